@@ -35,6 +35,7 @@ NoteKind = Literal[
     "no_rate",
     "few_samples",
     "outside_read",
+    "repeats_apart",
 ]
 
 
@@ -45,7 +46,8 @@ class CurveNote:
     Attributes:
         strokes: left out, being too fast.
         side: the one branch that was measured, or that has too few samples to be one.
-        load_n, height_mm: the calibration's largest load or lowest height; how far outside.
+        load_n, height_mm: the calibration's largest load or lowest height; how far outside; how
+            far repeats are apart, and where.
         u: expanded uncertainty (k = 2) of what is unknown: lag s, flex mm/N, zero N.
         delay_s: the typical delay that was undone.
     """

@@ -66,7 +66,7 @@ def fit_curve(
         None if free is None else free.height_u_mm,
         registered_solid_mm if registered else solid_height_mm,
         judge_coils(fits),
-        (*notes, *_rig_caveats(fits)),
+        (*notes, *_rig_caveats(fits), *_slips(pointed)),
         contact,
         bind,
         soft,
@@ -84,6 +84,14 @@ def _slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[CurveN
     if not slow:
         return sweeps, (CurveNote("all_strokes_too_fast"),)
     return slow, (CurveNote("fast_strokes_left_out", strokes=len(sweeps) - len(slow)),)
+
+
+def _slips(pointed: Sequence[Sweep]) -> tuple[CurveNote, ...]:
+    repeats = (sweep.point_repeat for sweep in pointed if sweep.point_repeat is not None)
+    found = dict.fromkeys(apart for repeat in repeats for apart in repeat.apart)
+    return tuple(
+        CurveNote("repeats_apart", height_mm=one.height_mm, load_n=one.apart_n) for one in found
+    )
 
 
 def _rig_caveats(fits: Sequence[SweepFit]) -> tuple[CurveNote, ...]:

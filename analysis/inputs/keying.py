@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -39,6 +40,7 @@ from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
+COURSE_SHARE = 0.25  # of a curve, from its end: where it goes beyond it; our choice, no source
 CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
 
 
@@ -321,7 +323,7 @@ def _read_of(row: KeyedRow) -> ReadAt:
 
 
 def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iterator[ReadAt]:
-    """Yield what strokes that were not keyed tell at a reading's height."""
+    """Yield what strokes that were not keyed tell: chosen points all, curves at its height."""
     try:
         height_mm = reading.spring_height_mm(record.free_length_mm)
     except CoilbenchError:  # no height that it could have
@@ -329,7 +331,8 @@ def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iter
     way = "loading" if reading.loading else "unloading"
     for spring in record.springs:
         for row in db.query(
-            "SELECT id, load_u_n, height_u_mm FROM sweeps WHERE spring_id = ? AND counted"
+            "SELECT id, origin, load_u_n, load_u_relative, height_u_mm FROM sweeps"
+            " WHERE spring_id = ? AND counted"
             " AND purpose = 'measured' AND origin <> ? AND ruling IS NOT 'leave'",
             [spring.spring_id, Origin.KEYED.value],
         ):
@@ -338,8 +341,24 @@ def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iter
                 for branch, _, at_mm, load_n in stored_points(db, row["id"])
                 if branch == way
             )
-            if points and points[0][0] <= height_mm <= points[-1][0]:
-                heights_mm, loads_n = np.array(points).T
-                load_n = float(np.interp(height_mm, heights_mm, loads_n))
-                u_n, height_u_mm = row["load_u_n"], row["height_u_mm"]
-                yield ReadAt(spring.label, height_mm, load_n, reading.loading, u_n, height_u_mm)
+            if points and row["origin"] != Origin.POINTS_FILE:
+                points = _told_at(height_mm, points)
+            for at_mm, load_n in points:
+                u_n = math.hypot(row["load_u_n"], row["load_u_relative"] * load_n)
+                yield ReadAt(spring.label, at_mm, load_n, reading.loading, u_n, row["height_u_mm"])
+
+
+def _told_at(height_mm: float, points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return height and load that a sampled curve has there; beyond its end the end's, and whither.
+
+    Args:
+        points: height and load, ascending in height.
+    """
+    heights_mm, loads_n = np.array(points).T
+    low_mm, high_mm = float(heights_mm[0]), float(heights_mm[-1])
+    end_mm = min(max(height_mm, low_mm), high_mm)
+    at_mm = [end_mm]
+    if end_mm != height_mm:
+        inwards = 1.0 if end_mm == low_mm else -1.0
+        at_mm.append(end_mm + inwards * COURSE_SHARE * (high_mm - low_mm))
+    return [(mm, float(np.interp(mm, heights_mm, loads_n))) for mm in at_mm]

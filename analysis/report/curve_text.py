@@ -50,6 +50,7 @@ _NOTES: dict[NoteKind, str] = {
     "one_branch": "only the {side} branch was measured there",
     "few_samples": "the {side} branch has too few samples for a course and is left out: press and "
     "let go more evenly",
+    "repeats_apart": "readings at {height_mm} are {load_n} apart: one is wrong; leave it out",
     "outside_read": "outside what was read, by {height_mm}",
     "no_rate": "one height alone shows no rate: the height's uncertainty is left out",
 }

@@ -22,9 +22,10 @@ def _(slip: Slip, units: Units) -> str:
     if slip.kind == "falls" and slip.other is not None:
         other = units.load_text(slip.other.load_n)
         there = units.length_text(slip.other.height_mm)
+        name = f" ({slip.other.name})" if slip.other.name else ""
         more = "less" if read.height_mm < slip.other.height_mm else "more"
         return (
-            f"{load} at {at} is {more} than the {other} read at {there} ({slip.other.name}): "
+            f"{load} at {at} is {more} than the {other} read at {there}{name}: "
             "pressed deeper, no spring pushes less, so one of the two is wrong"
         )
     if slip.kind == "far" and slip.foretold is not None:

@@ -183,7 +183,8 @@ def by_rate(read: ReadAt, held: Sequence[ReadAt]) -> Foretold | None:
     """Return what the rate beside a reading makes of it: two figures exchanged show in that alone.
 
     The rate between it and its nearest neighbour is held against the one that the others have
-    between the same heights, else against the one between its two neighbours.
+    between the same heights, else against the one between its two neighbours; close beside the
+    spring's last one, against the one from there on.
     """
     alike = [one for one in held if one.loading == read.loading]
     own = [
@@ -207,6 +208,8 @@ def by_rate(read: ReadAt, held: Sequence[ReadAt]) -> Foretold | None:
         for one in own
         if (one.height_mm - read.height_mm) * (near.height_mm - read.height_mm) < 0.0
     ]
+    if not beyond and abs(near.height_mm - read.height_mm) <= NEAR_MM:
+        beyond = [one for one in own if abs(one.height_mm - near.height_mm) > NEAR_MM]
     if not beyond:
         return None
     far = min(beyond, key=lambda one: abs(one.height_mm - read.height_mm))

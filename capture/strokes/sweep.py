@@ -245,11 +245,19 @@ class Branch:
         return self.at(slice(turn)), self.at(slice(turn, None))
 
 
+class RepeatsApart(NamedTuple):
+    """Readings of one load so far apart that one of them must be wrong."""
+
+    height_mm: float
+    apart_n: float
+
+
 class PointRepeat(NamedTuple):
     """How readings of one load repeat, as repeats of the set show it."""
 
     u_n: float  # standard deviation of one reading beyond what its steps explain
     degrees_of_freedom: float
+    apart: tuple[RepeatsApart, ...] = ()  # the spring's own slips, of which alone it then is
 
 
 @dataclass(frozen=True)

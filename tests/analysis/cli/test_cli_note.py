@@ -235,3 +235,57 @@ def test_a_decimal_left_out_beyond_a_weighed_scale_is_offered_even_for_a_first_r
     call("note", "--set", "ash", "--scale", "bath", "1 27.6mm 433kg").refused(
         r"43\.30 kg was meant"
     )
+
+
+SHEET = "spring,1.7 in lbf,1.22 in lbf\n1,90,197\n2,91,199\n3,90,198\n4,94,208\n"
+STROKES = [
+    (i / 80.0, 1.68 * (20.0 - abs(20.0 - i / 4.0)), 33.0 + abs(20.0 - i / 4.0)) for i in range(161)
+]
+
+
+@pytest.mark.parametrize(
+    ("line", "asked"),
+    [
+        ("3 1.22in 97.8lbf", True),  # 197.8 was meant, at a height of the sheet and beside it
+        ("3 1.2201in 97.8lbf", True),
+        ("3 1.2199in 97.8lbf", True),
+        ("3 1.15in 97.8lbf", True),  # beyond all that was read
+        ("3 1.8in 140lbf", True),
+        ("4 1.217in 198.0lbf", True),
+        ("3 1.22in 197.8lbf", False),
+        ("3 1.22in 201lbf", False),
+        ("4 1.217in 208.5lbf", False),
+        ("3 1.15in 213lbf", False),
+        ("3 1.8in 68lbf", False),
+        ("3 1.45in 145lbf", False),
+    ],
+)
+def test_a_reading_at_or_beyond_the_ends_of_an_imported_sheet_is_weighed(
+    call: Call, tmp_path: Path, line: str, asked: bool
+) -> None:
+    file = tmp_path / "sheet.csv"
+    file.write_text(SHEET)
+    assert call("set", "new", "ash", "--role", "outer", "--count", "4").status == 0
+    assert call("import", str(file), "--set", "ash").status == 0
+    assert call("note", "--set", "ash", line).status == (2 if asked else 0)
+
+
+@pytest.mark.parametrize(
+    ("line", "asked"),
+    [
+        ("1 33mm 33.6kg", False),
+        ("1 33mm 23.6kg", True),
+        ("1 32.9mm 23.6kg", True),
+        ("1 31mm 36.9kg", False),
+        ("1 31mm 63.9kg", True),
+    ],
+)
+def test_a_reading_at_or_beyond_the_end_of_a_curve_is_weighed(
+    call: Call, tmp_path: Path, line: str, asked: bool
+) -> None:
+    file = tmp_path / "stroke.csv"
+    rows = "".join(f"{t_s},{kg},{mm}\n" for t_s, kg, mm in STROKES)
+    file.write_text(f"t_s,load_kg,height_mm\n{rows}")
+    assert call("set", "new", "ash", "--role", "outer", "--count", "2").status == 0
+    assert call("import", str(file), "--set", "ash", "--label", "1").status == 0
+    assert call("note", "--set", "ash", line).status == (2 if asked else 0)

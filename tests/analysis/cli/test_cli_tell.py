@@ -3,6 +3,7 @@
 import re
 import socket
 import threading
+import time
 
 import pytest
 
@@ -42,8 +43,11 @@ def capture(book):
     while (snapshot := ask_snapshot(book)) is None or snapshot.turn is None:
         assert thread.is_alive()
     yield ended
-    for word in ("finish", "accept"):
-        run(["--book", str(book), "tell", word])
+    run(["--book", str(book), "tell", "finish"])
+    end_s = time.monotonic() + 20.0
+    while thread.is_alive() and time.monotonic() < end_s:  # what was hardly asked is no answer yet
+        run(["--book", str(book), "tell", "accept"])
+        thread.join(0.2)
     thread.join(20.0)
 
 

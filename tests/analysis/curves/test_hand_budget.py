@@ -18,6 +18,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.uncertainty import split
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.strokes.sweep import Sweep
 from coilbench.capture.units import KGF_N
 
 
@@ -111,9 +112,63 @@ def test_one_pair_of_repeats_overrules_what_is_stated_only_if_clearly_larger(
     assert (sweep.point_repeat is not None) is told
 
 
+def ten_read(second: dict[int, float]) -> dict[str, list[Sweep]]:
+    """Return ten springs read at two heights, some again at 38 mm, so many kg above the first."""
+    setup = KeyedSetup(quill_resolution_mm=0.001)
+    found = {}
+    for i in range(10):
+        again = [240.0 + second[i] * KGF_N] if i in second else []
+        loads = np.array([240.0, *again, 416.0])
+        heights = np.array([38.0] * (1 + len(again)) + [27.0])
+        found[str(i)] = [swept(str(i), heights, loads, setup)]
+    return found
+
+
+def test_few_repeats_count_beside_what_is_stated() -> None:
+    """One pair 0.6 kg apart: s^2 = 0.18 of one degree, and five of what is stated (ours).
+
+    Student's factor for six is 2.447 (JCGM 100:2008, table G.2), for the pair alone 12.71.
+    """
+    curve = fit_curve("5", with_repeats(ten_read({0: 0.6}))["5"])
+    variance = (0.18 + 5.0 * (0.2**2 + 0.1**2 / 12.0)) / 6.0
+    own = split(0.0, curve.load_at(38.0).budget).own_u
+    assert own == pytest.approx(2.447 * math.sqrt(variance) * KGF_N, rel=2e-3)
+
+
+@pytest.mark.parametrize(("apart_kg", "slip"), [(2.8, False), (2.9, True), (45.0, True)])
+@pytest.mark.parametrize("others", [{}, {1: 0.28, 2: -0.28, 3: 0.28}])
+def test_a_pair_of_which_one_is_wrong_is_named_and_spoils_no_other(
+    apart_kg: float, slip: bool, others: dict[int, float]
+) -> None:
+    """Ten times 0.202 kg as stated is a pair 2.86 kg apart (sqrt(2) of a standard deviation)."""
+    sweeps = ten_read({0: apart_kg, **others})
+    told, clean = with_repeats(sweeps), with_repeats(ten_read(others))
+    curves = {label: fit_curve(label, own) for label, own in told.items()}
+    named = {label: note for label, one in curves.items() for note in one.notes}
+    assert ("0" in named) is slip
+    assert set(named) <= {"0"}
+    if slip:
+        assert named["0"].kind == "repeats_apart"
+        assert named["0"].height_mm == pytest.approx(38.0)
+        assert named["0"].load_n == pytest.approx(apart_kg * KGF_N)
+        assert told["5"][0].point_repeat == clean["5"][0].point_repeat
+        reading = curves["0"].load_at(38.0)  # either reading may be the right one
+        assert abs(reading.load_n - 240.0) < reading.load_u_n
+
+
+@pytest.mark.parametrize("least_kg", [2.0, 3.0])
+@pytest.mark.parametrize("pairs", [2, 9])
+def test_repeats_that_all_scatter_widely_are_no_slips(least_kg: float, pairs: int) -> None:
+    """They are what the readings are like: thrice what is stated at least."""
+    told = with_repeats(ten_read({i: least_kg + 0.2 * i for i in range(pairs)}))
+    repeats = [one.point_repeat for own in told.values() for one in own]
+    assert all(one is not None and not one.apart and one.u_n > 0.6 * KGF_N for one in repeats)
+
+
 CASES = [
     pytest.param({}, id="read once, as stated"),
     pytest.param({"repeats": 4}, id="four repeats of two springs"),
+    pytest.param({"repeats": 2, "springs": 2}, id="few repeats"),
     pytest.param({"repeats": 2, "springs": 8}, id="two repeats of eight"),
     pytest.param(
         {"repeats": 2, "springs": 8, "scatter_n": 0.5 * REPEAT_N}, id="better than stated"
