@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
-from coilbench.analysis.cli.wrapping import wrap_terminals
+from coilbench.analysis.cli.wrapping import commands_with, wrap_terminals
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 
@@ -74,6 +76,11 @@ def run(arguments: list[str]) -> int:
     0 done, 1 the answer is no, 2 bad usage or input, 3 a part of the program died (a service is
     started again), 130 interrupted at the keyboard.
     """
+    with commands_with(_display_options(arguments)):
+        return _run(arguments)
+
+
+def _run(arguments: list[str]) -> int:
     try:
         status = cli.main(arguments, prog_name="coilbench", standalone_mode=False)
     except WorkerDied as error:
@@ -98,6 +105,17 @@ def run(arguments: list[str]) -> int:
         where = "" if error.filename is None else f"{error.filename}: "
         return _refuse(f"{where}{error.strerror or error}.")
     return status if isinstance(status, int) else 0
+
+
+def _display_options(arguments: Sequence[str]) -> str:
+    """Return the display options that were typed, as they would be typed again."""
+    context = cli.make_context("coilbench", list(arguments), resilient_parsing=True)
+    return " ".join(
+        f"--{name.replace('_', '-')} {context.params[name]}"
+        for name in ("load_unit", "length_unit")
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+        and context.params[name] is not None
+    )
 
 
 def _refuse(words: str) -> int:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import cast
 
 import click
 
-from coilbench.analysis.cli.asking import Reply, ask, one_of, with_unit
+from coilbench.analysis.cli.asking import Reply, WentBack, ask, one_of, with_unit
 from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.by_hand import add_springs, edit_set
@@ -20,6 +21,7 @@ from coilbench.capture.book.sets import (
     find_set,
     labels_for,
     new_set,
+    refuse_set_name,
     set_names,
     sizes_of,
 )
@@ -32,6 +34,10 @@ _DIMENSIONS = (
     ("free_length_mm", "free length", 53.0),
     ("solid_height_mm", "solid height, all coils touching", 24.5),
 )
+
+
+# A number, perhaps with a unit; "5 leaves" and "12b" are names, "12 in" is not.
+_QUANTITY = re.compile(r"[+-]?[\d.,]+\s*(?:mm|in|\"|kgf?|n|lbf|lbs?)?", re.IGNORECASE)
 
 
 # Keeps what is known of a set that can't be registered yet, by its name: its role, "" where that
@@ -86,7 +92,12 @@ def _line(record: SetRecord) -> str:
 
 
 def _name(text: str) -> str:
-    return SetPlan(text, "outer", ("x",)).name
+    """Read a set's name; a number or a quantity is rather the answer to another question."""
+    refuse_set_name(text)
+    known = any(record.name == text for record in _records())
+    if not known and _QUANTITY.fullmatch(text):
+        raise CoilbenchError(f"{text!r} is a number, no name", hint="Begin a name with a letter")
+    return text
 
 
 def _count(text: str) -> int:
@@ -100,7 +111,11 @@ def _count(text: str) -> int:
 def _ask_new(name: str, role: str, keep: KeepPending) -> SetRecord | None:
     """Register a set; None where its role or its number of springs isn't known yet."""
     keep(name, role)
-    given = ask(f"  {name}: {_ROLE}", one_of("outer", "inner", "single"), role or None)
+    try:
+        given = ask(f"  {name}: {_ROLE}", one_of("outer", "inner", "single"), role or None)
+    except WentBack:
+        keep(name, None)  # the name itself was the slip: it is asked for again
+        raise
     if given is Reply.UNKNOWN:
         keep(name, None)
         return None

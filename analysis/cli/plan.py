@@ -138,7 +138,7 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
     named = shlex.quote(str(build))
     if plan.presses:
         first = plan.presses[0]
-        line = f"'{first.label} {shown.length_text(first.height_mm)} LOAD'"
+        line = f"'{first.label} {shown.length_text(first.height_mm)} LOAD {shown.load}'"
         say(
             f"Key them in: coilbench note --set {shlex.quote(first.set_name)} {line}"
             f"{_options(first.set_name, scale)}, then: "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import click
@@ -20,6 +20,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
 from coilbench.capture.book.depths import read_from_files
+from coilbench.capture.book.naming import remove_set, rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord, find_set, labels_for
@@ -43,7 +44,8 @@ FORGET = {
     name="edit",
     epilog="Examples: coilbench set edit larch --free-length 53mm --wire 4.2mm ; "
     "coilbench set edit larch --solid-height '24.5mm +- 0.2mm' ; "
-    "coilbench set edit larch --forget solid-height ; coilbench set edit larch --count 14",
+    "coilbench set edit larch --forget solid-height ; coilbench set edit larch --count 14 ; "
+    "coilbench set edit larsh --rename larch ; coilbench set edit .177 --remove",
 )
 @click.argument("name")
 @click.option("--free-length", "free_length_mm", type=LENGTH, help="Height at no load.")
@@ -64,6 +66,8 @@ FORGET = {
     multiple=True,
     help="What turned out wrong, and is not known; repeat it.",
 )
+@click.option("--rename", help="Its new name.")
+@click.option("--remove", is_flag=True, help="Remove the set; only while nothing was pressed.")
 @click.option("--yes", is_flag=True, help="Store what looks like a slip as it is.")
 @json_option
 def set_edit(
@@ -72,6 +76,8 @@ def set_edit(
     labels: str | None,
     forget: tuple[str, ...],
     solid_height: StatedLength | None,
+    rename: str | None,
+    remove: bool,
     yes: bool,
     as_json: bool,
     **given: Any,
@@ -83,14 +89,12 @@ def set_edit(
     """
     solid_mm, solid_u_mm = solid_height or (None, None)
     given["solid_height_mm"] = solid_mm
-    changes = {column: value for column, value in given.items() if value is not None}
-    for word in forget:
-        if FORGET[word] in changes:
-            raise CoilbenchError(
-                f"--{word} is given and forgotten", hint="Give the new value, or --forget, not both"
-            )
-        changes[FORGET[word]] = None
-    if not changes and count is None and labels is None:
+    changes = _changes(given, forget)
+    nothing = not changes and count is None and labels is None
+    if rename is not None or remove:
+        _name_or_remove(name, rename, alone=nothing and not (remove and rename), as_json=as_json)
+        return
+    if nothing:
         raise CoilbenchError(
             "nothing to change", hint=f"For example: coilbench set edit {name} --free-length 53mm"
         )
@@ -126,6 +130,38 @@ def set_edit(
     if added:
         click.echo(f"Set {name}: {counted(len(added), 'spring')} more, {', '.join(added)}")
     say_depths(done, by_file)
+
+
+def _changes(given: Mapping[str, Any], forget: Sequence[str]) -> dict[str, Any]:
+    """Return what changes, by column; None is forgotten."""
+    changes = {column: value for column, value in given.items() if value is not None}
+    for word in forget:
+        if FORGET[word] in changes:
+            raise CoilbenchError(
+                f"--{word} is given and forgotten", hint="Give the new value, or --forget, not both"
+            )
+        changes[FORGET[word]] = None
+    return changes
+
+
+def _name_or_remove(name: str, rename: str | None, *, alone: bool, as_json: bool) -> None:
+    """Give a set another name; remove it where there is none."""
+    if not alone:
+        raise CoilbenchError(
+            "--rename and --remove go alone", hint="Make other changes with another command"
+        )
+    with open_book(book_path()) as db:
+        record = find_set(db, name)
+        if rename is None:
+            remove_set(db, record)
+        else:
+            rename_set(db, record, rename)
+    if as_json:
+        print_document({"set": name, "renamed": rename, "removed": rename is None})
+    elif rename is None:
+        click.echo(f"Set {name}: removed, nothing of it was pressed")
+    else:
+        say(f"Set {name}: now {rename}. Change it in your build files, too")
 
 
 def _added_labels(record: SetRecord, count: int | None, labels: str | None) -> tuple[str, ...]:

@@ -1,27 +1,37 @@
-"""Lines broken on words, where a terminal is narrower than what is printed on it."""
+"""What is printed, rewritten on its way out: broken on words, its commands with their units."""
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import textwrap
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, TextIO, cast
+
+from coilbench.analysis.cli.registry import COMMANDS
 
 HANGING = 4  # how much further in the line goes on
 
 
-class WrappingStream:
-    """A terminal's stream. What is no single plain line passes as it is: tables, JSON, frames."""
+class RewritingStream:
+    """A stream whose texts are rewritten, each as it is written."""
 
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+    def __init__(self, stream: TextIO, rewrite: Callable[[str], str]) -> None:
+        self._stream, self._rewrite = stream, rewrite
 
     def write(self, text: str) -> int:
-        """Write a text, a single line of it broken on words."""
-        return self._stream.write(wrapped(text, shutil.get_terminal_size().columns))
+        """Write a text, rewritten."""
+        return self._stream.write(self._rewrite(text))
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
+
+
+def fitted(text: str) -> str:
+    """Return a text broken for this terminal; tables, JSON and frames pass as they are."""
+    return wrapped(text, shutil.get_terminal_size().columns)
 
 
 def wrapped(text: str, width: int) -> str:
@@ -49,4 +59,43 @@ def wrap_terminals() -> None:
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is not None and stream.isatty():
-            setattr(sys, name, cast(TextIO, WrappingStream(stream)))
+            setattr(sys, name, cast(TextIO, RewritingStream(stream, fitted)))
+
+
+_NAMES = "|".join(
+    line.split()[0] for lines in COMMANDS.values() for line in lines.strip().splitlines()
+)
+_COMMAND = re.compile(rf"\bcoilbench (?=(?:{_NAMES})\b)")
+
+
+def with_options(text: str, options: str) -> str:
+    """Return a text in which every command of this program has these options before its name.
+
+    A frame of the full screen, with escape codes of its own, has no room for them, and a JSON
+    document is the same in all units: both are returned as they are.
+    """
+    if "\x1b" in text or text.startswith("{"):
+        return text
+    return _COMMAND.sub(lambda found: f"{found[0]}{options} ", text)
+
+
+@contextmanager
+def commands_with(options: str) -> Iterator[None]:
+    """Print every command with these options meanwhile, so that it can be typed as it stands."""
+    if not options:
+        yield
+        return
+    plain = {name: getattr(sys, name) for name in ("stdout", "stderr")}
+    ours = {
+        name: RewritingStream(stream, lambda text: with_options(text, options))
+        for name, stream in plain.items()
+        if stream is not None
+    }
+    for name, stream in ours.items():
+        setattr(sys, name, cast(TextIO, stream))
+    try:
+        yield
+    finally:
+        for name, stream in ours.items():
+            if getattr(sys, name) is stream:  # else the reader has gone
+                setattr(sys, name, plain[name])

@@ -222,6 +222,14 @@ class SetModel:
         """Return a spring's readings."""
         return [each for each in self.readings if each.label == label]
 
+    def below_set(self, label: str) -> float:
+        """Return by what share of the sound springs' mean one that was read is lower, at most."""
+        read = [each.height_mm for each in self.readings_of(label)]
+        heights_mm = np.unique(np.array(read, dtype=float))
+        own = np.eye(len(self.labels))[[self.labels.index(label)] * len(heights_mm)]
+        loads_n = self.loads(Sought(heights_mm, own)).mean_n
+        return float(np.max(1.0 - loads_n / self.mean_loads(heights_mm).mean_n))
+
     @property
     def log_evidence(self) -> float:
         """How well the readings agree with the model and its scatter: the log of their density.

@@ -259,7 +259,7 @@ def _telling_apart(
 def _tired(name: str, model: SetModel) -> Iterator[TiredSpring]:
     for at, label in enumerate(model.labels):
         if model.tired[at] > OPEN_CHANCES[0] and model.readings_of(label):
-            yield TiredSpring(name, label, float(model.tired[at]))
+            yield TiredSpring(name, label, float(model.tired[at]), model.below_set(label))
 
 
 def weak_presses(

@@ -200,15 +200,17 @@ class Shop:
 
 @dataclass(frozen=True)
 class TiredSpring:
-    """A spring of a chosen set that may have lost load.
+    """A spring of a chosen set that stands apart from it, and may have lost load.
 
     Attributes:
         found: whether that is more likely than not; chance: how likely.
+        below: by what share of its set's load it is lower, the most where it was read.
     """
 
     set_name: str = field(metadata=SET_KEY)
     label: str
     chance: float
+    below: float
 
     @property
     def found(self) -> bool:

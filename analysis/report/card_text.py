@@ -126,7 +126,8 @@ def _step_row(step: StepErrors, units: Units) -> tuple[str, ...]:
 
 _CENTRED = (
     "In no ± here: the masses pressed on the platen's middle, a spring presses on a ring, seldom "
-    "centrally. To see what that does, shift a mass a little four ways, turn a spring by quarters"
+    "centrally. To see what that does, shift a mass off the middle four ways, turn a spring by "
+    "quarters"
 )
 
 

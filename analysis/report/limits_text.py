@@ -253,11 +253,14 @@ def _stress_solid(f: Mapping[str, Any], _units: Units) -> str:
 
 
 def _bind(kind: RiskKind) -> Callable[[Mapping[str, Any], Units], str]:
-    usual = ""
-    if kind == "gaps_small":
-        usual = "; valve springs are usually run 1 to 1.5 mm from solid: common practice, no source"
-
     def said(f: Mapping[str, Any], units: Units) -> str:
+        low, high = (f"{units.length_value(mm):.2g}" for mm in (1.0, 1.5))
+        usual = (
+            f"; valve springs are usually run {low} to {high} {units.length} from solid: common "
+            "practice, no source"
+            if kind == "gaps_small"
+            else ""
+        )
         risk = BindRisk(kind, f["set"], f["solid_height_mm"], f["margin_mm"], f["limit_mm"])
         return describe(risk, units) + usual
 

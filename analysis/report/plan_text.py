@@ -11,6 +11,7 @@ from coilbench.analysis.engine.press_shop import NotPressed, Press, PressPlan, T
 from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, pair_text
 from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
 from coilbench.capture.units import counted
 
 MOST_RIVALS = 3  # named; more are as far behind
@@ -51,10 +52,16 @@ def _(press: Press, units: Units) -> str:
 
 @describe.register
 def _(spring: TiredSpring, _units: Units) -> str:
+    named = f"{spring.label} of {spring.set_name}"
+    lower = f"lower than its set by about {percent_text(max(spring.below, 0.0))}"
     chance = f"chance {percent_text(spring.chance)}"
-    if spring.chance >= OPEN_CHANCES[1]:
-        return f"{spring.label} of {spring.set_name} has lost load ({chance})"
-    return f"{spring.label} of {spring.set_name} may have lost load ({chance})"
+    if spring.below < DEFAULT_TOLERANCE:  # `set check` doesn't call it weak
+        return (
+            f"{named} is {lower}, more than its fellows scatter ({chance}): not weak by "
+            f"{100.0 * DEFAULT_TOLERANCE:g} %, the check's usual limit"
+        )
+    verb = "has" if spring.chance >= OPEN_CHANCES[1] else "may have"
+    return f"{named} {verb} lost load: {lower} ({chance})"
 
 
 @describe.register

@@ -61,9 +61,10 @@ CAME = {
 LOADS_METHOD = (
     "A spring's load at a height is the mean of its counted strokes, of both branches where both "
     "were measured, each stroke read with the calibration it was captured with. "
-    f"{STROKE_RULE}; what was left out is named with its set. Curves are never "
-    "carried on beyond what was measured. Outer and inner push side by side, each at its own "
-    "height, so their loads add; a shim lowers both heights, a seat cut raises both"
+    f"{STROKE_RULE}; what was left out is named with its set. A load outside what was read "
+    "says by how far, and its ± covers how the curve may go on. Outer and inner push side by "
+    "side, each at its own height, so their loads add; a shim lowers both heights, a seat cut "
+    "raises both"
 )
 UNCERTAINTY_METHOD = (
     "± is the expanded uncertainty, k = 2 (about 95 %), by the law of propagation (JCGM 100:2008). "

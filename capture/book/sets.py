@@ -63,7 +63,7 @@ class SetPlan:
     solid_height_u_mm: float | None = None  # standard (k = 1); None where none was stated
 
     def __post_init__(self) -> None:
-        _check_name(self.name, "set name")
+        refuse_set_name(self.name)
         _check_labels(self.labels)
         check_dimensions(self)
         if self.conditioning_strokes < 0 or self.measured_strokes < 1:
@@ -186,6 +186,11 @@ def _check_name(name: str, what: str) -> None:
         raise CoilbenchError(
             f"the {what} {name!r} begins with a dash, like an option", hint="Begin with a letter"
         )
+
+
+def refuse_set_name(name: str) -> None:
+    """Refuse what can't be a set's name."""
+    _check_name(name, "set name")
 
 
 def _check_labels(labels: Sequence[str]) -> None:

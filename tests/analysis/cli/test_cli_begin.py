@@ -348,3 +348,13 @@ def test_u_goes_back_to_the_question_before_and_across_parts(call, tmp_path, mon
     assert build["cam"]["max_rpm"] == 6300
     assert build["head"]["installed_height"] == "39.5 mm"
     assert build["head"]["valves"] == 16
+
+
+def test_a_number_is_no_set_s_name_and_u_reaches_the_name(call, tmp_path, monkeypatch) -> None:
+    given = [".177", "2.020 in", "larsh", "u", "larch", "outer", "4", "53mm", "24mm", "heron"]
+    given += ["outer", "u", "u", "12b", "inner", "2", "", "", ""]
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(given) + "\n"))
+    call("begin", str(tmp_path / "engine.toml"))
+    sets, _ = kept(tmp_path)
+    assert [each[0] for each in sets] == ["larch", "12b"]
+    assert pending_sets((tmp_path / "engine.toml").read_text()) == {}

@@ -340,3 +340,21 @@ def test_what_the_readings_contradict_is_refused_even_with_yes(larch: Call) -> N
         said = larch("set", "edit", "larch", option, length, "--yes")
         assert said.status == 2
         assert "larch-" in said.err
+
+
+def test_a_set_is_renamed_and_one_without_readings_is_removed(call: Call) -> None:
+    assert call("set", "new", "larsh", "--role", "outer", "--count", "2").status == 0
+    assert call("set", "new", "2.020", "--role", "outer", "--count", "2").status == 0
+    assert call("set", "edit", "2.020", "--free-length", "53mm").status == 0
+    assert call("set", "edit", "larsh", "--rename", "larch").status == 0
+    taken = call("set", "edit", "2.020", "--rename", "larch")
+    assert (taken.status, "already" in taken.err) == (2, True)
+    assert call("note", "--set", "larch", "larsh-01 38mm 30kg").status == 0
+    kept = call("set", "edit", "larch", "--remove")
+    assert (kept.status, "readings" in kept.err) == (2, True)
+    assert call("set", "edit", "larch", "--remove", "--rename", "elm").status == 2
+    assert call("set", "edit", "2.020", "--remove").status == 0
+    listed = call("set", "list").out
+    assert "2.020" not in listed
+    assert "larch" in listed
+    assert "larsh " not in listed

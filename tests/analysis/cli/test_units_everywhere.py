@@ -5,6 +5,7 @@ One list of commands for the whole program: a new command over a book gets its l
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import shutil
@@ -218,6 +219,60 @@ def test_a_text_in_pounds_and_inches_has_no_other_unit(
     said = re.sub(r"<style.*?</style>|<svg.*?</svg>", " ", said, flags=re.DOTALL)
     found = [line for line in said.splitlines() if SI_WORD.search(ALLOWED.sub("", line))]
     assert found == []
+
+
+# A command of this program: its name after "coilbench", options between them or not.
+TYPED = re.compile(r"\bcoilbench ((?:--\S+ \S+ )*)(?:[a-z]+)\b")
+IN_POUNDS = "--load-unit lbf --length-unit in "
+
+
+@pytest.mark.parametrize("case", [one for one in COMMANDS if one.writes is None], ids=name)
+def test_every_command_that_is_printed_goes_on_in_the_units_that_were_typed(
+    ran: Callable[[Case, tuple[str, str], bool], _Ran], case: Case
+) -> None:
+    said = ran(case, ("lbf", "in"), False).out
+    assert all(options == IN_POUNDS for options in TYPED.findall(said))
+    assert not re.search(r"\bLOAD\b(?! lbf)", said)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        (),
+        ("begin", "BUILD"),
+        ("set", "check", "none", "--at", "1in"),
+        ("set", "edit", "larch"),
+        ("set", "nominal", "heron"),
+        ("note", "--set", "fir", "fir-1 1.5in 60lbf"),
+        ("assign", "none.toml"),
+        ("rig", "check"),
+    ],
+    ids=" ".join,
+)
+def test_so_does_what_is_said_on_the_way_and_in_a_refusal(
+    made: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    arguments: tuple[str, ...],
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))  # it ends there, as with Ctrl-C
+    for part in ("b.db", "four.toml"):
+        shutil.copy(made / part, tmp_path / part)
+    named = [str(tmp_path / "four.toml") if one == "BUILD" else one for one in arguments]
+    book = ["--book", str(tmp_path / "b.db")]
+    assert run([*book, "set", "new", "fir", "--role", "outer", "--labels", "fir-1"]) == 0
+    capsys.readouterr()
+    run([*book, *IN_POUNDS.split(), *named])
+    said = "".join(capsys.readouterr())
+    assert all(options == IN_POUNDS for options in TYPED.findall(said))
+    counted = len(TYPED.findall(said))
+    run([*book, *named])
+    plain = TYPED.findall("".join(capsys.readouterr()))
+    assert len(plain) == counted
+    assert not any(plain)
+    if arguments[:1] in ((), ("begin",)):
+        assert counted
 
 
 def test_the_demo_says_the_same_in_all_units(

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.cli.wrapping import WrappingStream, wrapped
+from coilbench.analysis.cli.wrapping import RewritingStream, fitted, wrapped
 
 WORDS = st.lists(st.text("abcdefg-=.", min_size=1, max_size=30), min_size=1, max_size=40)
 
@@ -40,7 +40,7 @@ def test_a_line_that_fits_and_what_is_no_plain_line_pass_as_they_are() -> None:
 def test_the_stream_is_a_terminal_still() -> None:
     """What else is asked of it, its encoding for example, the terminal answers."""
     under = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
-    stream = WrappingStream(under)
+    stream = RewritingStream(under, fitted)
     assert (stream.encoding, stream.isatty()) == ("utf-8", False)
     with pytest.raises(TypeError):
         stream.write(b"bytes")  # type: ignore[arg-type]

@@ -220,3 +220,9 @@ def test_the_order_of_readings_changes_nothing(order: list[int], tired: str) -> 
     first, second = one.mean_loads(heights), other.mean_loads(heights)
     assert second.mean_n == pytest.approx(first.mean_n, abs=1e-4)
     assert second.cov_n2 == pytest.approx(first.cov_n2, rel=1e-4)
+
+
+def test_how_far_a_spring_is_below_its_set_is_what_it_lost() -> None:
+    model = fitted(some_readings(tired="c"))
+    assert model.below_set("c") == pytest.approx(0.1, abs=0.015)
+    assert abs(model.below_set("a")) < 0.02

@@ -8,6 +8,7 @@ import re
 import pytest
 
 from coilbench.analysis.report.document import describe, document, filled
+from coilbench.analysis.report.limits_text import _bind
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units, significant
 from coilbench.capture.blocks import Finding
@@ -105,3 +106,11 @@ def test_a_template_takes_facts_and_what_is_worked_out() -> None:
 def test_what_is_only_the_computers_rounding_is_no_scatter(value: float, said: str) -> None:
     assert significant(value, 3) == said
     assert significant(-value, 3).removeprefix("-") == said
+
+
+def test_what_is_usual_of_the_gaps_is_said_in_the_units_asked_for() -> None:
+    facts = {"set": "elm", "solid_height_mm": 25.4, "margin_mm": 0.8, "limit_mm": 1.1}
+    said = _bind("gaps_small")(facts, Units("lbf", "in"))
+    assert "0.039 to 0.059 in" in said
+    assert " mm" not in said
+    assert "1 to 1.5 mm" in _bind("gaps_small")(facts, Units())

@@ -10,7 +10,7 @@ import pytest
 from coilbench.analysis.engine.press_contest import STOP_RISK, PairChoice, Rival
 from coilbench.analysis.engine.press_shop import NotPressed, Press, PressPlan, TiredSpring
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.report.document import document
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.plan_page import plan_page
 from coilbench.analysis.report.plan_text import WEIGH, percent_text, plan_text
 from coilbench.analysis.report.units import Units
@@ -78,7 +78,10 @@ def test_what_is_not_pressed_or_left_out_is_named() -> None:
         presses=(replace(PLAN.presses[0], depth_mm=None),),
         not_pressed=(NotPressed("larch", 26.0, 25.5),),
         left_out=("heron-03",),
-        tired=(TiredSpring("heron", "heron-04", 0.97), TiredSpring("heron", "heron-05", 0.4)),
+        tired=(
+            TiredSpring("heron", "heron-04", 0.97, 0.09),
+            TiredSpring("heron", "heron-05", 0.4, 0.051),
+        ),
     )
     text = said(plan)
     for part in ("26.00 mm", "25.50 mm", "heron-03", "97 %", "40 %", "free length"):
@@ -137,3 +140,16 @@ def test_the_page_is_whole_and_names_are_harmless() -> None:
     assert page.index("blind") < page.index("38.50")
     done = plan_page(replace(PLAN, presses=()), "six.toml", KG, "2026-05-11T09:30:00+00:00")
     assert "<table" not in done
+
+
+@pytest.mark.parametrize("chance", [0.4, 0.99])
+def test_only_a_spring_below_the_check_s_limit_is_said_to_have_lost_load(chance: float) -> None:
+    """The limit of `set check` where nothing else is given is 5 %."""
+    inside, outside = (
+        describe(TiredSpring("heron", "heron-04", chance, below), Units())
+        for below in (0.049, 0.051)
+    )
+    assert "lost load" not in inside
+    assert "4.9 %" in inside
+    assert "lost load" in outside
+    assert "5.1 %" in outside
