@@ -394,15 +394,9 @@ class Recorder:
             self._checks.took(stroke)
         for one in judged.left_out:
             self._turns.lost_one(turn.label)
-            self._report(
-                Event.of(
-                    EventKind.REFUSED,
-                    "stroke_left_out",
-                    label=turn.label,
-                    stroke=one.number,
-                    findings=[finding.to_document() for finding in one.findings],
-                )
-            )
+            why = [finding.to_document() for finding in one.findings]
+            facts = {"label": turn.label, "stroke": one.number, "findings": why}
+            self._report(Event.of(EventKind.REFUSED, "stroke_left_out", **facts))
         if judged.question is None:
             self._tell(stroke, turn, verdict)
         else:

@@ -76,7 +76,7 @@ def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
 
 
 def test_a_datum_and_an_answer_to_nothing_are_refused_with_the_reason(book, capture, capsys):
-    while ask_snapshot(book).load_n is None:
+    while (now := ask_snapshot(book)) is None or now.load_n is None:
         pass
     assert "nothing was asked" in tell(book, capsys, "accept")[1]
     assert "no datum" in tell(book, capsys, "datum", "30mm")[1]  # it has not stood for a second
