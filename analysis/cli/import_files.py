@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import NUMBER, json_option, print_document, read_bytes, units
 from coilbench.analysis.cli.hand_options import hand_options, take_setup
@@ -16,15 +19,17 @@ from coilbench.analysis.cli.undoing import (
     undo,
     undo_options,
 )
+from coilbench.analysis.inputs.weighing import DoubtfulRow, doubtful_rows
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.entries import FILES, take_back_text
 from coilbench.capture.book.importing import import_table
+from coilbench.capture.book.importing_points import Imported
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.csv_table import read_table
+from coilbench.capture.tables.csv_table import Table, read_table
 
 
 @click.command(
@@ -47,6 +52,7 @@ from coilbench.capture.tables.csv_table import read_table
     type=NUMBER,
     help="Raw sweep: its load counts with nothing pressed.  [default: as it begins]",
 )
+@click.option("--yes", is_flag=True, help="Points: store what looks like a slip as it is.")
 @hand_options
 @undo_options
 @json_option
@@ -55,6 +61,7 @@ def import_command(
     set_name: str | None,
     history: bool,
     take_back: str | None,
+    yes: bool,
     as_json: bool,
     **options: Any,
 ) -> None:
@@ -89,14 +96,21 @@ def import_command(
     with open_book(book_path()) as db:
         record, entry_id = find_set(db, set_name), new_id()
         options["hand"] = take_setup(db, options)
-        with writing(db):
-            brought = [
-                import_table(db, record, table, entry_id=entry_id, **options) for table in tables
-            ]
+        try:
+            brought = _bring(db, record, tables, entry_id, options, yes=yes)
+        except _Doubtful as doubt:
+            if not doubt.asked():
+                raise
+            brought = _bring(db, record, tables, entry_id, options, yes=True)
     names = [table.name for table in tables]
     if as_json:
         rows = [
-            {"file": name, **vars(one), "notes": [describe(note, SI) for note in one.notes]}
+            {
+                "file": name,
+                "kind": one.kind,
+                "labels": one.labels,
+                "notes": [describe(note, SI) for note in one.notes],
+            }
             for name, one in zip(names, brought, strict=True)
         ]
         print_document({"set": set_name, "entry_id": entry_id, "files": rows})
@@ -109,3 +123,46 @@ def import_command(
         f"Next: coilbench set check {set_name} --at HEIGHT "
         f"(to undo this: {take_back_text(entry_id)})"
     )
+
+
+class _Doubtful(CoilbenchError):
+    """Rows that may be slips; nothing is stored."""
+
+    def __init__(self, rows: Sequence[DoubtfulRow]) -> None:
+        self.lines = [
+            f"{one.row.file}, line {one.row.line}: {one.row.label}: "
+            + "; ".join(describe(slip, units()) for slip in one.found)
+            for one in rows
+        ]
+        self.impossible = any(one.impossible for one in rows)
+        hint = "Mend the file" if self.impossible else "Check it; --yes stores it as it is"
+        super().__init__(" | ".join(self.lines), hint=hint)
+
+    def asked(self) -> bool:
+        """Ask whether they are right, once for all; not where they cannot be or nobody answers."""
+        if self.impossible or not (sys.stdin.isatty() and sys.stdout.isatty()):
+            return False
+        for line in self.lines:
+            click.echo(line)
+        return click.confirm("Store them as they are?", default=False)
+
+
+def _bring(
+    db: Database,
+    record: SetRecord,
+    tables: Sequence[Table],
+    entry_id: str,
+    options: dict[str, Any],
+    *,
+    yes: bool,
+) -> list[Imported]:
+    """Store the files, all or nothing; what no spring does not even with `yes`."""
+    with writing(db):
+        brought = [
+            import_table(db, record, table, entry_id=entry_id, **options) for table in tables
+        ]
+        rows = [row for one in brought for row in one.rows]
+        doubts = doubtful_rows(db, record, rows, entry_id)
+        if doubts and (not yes or any(one.impossible for one in doubts)):
+            raise _Doubtful([one for one in doubts if not yes or one.impossible])
+    return brought

@@ -175,7 +175,7 @@ class Desk:
             refuse_below_solid(self.record, reading.label, read.height_mm, read.height_u_mm)
         except CoilbenchError as error:
             return Weighed(reading, refusal=error)
-        found = slips(read, held, self._given(reading.label))
+        found = slips(read, held, given_of(self.record, reading.label))
         if reading.height_mm is not None and strange_height(
             read.height_mm, heights_mm, self.record.free_length_mm
         ):
@@ -193,7 +193,7 @@ class Desk:
 
         At the same height it is enough that what was typed can't be at all.
         """
-        read, given = self._read(other), self._given(other.label)
+        read, given = self._read(other), given_of(self.record, other.label)
         if other.height_mm == typed.height_mm:
             impossible = self._judged(typed, held, heights_mm).refusal is not None
             return impossible or foretold(read, held, given) is not None
@@ -201,15 +201,6 @@ class Desk:
             return meant_height(read.height_mm, heights_mm)
         is_depth = other.depth_mm is not None
         return is_depth and not strange_height(read.height_mm, (), given.free_length_mm)
-
-    def _given(self, label: str) -> Given:
-        record, rate_n_per_mm = self.record, None
-        size = record.wire_mm, record.coil_diameter_mm, record.active_coils
-        if None not in size:
-            wire_mm, coil_mm, coils = (one or 0.0 for one in size)
-            rate_n_per_mm = rate_from_dimensions(wire_mm, coil_mm, coils, STEEL_MODULUS_MPA)
-        solid_mm = record.solid_of_mm(label)
-        return Given(record.nominal, record.free_length_mm, solid_mm, rate_n_per_mm)
 
     def _others_meant(self, reading: KeyedReading) -> Iterator[KeyedReading]:
         """Yield what a slip of the pen or the key may have made of it."""
@@ -237,7 +228,7 @@ class Desk:
     def _held(self, reading: KeyedReading, left: set[str]) -> Iterator[ReadAt]:
         for row in self.counting:
             if row.name not in left:
-                yield _read_of(row)
+                yield read_of_row(row)
         yield from _from_curves(self.db, self.record, reading)
 
     def keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow] = ()) -> None:
@@ -264,7 +255,7 @@ class Desk:
         """
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
         label = row.stroke.label
-        return slips(_read_of(row), held, self._given(label))
+        return slips(read_of_row(row), held, given_of(self.record, label))
 
     def suspects(self, label: str) -> dict[str, tuple[KeyedReading, tuple[Slip, ...]]]:
         """Return the one reading of a spring that its neighbours contradict, by name, and why.
@@ -288,7 +279,7 @@ class Desk:
     def _misfit_n(self, row: KeyedRow, without: Sequence[KeyedRow]) -> float:
         """Return how far a reading is from what others than these foretell; 0 where nothing."""
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
-        at = by_rate(_read_of(row), held) or foretold(_read_of(row), held)
+        at = by_rate(read_of_row(row), held) or foretold(read_of_row(row), held)
         return 0.0 if at is None else abs(row.load_n - at.load_n)
 
     def take_back(self) -> tuple[str, float] | None:
@@ -310,7 +301,19 @@ class Desk:
         return of
 
 
-def _read_of(row: KeyedRow) -> ReadAt:
+def given_of(record: SetRecord, label: str) -> Given:
+    """Return what is known of a spring beside its readings."""
+    rate_n_per_mm = None
+    size = record.wire_mm, record.coil_diameter_mm, record.active_coils
+    if None not in size:
+        wire_mm, coil_mm, coils = (one or 0.0 for one in size)
+        rate_n_per_mm = rate_from_dimensions(wire_mm, coil_mm, coils, STEEL_MODULUS_MPA)
+    solid_mm = record.solid_of_mm(label)
+    return Given(record.nominal, record.free_length_mm, solid_mm, rate_n_per_mm)
+
+
+def read_of_row(row: KeyedRow) -> ReadAt:
+    """Return a stored reading as it is weighed."""
     return ReadAt(
         row.stroke.label,
         row.height_mm,

@@ -42,16 +42,32 @@ ASSUMED = Finding.of(
 
 
 @dataclass(frozen=True)
+class ImportedRow:
+    """A point as it was stored, and the file's line that it comes from; uncertainties k = 1."""
+
+    file: str
+    line: int
+    label: str
+    height_mm: float
+    load_n: float
+    loading: bool
+    load_u_n: float
+    height_u_mm: float
+
+
+@dataclass(frozen=True)
 class Imported:
     """What a file brought.
 
     Attributes:
         kind: raw sweep, converted sweep or points.
+        rows: of points.
     """
 
     kind: str
     labels: tuple[str, ...]
     notes: tuple[Finding, ...]
+    rows: tuple[ImportedRow, ...] = ()
 
 
 def import_points(
@@ -82,6 +98,7 @@ def import_points(
         raise
     solids = {s.label: s for s in content.solid_heights(closed_down)}
     found = {label: solids[label] for label in ids if solids[label].solid_height_mm is not None}
+    rows: list[ImportedRow] = []
     with writing(db):
         for spring in wanted:
             solid = found.get(spring.label)
@@ -94,6 +111,7 @@ def import_points(
                 solid_reason=None if solid is None else solid.reason,
             )
             store_new(db, sweep, spring.label)
+            rows += _rows(sweep, spring)
         refresh_solid_heights(db, (ids[label] for label in found))
     notes: list[Finding] = [*content.drops, *_near_solid(record, wanted)]
     notes += [Finding.of("column_passed_over", column=name) for name in content.passed_over]
@@ -102,7 +120,23 @@ def import_points(
     if found:
         reason = next(iter(found.values())).reason
         notes.append(Finding.of("solid_heights_found", springs=len(found), reason=reason))
-    return Imported("points", tuple(ids), tuple(notes))
+    return Imported("points", tuple(ids), tuple(notes), tuple(rows))
+
+
+def _rows(sweep: NewSweep, spring: SpringPoints) -> Iterator[ImportedRow]:
+    """Yield a spring's points with their lines; both have the way down first."""
+    lines = [*spring.lines[0], *spring.lines[1]]
+    for row, line in zip(sweep.rows, lines, strict=True):
+        yield ImportedRow(
+            sweep.note or "",
+            line,
+            spring.label,
+            row.height_mm,
+            row.load_n,
+            row.branch == "loading",
+            sweep.load_u_n + sweep.load_u_relative * row.load_n,
+            sweep.height_u_mm,
+        )
 
 
 def _named(record: SetRecord, label: str) -> str:

@@ -54,6 +54,7 @@ class SpringPoints:
     Attributes:
         hand: where the file says so: the loads then are what the scale showed.
         load_u_n: standard uncertainties (k = 1) of the loads of either branch, where stated.
+        lines: the file's lines that either branch's points are in, from 1.
     """
 
     label: str
@@ -61,6 +62,7 @@ class SpringPoints:
     unloading: Branch
     hand: HandColumns | None = None
     load_u_n: tuple[tuple[float, ...], tuple[float, ...]] | None = None
+    lines: tuple[tuple[int, ...], tuple[int, ...]] = ((), ())
 
     @property
     def branches(self) -> tuple[Branch, ...]:
@@ -155,6 +157,7 @@ def _heights_from_depths(
 
 def _by_spring(found: Columns, loading: NDArray[np.bool_], read: Branch) -> Iterator[SpringPoints]:
     """Yield each spring's rows; those read with another tare, lever or scale apart."""
+    lines = np.array(found.table.lines)
     labels, stated = found.texts["label"], found.numbers.get("load_u_n")
     taken = [HandColumns(*each) for each in zip(*map(_given(found), _HAND_KEYS), strict=True)]
     for label, hand in dict.fromkeys(zip(labels, taken, strict=True)):
@@ -164,7 +167,8 @@ def _by_spring(found: Columns, loading: NDArray[np.bool_], read: Branch) -> Iter
         if stated is not None:  # expanded, k = 2, in the file
             u_n = tuple((0.5 * stated[down]).tolist()), tuple((0.5 * stated[up]).tolist())
         known = hand if any(each is not None for each in hand) else None
-        yield SpringPoints(label, read.at(down), read.at(up), known, u_n)
+        at = tuple(lines[down].tolist()), tuple(lines[up].tolist())
+        yield SpringPoints(label, read.at(down), read.at(up), known, u_n, at)
 
 
 def _given(found: Columns) -> Callable[[str], Sequence[float | str | None]]:

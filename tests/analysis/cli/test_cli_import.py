@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.capture.units import KGF_N, LBF_N
+
+from .conftest import Call
 
 WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"
 LABELS = "8,9,10,12,13,14,15,16,17,18,19,20"
@@ -253,16 +256,61 @@ def test_notes_are_in_the_display_units_and_json_in_n_and_mm(
     shown = ["--book", book, "--load-unit", "lbf", "--length-unit", "in", "import", "--set", "s"]
     file.write_text("label,height_mm,load_n\na,50.8,200\na,38.1,20\na,25.4,400\n")
     capsys.readouterr()
+    assert run([*shown, "--yes", str(file)]) == 2  # no spring does that
+    told = capsys.readouterr().err
+    assert "the 4.5 lbf read at 1.500 in" in told
+    file.write_text("label,height_mm,load_n\na,50.8,200\na,38.1,300\na,25.4,400\n")
     assert run([*shown, str(file)]) == 0
-    told = capsys.readouterr().out
-    assert "4.5 lbf at 1.500 in is less than at a greater height" in told
+    told += capsys.readouterr().out
     assert "heights to 0.004 in" in told
     assert not any(f" {unit}" in told for unit in ("mm", "kg", "N "))
-    file.write_text("label,height_mm,load_n\nb,50.8,200\nb,38.1,20\nb,25.4,400\n")
+    file.write_text("label,height_mm,load_n\nb,50.8,200\nb,38.1,300\nb,25.4,400\n")
     assert run([*shown, "--json", str(file)]) == 0
     (one,) = json.loads(capsys.readouterr().out)["files"]
-    assert "20.0 N at 38.10 mm" in one["notes"][0]
-    assert "0.10 mm" in one["notes"][1]
+    assert "0.10 mm" in one["notes"][0]
+
+
+HEIGHTS_IN = 1.7, 1.45, 1.22
+SHEET = {
+    "1": (77.0, 138.0, 198.0),
+    "2": (77.6, 138.4, 199.0),
+    "3": (77.2, 137.8, 197.8),
+    "4": (78.1, 139.5, 201.0),
+}
+
+
+@pytest.mark.parametrize(
+    ("third", "line", "may_be"),
+    [
+        (SHEET["3"], None, True),
+        ((77.2, 137.8, 297.8), 10, True),
+        ((7.72, 137.8, 197.8), 8, True),
+        ((77.2, 1378.0, 1978.0), 9, True),
+        ((77.2, 1378.0, 197.8), 9, False),
+        ((77.2, 197.8, 137.8), 9, False),  # exchanged: pressed deeper, it pushes less
+    ],
+)
+def test_rows_that_look_like_slips_are_listed_with_their_lines(
+    call: Call,
+    content: Callable[[], str],
+    tmp_path: Path,
+    third: tuple[float, ...],
+    line: int | None,
+    may_be: bool,
+) -> None:
+    rows = [
+        f"{label},{height_in},{load_lbf}\n"
+        for label, loads in (SHEET | {"3": third}).items()
+        for height_in, load_lbf in zip(HEIGHTS_IN, loads, strict=True)
+    ]
+    file = tmp_path / "sheet.csv"
+    file.write_text(f"label,height_in,load_lbf\n{''.join(rows)}")
+    assert call("set", "new", "ash", "--role", "outer", "--count", "4").status == 0
+    before, words = content(), ("import", str(file), "--set", "ash")
+    if line is not None:
+        call(*words).refused(rf"sheet\.csv, line {line}: ash-03.*{'--yes' if may_be else 'Mend'}")
+        assert content() == before
+    assert call(*words, "--yes").status == (0 if may_be else 2)
 
 
 @pytest.mark.parametrize(

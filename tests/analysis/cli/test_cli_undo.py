@@ -54,7 +54,7 @@ def bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Bench:
 
 def test_the_last_import_is_taken_back_and_the_one_before_stands(bench: Bench) -> None:
     bench.run("import", bench.points("right.csv", 22.4), "--set", "larch")
-    bench.run("import", bench.points("wrong.csv", 2.24), "--set", "larch")
+    bench.run("import", bench.points("wrong.csv", 2.24), "--set", "larch", "--yes")
     assert bench.load_kg() == pytest.approx((22.4 + 2.24) / 2)
     told = bench.run("import", "--take-back", "last")
     assert "wrong.csv  larch-01" in told
@@ -89,8 +89,8 @@ def test_solid_heights_go_with_the_import_that_told_them(bench: Bench) -> None:
     bench.run("set", "new", "nest", "--role", "single", "--labels", LABELS)
     bench.run("import", str(WATERTOWN), "--set", "nest")
     one = bench.folder / "one.csv"
-    one.write_text("label,height_mm,load_lbf\n8,300,100\n8,240,20000\n")
-    bench.run("import", str(one), "--set", "nest", "--closed-down")
+    one.write_text("label,height_mm,load_lbf\n8,300,21000\n8,240,60000\n")
+    bench.run("import", str(one), "--set", "nest", "--closed-down", "--yes")
 
     def solid_mm() -> list[float | None]:
         shown = json.loads(bench.run("set", "show", "nest", "--json"))["springs"][:2]
@@ -118,7 +118,7 @@ def test_keyed_readings_are_taken_back_by_note(bench: Bench) -> None:
 
 
 def test_a_take_back_stands_after_a_merge_with_an_older_copy(bench: Bench) -> None:
-    bench.run("import", bench.points("wrong.csv", 2.24), "--set", "larch")
+    bench.run("import", bench.points("wrong.csv", 2.24), "--set", "larch", "--yes")
     copy = bench.folder / "copy.db"
     bench.run("book", "copy", str(copy))
     bench.run("import", "--take-back", "last")

@@ -86,7 +86,7 @@ def _make_books(folder: Path) -> None:
         ("set", "new", "larch", "--role", "single", "--labels", "a,b,c,d,e,f,g",
          "--solid-height", "24mm"),
         ("import", points(folder, shares), "--set", "larch"),
-        ("import", points(folder, {"e": 0.9}), "--set", "larch"),
+        ("import", points(folder, {"e": 0.9}), "--set", "larch", "--yes"),
         ("import", stroke(folder), "--set", "larch", "--label", "f"),
         ("set", "strokes", "larch", "--leave", "e:2"),
     ):  # fmt: skip
