@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 from click.core import ParameterSource
@@ -14,6 +15,14 @@ from coilbench.analysis.cli.settings import Settings
 from coilbench.analysis.cli.wrapping import commands_with, wrap_terminals
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError, WorkerDied
+
+
+class LoadUnitChoice(click.Choice[str]):
+    """The units of a load; pounds by their other names are lbf."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read what was typed."""
+        return super().convert("lbf" if value in ("lb", "lbs") else value, param, ctx)
 
 
 @click.group(
@@ -36,7 +45,7 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
 )
 @click.option(
     "--load-unit",
-    type=click.Choice(["kg", "N", "lbf"]),
+    type=LoadUnitChoice(["kg", "N", "lbf"]),
     default="kg",
     help="Unit that loads are shown in.",
 )

@@ -56,6 +56,7 @@ from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
+from coilbench.capture.units import KGF_N
 
 DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
 
@@ -197,7 +198,8 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
             f"  shows {shown.mass_text(one.shown_kg)}: add {fixed(add, 2, '+')} {shown.mass} "
             f"(± {u:.2f} {shown.mass}, k = 2)"
         )
-    click.echo(f"  One reading scatters by {shown.load_text(scale.repeatability_n)}.")
+    scatter = shown.mass_value(scale.repeatability_n / KGF_N)  # as the scale shows it
+    click.echo(f"  One reading scatters by {fixed(scatter, 2)} {shown.mass}.")
     for note in scale.notes:
         click.echo(f"Note: {describe(note, units())}.")
     if gravity_m_s2 != STANDARD_GRAVITY_M_S2:

@@ -68,6 +68,12 @@ class Head(Table, frozen=True):
         return own if all_own else own | {"": self.retainer_clearance_mm}
 
     @property
+    def middle_height_mm(self) -> float:
+        """The installed height of a valve that is nearest to the mean of all."""
+        mean_mm, heights_mm = self.installed_height_mm, self.valve_heights_mm.values()
+        return min(heights_mm, key=lambda mm: round(abs(mm - mean_mm), 6), default=mean_mm)
+
+    @property
     def lowest_height_mm(self) -> float:
         """The outer's installed height at the valve where it is least."""
         return min(self.valve_heights_mm.values(), default=self.installed_height_mm)

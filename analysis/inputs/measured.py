@@ -330,6 +330,7 @@ def rate_target(kept: SetNominal | None, tolerance: float) -> Target | None:
 def build_heights(build: BuildFile, record: SetRecord) -> list[NominalAt]:
     """Return the heights a build file puts a set at, valve shut and at full lift.
 
+    Where the valves' heights differ it is at one of them, the nearest to their mean.
     With the cam card's loads as nominal where the springs work alone; an outer and an inner share
     them, so that neither has one of its own.
     """
@@ -341,7 +342,7 @@ def _asked(build: BuildFile, offset_mm: float, *, alone: bool) -> list[NominalAt
     """Return the heights of each card, once where they are the same; nominals where alone."""
     found: dict[float, Nominal | None] = {}
     for card in build.cards:
-        cam, seat_mm = card.cam, card.head.installed_height_mm - offset_mm
+        cam, seat_mm = card.cam, card.head.middle_height_mm - offset_mm
         for height_mm, load_n, tolerance_n in (
             (seat_mm, cam.seat_load_n, cam.seat_tolerance_n),
             (seat_mm - cam.valve_lift_mm, cam.open_load_n, cam.open_tolerance_n),

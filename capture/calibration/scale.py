@@ -31,10 +31,12 @@ from coilbench.capture.calibration.regression import (
 )
 from coilbench.capture.calibration.statistics import widening
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import KGF_N
+from coilbench.capture.units import KGF_N, POUND_KG
 
-# Common practice, no source: the steps of household scales, and the error of a usable one.
-STEPS_KG = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
+# Common practice, no source: the steps of household scales, in kg or in pounds, coarsest first,
+# and the error of a usable one.
+_STEPS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
+STEPS_KG = tuple(sorted((step * unit for unit in (1.0, POUND_KG) for step in _STEPS), reverse=True))
 LEAST_SPAN_STEPS = 20.0  # with fewer, the steps dominate the curve
 RESIDUAL_LIMIT_FRACTION = 0.03  # of the span
 RESIDUAL_LIMIT_STEPS = 5.0

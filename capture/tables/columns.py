@@ -14,9 +14,7 @@ from coilbench.capture.calibration.scale import ScalePoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.headers import REMARKS
-from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
-
-POUND_KG = 0.45359237  # exact: international yard and pound agreement, 1959
+from coilbench.capture.units import INCH_MM, KGF_N, LBF_N, POUND_KG
 
 
 @dataclass(frozen=True)
@@ -48,7 +46,8 @@ MASS = Quantity("mass_kg", {"mass_kg": 1.0, "mass_lb": POUND_KG, "mass_lbs": POU
 MASS_U = Quantity("u_kg", {"u_kg": 1.0, "u_lb": POUND_KG}, required=False, least=0.0)
 SHOWN = Quantity("shown_kg", {"shown_kg": 1.0, "shown_lb": POUND_KG})
 DIRECTION = Quantity.plain("direction", required=False, text=True)
-LABEL = Quantity("label", {"label": 1.0, "spring": 1.0}, text=True)
+_LABELS = ("label", "spring", "spring_#", "spring#", "spring_no", "spring_nr", "spring_number")
+LABEL = Quantity("label", dict.fromkeys(_LABELS, 1.0), text=True)
 _LOAD_UNITS = {"kg": KGF_N, "n": 1.0, "lbf": LBF_N, "kgf": KGF_N, "lb": LBF_N, "lbs": LBF_N}
 
 

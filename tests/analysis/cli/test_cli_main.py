@@ -126,3 +126,10 @@ def test_output_into_a_closed_pipe_is_no_traceback(tmp_path: Path) -> None:
         check=False,
     )
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("unit", ["lb", "lbs", "lbf"])
+def test_pounds_by_any_name_are_lbf(unit: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--book", "none.db", "--load-unit", unit, "status"]) == 0
+    assert "coilbench --load-unit lbf begin" in capsys.readouterr().out
+    assert run(["--load-unit", "pounds", "status"]) == 2

@@ -100,7 +100,7 @@ def test_a_page_to_build_from(book: Path, capsys: Capture) -> None:
     assert re.search(r"\b2 of 2 valves", words)
     assert "can blind" in words.split("Valve by valve")[0]
     assert re.search(r"larch-03.*heron-03\.", words)
-    assert re.search(r"larch-03 weak : .{,400}28.44 kg at 30.20 mm is 30.0% below the set's", words)
+    assert re.search(r"larch-03 weak : .{,400}28.72 kg at 30.00 mm is 30.0% below the set's", words)
     assert "No rig is calibrated in this book." in words
     assert "retainer to guide unknown" in words
     assert "None" not in words

@@ -133,3 +133,11 @@ def test_points_that_make_no_sense_are_refused_in_words(spoil, words: str) -> No
 def test_a_bad_name_or_gravity_is_refused(name: str, gravity: float) -> None:
     with pytest.raises(CoilbenchError):
         calibrate_scale(name, points(), "x", gravity)
+
+
+@pytest.mark.parametrize("step_lb", [0.5, 0.2, 0.1])
+def test_the_steps_of_a_scale_in_pounds_are_found(step_lb: float) -> None:
+    """The pound is 0.45359237 kg: international yard and pound agreement, 1959."""
+    shown_kg = [0.45359237 * step_lb * count for count in (0, 3, 111, 224)]
+    assert step_of(shown_kg) == pytest.approx(0.45359237 * step_lb)
+    assert step_of([0.0, 0.2, 10.4]) == 0.2

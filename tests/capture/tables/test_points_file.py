@@ -207,3 +207,9 @@ def test_how_readings_were_taken_stands_in_columns() -> None:
     assert other.hand.tare_n == pytest.approx(4 * 9.80665)
     assert one.load_u_n is not None
     assert one.load_u_n[0] == pytest.approx((0.1 * 9.80665, 0.2 * 9.80665))  # expanded: k = 2
+
+
+@pytest.mark.parametrize("header", ["Spring #", "Spring no.", "SPRING NO", "Spring", "label"])
+def test_a_spring_s_column_is_known_by_its_usual_names(header: str) -> None:
+    (spring,) = read(f"{header},height_mm,load_kg\n7,38.5,22.4\n7,30,35\n").springs
+    assert spring.label == "7"
