@@ -55,6 +55,13 @@ class Terminal:
     def press(self, keys: str) -> None:
         os.write(self.master, keys.encode())
 
+    def press_until_end(self, keys: str) -> None:
+        """Answer again and again: what comes too soon after a question is no answer to it."""
+        end_s = time.monotonic() + PATIENCE_S
+        while self.process.poll() is None and time.monotonic() < end_s:
+            self.press(keys)
+            self.read(0.3)
+
     def end(self) -> int:
         """Wait for its end; the terminal must be as it was, also what it wrote to it."""
         end_s = time.monotonic() + PATIENCE_S

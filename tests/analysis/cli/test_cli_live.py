@@ -60,7 +60,7 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     assert screen.rings > 0
     screen.press("f")
     screen.wait_for("unfinished")  # a spring is: it asks once
-    screen.press("y")
+    screen.press_until_end("y")
     assert screen.end() == 0
     assert "\x1b[?1049l" in screen.written  # the screen that was there before
     assert "\x1b[?25h" in screen.written  # and the cursor
@@ -113,7 +113,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
     first.press("f")
     for screen in (first, third):
         screen.wait_for("unfinished")
-    third.press("y")  # whichever screen answers
+    third.press_until_end("y")  # whichever screen answers
     for screen in (first, third, daemon):
         assert screen.end() == 0
     assert first.rings == 0

@@ -12,6 +12,10 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import questions
 from coilbench.capture.running.control import ask_snapshot
 from coilbench.capture.running.session import CaptureRequest, run_daemon
+from coilbench.capture.units import KGF_N
+from coilbench.capture.virtual.instrument import RigModel
+
+RIG = RigModel.draw(1)  # as the address asks for
 
 pytestmark = pytest.mark.skipif(
     not hasattr(socket, "AF_UNIX"), reason="no Unix domain sockets here: no channel is opened"
@@ -21,7 +25,10 @@ pytestmark = pytest.mark.skipif(
 @pytest.fixture
 def book(tmp_path, capsys):
     path = tmp_path / "tell.db"
-    (tmp_path / "masses.csv").write_text("mass_kg,counts\n0,0\n10,245000\n20,490000\n40,980000\n")
+    counts = "".join(
+        f"{kg},{RIG.zero_counts + RIG.counts_per_n * KGF_N * kg:.0f}\n" for kg in (0, 10, 20, 40)
+    )
+    (tmp_path / "masses.csv").write_text(f"mass_kg,counts\n{counts}")
     (tmp_path / "gauges.csv").write_text("length_mm,counts\n0,14000\n20,10000\n50,4000\n")
     for words in (
         ["set", "new", "cedar", "--role", "outer", "--count", "3"],
@@ -77,7 +84,7 @@ def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
 
 def test_a_datum_and_an_answer_to_nothing_are_refused_with_the_reason(book, capture, capsys):
     while (now := ask_snapshot(book)) is None or now.load_n is None:
-        pass
+        assert now is None or now.load_unknown is None or now.load_unknown.kind == "no_sample"
     assert "nothing was asked" in tell(book, capsys, "accept")[1]
     assert "no datum" in tell(book, capsys, "datum", "30mm")[1]  # it has not stood for a second
 

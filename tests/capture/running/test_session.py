@@ -11,6 +11,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running import questions
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.reader import UNWATCHED_GATHER_S
 from coilbench.capture.running.session import CaptureRequest, Session
@@ -147,6 +148,7 @@ def test_a_set_that_is_done_ends_by_itself_after_a_while(make_book, clock, monke
 
 def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock, monkeypatch):
     clock.in_step(monkeypatch)
+    monkeypatch.setattr(questions, "READ_S", 0.0)  # tested by its own clock elsewhere
 
     def finish():
         clock.patience_s = 0.01  # nobody looks any more
