@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import t as student_t
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
@@ -127,6 +128,15 @@ def test_load_interval_holds_the_truth_95_times_in_100():
     runs = 300
     # The parabola is wrongly taken about once in a hundred, which costs next to nothing here.
     assert abs(coverage(runs, held) - 0.95 * runs) <= binomial_room(runs, 0.95)
+
+
+def test_few_masses_widen_by_students_factor():
+    """Against SciPy's quantile (JCGM 100:2008, G.3): a coverage test is too blunt to see it."""
+    masses = np.array([0.0, 10.0, 25.0, 40.0, 50.0, 60.0])
+    counts = 8000.0 + 2000.0 * masses + np.array([20.0, -30.0, 10.0, 25.0, -40.0, 15.0])
+    fit = fit_load([LoadPoint(m, float(c)) for m, c in zip(masses, counts, strict=True)]).fit
+    assert len(fit.coefficients) == 2  # a line: four free points
+    assert fit.widened == pytest.approx(student_t.ppf(0.975, 4) / 2.0, rel=1e-3)
 
 
 def test_interval_holds_the_truth_when_the_masses_themselves_are_off():
