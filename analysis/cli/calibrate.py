@@ -44,15 +44,11 @@ from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.keyed_setup import ScalePoint
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint, MassesErr
 from coilbench.capture.calibration.model import NewPart, datum_part
-from coilbench.capture.calibration.regression import (
-    FlexPoint,
-    GaugePoint,
-    LoadPoint,
-    MassesErr,
-    value,
-)
-from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
+from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table

@@ -31,15 +31,10 @@ from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import Guide, WeighGuide
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.overload import OverloadWatch
-from coilbench.capture.calibration.regression import (
-    FlexPoint,
-    GaugePoint,
-    LoadPoint,
-    PolynomialFit,
-    slope,
-)
+from coilbench.capture.calibration.polynomial import PolynomialFit, slope
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import Unfinished, Wish, follow, sample_stream

@@ -13,7 +13,8 @@ import click
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.report.document import describe
 from coilbench.capture.calibration.fit import LEAST_GAUGES, LEAST_MASSES, step_note
-from coilbench.capture.calibration.regression import MassesErr, PolynomialFit
+from coilbench.capture.calibration.known_points import MassesErr
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import parse_fraction, parse_length_mm, parse_number
 

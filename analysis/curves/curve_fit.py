@@ -13,7 +13,7 @@ from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N
 from coilbench.analysis.curves.passes import fit_points, fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.curves.wall import judge_coils
-from coilbench.capture.calibration.regression import value
+from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
 from coilbench.capture.tables.spring_lines import CALIPER_U_MM
 

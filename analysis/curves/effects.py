@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.uncertainty import SourceKind
-from coilbench.capture.calibration.regression import PolynomialFit, slope, value
+from coilbench.capture.calibration.polynomial import PolynomialFit, slope, value
 
 Array = NDArray[np.float64]
 ONE = np.eye(1)

@@ -20,7 +20,7 @@ from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import hidden_departure, slope, value
+from coilbench.capture.calibration.polynomial import hidden_departure, slope, value
 from coilbench.capture.strokes.sweep import (
     ZERO_UNKNOWN_U_N,
     RigReading,

@@ -56,7 +56,7 @@ from coilbench.capture.book.sweeps import never_weighed
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration, PartKind
-from coilbench.capture.calibration.regression import slope
+from coilbench.capture.calibration.polynomial import slope
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import SILENCE_S
 from coilbench.capture.sources.base import Source, SourceEnded

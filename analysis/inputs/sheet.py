@@ -20,7 +20,7 @@ from coilbench.analysis.limits.spring_limits import LimitFinding
 from coilbench.analysis.rig.card import Card
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.scale import Scale
+from coilbench.capture.calibration.keyed_setup import Scale
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.strokes.sweep import Provenance
 

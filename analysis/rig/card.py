@@ -17,7 +17,7 @@ from coilbench.analysis.rig.check import PastCheck, Trend, days_between, gravity
 from coilbench.analysis.rig.drift import ZeroMove
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.model import NewPart, PointRow
-from coilbench.capture.calibration.regression import (
+from coilbench.capture.calibration.polynomial import (
     PolynomialFit,
     evaluate,
     hidden_departure,

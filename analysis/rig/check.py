@@ -11,16 +11,16 @@ import numpy as np
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.calibration.model import NewPart, PartKind
-from coilbench.capture.calibration.regression import (
-    ASSUMED_MASS_U_RELATIVE,
+from coilbench.capture.calibration.polynomial import (
     PolynomialFit,
     evaluate,
-    fit_polynomial,
     hidden_departure,
     slope,
     value,
 )
+from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.calibration.statistics import student_factor
 from coilbench.capture.errors import CoilbenchError
 

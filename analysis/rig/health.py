@@ -24,7 +24,8 @@ from coilbench.capture.blocks import (
     SampleFlag,
 )
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial, slope
+from coilbench.capture.calibration.polynomial import PolynomialFit, slope
+from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.calibration.statistics import noise_sd
 
 RATE_TOLERANCE = 0.25  # chips run at 11 and 93 samples a second where the data sheet says 10 and 80

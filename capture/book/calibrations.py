@@ -14,15 +14,9 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
-from coilbench.capture.calibration.model import (
-    Calibration,
-    NewPart,
-    PartKind,
-    PointRow,
-    fit_from_json,
-    fit_to_json,
-)
-from coilbench.capture.calibration.scale import Scale, ScalePoint
+from coilbench.capture.calibration.keyed_setup import Scale, ScalePoint
+from coilbench.capture.calibration.model import Calibration, NewPart, PartKind, PointRow
+from coilbench.capture.calibration.polynomial import fit_from_json, fit_to_json
 from coilbench.capture.errors import CoilbenchError
 
 _COMMANDS: dict[PartKind, str] = {"load": "weigh", "travel": "gauge", "flex": "flex"}

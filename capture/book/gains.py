@@ -8,7 +8,7 @@ from functools import cache
 from sqlite_utils import Database
 
 from coilbench.capture.book.calibrations import find_calibration, mass_checks
-from coilbench.capture.calibration.regression import value
+from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.wandering import GainCheck, gain_u_relative
 
 DAY_S = 86400.0

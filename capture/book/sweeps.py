@@ -26,7 +26,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import value
+from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
 from coilbench.capture.calibration.guide import NOTHING_TO_UNDO
+from coilbench.capture.calibration.known_points import FlexPoint
 from coilbench.capture.calibration.overload import too_much
-from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, value
+from coilbench.capture.calibration.polynomial import PolynomialFit, value
 
 BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go. Ours, no source
 

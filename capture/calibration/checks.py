@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.calibration.regression import fit_polynomial, value
+from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.errors import CoilbenchError
 
 ADC_LIMIT_COUNTS = 2**23

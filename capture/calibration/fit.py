@@ -26,20 +26,20 @@ from coilbench.capture.calibration.checks import (
     refuse_slip,
     refuse_unusable,
 )
-from coilbench.capture.calibration.model import NewPart, PointRow
-from coilbench.capture.calibration.regression import (
+from coilbench.capture.calibration.known_points import (
     ASSUMED_GAUGE_U_MM,
     ASSUMED_MASS_U_RELATIVE,
     GaugePoint,
     LoadPoint,
     MassesErr,
-    PolynomialFit,
+)
+from coilbench.capture.calibration.model import NewPart, PointRow
+from coilbench.capture.calibration.polynomial import PolynomialFit, slope, value
+from coilbench.capture.calibration.regression import (
     degree_demanded,
     fit_polynomial,
     fit_with_scatter,
-    slope,
     step_is_off,
-    value,
     with_hidden_bend,
 )
 from coilbench.capture.errors import CoilbenchError

@@ -15,17 +15,14 @@ from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import refuse_saturated
+from coilbench.capture.calibration.known_points import FlexPoint
 from coilbench.capture.calibration.lag import Course
 from coilbench.capture.calibration.model import NewPart, PointRow
+from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
 from coilbench.capture.calibration.regression import (
-    FlexPoint,
-    PolynomialFit,
     degree_demanded,
-    evaluate,
     fit_polynomial,
     fit_with_scatter,
-    slope,
-    value,
 )
 from coilbench.capture.errors import CoilbenchError
 

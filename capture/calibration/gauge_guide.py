@@ -14,13 +14,9 @@ from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
 from coilbench.capture.calibration.guide import HoldGuide, Line
-from coilbench.capture.calibration.regression import (
-    STEP_SHARE,
-    GaugePoint,
-    PolynomialFit,
-    step_is_off,
-    value,
-)
+from coilbench.capture.calibration.known_points import GaugePoint
+from coilbench.capture.calibration.polynomial import PolynomialFit, value
+from coilbench.capture.calibration.regression import STEP_SHARE, step_is_off
 from coilbench.capture.calibration.steady import Hold
 
 # Ours, no source.

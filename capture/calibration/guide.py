@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding, RawBlock
-from coilbench.capture.calibration.regression import LoadPoint
+from coilbench.capture.calibration.known_points import LoadPoint
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
 from coilbench.capture.units import KGF_N
 

@@ -1,4 +1,4 @@
-"""How keyed readings were taken: scale, tare, lever, quill, and what they leave uncertain. Pure."""
+"""How keyed readings were taken: scale and its calibration, tare, lever, quill; the doubt left."""
 
 from __future__ import annotations
 
@@ -6,12 +6,16 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
-from typing import Any
+from typing import Any, NamedTuple
 
-from coilbench.capture.calibration.model import fit_from_json
-from coilbench.capture.calibration.scale import Scale
+from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.known_points import Direction
+from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, fit_from_json, value
+from coilbench.capture.calibration.statistics import widening
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import KGF_N
+
+BEYOND_FRACTION = 0.05  # of the largest reading: the curve is used this far beyond it
 
 # k = 1, of the load: a household scale that was never weighed against a known mass. Common
 # practice, no source.
@@ -20,6 +24,85 @@ MOST_RESTS_N = 1.0 * KGF_N  # an upper cup weighs some 0.15 kg: more is asked ab
 # How well what rests on the spring is known, k = 1: a kitchen scale that shows 1 g is good to 5 g,
 # k = 2.
 RESTS_U_N = 0.0025 * KGF_N
+
+
+@dataclass(frozen=True)
+class ScalePoint:
+    """What the scale showed with a known mass on it; u_kg: the mass's expanded uncertainty."""
+
+    mass_kg: float
+    shown_kg: float
+    direction: Direction = "up"
+    u_kg: float | None = None
+
+
+class Correction(NamedTuple):
+    """What to add to a reading of the scale, kg, and its expanded uncertainty (k = 2)."""
+
+    shown_kg: float
+    add_kg: float
+    u_kg: float
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A calibrated scale.
+
+    Attributes:
+        fit: load_n over what is shown, N (a kg shown counts as 9.80665 N).
+        reference_u_relative: the masses' standard uncertainty (k = 1), as a fraction.
+        gravity_m_s2: local gravity, with which the masses became loads.
+        points, residuals_n: what it was fitted on; known less fitted.
+        notes: what was noticed while fitting; sentences in books of older programs.
+    """
+
+    name: str
+    origin: str
+    fit: PolynomialFit
+    reference_u_relative: float
+    gravity_m_s2: float
+    points: tuple[ScalePoint, ...] = ()
+    residuals_n: tuple[float, ...] = ()
+    notes: tuple[Finding | str, ...] = ()
+
+    def load_n(self, shown_n: float) -> float:
+        """Return the load behind a reading.
+
+        Raises:
+            CoilbenchError: the reading is above the calibrated range.
+        """
+        if shown_n > (1.0 + BEYOND_FRACTION) * self.fit.x_max:
+            raise CoilbenchError(
+                "the scale {name!r} was calibrated up to {most_n} and shows {shown_n}",
+                hint="Calibrate it with heavier masses: coilbench rig weigh --scale",
+                name=self.name,
+                most_n=self.fit.x_max,
+                shown_n=shown_n,
+            )
+        return float(value(self.fit, shown_n))
+
+    def curve_u_n(self, shown_n: float, tare_n: float) -> float:
+        """Return the standard uncertainty (k = 1) of the curve between two readings, N.
+
+        Its coefficients are correlated (JCGM 100:2008, 5.2.2). The readings' own scatter and the
+        masses' part are not in it, see repeatability_n and reference_u_relative.
+        """
+        return float(evaluate(self.fit, shown_n, minus_x=tare_n)[1])
+
+    @property
+    def repeatability_n(self) -> float:
+        """Scatter of one reading about the curve, widened for few points (G.3), N."""
+        return widening(self.fit.points - self.fit.degree - 1) * self.fit.residual_sd
+
+    def corrections(self) -> list[Correction]:
+        """Return the correction at each reading that was used, ascending."""
+        rows = []
+        for shown_kg in sorted({point.shown_kg for point in self.points}):
+            load_n, curve_u_n = evaluate(self.fit, shown_kg * KGF_N)
+            u_n = math.hypot(float(curve_u_n), self.reference_u_relative * float(load_n))
+            add_kg = float(load_n) / KGF_N - shown_kg
+            rows.append(Correction(shown_kg, add_kg, 2.0 * u_n / KGF_N))
+        return rows
 
 
 @dataclass(frozen=True)
@@ -51,9 +134,9 @@ class KeyedSetup:
 
     def __post_init__(self) -> None:
         """Raise CoilbenchError for a value below 0 or not finite, or a lever ratio of 0."""
-        for name, value in self._numbers().items():
-            if not math.isfinite(value) or value < 0.0:
-                raise CoilbenchError(f"{name} of {value:g} is impossible", hint="Give 0 or more")
+        for name, number in self._numbers().items():
+            if not math.isfinite(number) or number < 0.0:
+                raise CoilbenchError(f"{name} of {number:g} is impossible", hint="Give 0 or more")
         if self.lever_ratio == 0.0:
             raise CoilbenchError(
                 "the lever ratio must be above 0", hint="Give 1 where there is no lever"

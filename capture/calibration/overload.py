@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
-from coilbench.capture.calibration.regression import PolynomialFit, value
+from coilbench.capture.calibration.polynomial import PolynomialFit, value
 
 Array = NDArray[np.float64]
 

@@ -1,58 +1,21 @@
-"""Calibration points, and polynomial least squares with the coefficients' covariance. Pure."""
+"""Polynomial least squares: the fit, the degree that points demand, hidden curvature. Pure."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate
 from coilbench.capture.calibration.statistics import widening
 
 # A higher term must be this unlikely to be chance before it is taken: common practice, no source.
 NEEDLESS_CHANCE = 0.01
-ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
-ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
 # A scale's stated step is true to some per mille: further off, a gauge is not what it is taken for.
 # Ours, no source.
 STEP_SHARE = 0.05
-
-
-@dataclass(frozen=True)
-class PolynomialFit:
-    """A polynomial with its covariance: y = sum of coefficients[i] * x**i.
-
-    Attributes:
-        coefficients: lowest power first; the unit of y over the unit of x to the power.
-        covariance: shape (p, p), k = 1.
-        residual_sd: standard deviation of the residuals, unit of y, n - p degrees of freedom;
-            0 where n = p, where there is no residual.
-        x_min, x_max: the range of x it was fitted on.
-        widened: the factor (on standard uncertainties) by which the covariance was enlarged so that
-            k = 2 holds 95 % with few points; divide it out to use Student's factor for
-            degrees_of_freedom instead.
-        degrees_of_freedom: of the covariance before that; None where they are many.
-        hidden_bend: curvature that the points of a line cannot show: coefficients of a parabola,
-            lowest power first, by which the truth may depart from the line, k = 1; else empty.
-    """
-
-    coefficients: tuple[float, ...]
-    covariance: tuple[tuple[float, ...], ...]
-    residual_sd: float
-    x_min: float
-    x_max: float
-    points: int
-    hidden_bend: tuple[float, ...] = ()
-    widened: float = 1.0
-    degrees_of_freedom: float | None = None
-
-    @property
-    def degree(self) -> int:
-        """The highest power."""
-        return len(self.coefficients) - 1
 
 
 def fit_polynomial(
@@ -100,51 +63,6 @@ def fit_polynomial(
         x_max=float(x_in.max()),
         points=int(x_in.size),
     )
-
-
-def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
-    """Return the polynomial at x, the shape of x."""
-    return _horner(fit.coefficients, x)
-
-
-def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
-    """Return the polynomial's first derivative at x, the shape of x."""
-    return _horner([power * c for power, c in enumerate(fit.coefficients)][1:], x)
-
-
-def _horner(coefficients: Sequence[float], x: ArrayLike) -> NDArray[np.float64]:
-    """Return a polynomial at x, lowest coefficient first; 0 where there is none.
-
-    NumPy's own polyval takes twice as long on a few samples, and a capture converts such all day.
-    """
-    at = np.asarray(x, dtype=np.float64)
-    *lower, y = coefficients or (0.0,)
-    total = np.full_like(at, y)
-    for c in reversed(lower):
-        total = total * at + c
-    return np.asarray(total)
-
-
-def evaluate(
-    fit: PolynomialFit, x: ArrayLike, minus_x: float | None = None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the polynomial at x and its standard uncertainty (k = 1).
-
-    The uncertainty is that of the coefficients, kept correlated (JCGM 100:2008, 5.2.2 and H.3);
-    the scatter of a single reading is not in it.
-
-    Args:
-        minus_x: subtract the polynomial at this x; what both have in common cancels.
-    """
-    at = np.asarray(x, dtype=np.float64)
-    powers = np.arange(len(fit.coefficients))
-    y = value(fit, at)
-    gradient = at[..., None] ** powers
-    if minus_x is not None:
-        y = y - value(fit, minus_x)
-        gradient = gradient - float(minus_x) ** powers
-    variance = np.einsum("...i,ij,...j->...", gradient, np.array(fit.covariance), gradient)
-    return y, np.sqrt(np.maximum(variance, 0.0))
 
 
 def chance_of_needless_term(simpler: PolynomialFit, richer: PolynomialFit) -> float:
@@ -237,18 +155,6 @@ def with_hidden_bend(
     return replace(line, hidden_bend=hidden)
 
 
-def hidden_departure(
-    fit: PolynomialFit, x: ArrayLike, minus_x: float | None = None
-) -> NDArray[np.float64]:
-    """Return how far the hidden bend may move the value at x, k = 1; signed, fully correlated.
-
-    minus_x as in evaluate.
-    """
-    bend = replace(fit, coefficients=fit.hidden_bend)
-    departure = value(bend, x)
-    return departure if minus_x is None else departure - value(bend, minus_x)
-
-
 def degree_demanded(
     x: NDArray[np.float64], y: NDArray[np.float64], resolution: float, most: int = 2
 ) -> int:
@@ -318,57 +224,3 @@ def _unscaling(degree: int, centre: float, scale: float) -> NDArray[np.float64]:
 def step_is_off(mm_per_count: float, stated_mm_per_count: float) -> bool:
     """Tell whether a scale's step as gauged is another than it states, or of the other sign."""
     return abs(mm_per_count / stated_mm_per_count - 1.0) > STEP_SHARE
-
-
-Direction = Literal["up", "down"]
-# How masses err: each by itself (certified one by one), or together (from one box, or unknown).
-MassesErr = Literal["each", "together"]
-
-
-def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:
-    """Return a mass's standard uncertainty (k = 1) from its expanded one, assumed where None."""
-    return (ASSUMED_MASS_U_RELATIVE * mass_kg if u_kg is None else u_kg) / 2.0
-
-
-@dataclass(frozen=True)
-class LoadPoint:
-    """A known mass on the cell."""
-
-    mass_kg: float  # 0 or more
-    counts: float
-    direction: Direction = "up"  # whether the mass was reached going up or down
-    u_kg: float | None = None  # expanded uncertainty (k = 2) of the mass; None: unknown
-
-    @property
-    def standard_u_kg(self) -> float:
-        """Standard uncertainty (k = 1) of the mass, assumed where it is not known."""
-        return mass_u_kg(self.mass_kg, self.u_kg)
-
-
-@dataclass(frozen=True)
-class GaugePoint:
-    """A known length between the faces."""
-
-    length_mm: float  # the gauge's length, 0 or more (0: the faces touch)
-    counts: float
-    u_mm: float | None = None  # expanded uncertainty (k = 2) of the length; None: unknown
-
-    @property
-    def standard_u_mm(self) -> float:
-        """Standard uncertainty (k = 1) of the length, assumed where it is not known."""
-        return (ASSUMED_GAUGE_U_MM if self.u_mm is None else self.u_mm) / 2.0
-
-
-@dataclass(frozen=True)
-class FlexPoint:
-    """A reading while pressing on a solid block.
-
-    Attributes:
-        load_counts, travel_counts: one sample, or the mean of some.
-        direction: whether the load was rising or falling; None: rising up to the largest load
-            of the series, in the order of the points, and falling after it.
-    """
-
-    load_counts: float
-    travel_counts: float
-    direction: Direction | None = None

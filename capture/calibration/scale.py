@@ -1,11 +1,9 @@
-"""A bathroom scale calibrated with known masses: what it shows into the load on it. Pure."""
+"""Fitting a bathroom scale with known masses: what it shows into the load on it. Pure."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -19,17 +17,10 @@ from coilbench.capture.calibration.checks import (
     refuse_unusable,
 )
 from coilbench.capture.calibration.fit import LEAST_MASSES, LEAST_MASSES_FOR_PARABOLA
-from coilbench.capture.calibration.regression import (
-    ASSUMED_MASS_U_RELATIVE,
-    Direction,
-    PolynomialFit,
-    degree_demanded,
-    evaluate,
-    fit_with_scatter,
-    mass_u_kg,
-    value,
-)
-from coilbench.capture.calibration.statistics import widening
+from coilbench.capture.calibration.keyed_setup import Scale, ScalePoint
+from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE, mass_u_kg
+from coilbench.capture.calibration.polynomial import PolynomialFit, value
+from coilbench.capture.calibration.regression import degree_demanded, fit_with_scatter
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import KGF_N, POUND_KG
 
@@ -41,86 +32,6 @@ LEAST_SPAN_STEPS = 20.0  # with fewer, the steps dominate the curve
 RESIDUAL_LIMIT_FRACTION = 0.03  # of the span
 RESIDUAL_LIMIT_STEPS = 5.0
 _MOST_RELATIVE = 1.0  # no mass is worse
-BEYOND_FRACTION = 0.05  # of the largest reading: the curve is used this far beyond it
-
-
-@dataclass(frozen=True)
-class ScalePoint:
-    """What the scale showed with a known mass on it; u_kg: the mass's expanded uncertainty."""
-
-    mass_kg: float
-    shown_kg: float
-    direction: Direction = "up"
-    u_kg: float | None = None
-
-
-class Correction(NamedTuple):
-    """What to add to a reading of the scale, kg, and its expanded uncertainty (k = 2)."""
-
-    shown_kg: float
-    add_kg: float
-    u_kg: float
-
-
-@dataclass(frozen=True)
-class Scale:
-    """A calibrated scale.
-
-    Attributes:
-        fit: load_n over what is shown, N (a kg shown counts as 9.80665 N).
-        reference_u_relative: the masses' standard uncertainty (k = 1), as a fraction.
-        gravity_m_s2: local gravity, with which the masses became loads.
-        points, residuals_n: what it was fitted on; known less fitted.
-        notes: what was noticed while fitting; sentences in books of older programs.
-    """
-
-    name: str
-    origin: str
-    fit: PolynomialFit
-    reference_u_relative: float
-    gravity_m_s2: float
-    points: tuple[ScalePoint, ...] = ()
-    residuals_n: tuple[float, ...] = ()
-    notes: tuple[Finding | str, ...] = ()
-
-    def load_n(self, shown_n: float) -> float:
-        """Return the load behind a reading.
-
-        Raises:
-            CoilbenchError: the reading is above the calibrated range.
-        """
-        if shown_n > (1.0 + BEYOND_FRACTION) * self.fit.x_max:
-            raise CoilbenchError(
-                "the scale {name!r} was calibrated up to {most_n} and shows {shown_n}",
-                hint="Calibrate it with heavier masses: coilbench rig weigh --scale",
-                name=self.name,
-                most_n=self.fit.x_max,
-                shown_n=shown_n,
-            )
-        return float(value(self.fit, shown_n))
-
-    def curve_u_n(self, shown_n: float, tare_n: float) -> float:
-        """Return the standard uncertainty (k = 1) of the curve between two readings, N.
-
-        Its coefficients are correlated (JCGM 100:2008, 5.2.2). The readings' own scatter and the
-        masses' part are not in it, see repeatability_n and reference_u_relative.
-        """
-        return float(evaluate(self.fit, shown_n, minus_x=tare_n)[1])
-
-    @property
-    def repeatability_n(self) -> float:
-        """Scatter of one reading about the curve, widened for few points (G.3), N."""
-        return widening(self.fit.points - self.fit.degree - 1) * self.fit.residual_sd
-
-    def corrections(self) -> list[Correction]:
-        """Return the correction at each reading that was used, ascending."""
-        rows = []
-        for shown_kg in sorted({point.shown_kg for point in self.points}):
-            load_n, curve_u_n = evaluate(self.fit, shown_kg * KGF_N)
-            u_n = math.hypot(float(curve_u_n), self.reference_u_relative * float(load_n))
-            add_kg = float(load_n) / KGF_N - shown_kg
-            rows.append(Correction(shown_kg, add_kg, 2.0 * u_n / KGF_N))
-        return rows
 
 
 def calibrate_scale(

@@ -18,7 +18,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import typical_lag
 from coilbench.capture.calibration.model import apply
-from coilbench.capture.calibration.regression import value
+from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import mean_of_ways, unlike
 from coilbench.capture.strokes.shape import Stroke

@@ -16,8 +16,9 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.gauge_guide import Approach, touch_doubt
+from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.model import datum_part
-from coilbench.capture.calibration.regression import GaugePoint, PolynomialFit, slope, value
+from coilbench.capture.calibration.polynomial import PolynomialFit, slope, value
 from coilbench.capture.calibration.steady import LEAST_SAMPLES
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.watching import LOADED_N

@@ -14,7 +14,7 @@ from coilbench.capture.blocks import UNUSABLE, RawBlock
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
-from coilbench.capture.calibration.regression import slope, value
+from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
 
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory

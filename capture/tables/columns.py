@@ -9,8 +9,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.scale import ScalePoint
+from coilbench.capture.calibration.keyed_setup import ScalePoint
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.headers import REMARKS

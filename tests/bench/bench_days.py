@@ -20,8 +20,8 @@ from scipy.signal import lfilter
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.virtual import bench as virtual_steps
 from coilbench.capture.virtual.bench import (
     Bench,

@@ -35,7 +35,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial
+from coilbench.capture.calibration.polynomial import PolynomialFit
+from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
 from coilbench.capture.units import KGF_N
 from coilbench.capture.virtual.setup import StrokeKind

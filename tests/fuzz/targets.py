@@ -9,7 +9,7 @@ import numpy as np
 
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.capture.blocks import RawBlock
-from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.running.control import answer, read_done, read_snapshot

@@ -10,7 +10,8 @@ from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.calibration.model import NewPart
-from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial
+from coilbench.capture.calibration.polynomial import PolynomialFit
+from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.virtual.instrument import RigModel
 
 MakeBook = Callable[..., Path]

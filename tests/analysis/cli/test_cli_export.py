@@ -18,8 +18,8 @@ from coilbench.capture.book.calibrations import current_calibration, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import NewSweep, StrokeRow, store_sweep
+from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.model import datum_part, instrument_uncertainty
-from coilbench.capture.calibration.regression import GaugePoint
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.sweep import Origin, SweepStatus

@@ -12,7 +12,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration.regression import value
+from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.virtual.instrument import RigModel
 
 pytest.importorskip("termios")

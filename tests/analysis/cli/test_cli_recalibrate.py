@@ -14,8 +14,8 @@ from sqlite_utils import Database
 from coilbench.analysis.cli import run
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import Calibration, apply
-from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 
 KG = 9.80665
 AT = ("38.5mm", "30mm")

@@ -19,7 +19,7 @@ from coilbench.analysis.curves.uncertainty import Budget, split
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
 
 Array = NDArray[np.float64]

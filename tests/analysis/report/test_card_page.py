@@ -19,8 +19,8 @@ from coilbench.analysis.rig.drift import ZeroMove
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from support.tools import chromium
 
 NOW = "2026-05-11T09:30:00+00:00"

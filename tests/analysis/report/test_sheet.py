@@ -19,7 +19,7 @@ from coilbench.analysis.rig.check import PastCheck, warnings
 from coilbench.analysis.sets.judge import check_set
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.calibration.fit import load_part
-from coilbench.capture.calibration.regression import LoadPoint
+from coilbench.capture.calibration.known_points import LoadPoint
 
 MakeSheet = Callable[..., Sheet]
 Straight = tuple[float, float]

@@ -28,15 +28,10 @@ from coilbench.analysis.rig.card import (
     make_card,
 )
 from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import Calibration, NewPart, PointRow
-from coilbench.capture.calibration.regression import (
-    GaugePoint,
-    LoadPoint,
-    PolynomialFit,
-    fit_polynomial,
-    hidden_departure,
-    value,
-)
+from coilbench.capture.calibration.polynomial import PolynomialFit, hidden_departure, value
+from coilbench.capture.calibration.regression import fit_polynomial
 
 G = 9.80665
 NOW = "2026-05-11T00:00:00+00:00"

@@ -17,7 +17,8 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
 from coilbench.capture.calibration.fit import load_part
-from coilbench.capture.calibration.regression import LoadPoint, PolynomialFit, hidden_departure
+from coilbench.capture.calibration.known_points import LoadPoint
+from coilbench.capture.calibration.polynomial import PolynomialFit, hidden_departure
 from coilbench.capture.errors import CoilbenchError
 
 G = 9.80665

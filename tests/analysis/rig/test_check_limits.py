@@ -15,7 +15,7 @@ from coilbench.analysis.rig.card import _resolution_of
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend
 from coilbench.capture.book.state import GOOD_FOR_DAYS, BookState, CaptureState
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 
 LINE = PolynomialFit((0.0, 4e-4), ((0.0, 0.0), (0.0, 0.0)), 0.0, 0.0, 1e6, 9)  # up to 400 N
 G = 10.0

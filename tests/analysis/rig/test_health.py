@@ -12,7 +12,7 @@ from coilbench.analysis.report.units import SI
 from coilbench.analysis.rig.health import Health, Heard, judge_health
 from coilbench.capture.blocks import RAW_DTYPE, FaultCode, SampleFlag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER

@@ -19,7 +19,7 @@ from coilbench.analysis.rig.card import (
     _step_errors,
 )
 from coilbench.capture.calibration.model import PointRow
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 
 FINE = StepErrors(100.0, 0.1, 0.1, 0.1, 0.01, 0.1)
 

@@ -22,7 +22,7 @@ from coilbench.analysis.rig.health import (
 )
 from coilbench.capture.blocks import Fault, FaultCode, Finding, RawBlock, Restarted, SampleFlag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.virtual.bench import Bench, PressSpring
 from coilbench.capture.virtual.bench import Rest as RestStep
 from coilbench.capture.virtual.instrument import RigModel

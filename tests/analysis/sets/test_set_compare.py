@@ -16,7 +16,7 @@ from coilbench.analysis.report.document import document, document_text
 from coilbench.analysis.report.set_text import compare_document
 from coilbench.analysis.sets.compare import compare_sets
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, RigReading, Sweep
 

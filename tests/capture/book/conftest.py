@@ -14,7 +14,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, SetRecord, labels_for, new_set
 from coilbench.capture.book.sweeps import NewSweep
 from coilbench.capture.calibration.fit import load_part, travel_part
-from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus

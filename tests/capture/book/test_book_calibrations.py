@@ -16,7 +16,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
-from coilbench.capture.calibration.regression import FlexPoint, LoadPoint
+from coilbench.capture.calibration.known_points import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 

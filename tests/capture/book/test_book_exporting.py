@@ -10,9 +10,8 @@ import pytest
 
 from coilbench.capture.book.exporting import HEADS, columns_of, file_name
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.scale import ScalePoint
+from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.tables.keyed import KeyedReading
 
 COLUMNS = {

@@ -36,9 +36,9 @@ from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount
 from coilbench.capture.calibration.fit import load_part, travel_part
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
-from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
+from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
+from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading

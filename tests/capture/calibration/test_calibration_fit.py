@@ -11,8 +11,9 @@ from scipy.stats import t as student_t
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import Calibration, NewPart, instrument_uncertainty
-from coilbench.capture.calibration.regression import GaugePoint, LoadPoint, evaluate, value
+from coilbench.capture.calibration.polynomial import evaluate, value
 from coilbench.capture.errors import CoilbenchError
 
 G = 9.80665  # standard gravity, exact: 3rd CGPM, 1901

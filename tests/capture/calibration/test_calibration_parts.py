@@ -8,15 +8,9 @@ import pytest
 from coilbench.capture.blocks import Hello
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import datum_part
-from coilbench.capture.calibration.regression import (
-    FlexPoint,
-    GaugePoint,
-    LoadPoint,
-    PolynomialFit,
-    evaluate,
-    value,
-)
+from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, value
 from coilbench.capture.errors import CoilbenchError
 
 MASSES = [

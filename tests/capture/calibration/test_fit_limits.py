@@ -17,8 +17,8 @@ from coilbench.capture.calibration.checks import (
     refuse_slip,
 )
 from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import NewPart
-from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 
 

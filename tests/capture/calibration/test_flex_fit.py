@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.known_points import FlexPoint
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, evaluate
+from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate
 from coilbench.capture.errors import CoilbenchError
 
 N_PER_COUNT, ZERO_N = 0.005, -250.0

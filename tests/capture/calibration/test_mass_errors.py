@@ -9,7 +9,8 @@ from coilbench.capture.calibration.fit import (
     shared_u_relative,
     shown_u_kg,
 )
-from coilbench.capture.calibration.regression import LoadPoint, evaluate
+from coilbench.capture.calibration.known_points import LoadPoint
+from coilbench.capture.calibration.polynomial import evaluate
 from coilbench.capture.errors import CoilbenchError
 
 MASSES = np.array([0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0])

@@ -8,7 +8,7 @@ import pytest
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.overload import CALM_US, NEAR_SHARE, OverloadWatch, too_much
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 
 E = 1e-6
 ONE = PolynomialFit((0.0, 1.0), ((0.0, 0.0), (0.0, 0.0)), 0.0, 0.0, 1e6, 5)  # a count is a newton

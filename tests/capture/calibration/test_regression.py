@@ -9,14 +9,11 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import curve_fit
 
+from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
 from coilbench.capture.calibration.regression import (
-    PolynomialFit,
     chance_of_needless_term,
-    evaluate,
     fit_polynomial,
     fit_with_scatter,
-    slope,
-    value,
 )
 
 DATA = Path(__file__).parents[2] / "data"

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values, ufloat
 
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale, step_of
+from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint
+from coilbench.capture.calibration.scale import calibrate_scale, step_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading
 from coilbench.capture.units import KGF_N

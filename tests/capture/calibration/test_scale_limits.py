@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import pytest
 
-from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
+from coilbench.capture.calibration.keyed_setup import ScalePoint
+from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import KGF_N
 

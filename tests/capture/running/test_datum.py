@@ -13,7 +13,7 @@ from coilbench.capture.calibration.gauge_guide import (
     touch_doubt,
 )
 from coilbench.capture.calibration.model import apply
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.datum import STAND_S, STAND_SHARE, STILL_MM, STILL_STEPS, LastSecond
 from coilbench.capture.running.turn_taking import NotPossible

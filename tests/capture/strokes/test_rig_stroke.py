@@ -7,7 +7,7 @@ import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.strokes.sweep import read_stroke
 
 NONE2 = ((0.0, 0.0), (0.0, 0.0))

@@ -13,7 +13,7 @@ import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.strokes.judging import judge
 from coilbench.capture.strokes.shape import Stroke, StrokeRules, count_presses
 from coilbench.capture.strokes.stored import reduce_branch
