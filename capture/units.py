@@ -6,11 +6,7 @@ import math
 import re
 
 from coilbench.capture.errors import CoilbenchError
-
-KGF_N = 9.80665  # exact: 3rd CGPM, 1901
-LBF_N = 4.4482216152605  # exact: international pound (1959) times the 1901 standard gravity
-POUND_KG = 0.45359237  # exact: international yard and pound agreement, 1959
-INCH_MM = 25.4  # exact: international yard and pound agreement, 1959
+from coilbench.capture.unit_factors import INCH_MM, KGF_N, LBF_N
 
 LOAD_IN_N: dict[str, float] = {"kg": KGF_N, "kgf": KGF_N, "n": 1.0, "lbf": LBF_N}
 LOAD_IN_N |= dict.fromkeys(("lb", "lbs"), LBF_N)

@@ -52,7 +52,7 @@ from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
 

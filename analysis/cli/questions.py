@@ -9,7 +9,8 @@ from coilbench.analysis.cli.asking import with_unit
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.dimensions import INSTALLED_MM, refuse_length
-from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
+from coilbench.capture.unit_factors import KGF_N
+from coilbench.capture.units import parse_length_mm, parse_number
 
 Kind = Literal["length", "load", "load or percent", "number", "words"]
 

@@ -49,7 +49,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
-from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n, parse_weight_n
+from coilbench.capture.unit_factors import KGF_N
+from coilbench.capture.units import parse_fraction, parse_load_n, parse_weight_n
 
 _PRESS = "Now press the quill down some millimetres on something springy, and let it up."
 

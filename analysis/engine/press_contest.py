@@ -19,7 +19,7 @@ from coilbench.analysis.engine.placed import SetCurves, clearance_low
 from coilbench.analysis.engine.press_model import Array, Loads
 from coilbench.analysis.engine.shims import ROLES, SeatChoice, SeatOptions
 from coilbench.analysis.engine.valve_loads import Place, binds_with_any, places_of, valves_of
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 MARGIN_N = 0.2 * KGF_N  # nearer to the card by less is no better
 STOP_RISK = 0.02  # of another choice being better by more than the margin

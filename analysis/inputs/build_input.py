@@ -13,7 +13,7 @@ from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows
 from coilbench.capture.tables.csv_table import Table, read_table
-from coilbench.capture.units import INCH_MM
+from coilbench.capture.unit_factors import INCH_MM
 
 # Columns say whose degrees: the crank's read as the cam's make accelerations four times too small.
 CAM_PER_CRANK_DEG = 0.5  # four-stroke: the camshaft turns at half the crankshaft's speed

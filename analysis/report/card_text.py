@@ -18,7 +18,8 @@ from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
 from coilbench.capture.blocks import Hello
 from coilbench.capture.calibration.model import NewPart, PointRow
-from coilbench.capture.units import KGF_N, counted
+from coilbench.capture.unit_factors import KGF_N
+from coilbench.capture.units import counted
 
 COLUMN_WORDS = {
     "q": "accuracy",

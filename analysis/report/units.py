@@ -7,7 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from coilbench.capture.units import KGF_N, LBF_N, LENGTH_IN_MM, LOAD_IN_N
+from coilbench.capture.unit_factors import KGF_N, LBF_N
+from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
 LoadUnit = Literal["kg", "N", "lbf"]
 LengthUnit = Literal["mm", "in"]

@@ -7,6 +7,9 @@ read with. Newest is by rowid, the order of storing, since a clock may be set ba
 
 from __future__ import annotations
 
+import json
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -14,9 +17,15 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
-from coilbench.capture.calibration.keyed_setup import Scale, ScalePoint
-from coilbench.capture.calibration.model import Calibration, NewPart, PartKind, PointRow
-from coilbench.capture.calibration.polynomial import fit_from_json, fit_to_json
+from coilbench.capture.calibration.keyed_setup import KeyedSetup, Scale, ScalePoint
+from coilbench.capture.calibration.model import (
+    Calibration,
+    NewPart,
+    PartKind,
+    PointRow,
+    fit_from_json,
+    fit_to_json,
+)
 from coilbench.capture.errors import CoilbenchError
 
 _COMMANDS: dict[PartKind, str] = {"load": "weigh", "travel": "gauge", "flex": "flex"}
@@ -296,3 +305,24 @@ def find_scale(db: Database, name: str) -> Scale:
         residuals_n=tuple(point["residual_n"] for point in points),
         notes=tuple(remarks_of(row["notes_json"])),
     )
+
+
+def keyed_setup_of(document: Mapping[str, Any], load_u_relative: float) -> KeyedSetup:
+    """Return the set-up that KeyedSetup.to_document wrote.
+
+    Args:
+        load_u_relative: as stored with the readings; early books keep the masses' part there
+            alone.
+
+    Raises:
+        CoilbenchError: the scale's fit cannot be read.
+    """
+    names = {one.name for one in fields(KeyedSetup)} - {"scale"}
+    numbers = {name: value for name, value in document.items() if name in names}
+    known = document.get("scale")
+    if known is None:
+        return KeyedSetup(**numbers)
+    masses_u = math.sqrt(max(load_u_relative**2 - numbers.get("lever_ratio_u", 0.0) ** 2, 0.0))
+    fit = fit_from_json(json.dumps(known["fit"]))
+    scale = Scale(known["name"], "", fit, known.get("reference_u_relative", masses_u), 0.0)
+    return KeyedSetup(**numbers, scale=scale)

@@ -12,7 +12,8 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.calibration.fit import LEAST_GAUGES
-from coilbench.capture.calibration.polynomial import evaluate, fit_from_json
+from coilbench.capture.calibration.model import fit_from_json
+from coilbench.capture.calibration.polynomial import evaluate
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.tables.csv_table import Cell, csv_bytes
 from coilbench.capture.tables.spring_lines import FACTS

@@ -14,6 +14,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.calibrations import keyed_setup_of
 from coilbench.capture.book.notes import remarks_of, with_finding
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord
@@ -206,7 +207,7 @@ def last_setup(db: Database, record: SetRecord) -> tuple[KeyedSetup, str] | None
         [Origin.KEYED.value, record.set_id],
     ):
         document = json.loads(row["keyed_json"])["setup"]
-        return KeyedSetup.from_document(document, row["load_u_relative"]), row["name"]
+        return keyed_setup_of(document, row["load_u_relative"]), row["name"]
     return None
 
 

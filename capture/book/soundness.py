@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from coilbench.capture.book.copies import MIGRATION_NAMES, reading, versions
-from coilbench.capture.calibration.polynomial import fit_from_json
+from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 

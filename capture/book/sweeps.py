@@ -17,13 +17,13 @@ from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
     find_calibration,
+    keyed_setup_of,
 )
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import value
@@ -249,7 +249,7 @@ def _hand(row: dict[str, Any]) -> HandReading | None:
     setup = json.loads(row["keyed_json"] or "{}").get("setup")
     if setup is None:
         return None
-    keyed = KeyedSetup.from_document(setup, row["load_u_relative"])
+    keyed = keyed_setup_of(setup, row["load_u_relative"])
     return HandReading(keyed, row["entry_id"] or row["id"], row["stored_utc"][:10])
 
 

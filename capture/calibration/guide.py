@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.calibration.known_points import LoadPoint
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 Array = NDArray[np.float64]
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.known_points import Direction
-from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, fit_from_json, value
+from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, value
 from coilbench.capture.calibration.statistics import widening
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 BEYOND_FRACTION = 0.05  # of the largest reading: the curve is used this far beyond it
 
@@ -146,34 +144,13 @@ class KeyedSetup:
         return {name: value for name, value in vars(self).items() if name != "scale"}
 
     def to_document(self) -> dict[str, Any]:
-        """Return it for JSON, the scale as its fit."""
+        """Return it for JSON, the scale as its fit; `keyed_setup_of` in the book reads it back."""
         scale = self.scale
         known = None
         if scale is not None:
             fit, masses_u = asdict(scale.fit), scale.reference_u_relative
             known = {"name": scale.name, "fit": fit, "reference_u_relative": masses_u}
         return self._numbers() | {"scale": known}
-
-    @classmethod
-    def from_document(cls, document: Mapping[str, Any], load_u_relative: float) -> KeyedSetup:
-        """Return what to_document wrote.
-
-        Args:
-            load_u_relative: as stored with the readings; early books keep the masses' part there
-                alone.
-
-        Raises:
-            CoilbenchError: the scale's fit cannot be read.
-        """
-        names = {one.name for one in fields(cls)} - {"scale"}
-        numbers = {name: value for name, value in document.items() if name in names}
-        known = document.get("scale")
-        if known is None:
-            return cls(**numbers)
-        masses_u = math.sqrt(max(load_u_relative**2 - numbers.get("lever_ratio_u", 0.0) ** 2, 0.0))
-        fit = fit_from_json(json.dumps(known["fit"]))
-        scale = Scale(known["name"], "", fit, known.get("reference_u_relative", masses_u), 0.0)
-        return cls(**numbers, scale=scale)
 
     def true_n(self, shown_n: float) -> float:
         """Return the load on the scale.

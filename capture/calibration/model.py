@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -15,6 +17,7 @@ from coilbench.capture.blocks import LOAD_DTYPE, Finding, Hello, LoadBlock, RawB
 from coilbench.capture.calibration.known_points import GaugePoint, MassesErr
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
+from coilbench.capture.errors import CoilbenchError
 
 PartKind = Literal["load", "travel", "flex"]
 
@@ -229,3 +232,27 @@ def _at_datum_of(own: PolynomialFit, other: PolynomialFit) -> PolynomialFit:
     length_mm, u_mm = evaluate(own, counts)
     pinned = GaugePoint(float(length_mm), counts, 2.0 * float(u_mm))
     return datum_part(other, pinned).fit
+
+
+def fit_to_json(fit: PolynomialFit) -> str:
+    """Return a fit as the book keeps it; `fit_from_json` reads it back."""
+    return json.dumps(asdict(fit))
+
+
+def fit_from_json(text: str) -> PolynomialFit:
+    """Return the fit that `fit_to_json` wrote, bit for bit; other keys are ignored.
+
+    Raises:
+        CoilbenchError: something is missing, of the wrong type or not finite.
+    """
+    try:
+        fit = msgspec.json.decode(text, type=PolynomialFit)  # knows no NaN and no infinity
+        size = len(fit.coefficients)
+        if size == 0 or [len(row) for row in fit.covariance] != [size] * size:
+            raise ValueError(f"its {size} coefficients have a covariance of another size")
+    except ValueError as wrong:
+        raise CoilbenchError(
+            f"the stored calibration cannot be read: {wrong}",
+            hint="Calibrate again with: coilbench rig weigh, gauge and flex",
+        ) from wrong
+    return fit

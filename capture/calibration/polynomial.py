@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
-import msgspec
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from coilbench.capture.errors import CoilbenchError
 
 
 @dataclass(frozen=True)
@@ -102,27 +98,3 @@ def hidden_departure(
     bend = replace(fit, coefficients=fit.hidden_bend)
     departure = value(bend, x)
     return departure if minus_x is None else departure - value(bend, minus_x)
-
-
-def fit_to_json(fit: PolynomialFit) -> str:
-    """Return a fit as the book keeps it; `fit_from_json` reads it back."""
-    return json.dumps(asdict(fit))
-
-
-def fit_from_json(text: str) -> PolynomialFit:
-    """Return the fit that `fit_to_json` wrote, bit for bit; other keys are ignored.
-
-    Raises:
-        CoilbenchError: something is missing, of the wrong type or not finite.
-    """
-    try:
-        fit = msgspec.json.decode(text, type=PolynomialFit)  # knows no NaN and no infinity
-        size = len(fit.coefficients)
-        if size == 0 or [len(row) for row in fit.covariance] != [size] * size:
-            raise ValueError(f"its {size} coefficients have a covariance of another size")
-    except ValueError as wrong:
-        raise CoilbenchError(
-            f"the stored calibration cannot be read: {wrong}",
-            hint="Calibrate again with: coilbench rig weigh, gauge and flex",
-        ) from wrong
-    return fit

@@ -22,7 +22,7 @@ from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE, 
 from coilbench.capture.calibration.polynomial import PolynomialFit, value
 from coilbench.capture.calibration.regression import degree_demanded, fit_with_scatter
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import KGF_N, POUND_KG
+from coilbench.capture.unit_factors import KGF_N, POUND_KG
 
 # Common practice, no source: the steps of household scales, in kg or in pounds, coarsest first,
 # and the error of a usable one.

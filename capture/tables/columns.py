@@ -14,7 +14,7 @@ from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, Lo
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.headers import REMARKS
-from coilbench.capture.units import INCH_MM, KGF_N, LBF_N, POUND_KG
+from coilbench.capture.unit_factors import INCH_MM, KGF_N, LBF_N, POUND_KG
 
 
 @dataclass(frozen=True)

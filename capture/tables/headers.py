@@ -6,7 +6,8 @@ import re
 from dataclasses import replace
 
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.units import INCH_MM, parse_number
+from coilbench.capture.unit_factors import INCH_MM
+from coilbench.capture.units import parse_number
 
 # Passed over, with a word; any other unknown column is refused, since it may be a wrong name.
 REMARKS = frozenset(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 _PIECE = 256
 MAX_DECAY_EXPONENT = 2.0  # per sample; 256 of them stay far from underflow

@@ -16,7 +16,7 @@ import numpy as np
 from tests.support.hand_shop import FREE_MM, RATE, shop
 
 from coilbench.analysis.sets.compare import compare_sets
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 OPEN_MM, SPRINGS = 27.0, 10
 

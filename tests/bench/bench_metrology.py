@@ -38,7 +38,7 @@ from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import SpringModel
 from support.virtual_truth import rate_at

@@ -40,7 +40,7 @@ from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import Press, PressPlan, Shop, ShopSet
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 Array = NDArray[np.float64]
 SHUT_MM, LIFT_MM, OFFSET_MM = 39.0, 11.0, 2.0

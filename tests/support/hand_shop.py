@@ -12,7 +12,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.strokes.sweep import Branch, HandReading, Origin, Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 Array = NDArray[np.float64]
 NONE = Branch(np.empty(0), np.empty(0))

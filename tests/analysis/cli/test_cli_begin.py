@@ -16,7 +16,7 @@ from coilbench.analysis.cli.begin import _Draft, _missing
 from coilbench.analysis.inputs.pending_sets import pending_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set, set_names
-from coilbench.capture.units import KGF_N, LBF_N
+from coilbench.capture.unit_factors import KGF_N, LBF_N
 
 # What the person knows: the first words of a question that is part of it, and the answer.
 SETS = {

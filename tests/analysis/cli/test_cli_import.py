@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.units import KGF_N, LBF_N
+from coilbench.capture.unit_factors import KGF_N, LBF_N
 
 from .conftest import Call
 

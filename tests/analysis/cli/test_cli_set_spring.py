@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.virtual.spring import OUTER, SpringModel, draw_set
 
 DATA = Path(__file__).parents[2] / "data"

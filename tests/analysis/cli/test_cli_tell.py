@@ -12,7 +12,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import questions
 from coilbench.capture.running.control import ask_snapshot
 from coilbench.capture.running.session import CaptureRequest, run_daemon
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.virtual.instrument import RigModel
 
 RIG = RigModel.draw(1)  # as the address asks for

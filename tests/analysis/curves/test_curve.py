@@ -16,7 +16,7 @@ from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.points import OUTSIDE_MM
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 Array = NDArray[np.float64]
 NONE = Branch(np.empty(0), np.empty(0))

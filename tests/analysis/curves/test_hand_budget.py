@@ -19,7 +19,7 @@ from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.uncertainty import split
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.strokes.sweep import Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 
 def lines(curve: SpringCurve, height_mm: float) -> dict[str, float]:

@@ -21,7 +21,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import Loop, NamedRate, Span
 from coilbench.analysis.curves.shape_model import Shape
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import INCH_MM, LBF_N
+from coilbench.capture.unit_factors import INCH_MM, LBF_N
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parents[2] / "data"

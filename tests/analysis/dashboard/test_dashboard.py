@@ -18,7 +18,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
 from coilbench.capture.strokes.judging import Purpose, Turn
-from coilbench.capture.units import LBF_N
+from coilbench.capture.unit_factors import LBF_N
 
 CURVE = tuple((60.0 - i * 0.3, max(0.0, (53.0 - 60.0 + i * 0.3) * 16.0)) for i in range(100))
 

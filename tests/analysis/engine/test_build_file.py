@@ -8,7 +8,7 @@ from coilbench.analysis.engine.build_file import BuildFile, Shim, parse_build
 from coilbench.analysis.engine.toml_source import _line_of
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
+from coilbench.capture.unit_factors import INCH_MM, KGF_N, LBF_N
 
 GOOD = """\
 [cam]

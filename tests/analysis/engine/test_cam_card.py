@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import KGF_N, LBF_N
+from coilbench.capture.unit_factors import KGF_N, LBF_N
 
 CAM = """\
 [cam]

@@ -11,7 +11,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.load_change import REACH_MM, LoadByChange, _load_by_change
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 
 def spring_set(name: str, *springs: Mapping[float, float]) -> SetCurves:

@@ -19,7 +19,7 @@ from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import pairing_lines
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 
 def straight(

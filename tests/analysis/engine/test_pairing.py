@@ -20,7 +20,7 @@ from coilbench.analysis.engine.solid_heights import UNSTATED_U_MM
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 SCALE_U_N = 1.0  # standard uncertainty of the readings below
 

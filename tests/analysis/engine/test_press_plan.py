@@ -31,7 +31,7 @@ from coilbench.analysis.engine.press_shop import (
 )
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 TEXT = """
 [cam]

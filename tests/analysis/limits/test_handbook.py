@@ -9,7 +9,7 @@ import pytest
 from coilbench.analysis.limits.stress import handbook_rate
 from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import Units
-from coilbench.capture.units import INCH_MM, LBF_N
+from coilbench.capture.unit_factors import INCH_MM, LBF_N
 
 LBF_PER_IN = LBF_N / INCH_MM
 

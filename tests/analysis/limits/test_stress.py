@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from coilbench.analysis.engine.coil import WIRES
 from coilbench.analysis.limits import stress
-from coilbench.capture.units import INCH_MM, LBF_N
+from coilbench.capture.unit_factors import INCH_MM, LBF_N
 
 KPSI = stress.KPSI_MPA
 

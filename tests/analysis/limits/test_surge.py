@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilbench.analysis.limits import stress
-from coilbench.capture.units import INCH_MM, LBF_N
+from coilbench.capture.unit_factors import INCH_MM, LBF_N
 
 
 def test_shigley_10_4() -> None:

@@ -12,7 +12,7 @@ from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.report.document import document as to_document
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 TEXT = """
 [cam]

@@ -7,7 +7,7 @@ from coilbench.analysis.engine.reasons import HeightUnread, Loose, Need, ValvesO
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import needs_lines
 from coilbench.analysis.report.units import SI, Units
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 
 def test_a_set_far_from_solid_has_nothing_to_say() -> None:

@@ -14,7 +14,7 @@ from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.plan_page import plan_page
 from coilbench.analysis.report.plan_text import WEIGH, percent_text, plan_text
 from coilbench.analysis.report.units import Units
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 KG = Units("kg", "mm")
 NASTY = '<b>"larch"</b>&'

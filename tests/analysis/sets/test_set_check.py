@@ -25,7 +25,7 @@ from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
+from coilbench.capture.unit_factors import INCH_MM, KGF_N, LBF_N
 
 KG = Units("kg", "mm")
 DATA = Path(__file__).parents[2] / "data"

@@ -9,8 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.calibration.model import Calibration, apply, instrument_uncertainty
-from coilbench.capture.calibration.polynomial import PolynomialFit, fit_from_json, fit_to_json
+from coilbench.capture.calibration.model import (
+    Calibration,
+    apply,
+    fit_from_json,
+    fit_to_json,
+    instrument_uncertainty,
+)
+from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
 
 

@@ -14,7 +14,7 @@ from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint
 from coilbench.capture.calibration.scale import calibrate_scale, step_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 MASSES_KG = (0.0, 10.0, 20.0, 30.0, 40.0, 60.0)
 

@@ -9,7 +9,7 @@ import pytest
 from coilbench.capture.calibration.keyed_setup import ScalePoint
 from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import KGF_N
+from coilbench.capture.unit_factors import KGF_N
 
 
 def taken(*points: tuple[float, float]) -> bool:
