@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
-from coilbench.analysis.cli.note_asking import Person, ask_for_readings
+from coilbench.analysis.cli.note_asking import Person, Presses, ask_for_readings
 from coilbench.analysis.cli.note_setup import Given, setup_options
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
@@ -36,7 +36,7 @@ from coilbench.capture.units import counted
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
-    from coilbench.analysis.cli.note_plan import Presses
+    from coilbench.analysis.engine.presses import Press
 
 
 @click.command(
@@ -131,9 +131,17 @@ def _say_give() -> None:
 
 
 def _presses(db: Database, build: Path) -> Presses:
-    from coilbench.analysis.cli.note_plan import Presses  # imported late: the planner loads SciPy
+    # Imported late: the planner loads SciPy.
+    from coilbench.analysis.engine.press_plan import plan_presses
+    from coilbench.analysis.inputs.build_input import read_build
+    from coilbench.analysis.inputs.plan_input import read_shop
 
-    return Presses(db, build)
+    parsed = read_build(build)
+
+    def plan() -> tuple[Press, ...]:
+        return plan_presses(read_shop(db, parsed)).presses
+
+    return Presses(build, parsed, plan)
 
 
 def _typed_units() -> tuple[str, str]:

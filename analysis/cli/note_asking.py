@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -20,13 +21,46 @@ from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remar
 from coilbench.capture.units import counted
 
 if TYPE_CHECKING:
-    from coilbench.analysis.cli.note_plan import Presses
+    from coilbench.analysis.engine.build_file import BuildFile
+    from coilbench.analysis.engine.presses import Press
 
 _HELP = (
     "Type what the scale shows: 22.4, 22.4 up (on the way up), 22.4 # a remark. Empty: this spring "
     "later. u: take the last one back. to 7: go on with spring 7. 7 38.5 22.4: any spring, height, "
     "load. q: leave."
 )
+
+
+class Presses:
+    """The presses that a build file's plan names next, asked again when those are read.
+
+    Attributes:
+        path: the build file's.
+        next: what the plan named when it was asked last.
+    """
+
+    def __init__(self, path: Path, build: BuildFile, plan: Callable[[], tuple[Press, ...]]) -> None:
+        self.path, self._build, self._plan = path, build, plan
+        self.next = plan()
+
+    def ask(self) -> tuple[Press, ...]:
+        """Return what the plan names next, by what the book holds now."""
+        self.next = self._plan()
+        return self.next
+
+    @property
+    def first_set(self) -> str:
+        """The set that is pressed next; the first candidate where nothing is left to press."""
+        return self.next[0].set_name if self.next else self._build.springs.outer[0]
+
+    def of_set(self, name: str) -> tuple[tuple[tuple[str, float], ...], str]:
+        """Ask again; return a set's next presses, label and height, and what else to say."""
+        self.ask()
+        own = tuple((one.label, one.height_mm) for one in self.next if one.set_name == name)
+        others = dict.fromkeys(one.set_name for one in self.next if one.set_name != name)
+        if not self.next:
+            return own, "the plan has no more presses"
+        return own, f"the plan names presses of {', '.join(others)} too" if others else ""
 
 
 class Person:

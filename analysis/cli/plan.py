@@ -22,7 +22,7 @@ from coilbench.analysis.cli.note_setup import options_text
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
-from coilbench.analysis.engine.press_shop import PressPlan
+from coilbench.analysis.engine.presses import PressPlan
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.analysis.inputs.rig_record import plan_warnings

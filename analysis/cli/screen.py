@@ -15,12 +15,12 @@ from coilbench.analysis.cli.daemon import event_line
 from coilbench.analysis.cli.feeds import Ageing, Feed
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.cli.table_reader import BookReader
 from coilbench.analysis.dashboard.bell import Bell
 from coilbench.analysis.dashboard.calls import call
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, KeyMap, answer_help
 from coilbench.analysis.dashboard.scene import Scene, known_now
+from coilbench.analysis.dashboard.set_table import BookReader
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun

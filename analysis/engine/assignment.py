@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.placed import Inside, Load, inside_card, parallel_load
+from coilbench.analysis.engine.placed import Load, inside_card, parallel_load
 from coilbench.analysis.engine.reasons import (
     Assumption,
+    Inside,
     Need,
     Obstacle,
     ValvesAssumed,

@@ -279,3 +279,8 @@ def _lobe(source: Source, table: CamTable) -> Lobe:
         table.old_base_circle_mm,
         table.rocker_ratio,
     )
+
+
+def exceeds(value: float, limit: float) -> bool:
+    """Tell whether a value is over a limit by more than rounding."""
+    return value > limit + ROUNDING

@@ -9,7 +9,9 @@ by 1 to 3 %; present-day wire may be stronger than the table's minimum.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import NamedTuple
 
 TABLES = "Shigley, tables 10-4 and 10-5"
@@ -114,3 +116,16 @@ class Coil:
             return None
         one_mm = 0.0015 * self.coil_diameter_mm**2 / self.wire_mm + 0.1 * self.wire_mm
         return DYNAMIC * self.active_coils * one_mm
+
+
+class SpringSize(NamedTuple):
+    """What is known of a set's free length, its highest solid height, and where coils close.
+
+    Attributes:
+        own_free_mm: by label, of springs whose own free length was measured by hand.
+    """
+
+    free_mm: float | None
+    solid_mm: float | None
+    closing_mm: float | None = None
+    own_free_mm: Mapping[str, float] = MappingProxyType({})

@@ -13,13 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.cam import Cam
+from coilbench.analysis.engine.cam import Cam, exceeds
 from coilbench.analysis.engine.outcomes import Combination, ValveCounts
 from coilbench.analysis.engine.placed import (
     LoadRange,
     SetCurves,
     clearance_low,
-    exceeds,
     place,
     reaches_over,
 )

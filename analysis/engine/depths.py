@@ -5,30 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
-from typing import NamedTuple
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.reasons import End
-from coilbench.analysis.engine.shims import SET_KEY, Role, SeatOptions
+from coilbench.analysis.engine.coil import SpringSize
+from coilbench.analysis.engine.reasons import SET_KEY, End
+from coilbench.analysis.engine.shims import Role, SeatOptions
 from coilbench.analysis.engine.valve_loads import Standing, outward_mm, valves_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 MOST_LISTED = 4  # heights; more are a span, whose ends are read and what is between interpolated
-
-
-class SpringSize(NamedTuple):
-    """What is known of a set's free length, its highest solid height, and where coils close.
-
-    Attributes:
-        own_free_mm: by label, of springs whose own free length was measured by hand.
-    """
-
-    free_mm: float | None
-    solid_mm: float | None
-    closing_mm: float | None = None
-    own_free_mm: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True)

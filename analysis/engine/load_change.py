@@ -5,33 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import NamedTuple
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.placed import MeanLoads, SetCurves
+from coilbench.analysis.engine.shims import Window
 
 REACH_MM = 5.0  # greatest change of height considered: more is neither a shim nor a cut
 STEP_MM = 0.5  # of the grid on which a solution is bracketed
 TOLERANCE_MM = 1e-6
 
 Standing = tuple[tuple[SetCurves, float], ...]
-
-
-class Window(NamedTuple):
-    """Changes of height, least and greatest; whether either is only the end of what was read."""
-
-    low_mm: float
-    high_mm: float
-    low_unread: bool
-    high_unread: bool
-
-    def overlap(self, other: Window) -> Window | None:
-        """Return what lies in both; None where nothing does."""
-        low_mm, low_unread = max((self.low_mm, self.low_unread), (other.low_mm, other.low_unread))
-        high_mm, high_unread = min(
-            (self.high_mm, self.high_unread), (other.high_mm, other.high_unread)
-        )
-        return Window(low_mm, high_mm, low_unread, high_unread) if low_mm <= high_mm else None
 
 
 @dataclass(frozen=True)

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
 from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.load_change import Window
 from coilbench.analysis.engine.placed import LoadRange, PlacedSet
-from coilbench.analysis.engine.reasons import Need, RateMiss, Reason, SomeBind
-from coilbench.analysis.engine.shims import SeatChoice
-
-Verdict = Literal["fits", "fits_bind_unknown", "near", "misses", "not_judged"]
-VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+from coilbench.analysis.engine.reasons import VERDICTS, Need, RateMiss, Reason, SomeBind, Verdict
+from coilbench.analysis.engine.shims import SeatChoice, Window
 
 
 @dataclass(frozen=True)

@@ -11,19 +11,13 @@ from dataclasses import replace
 from typing import Any
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.cam import Cam
+from coilbench.analysis.engine.cam import Cam, exceeds
 from coilbench.analysis.engine.combination import PlacedPair
-from coilbench.analysis.engine.load_change import Window, loads_by_change
+from coilbench.analysis.engine.load_change import loads_by_change
 from coilbench.analysis.engine.outcomes import Combination, Obstacle, PairAnswer, Pairing, Trade
-from coilbench.analysis.engine.placed import (
-    MeanLoads,
-    SetCurves,
-    chosen_set,
-    clearance_low,
-    exceeds,
-)
+from coilbench.analysis.engine.placed import MeanLoads, SetCurves, chosen_set, clearance_low
 from coilbench.analysis.engine.reasons import RateMiss
-from coilbench.analysis.engine.shims import ROLES
+from coilbench.analysis.engine.shims import ROLES, Window
 from coilbench.analysis.engine.valve_loads import Readings
 
 LEAST_GAIN = 1e-9  # in distance from the card: less is no nearer

@@ -11,23 +11,29 @@ import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.cam import ROUNDING, Cam
+from coilbench.analysis.engine.cam import Cam, exceeds
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, RiskKind, SomeBind
+from coilbench.analysis.engine.reasons import (
+    BindRisk,
+    ClearanceLow,
+    Inside,
+    RiskKind,
+    SolidContradicted,
+    SomeBind,
+)
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import (
-    SolidContradicted,
+    UNSTATED_U_MM,
     SolidHeight,
     contradicted,
     highest,
     of_unmeasured,
-    own_solids,
 )
 from coilbench.capture.errors import CoilbenchError
 
@@ -368,17 +374,9 @@ def place(
     return tuple(placed)
 
 
-def exceeds(value: float, limit: float) -> bool:
-    """Tell whether a value is over a limit by more than rounding."""
-    return value > limit + ROUNDING
-
-
 def reaches_over(load: Load | LoadRange, card_n: float, tolerance_n: float) -> bool:
     """Tell whether a load's uncertainty reaches over the card's tolerance, in or out of it."""
     return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))
-
-
-Inside = Literal["inside", "inside_unsure", "outside"]
 
 
 def inside_card(cam: Cam, seat: Load, full: Load) -> Inside:
@@ -421,3 +419,15 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
         what = f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}"
         hint = "Name it under its own role, or name another set"
     raise CoilbenchError(what, where=f"{build.name}, springs.{role}", hint=hint)
+
+
+def own_solids(
+    curves: Iterable[SpringCurve], by_hand: Mapping[str, FoundHeight]
+) -> dict[str, SolidHeight]:
+    """Return the springs' own solid heights by label: by hand, else as pressing them showed."""
+    found: dict[str, SolidHeight] = {}
+    for curve in curves:
+        if (height_mm := curve.own_solid_mm) is not None:
+            u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
+            found[curve.label] = SolidHeight(height_mm, u_mm, "own")
+    return found | {label: SolidHeight(*one, "own") for label, one in by_hand.items()}

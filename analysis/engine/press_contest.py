@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -17,26 +16,18 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING
 from coilbench.analysis.engine.placed import SetCurves, clearance_low
 from coilbench.analysis.engine.press_model import Array, Loads
+from coilbench.analysis.engine.presses import PairChoice, Rival
 from coilbench.analysis.engine.shims import ROLES, SeatChoice, SeatOptions
 from coilbench.analysis.engine.valve_loads import Place, binds_with_any, places_of, valves_of
 from coilbench.capture.unit_factors import KGF_N
 
 MARGIN_N = 0.2 * KGF_N  # nearer to the card by less is no better
-STOP_RISK = 0.02  # of another choice being better by more than the margin
 DRAWS = 2000
 SEED = 20
 KNOTS = 5  # in each window
 MOST_NUMBERS = 4_000_000  # loads drawn at a time, to save memory
 FLAT = 0.1  # in tolerances: how round the bottom of the distance is where its slope is taken
 MATTERS = 1e-3  # chance of being better from which a rival counts
-
-
-class PairChoice(NamedTuple):
-    """A pair of sets and what is under every valve."""
-
-    outer: str
-    inner: str | None
-    choice: SeatChoice
 
 
 @dataclass(frozen=True)
@@ -63,18 +54,6 @@ class Standing:
             return None
         each = [np.interp(height_mm, knots, row) for row in np.eye(len(knots))]
         return np.array(each)
-
-
-class Rival(NamedTuple):
-    """Another choice and its chance of being nearer to the card by more than the margin.
-
-    Attributes:
-        behind_n: how much farther from the card it is expected to be.
-    """
-
-    other: PairChoice
-    chance: float
-    behind_n: float
 
 
 @dataclass(frozen=True)

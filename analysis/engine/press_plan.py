@@ -19,15 +19,7 @@ from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.press_contest import (
-    MARGIN_N,
-    STOP_RISK,
-    Contest,
-    PairChoice,
-    Ruling,
-    Standing,
-    contest_of,
-)
+from coilbench.analysis.engine.press_contest import MARGIN_N, Contest, Ruling, Standing, contest_of
 from coilbench.analysis.engine.press_lookahead import (
     MOST_AHEAD,
     Candidates,
@@ -42,15 +34,19 @@ from coilbench.analysis.engine.press_model import (
     fit_set,
 )
 from coilbench.analysis.engine.press_shop import (
-    NotPressed,
-    Press,
     PressHeights,
-    PressPlan,
     Shop,
     ShopSet,
-    TiredSpring,
     press_at,
     press_heights,
+)
+from coilbench.analysis.engine.presses import (
+    STOP_RISK,
+    NotPressed,
+    PairChoice,
+    Press,
+    PressPlan,
+    TiredSpring,
 )
 from coilbench.analysis.engine.reasons import Need
 from coilbench.analysis.engine.shims import Effort, Role

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import groupby
-from typing import Literal
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING
-from coilbench.analysis.engine.depths import SpringSize, depth_rows
+from coilbench.analysis.engine.coil import SpringSize
+from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.press_contest import STOP_RISK, PairChoice, Rival
 from coilbench.analysis.engine.press_model import PressReading
-from coilbench.analysis.engine.shims import SET_KEY
+from coilbench.analysis.engine.presses import PairChoice, Press, Why
 from coilbench.analysis.engine.valve_loads import outward_mm
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
@@ -123,27 +122,6 @@ def _below(heights_mm: tuple[float, ...], high_mm: float) -> Iterator[float]:
         yield high_mm
 
 
-Why = Literal["begin", "decide", "tired", "valve", "once"]
-
-
-@dataclass(frozen=True)
-class Press:
-    """One press to make.
-
-    Attributes:
-        depth_mm: on the quill from the free length; None where that isn't known.
-        kind: what for.
-        rival: the choice that it tells apart from the best, where it does.
-    """
-
-    set_name: str = field(metadata=SET_KEY)
-    label: str
-    height_mm: float
-    depth_mm: float | None
-    kind: Why
-    rival: PairChoice | None = None
-
-
 def press_at(
     heights: PressHeights, label: str, height_mm: float, kind: Why, rival: PairChoice | None = None
 ) -> Press:
@@ -196,79 +174,3 @@ class Shop:
     def presses(self) -> int:
         """How many were made."""
         return sum(each.presses for each in self.sets.values())
-
-
-@dataclass(frozen=True)
-class TiredSpring:
-    """A spring of a chosen set that stands apart from it, and may have lost load.
-
-    Attributes:
-        found: whether that is more likely than not; chance: how likely.
-        below: by what share of its set's load it is lower, the most where it was read.
-    """
-
-    set_name: str = field(metadata=SET_KEY)
-    label: str
-    chance: float
-    below: float
-
-    @property
-    def found(self) -> bool:
-        """Whether it rather is tired than not."""
-        return self.chance > 0.5
-
-
-@dataclass(frozen=True)
-class NotPressed:
-    """A set that may stand where it is not pressed to, being too near its solid height."""
-
-    set_name: str = field(metadata=SET_KEY)
-    lowest_mm: float
-    solid_height_mm: float | None
-
-
-@dataclass(frozen=True)
-class PressPlan:
-    """What to press next.
-
-    Attributes:
-        stage: what the presses are for; `no_choice` where every choice breaks a known limit or
-            can't be pressed.
-        presses: the next batch, in order; empty where nothing is left to press.
-        best: None before every set was read.
-        risk: chance that another choice is nearer to the card by more than MARGIN_N, the errors
-            that all readings have in common left out; None with best.
-        common_risk: the same with them.
-        equal: the presses end before the risk is low: the rivals are as good as the best within
-            what can be read.
-        rivals: that may be better, the likeliest first.
-        tired: springs of the chosen sets that are, or may be.
-        made, remaining: presses, as far as can be foreseen.
-        not_pressed: where choices were left out because a set can't be pressed there.
-        solid_unknown: sets of which no solid height is known.
-        left_out: labels of springs that the check of their set flags.
-    """
-
-    stage: Literal["begin", "decide", "tired", "valve", "done", "no_choice", "once"]
-    presses: tuple[Press, ...] = ()
-    best: PairChoice | None = None
-    risk: float | None = None
-    common_risk: float | None = None
-    equal: bool = False
-    rivals: tuple[Rival, ...] = ()
-    tired: tuple[TiredSpring, ...] = ()
-    made: int = 0
-    remaining: int = 0
-    not_pressed: tuple[NotPressed, ...] = ()
-    solid_unknown: tuple[str, ...] = ()
-    left_out: tuple[str, ...] = ()
-
-    @property
-    def done(self) -> bool:
-        """Whether nothing is left to press."""
-        return not self.presses
-
-    @property
-    def common_error_decides(self) -> bool:
-        """Whether what all readings have in common could change the decision."""
-        return self.common_risk is not None and self.common_risk >= STOP_RISK

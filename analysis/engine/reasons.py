@@ -6,11 +6,16 @@ Each has its kind and the numbers that belong to it. Sentences are made where th
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.shims import SET_KEY, Shortage
-from coilbench.analysis.engine.solid_heights import SolidContradicted
+
+SET_KEY = {"json": "set"}  # the key of a set's name in a JSON document
+
+Verdict = Literal["fits", "fits_bind_unknown", "near", "misses", "not_judged"]
+VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+
+Inside = Literal["inside", "inside_unsure", "outside"]
 
 End = Literal["seat", "open"]  # valve shut, and at full lift
 
@@ -183,6 +188,32 @@ class TooFewSprings:
     role: str
     springs: int
     valves: int
+
+
+@dataclass(frozen=True)
+class SolidContradicted:
+    """Springs whose measured solid height is not what their set is registered with.
+
+    Attributes:
+        registered_mm: of the set; measured_mm: the one that is furthest from it.
+    """
+
+    kind: Literal["solid_contradicted"] = field(default="solid_contradicted", init=False)
+    set_name: str = field(metadata=SET_KEY)
+    springs: tuple[str, ...]
+    registered_mm: float
+    measured_mm: float
+
+
+@dataclass(frozen=True)
+class Shortage:
+    """Shims of one kind that a stack needs under every valve, and how many there are."""
+
+    kind: Literal["too_few_shims"] = field(default="too_few_shims", init=False)
+    thickness_mm: float
+    needed: int
+    count: int
+    under: str = "both"
 
 
 Reason = (

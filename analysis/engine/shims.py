@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
 from typing import Literal, NamedTuple, get_args
 
 from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.analysis.engine.build_file import UNDERS, BuildFile, Shim
+from coilbench.analysis.engine.reasons import Shortage
 
 Stack = tuple[float, ...]
 Effort = Literal["none", "shims", "cuts"]  # what may be done under the springs, least first
 EFFORTS: tuple[Effort, ...] = get_args(Effort)
 Role = Literal["outer", "inner"]  # a single spring stands as the outer does
 ROLES: tuple[Role, ...] = get_args(Role)
-SET_KEY = {"json": "set"}  # the key of a set's name in a JSON document
 
 
 @dataclass(frozen=True)
@@ -122,17 +122,6 @@ def height_errors(build: BuildFile, choice: SeatChoice, role: Role) -> tuple[Hei
 
 
 @dataclass(frozen=True)
-class Shortage:
-    """Shims of one kind that a stack needs under every valve, and how many there are."""
-
-    kind: Literal["too_few_shims"] = field(default="too_few_shims", init=False)
-    thickness_mm: float
-    needed: int
-    count: int
-    under: str = "both"
-
-
-@dataclass(frozen=True)
 class SeatOptions:
     """What can be done under the springs of some valves.
 
@@ -226,3 +215,20 @@ def _effort(choice: SeatChoice) -> tuple[float, ...]:
 def _total_mm(stack: Stack) -> float:
     """Return a stack's thickness, to the nanometre, so that equal stacks compare equal."""
     return round(math.fsum(stack), 6)
+
+
+class Window(NamedTuple):
+    """Changes of height, least and greatest; whether either is only the end of what was read."""
+
+    low_mm: float
+    high_mm: float
+    low_unread: bool
+    high_unread: bool
+
+    def overlap(self, other: Window) -> Window | None:
+        """Return what lies in both; None where nothing does."""
+        low_mm, low_unread = max((self.low_mm, self.low_unread), (other.low_mm, other.low_unread))
+        high_mm, high_unread = min(
+            (self.high_mm, self.high_unread), (other.high_mm, other.high_unread)
+        )
+        return Window(low_mm, high_mm, low_unread, high_unread) if low_mm <= high_mm else None

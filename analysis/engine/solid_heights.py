@@ -9,13 +9,10 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
-from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.shims import SET_KEY
+from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.capture.calibration.statistics import coverage_factor
 
 # Expanded, 95 %; all of them are our choice, no source.
@@ -43,21 +40,6 @@ class SolidHeight(NamedTuple):
         return self.height_mm + self.height_u_mm
 
 
-@dataclass(frozen=True)
-class SolidContradicted:
-    """Springs whose measured solid height is not what their set is registered with.
-
-    Attributes:
-        registered_mm: of the set; measured_mm: the one that is furthest from it.
-    """
-
-    kind: Literal["solid_contradicted"] = field(default="solid_contradicted", init=False)
-    set_name: str = field(metadata=SET_KEY)
-    springs: tuple[str, ...]
-    registered_mm: float
-    measured_mm: float
-
-
 def highest(heights: Iterable[SolidHeight]) -> SolidHeight | None:
     """Return the highest of some; None of none. It reaches as far up as any of them may."""
     known = tuple(heights)
@@ -65,18 +47,6 @@ def highest(heights: Iterable[SolidHeight]) -> SolidHeight | None:
         return None
     top_mm, high = max(one.top_mm for one in known), max(known, key=lambda one: one.height_mm)
     return high._replace(height_u_mm=round(top_mm - high.height_mm, 6))
-
-
-def own_solids(
-    curves: Iterable[SpringCurve], by_hand: Mapping[str, FoundHeight]
-) -> dict[str, SolidHeight]:
-    """Return the springs' own solid heights by label: by hand, else as pressing them showed."""
-    found: dict[str, SolidHeight] = {}
-    for curve in curves:
-        if (height_mm := curve.own_solid_mm) is not None:
-            u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
-            found[curve.label] = SolidHeight(height_mm, u_mm, "own")
-    return found | {label: SolidHeight(*one, "own") for label, one in by_hand.items()}
 
 
 def of_unmeasured(

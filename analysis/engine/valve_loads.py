@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.cam import ROUNDING, Cam
-from coilbench.analysis.engine.placed import Load, SetCurves, exceeds
-from coilbench.analysis.engine.reasons import Loose, Need, SolidUnknown
+from coilbench.analysis.engine.cam import ROUNDING, Cam, exceeds
+from coilbench.analysis.engine.placed import Load, SetCurves
+from coilbench.analysis.engine.reasons import Loose, Need, SolidContradicted, SolidUnknown
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
-from coilbench.analysis.engine.solid_heights import SolidContradicted, SolidHeight
+from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 QUILL_MM = 0.1  # the step to which a quill is set: heights asked for are rounded outward to it

@@ -19,7 +19,8 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from coilbench.analysis.engine.cam import ROUNDING
-from coilbench.analysis.engine.outcomes import ValveCounts, Verdict
+from coilbench.analysis.engine.outcomes import ValveCounts
+from coilbench.analysis.engine.reasons import Verdict
 from coilbench.analysis.engine.three_index import ThreeIndexProblem
 from coilbench.analysis.engine.valve_loads import Array, EndLoads, Flags, LoadTable, Place
 

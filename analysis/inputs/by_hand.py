@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TypedDict
 
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.capture.book.importing_points import FILE_HEIGHT_U_MM
 from coilbench.capture.book.sets import SetRecord, SpringRecord
+from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
 
 class ByHand(TypedDict):

@@ -20,10 +20,9 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.coil import Coil, SpringSize
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.solid_heights import SolidContradicted
+from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import by_hand, free_by_hand, set_solid_u_mm, solid_by_hand
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target

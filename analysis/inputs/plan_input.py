@@ -15,7 +15,7 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import Load, SetCurves
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights

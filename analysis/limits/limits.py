@@ -15,7 +15,8 @@ from typing import Literal, get_args
 from msgspec import structs
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.placed import SetCurves, exceeds, place
+from coilbench.analysis.engine.cam import exceeds
+from coilbench.analysis.engine.placed import SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits.spring_limits import (
     LimitFinding,

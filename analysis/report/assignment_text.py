@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from coilbench.analysis.engine.assignment import Assignment, Level, LevelStatus, ValvePlan
-from coilbench.analysis.engine.placed import Inside
 from coilbench.analysis.engine.reasons import (
     EffortObstacle,
+    Inside,
     LimitsTogether,
     MarginObstacle,
     RelaxedLimit,

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from coilbench.analysis.engine.placed import PlacedSet
-from coilbench.analysis.engine.reasons import BindRisk, SomeBind
-from coilbench.analysis.engine.solid_heights import SolidContradicted, SolidFrom
+from coilbench.analysis.engine.reasons import BindRisk, SolidContradicted, SomeBind
+from coilbench.analysis.engine.solid_heights import SolidFrom
 from coilbench.analysis.report.document import describe, filled, first_few, json_keys, sentences
 from coilbench.analysis.report.units import Units
 

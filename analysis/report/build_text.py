@@ -7,8 +7,7 @@ from typing import Any
 
 from coilbench.analysis.engine.build_file import BuildFile, Shim
 from coilbench.analysis.engine.cam import Cam, lobe_findings
-from coilbench.analysis.engine.outcomes import Verdict
-from coilbench.analysis.engine.placed import Inside
+from coilbench.analysis.engine.reasons import Inside, Verdict
 from coilbench.analysis.engine.shims import ROLES, SeatChoice
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding

@@ -7,8 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any, get_args
 
 from coilbench.analysis.engine.coil import TABLES
-from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, RiskKind, SomeBind
-from coilbench.analysis.engine.solid_heights import SolidContradicted
+from coilbench.analysis.engine.reasons import (
+    BindRisk,
+    ClearanceLow,
+    RiskKind,
+    SolidContradicted,
+    SomeBind,
+)
 from coilbench.analysis.limits.limits import (
     LimitAssumption,
     LimitsReport,

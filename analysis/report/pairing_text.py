@@ -8,15 +8,7 @@ from dataclasses import replace
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.load_change import Window
-from coilbench.analysis.engine.outcomes import (
-    Combination,
-    PairAnswer,
-    Pairing,
-    Trade,
-    ValveCounts,
-    Verdict,
-)
+from coilbench.analysis.engine.outcomes import Combination, PairAnswer, Pairing, Trade, ValveCounts
 from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.engine.reasons import (
     ClearanceLow,
@@ -27,11 +19,13 @@ from coilbench.analysis.engine.reasons import (
     Loose,
     Need,
     RateMiss,
+    Shortage,
     TooFewSprings,
     TooStrong,
     ValvesOutside,
+    Verdict,
 )
-from coilbench.analysis.engine.shims import SeatChoice, Shortage
+from coilbench.analysis.engine.shims import SeatChoice, Window
 from coilbench.analysis.report.build_text import (
     alone_text,
     heights_left_out,

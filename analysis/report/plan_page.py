@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import groupby
 
-from coilbench.analysis.engine.press_shop import PressPlan
+from coilbench.analysis.engine.presses import PressPlan
 from coilbench.analysis.report.html import render
 from coilbench.analysis.report.plan_text import plan_text
 from coilbench.analysis.report.units import Units

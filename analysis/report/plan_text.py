@@ -5,9 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from coilbench.analysis.engine.press_contest import MARGIN_N, STOP_RISK, PairChoice, Rival
+from coilbench.analysis.engine.press_contest import MARGIN_N
 from coilbench.analysis.engine.press_model import OPEN_CHANCES
-from coilbench.analysis.engine.press_shop import NotPressed, Press, PressPlan, TiredSpring
+from coilbench.analysis.engine.presses import (
+    STOP_RISK,
+    NotPressed,
+    PairChoice,
+    Press,
+    PressPlan,
+    Rival,
+    TiredSpring,
+)
 from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, pair_text
 from coilbench.analysis.report.units import Units

@@ -13,8 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.placed import Load, exceeds
+from coilbench.analysis.engine.cam import Cam, exceeds
+from coilbench.analysis.engine.placed import Load
 from coilbench.analysis.inputs.sheet import (
     LineRole,
     MarginRow,

@@ -12,7 +12,8 @@ from typing import NamedTuple
 
 from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.outcomes import Combination, Verdict
+from coilbench.analysis.engine.outcomes import Combination
+from coilbench.analysis.engine.reasons import Verdict
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport

@@ -8,14 +8,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
-from coilbench.capture.book.importing_points import (
-    ASSUMED,
-    FILE_HEIGHT_U_MM,
-    FILE_LOAD_U_RELATIVE,
-    Imported,
-    import_points,
-    store_new,
-)
+from coilbench.capture.book.importing_points import Imported, import_points, store_new
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import new_id, writing
@@ -26,7 +19,12 @@ from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.tables.points_file import PointsFile
+from coilbench.capture.tables.points_file import (
+    ASSUMED,
+    FILE_HEIGHT_U_MM,
+    FILE_LOAD_U_RELATIVE,
+    PointsFile,
+)
 from coilbench.capture.tables.sweep_files import SweepFile, read_sweep_file
 
 

@@ -26,18 +26,12 @@ from coilbench.capture.strokes.stored import points_as_rows
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedBranches, KeyedReading
-from coilbench.capture.tables.points_file import PointsFile, SpringPoints
-
-# Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
-# assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
-FILE_LOAD_U_RELATIVE = 0.0025
-FILE_HEIGHT_U_MM = 0.05
-
-
-ASSUMED = Finding.of(
-    "file_uncertainty",  # expanded, k = 2
-    load_u_relative=2.0 * FILE_LOAD_U_RELATIVE,
-    height_u_mm=2.0 * FILE_HEIGHT_U_MM,
+from coilbench.capture.tables.points_file import (
+    ASSUMED,
+    FILE_HEIGHT_U_MM,
+    FILE_LOAD_U_RELATIVE,
+    PointsFile,
+    SpringPoints,
 )
 
 

@@ -29,6 +29,16 @@ from coilbench.capture.tables.columns import (
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.headers import as_points, is_wide
 
+# Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
+# assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
+FILE_LOAD_U_RELATIVE = 0.0025
+FILE_HEIGHT_U_MM = 0.05
+ASSUMED = Finding.of(
+    "file_uncertainty",  # expanded, k = 2
+    load_u_relative=2.0 * FILE_LOAD_U_RELATIVE,
+    height_u_mm=2.0 * FILE_HEIGHT_U_MM,
+)
+
 # Ours, no source: beyond what any bench can press, so a wrong unit or a corrupted number.
 MOST_LOAD_N = 5e6
 MOST_LENGTH_MM = 5000.0

@@ -32,12 +32,13 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.engine import press_plan
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.press_contest import MARGIN_N, PairChoice
+from coilbench.analysis.engine.press_contest import MARGIN_N
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_plan import once, plan_presses
-from coilbench.analysis.engine.press_shop import Press, PressPlan, Shop, ShopSet
+from coilbench.analysis.engine.press_shop import Shop, ShopSet
+from coilbench.analysis.engine.presses import PairChoice, Press, PressPlan
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.unit_factors import KGF_N

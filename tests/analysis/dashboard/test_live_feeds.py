@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.cli import feeds, run, table_reader
+from coilbench.analysis.cli import feeds, run
 from coilbench.analysis.cli.feeds import Ageing, OtherCapture
-from coilbench.analysis.cli.table_reader import BookReader
+from coilbench.analysis.dashboard import set_table
 from coilbench.analysis.dashboard.scene import SetTable
+from coilbench.analysis.dashboard.set_table import BookReader
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
@@ -59,7 +60,7 @@ def test_a_set_not_measured_yet_has_its_labels_and_solid_height(book: Path) -> N
 def test_what_keeps_the_table_from_being_read_is_said_and_it_is_tried_again(
     book: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, words: str
 ) -> None:
-    real = table_reader.read_set_table
+    real = set_table.read_set_table
     failing = [True]
 
     def read(*arguments: object) -> Iterator[SetTable]:
@@ -67,9 +68,9 @@ def test_what_keeps_the_table_from_being_read_is_said_and_it_is_tried_again(
             raise error
         return real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(table_reader, "read_set_table", read)
-    monkeypatch.setattr(table_reader, "RETRY_S", 0.01)
-    monkeypatch.setattr(table_reader, "BOOK_LOOK_S", 0.01)
+    monkeypatch.setattr(set_table, "read_set_table", read)
+    monkeypatch.setattr(set_table, "RETRY_S", 0.01)
+    monkeypatch.setattr(set_table, "BOOK_LOOK_S", 0.01)
     reader = reader_of(book)
     reader.start()
     try:
@@ -86,13 +87,13 @@ def test_it_reads_again_when_the_book_has_changed_and_only_then(
     book: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     reads: list[int] = []
-    real = table_reader.read_set_table
+    real = set_table.read_set_table
 
     def read(*arguments: object) -> Iterator[SetTable]:
         reads.append(1)
         return real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(table_reader, "read_set_table", read)
+    monkeypatch.setattr(set_table, "read_set_table", read)
     reader = reader_of(book)
     reader.read()
     reader.read()

@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from coilbench.analysis.curves.wall import CoilBind
-from coilbench.analysis.engine.depths import SpringSize, depth_rows
+from coilbench.analysis.engine.coil import SpringSize
+from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from support.straight_springs import plan, spring_set

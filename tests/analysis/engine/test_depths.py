@@ -3,7 +3,8 @@
 import pytest
 
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.depths import DepthRow, SpringSize, depth_rows
+from coilbench.analysis.engine.coil import SpringSize
+from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.report.document import document
 from coilbench.capture.errors import CoilbenchError
 

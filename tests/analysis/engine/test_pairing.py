@@ -14,8 +14,7 @@ from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.reasons import BindRisk, HeightUnread
-from coilbench.analysis.engine.shims import Shortage
+from coilbench.analysis.engine.reasons import BindRisk, HeightUnread, Shortage
 from coilbench.analysis.engine.solid_heights import UNSTATED_U_MM
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units

@@ -12,9 +12,9 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.points import OUTSIDE_MM
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.outcomes import VERDICTS
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.reasons import VERDICTS
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 OUTER, INNER = ("larch", "rowan"), ("heron", "plover")

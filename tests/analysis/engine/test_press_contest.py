@@ -13,7 +13,7 @@ from scipy.stats import multivariate_normal
 
 from coilbench.analysis.engine import press_contest
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_contest import (

@@ -17,18 +17,12 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine import press_plan
 from coilbench.analysis.engine.assignment import Level, ValvePlan
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_plan import once, plan_presses
-from coilbench.analysis.engine.press_shop import (
-    LEAST_DEPTH_MM,
-    Press,
-    PressPlan,
-    Shop,
-    ShopSet,
-    press_heights,
-)
+from coilbench.analysis.engine.press_shop import LEAST_DEPTH_MM, Shop, ShopSet, press_heights
+from coilbench.analysis.engine.presses import Press, PressPlan
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 from coilbench.capture.unit_factors import KGF_N

@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.engine.build_file import Shim, parse_build
-from coilbench.analysis.engine.shims import SeatChoice, SeatOptions, Shortage
+from coilbench.analysis.engine.reasons import Shortage
+from coilbench.analysis.engine.shims import SeatChoice, SeatOptions
 
 CARD = """\
 [cam]

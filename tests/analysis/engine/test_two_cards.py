@@ -14,7 +14,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.depths import SpringSize, depth_rows
+from coilbench.analysis.engine.coil import SpringSize
+from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

@@ -12,15 +12,12 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Shim, parse_build
-from coilbench.analysis.engine.depths import SpringSize, depth_rows
+from coilbench.analysis.engine.coil import SpringSize
+from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.shims import (
-    SeatChoice,
-    SeatOptions,
-    Shortage,
-    height_errors,
-)
+from coilbench.analysis.engine.reasons import Shortage
+from coilbench.analysis.engine.shims import SeatChoice, SeatOptions, height_errors
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

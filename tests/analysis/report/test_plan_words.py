@@ -7,8 +7,15 @@ from html.parser import HTMLParser
 
 import pytest
 
-from coilbench.analysis.engine.press_contest import STOP_RISK, PairChoice, Rival
-from coilbench.analysis.engine.press_shop import NotPressed, Press, PressPlan, TiredSpring
+from coilbench.analysis.engine.presses import (
+    STOP_RISK,
+    NotPressed,
+    PairChoice,
+    Press,
+    PressPlan,
+    Rival,
+    TiredSpring,
+)
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.plan_page import plan_page
