@@ -25,7 +25,7 @@ from coilbench.analysis.cli.guiding import (
     part_of_rig,
     refuse_other_rig,
 )
-from coilbench.analysis.cli.overload import refuse_overload, told_ratings, with_overload
+from coilbench.analysis.cli.overload import refuse_overload, told_ratings
 from coilbench.analysis.cli.references import (
     asked_masses_err,
     checked_lengths_mm,
@@ -47,6 +47,7 @@ from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.keyed_setup import ScalePoint
 from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint, MassesErr
 from coilbench.capture.calibration.model import NewPart, datum_part
+from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
@@ -362,3 +363,12 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
         )
     mixed = (one for one in rig_warnings(db) if one.kind == "mixed_rigs")
     return lines + [f"Warning: {describe(one, units())}." for one in mixed]
+
+
+def with_overload(part: NewPart, largest_n: float, *, pressed: bool = True) -> NewPart:
+    """Note it where a calibration went past what the cell or the press may bear."""
+    told = told_ratings()
+    over = too_much(told.cell_n, told.press_n if pressed else None, largest_n, largest_n)
+    if over is None or over.kind != "overload":
+        return part
+    return replace(part, notes=(*part.notes, Finding("pressed_over", over.facts)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from functools import partial
 
 import click
@@ -19,7 +19,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.report.budget_text import BudgetText
 from coilbench.analysis.report.document import describe, first_few
-from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, WAY_TEXT, tests_line
+from coilbench.analysis.report.set_text import TOO_FEW, WAY_TEXT
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SpringCheck
@@ -93,36 +93,6 @@ def _reasons(found: Sequence[Ruling], label: str, shown: Units) -> str:
     return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
 
 
-def show_why(
-    check: SetCheck, label: str, strokes: Sequence[JudgedStroke], width: int, shown: Units
-) -> None:
-    """Print what every rule says about one spring and its strokes, wrapped to a width."""
-    spring = check.spring(label)
-    kinds = ", ".join(flag.kind for flag in spring.flags)
-    within = "apart, within tolerance" if spring.apart_within else ""
-    click.echo(f"{label}: {', '.join(filter(None, (kinds, within))) or 'no flag'}")
-    if not spring.rulings:
-        click.echo(textwrap.fill(TOO_FEW, width))
-    for ruling in spring.rulings:
-        verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
-        lines = textwrap.wrap(
-            f"{RULES[ruling.rule]}: {describe(ruling, shown)}.",
-            width,
-            initial_indent=f"  {verdict:<7} ",
-            subsequent_indent=" " * 12,
-        )
-        click.echo("\n".join(lines))
-    if spring.free_length_mm is None:
-        how = f"set measure {check.name} '{label} free LENGTH'"
-        click.echo(f"  free length: not measured; with a caliper: coilbench {how}")
-    click.echo(textwrap.fill(tests_line(check, shown), width))
-    click.echo("Strokes:")
-    for stroke in strokes:
-        click.echo(stroke_line(stroke, width, shown))
-    rule = f"{STROKE_RULE}. Your rulings override this: coilbench set strokes --help."
-    click.echo(textwrap.fill(rule, width))
-
-
 def _summary_line(height: HeightSummary, shown: Units) -> str:
     centre = _centre_text(height.centre, shown.load_text)
     way = height.compared_way
@@ -190,27 +160,6 @@ def stroke_line(stroke: JudgedStroke, width: int, shown: Units) -> str:
         initial_indent="  ",
         subsequent_indent=" " * 6,
     )
-
-
-def show_strokes(name: str, strokes: Mapping[str, Sequence[JudgedStroke]], shown: Units) -> None:
-    """Print the strokes that are left out or doubtful, and how to overrule."""
-    seen = [(label, one) for label, own in strokes.items() for one in own if _doubtful(one)]
-    for label, one in seen:
-        say(f"{label} stroke {one.number}: {describe(one, shown)}.")
-    for words, option, kept in (
-        ("To include one", "--use", False),
-        ("To leave one out", "--leave", True),
-    ):
-        named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)
-        if named is not None:
-            click.echo(f"{words}: coilbench set strokes {name} {option} {named}")
-
-
-def _doubtful(stroke: JudgedStroke) -> bool:
-    """Whether it was counted and is left out, or differs from its mates, or is spoilt."""
-    if not stroke.kept:
-        return bool(stroke.findings) or stroke.ruling is not None
-    return any(one.spoils or one.kind == "apart" for one in stroke.findings)
 
 
 def show_budget(budget: BudgetText) -> None:

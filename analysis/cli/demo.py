@@ -7,7 +7,8 @@ not a figure to build from.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -19,7 +20,6 @@ from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextC
 
 from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
-from coilbench.analysis.cli.demo_hand import Hand
 from coilbench.analysis.cli.pairing import show_pairing
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
@@ -45,17 +45,29 @@ from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
+from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
-from coilbench.capture.virtual.bench import Bench, Step, calibration_steps
+from coilbench.capture.virtual.bench import (
+    ABOVE_SOLID_MM,
+    CHANGE_S,
+    Bench,
+    PressSpring,
+    Rest,
+    Step,
+    calibration_steps,
+    worked,
+)
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
 from coilbench.capture.virtual.setup import Pace
 from coilbench.capture.virtual.spring import SpringModel, draw_set
+
+LET_UP_S = 0.2  # the spring stays in the press between two strokes
+LOOK_S = 0.001
 
 BUILD_FILE = """\
 # An invented straight-six with a cam of more lift; every figure in here is made up.
@@ -301,3 +313,63 @@ def _show(demo: Demo, build_path: Path, result: DemoResult) -> None:
         f"  coilbench --book {path} rig card\n"
         f"  sqlite-utils tables {path} --counts"
     )
+
+
+class Hand:
+    """Presses the spring whose turn it is until no turn is left.
+
+    The rig's time stands still while it waits for the capture to have seen what it sent, so that
+    what is done does not depend on how fast either is. `blocks` is used by the rig's thread.
+
+    Args:
+        springs: by label.
+        look: returns what the capture shows.
+        answer: takes what a person answers.
+    """
+
+    def __init__(
+        self,
+        springs: Mapping[str, SpringModel],
+        look: Callable[[], Snapshot],
+        answer: Callable[[Command], None],
+    ) -> None:
+        self._springs = springs
+        self._look = look
+        self._answer = answer
+        self._sent = 0
+        self._away = False
+
+    def leave(self) -> None:
+        """The capture is over; nothing more is done."""
+        self._away = True
+
+    def blocks(self, rig: RigModel, seed: int) -> Iterator[RawBlock]:
+        """Make the rig's samples, a block for each thing that is done."""
+        for block in worked(rig, self._steps(), seed):
+            self._sent += len(block)
+            yield block
+
+    def _steps(self) -> Iterator[Step]:
+        inside = None
+        yield Rest(CHANGE_S)
+        while (label := self._whose_turn()) is not None:
+            if inside not in (None, label):
+                yield Rest(CHANGE_S)
+            inside = label
+            spring = self._springs[label]
+            yield PressSpring(spring, spring.solid_height_mm + ABOVE_SOLID_MM)
+            yield Rest(LET_UP_S)
+        yield Rest(CHANGE_S)
+
+    def _whose_turn(self) -> str | None:
+        """Read it once all that was sent is seen; a spring that is asked about is the right one."""
+        asked = None
+        while not self._away:
+            seen = self._look()
+            if seen.question is not None and seen.question is not asked:
+                asked = seen.question
+                self._answer(Command(Action.ACCEPT))
+            if seen.question is None and seen.samples + seen.samples_lost >= self._sent:
+                return None if seen.turn is None else seen.turn.label
+            time.sleep(LOOK_S)
+        return None

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
@@ -14,7 +17,7 @@ from coilbench.analysis.cli.common import (
     units,
     use_flagged_option,
 )
-from coilbench.analysis.cli.files_out import write_new_files
+from coilbench.analysis.cli.files_out import _not_written, refuse_existing
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
@@ -24,6 +27,7 @@ from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.exporting import export_files
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import csv_bytes
 from coilbench.capture.units import counted
 
@@ -115,3 +119,45 @@ def _export_sheet(
         show_warnings(sheet.rig.warnings)
     if not sheet.named:
         raise click.exceptions.Exit(1)
+
+
+def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: bool) -> int:
+    """Write files into a folder, made if necessary; returns how many.
+
+    They are written beside the folder first and moved when all are complete, so that a full disk or
+    a kill leaves what was there.
+
+    Args:
+        folder: to write to.
+        files: relative path, with / between folders, and content of each.
+        force: replace existing files.
+
+    Raises:
+        CoilbenchError: a file exists and force is off, or the folder cannot be written.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise CoilbenchError(
+            "this is a file, not a folder", where=str(folder), hint="Give a folder"
+        )
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        try:
+            return _write_all(stage, folder, files, force)
+        finally:
+            shutil.rmtree(stage, ignore_errors=True)
+    except OSError as error:
+        raise _not_written(folder, error) from error
+
+
+def _write_all(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], force: bool) -> int:
+    paths = []
+    for path, data in files:
+        refuse_existing(folder / path, force)
+        (stage / path).parent.mkdir(parents=True, exist_ok=True)
+        (stage / path).write_bytes(data)
+        paths.append(path)
+    for path in paths:
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (stage / path).replace(folder / path)
+    return len(paths)

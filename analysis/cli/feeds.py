@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,34 +10,11 @@ from pathlib import Path
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
-from coilbench.capture.running.commands import NOW_S, Command, Snapshot
+from coilbench.capture.running.commands import Command, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import Session
 
 SILENT_S = 5.0  # a capture writes each second; after this long without, it may be gone
-
-
-class Ageing:
-    """Ages a snapshot that is seen again and again: a capture that hangs makes no newer one.
-
-    Args:
-        clock: any steady clock, s.
-    """
-
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
-        self._seen: Snapshot | None = None
-        self._since_s = 0.0
-
-    def __call__(self, snapshot: Snapshot) -> Snapshot:
-        """Return the snapshot as it is worth now; the same one while its numbers are of now."""
-        now_s = self._clock()
-        if snapshot != self._seen:
-            self._seen, self._since_s = snapshot, now_s
-        by_s = now_s - self._since_s
-        if snapshot.sample_age_s is None or snapshot.sample_age_s + by_s <= NOW_S:
-            return snapshot
-        return snapshot.aged(by_s)
 
 
 class OwnCapture:

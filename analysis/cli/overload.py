@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coilbench.analysis.cli.common import say_aside, units
@@ -13,8 +12,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import PartRecord
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.calibration.model import NewPart
-from coilbench.capture.calibration.overload import OverloadWatch, too_much
+from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.watching import CARE_ONLY
 
@@ -79,12 +77,3 @@ def refuse_overload(asked_n: float, where: str, *, pressed: bool = True) -> None
             where=where,
             hint=f"Stay below {units().load_text(least[0])} (coilbench rig ratings)",
         )
-
-
-def with_overload(part: NewPart, largest_n: float, *, pressed: bool = True) -> NewPart:
-    """Note it where a calibration went past what the cell or the press may bear."""
-    told = told_ratings()
-    over = too_much(told.cell_n, told.press_n if pressed else None, largest_n, largest_n)
-    if over is None or over.kind != "overload":
-        return part
-    return replace(part, notes=(*part.notes, Finding("pressed_over", over.facts)))

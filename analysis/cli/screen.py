@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -12,7 +13,7 @@ from rich.console import Console, RenderableType
 from rich.live import Live
 
 from coilbench.analysis.cli.daemon import event_line
-from coilbench.analysis.cli.feeds import Ageing, Feed
+from coilbench.analysis.cli.feeds import Feed
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.bell import Bell
@@ -25,7 +26,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command, Snapshot
+from coilbench.capture.running.commands import NOW_S, Command, Snapshot
 
 REDRAW_S = 0.125  # at most 8 frames a second, and only when something changed
 TOLD_S = 5.0  # for so long it is said why a key was not taken
@@ -209,3 +210,26 @@ def _how_it_stands(feed: Feed) -> str:
     with open_book(book_path()) as db:
         reason = CaptureRun.last_end(db)
     return f"The capture has ended: {reason or 'no reason is recorded'}."
+
+
+class Ageing:
+    """Ages a snapshot that is seen again and again: a capture that hangs makes no newer one.
+
+    Args:
+        clock: any steady clock, s.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._seen: Snapshot | None = None
+        self._since_s = 0.0
+
+    def __call__(self, snapshot: Snapshot) -> Snapshot:
+        """Return the snapshot as it is worth now; the same one while its numbers are of now."""
+        now_s = self._clock()
+        if snapshot != self._seen:
+            self._seen, self._since_s = snapshot, now_s
+        by_s = now_s - self._since_s
+        if snapshot.sample_age_s is None or snapshot.sample_age_s + by_s <= NOW_S:
+            return snapshot
+        return snapshot.aged(by_s)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.check_table import show_budget, show_check, show_strokes, show_why
+from coilbench.analysis.cli.check_table import show_budget, show_check, stroke_line
 from coilbench.analysis.cli.common import (
     FRACTION,
     NOMINAL,
@@ -36,13 +37,15 @@ from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
 from coilbench.analysis.report.document import describe, document, filled, picked
+from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import SI, Units
-from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
+from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, Used, chosen
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted
 
 
@@ -312,3 +315,54 @@ def _show_reread(reread: dict[str, Any], shown: Units) -> None:
             f"{shown.load_value(one['load_n'] - one['against_n']):+.3f}" if known else "-",
         )
     console().print(table)
+
+
+def show_why(
+    check: SetCheck, label: str, strokes: Sequence[JudgedStroke], width: int, shown: Units
+) -> None:
+    """Print what every rule says about one spring and its strokes, wrapped to a width."""
+    spring = check.spring(label)
+    kinds = ", ".join(flag.kind for flag in spring.flags)
+    within = "apart, within tolerance" if spring.apart_within else ""
+    click.echo(f"{label}: {', '.join(filter(None, (kinds, within))) or 'no flag'}")
+    if not spring.rulings:
+        click.echo(textwrap.fill(TOO_FEW, width))
+    for ruling in spring.rulings:
+        verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
+        lines = textwrap.wrap(
+            f"{RULES[ruling.rule]}: {describe(ruling, shown)}.",
+            width,
+            initial_indent=f"  {verdict:<7} ",
+            subsequent_indent=" " * 12,
+        )
+        click.echo("\n".join(lines))
+    if spring.free_length_mm is None:
+        how = f"set measure {check.name} '{label} free LENGTH'"
+        click.echo(f"  free length: not measured; with a caliper: coilbench {how}")
+    click.echo(textwrap.fill(tests_line(check, shown), width))
+    click.echo("Strokes:")
+    for stroke in strokes:
+        click.echo(stroke_line(stroke, width, shown))
+    rule = f"{STROKE_RULE}. Your rulings override this: coilbench set strokes --help."
+    click.echo(textwrap.fill(rule, width))
+
+
+def show_strokes(name: str, strokes: Mapping[str, Sequence[JudgedStroke]], shown: Units) -> None:
+    """Print the strokes that are left out or doubtful, and how to overrule."""
+    seen = [(label, one) for label, own in strokes.items() for one in own if _doubtful(one)]
+    for label, one in seen:
+        say(f"{label} stroke {one.number}: {describe(one, shown)}.")
+    for words, option, kept in (
+        ("To include one", "--use", False),
+        ("To leave one out", "--leave", True),
+    ):
+        named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)
+        if named is not None:
+            click.echo(f"{words}: coilbench set strokes {name} {option} {named}")
+
+
+def _doubtful(stroke: JudgedStroke) -> bool:
+    """Whether it was counted and is left out, or differs from its mates, or is spoilt."""
+    if not stroke.kept:
+        return bool(stroke.findings) or stroke.ruling is not None
+    return any(one.spoils or one.kind == "apart" for one in stroke.findings)

@@ -33,14 +33,14 @@ from coilbench.analysis.engine.toml_source import (
     KeyPath,
     LengthMm,
     LengthMmOrZero,
-    MassG,
+    LoadN,
+    Quantity,
     Share,
     SmallMm,
     Source,
-    StepN,
-    StressMpa,
     Table,
 )
+from coilbench.capture import units
 from coilbench.capture.blocks import Finding
 
 MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a typing error, not a plan
@@ -50,6 +50,24 @@ UNDERS: tuple[Under, ...] = get_args(Under)
 
 _Names = Annotated[tuple[Text, ...], Meta(min_length=1)]
 _Count = Annotated[int, Meta(ge=0, le=1_000_000)]
+
+
+class StepN(LoadN):
+    """A scale's smallest step, N."""
+
+    like = "0.1 kg"
+
+
+class MassG(Quantity):
+    """A mass, g."""
+
+    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
+
+
+class StressMpa(Quantity):
+    """A stress, MPa."""
+
+    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
 
 
 class Shim(Table, frozen=True):

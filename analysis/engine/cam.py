@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Self
 
 from msgspec import Meta
 
@@ -17,14 +17,15 @@ from coilbench.analysis.engine.toml_source import (
     MOST,
     LengthMm,
     LengthMmOrZero,
-    LiftMm,
     LoadN,
-    OpenLoadN,
+    Quantity,
+    Share,
     Source,
     Table,
-    Tolerance,
 )
+from coilbench.capture import units
 from coilbench.capture.blocks import Finding
+from coilbench.capture.errors import CoilbenchError
 
 ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
 # Of a load whose card gives no tolerance. Cards and makers often allow 10 %, so that this is the
@@ -33,6 +34,44 @@ TOLERANCE_ASSUMED = 0.05
 
 Text = Annotated[str, Meta(pattern=r"\S")]
 Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
+
+
+class OpenLoadN(LoadN):
+    """A load at full lift, N."""
+
+    like = "72 kg"
+
+
+class LiftMm(LengthMm):
+    """A lift, mm."""
+
+    like = "10.2 mm"
+
+
+class Tolerance(Quantity):
+    """How far a load may be away: N, or a fraction of that load where is_share."""
+
+    parse, like = staticmethod(units.parse_load_n), '2 kg" or "5%'
+    is_share = False
+
+    @classmethod
+    def read(cls, text: str) -> Self:
+        """Read a load or a percentage.
+
+        Raises:
+            CoilbenchError: it is neither.
+        """
+        if not text.rstrip().endswith("%"):
+            return super().read(text)
+        share = cls(Share.read(text))
+        if share > Share.most:
+            raise CoilbenchError(f"{text!r} is out of range", hint='Write it like "5%"')
+        share.is_share = True
+        return share
+
+    def of(self, load_n: float) -> float:
+        """Return it in N, of a load."""
+        return self * load_n if self.is_share else float(self)
 
 
 @dataclass(frozen=True)

@@ -15,13 +15,7 @@ import numpy as np
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam, exceeds
 from coilbench.analysis.engine.outcomes import Combination, ValveCounts
-from coilbench.analysis.engine.placed import (
-    LoadRange,
-    SetCurves,
-    clearance_low,
-    place,
-    reaches_over,
-)
+from coilbench.analysis.engine.placed import Load, LoadRange, SetCurves, clearance_low, place
 from coilbench.analysis.engine.reasons import (
     End,
     HeightUnread,
@@ -270,3 +264,8 @@ def _unsure(cam: Cam, seat: LoadRange, full: LoadRange) -> Iterator[LoadUnsure]:
                 card_n,
                 tolerance_n,
             )
+
+
+def reaches_over(load: Load | LoadRange, card_n: float, tolerance_n: float) -> bool:
+    """Tell whether a load's uncertainty reaches over the card's tolerance, in or out of it."""
+    return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))

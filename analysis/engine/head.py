@@ -10,10 +10,10 @@ import msgspec
 from msgspec import Meta, structs
 
 from coilbench.analysis.engine.toml_source import (
+    MOST,
     KeyPath,
     LengthMm,
     LengthMmOrZero,
-    SignedLengthMm,
     SmallMm,
     Source,
     Table,
@@ -23,6 +23,12 @@ Side = Literal["intake", "exhaust"]  # whose card a valve has
 SIDES: tuple[Side, ...] = get_args(Side)
 
 _ValveCount = Annotated[int, Meta(ge=1, le=64)]
+
+
+class SignedLengthMm(LengthMm):
+    """A length of either sign, mm."""
+
+    least = -MOST
 
 
 class Head(Table, frozen=True):

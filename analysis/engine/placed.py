@@ -374,11 +374,6 @@ def place(
     return tuple(placed)
 
 
-def reaches_over(load: Load | LoadRange, card_n: float, tolerance_n: float) -> bool:
-    """Tell whether a load's uncertainty reaches over the card's tolerance, in or out of it."""
-    return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))
-
-
 def inside_card(cam: Cam, seat: Load, full: Load) -> Inside:
     """Compare two loads and their uncertainties with a card."""
     if not cam.fits(seat.load_n, full.load_n):

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.cam import ROUNDING
+from coilbench.analysis.engine.cam import ROUNDING, exceeds
 from coilbench.analysis.engine.placed import SetCurves, clearance_low
 from coilbench.analysis.engine.press_model import Array, Loads
 from coilbench.analysis.engine.presses import PairChoice, Rival
-from coilbench.analysis.engine.shims import ROLES, SeatChoice, SeatOptions
-from coilbench.analysis.engine.valve_loads import Place, binds_with_any, places_of, valves_of
+from coilbench.analysis.engine.shims import ROLES, Role, SeatChoice, SeatOptions
+from coilbench.analysis.engine.valve_loads import Place, places_of, valves_of
 from coilbench.capture.unit_factors import KGF_N
 
 MARGIN_N = 0.2 * KGF_N  # nearer to the card by less is no better
@@ -267,6 +267,21 @@ def _rows(
     return np.array(rows)
 
 
-def normal_above(value: float) -> float:
-    """Return the chance of a standard normal variable to be above a value."""
-    return 0.5 * math.erfc(value / math.sqrt(2.0))
+def binds_with_any(build: BuildFile, springs: SetCurves, role: Role, choice: SeatChoice) -> bool:
+    """Tell whether one spring a valve can't all keep the coil bind margin, by value.
+
+    The springs that close highest go under the valves that open least far down: where so given
+    they don't keep it, no other way keeps it.
+    """
+    change_mm = choice.change_mm(role) - (build.head.inner_offset_mm if role == "inner" else 0.0)
+    solids = [springs.solid_of(label) for label, _ in springs.members] or [springs.solid]
+    solids_mm = sorted(-math.inf if one is None else one.height_mm for one in solids)
+    opened_mm = sorted(
+        valve.height_mm + change_mm - valve.cam.valve_lift_mm
+        for valve in valves_of(build, len(solids_mm))
+    )[-len(solids_mm) :]
+    limit_mm = build.limits.coil_bind_margin_mm
+    return any(
+        exceeds(limit_mm, open_mm - solid_mm)
+        for open_mm, solid_mm in zip(opened_mm, solids_mm, strict=False)
+    )

@@ -14,13 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.press_contest import (
-    MARGIN_N,
-    MATTERS,
-    Contest,
-    Ruling,
-    normal_above,
-)
+from coilbench.analysis.engine.press_contest import MARGIN_N, MATTERS, Contest, Ruling
 from coilbench.analysis.engine.press_model import Array, Loads, SetModel
 
 MOST_AHEAD = 60  # presses looked ahead
@@ -137,3 +131,8 @@ class _Side:
 def reading_noise_n2(load_u_n: float, height_u_mm: float, rate_n_per_mm: float) -> float:
     """Return the variance of one reading: of the load, and of the height at a rate."""
     return math.hypot(load_u_n, height_u_mm * rate_n_per_mm) ** 2
+
+
+def normal_above(value: float) -> float:
+    """Return the chance of a standard normal variable to be above a value."""
+    return 0.5 * math.erfc(value / math.sqrt(2.0))

@@ -33,13 +33,7 @@ from coilbench.analysis.engine.press_model import (
     SetModel,
     fit_set,
 )
-from coilbench.analysis.engine.press_shop import (
-    PressHeights,
-    Shop,
-    ShopSet,
-    press_at,
-    press_heights,
-)
+from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
 from coilbench.analysis.engine.presses import (
     STOP_RISK,
     NotPressed,
@@ -47,6 +41,7 @@ from coilbench.analysis.engine.presses import (
     Press,
     PressPlan,
     TiredSpring,
+    Why,
 )
 from coilbench.analysis.engine.reasons import Need
 from coilbench.analysis.engine.shims import Effort, Role
@@ -361,3 +356,10 @@ def _outermost_mm(
     return heights.settable(
         max(wanted_mm, top_mm if effort == "cuts" else min(bare_mm, top_mm)), up=True
     )
+
+
+def press_at(
+    heights: PressHeights, label: str, height_mm: float, kind: Why, rival: PairChoice | None = None
+) -> Press:
+    """Return a press of a spring at one of its set's heights."""
+    return Press(heights.name, label, height_mm, heights.depth_mm(label, height_mm), kind, rival)

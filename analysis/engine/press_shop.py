@@ -13,7 +13,6 @@ from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_model import PressReading
-from coilbench.analysis.engine.presses import PairChoice, Press, Why
 from coilbench.analysis.engine.valve_loads import outward_mm
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
@@ -120,13 +119,6 @@ def _below(heights_mm: tuple[float, ...], high_mm: float) -> Iterator[float]:
     yield from (mm for mm in heights_mm if mm <= high_mm)
     if heights_mm and heights_mm[0] < high_mm < heights_mm[-1]:
         yield high_mm
-
-
-def press_at(
-    heights: PressHeights, label: str, height_mm: float, kind: Why, rival: PairChoice | None = None
-) -> Press:
-    """Return a press of a spring at one of its set's heights."""
-    return Press(heights.name, label, height_mm, heights.depth_mm(label, height_mm), kind, rival)
 
 
 @dataclass(frozen=True)

@@ -54,40 +54,10 @@ class LoadN(Quantity):
     parse, like = staticmethod(units.parse_load_n), "34 kg"
 
 
-class OpenLoadN(LoadN):
-    """A load at full lift, N."""
-
-    like = "72 kg"
-
-
-class StepN(LoadN):
-    """A scale's smallest step, N."""
-
-    like = "0.1 kg"
-
-
-class MassG(Quantity):
-    """A mass, g."""
-
-    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
-
-
-class StressMpa(Quantity):
-    """A stress, MPa."""
-
-    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
-
-
 class LengthMm(Quantity):
     """A length above 0, mm."""
 
     parse, like = staticmethod(units.parse_length_mm), "38.5 mm"
-
-
-class LiftMm(LengthMm):
-    """A lift, mm."""
-
-    like = "10.2 mm"
 
 
 class SmallMm(LengthMm):
@@ -102,43 +72,11 @@ class LengthMmOrZero(LengthMm):
     least = 0.0
 
 
-class SignedLengthMm(LengthMm):
-    """A length of either sign, mm."""
-
-    least = -MOST
-
-
 class Share(Quantity):
     """A percentage from 0 to below a half, as a fraction."""
 
     parse, like = staticmethod(units.parse_fraction), "3%"
     least, most = 0.0, 0.5
-
-
-class Tolerance(Quantity):
-    """How far a load may be away: N, or a fraction of that load where is_share."""
-
-    parse, like = staticmethod(units.parse_load_n), '2 kg" or "5%'
-    is_share = False
-
-    @classmethod
-    def read(cls, text: str) -> Self:
-        """Read a load or a percentage.
-
-        Raises:
-            CoilbenchError: it is neither.
-        """
-        if not text.rstrip().endswith("%"):
-            return super().read(text)
-        share = cls(Share.read(text))
-        if share > Share.most:
-            raise CoilbenchError(f"{text!r} is out of range", hint='Write it like "5%"')
-        share.is_share = True
-        return share
-
-    def of(self, load_n: float) -> float:
-        """Return it in N, of a load."""
-        return self * load_n if self.is_share else float(self)
 
 
 class Table(Struct, frozen=True, rename=lambda name: re.sub("_(g|mm|mpa|n)$", "", name)):

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.cam import ROUNDING, Cam, exceeds
+from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
 from coilbench.analysis.engine.reasons import Loose, Need, SolidContradicted, SolidUnknown
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
@@ -427,23 +427,3 @@ class LoadTable:
         for height_mm in sorted(asked or set(heights_mm)):
             if min(heights_mm) >= lowest_mm:
                 yield spring.need(max(height_mm, lowest_mm))
-
-
-def binds_with_any(build: BuildFile, springs: SetCurves, role: Role, choice: SeatChoice) -> bool:
-    """Tell whether one spring a valve can't all keep the coil bind margin, by value.
-
-    The springs that close highest go under the valves that open least far down: where so given
-    they don't keep it, no other way keeps it.
-    """
-    change_mm = choice.change_mm(role) - (build.head.inner_offset_mm if role == "inner" else 0.0)
-    solids = [springs.solid_of(label) for label, _ in springs.members] or [springs.solid]
-    solids_mm = sorted(-math.inf if one is None else one.height_mm for one in solids)
-    opened_mm = sorted(
-        valve.height_mm + change_mm - valve.cam.valve_lift_mm
-        for valve in valves_of(build, len(solids_mm))
-    )[-len(solids_mm) :]
-    limit_mm = build.limits.coil_bind_margin_mm
-    return any(
-        exceeds(limit_mm, open_mm - solid_mm)
-        for open_mm, solid_mm in zip(opened_mm, solids_mm, strict=False)
-    )

@@ -8,7 +8,7 @@ from typing import Any
 from coilbench.analysis.engine.build_file import BuildFile, Shim
 from coilbench.analysis.engine.cam import Cam, lobe_findings
 from coilbench.analysis.engine.reasons import Inside, Verdict
-from coilbench.analysis.engine.shims import ROLES, SeatChoice
+from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 
@@ -40,13 +40,6 @@ def shims_text(choice: SeatChoice, units: Units) -> str:
         for whose, stack in stacks
         if stack
     )
-
-
-def alone_text(choice: SeatChoice, units: Units) -> Iterator[str]:
-    """Yield how thick the shims are that lie under one spring alone."""
-    for role, alone_mm in zip(ROLES, (choice.outer_shim_mm, choice.inner_shim_mm), strict=True):
-        if alone_mm > 0.0:
-            yield f"{units.length_text(alone_mm)} under the {role} alone"
 
 
 def lobes_of(build: BuildFile) -> Iterator[tuple[str, Finding]]:
@@ -193,17 +186,6 @@ def _head_rows(build: BuildFile, units: Units) -> Iterator[Row]:
     cut = f"up to {units.length_text(deepest_mm)}" if deepest_mm > 0.0 else "not allowed"
     yield "Seat cut", cut
     yield "Coil bind margin, least", units.length_text(limits.coil_bind_margin_mm)
-
-
-def heights_left_out(build: BuildFile, units: Units) -> Iterator[str]:
-    """Say what every ± leaves out where the build file doesn't say how well heights are known."""
-    if build.head.height_u_mm is None:
-        step_n = 0.1 * max(card.cam.implied_rate_n_per_mm for card in build.cards)
-        yield (
-            "Every ± here leaves out that of the installed heights, which the build file doesn't "
-            f"give (height_u in [head]): {units.length_text(0.1)} of height is about "
-            f"{units.load_text(step_n)} of load."
-        )
 
 
 def _stock(shim: Shim, units: Units) -> str:

@@ -10,7 +10,6 @@ from typing import Any, NamedTuple
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.report.budget_text import BudgetText, budget_text, unit_size
 from coilbench.analysis.report.document import describe, document, json_keys, picked
-from coilbench.analysis.report.drift_text import cup_words
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import SI, Units, significant
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
@@ -380,3 +379,17 @@ def _(verdict: MassVerdict, units: Units) -> str:
         f"{verdict.error_n * percent:+.2f} % off (known to ± {verdict.error_u_n * percent:.2f} %, "
         f"k = 2); {verdict.tolerance_n * percent:.2f} % is allowed{then}"
     )
+
+
+def cup_words(rests_n: float | None, cups_meet_mm: float | None, units: Units) -> Iterator[str]:
+    """Say what is told of the cups, a sentence each, without a full stop."""
+    if rests_n is None:
+        yield (
+            "What rests on the spring is not told, and taken as nothing: an upper cup makes every "
+            "load read so much less (coilbench rig ratings --rests)"
+        )
+    else:
+        load = f"{units.load_value(rests_n):.3f} {units.load}"
+        yield f"The {load} that rests on the spring, in every zero, is added to each load"
+    if cups_meet_mm is not None:
+        yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from coilbench.analysis.report.document import json_keys
 from coilbench.analysis.report.units import Units
@@ -28,20 +28,6 @@ def drift_words(drift: ZeroDrift, units: Units) -> str:
     if drift.settled:
         return f"{words}; it rests ({pace})"
     return f"{words}; it still goes ({pace}): wait 10 min more"
-
-
-def cup_words(rests_n: float | None, cups_meet_mm: float | None, units: Units) -> Iterator[str]:
-    """Say what is told of the cups, a sentence each, without a full stop."""
-    if rests_n is None:
-        yield (
-            "What rests on the spring is not told, and taken as nothing: an upper cup makes every "
-            "load read so much less (coilbench rig ratings --rests)"
-        )
-    else:
-        load = f"{units.load_value(rests_n):.3f} {units.load}"
-        yield f"The {load} that rests on the spring, in every zero, is added to each load"
-    if cups_meet_mm is not None:
-        yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"
 
 
 def zero_rows(zeros: Sequence[ZeroMove], units: Units) -> list[tuple[str, str, str]]:

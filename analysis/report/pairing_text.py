@@ -25,13 +25,8 @@ from coilbench.analysis.engine.reasons import (
     ValvesOutside,
     Verdict,
 )
-from coilbench.analysis.engine.shims import SeatChoice, Window
-from coilbench.analysis.report.build_text import (
-    alone_text,
-    heights_left_out,
-    lobes_of,
-    verdict_text,
-)
+from coilbench.analysis.engine.shims import ROLES, SeatChoice, Window
+from coilbench.analysis.report.build_text import lobes_of, verdict_text
 from coilbench.analysis.report.document import describe, filled, first_few, json_keys, sentences
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
@@ -387,3 +382,21 @@ sentences(
     "{valves} valves need as many {role} springs, {springs} are available: measure more, name "
     "another set, or include flagged ones with --use-flagged",
 )
+
+
+def alone_text(choice: SeatChoice, units: Units) -> Iterator[str]:
+    """Yield how thick the shims are that lie under one spring alone."""
+    for role, alone_mm in zip(ROLES, (choice.outer_shim_mm, choice.inner_shim_mm), strict=True):
+        if alone_mm > 0.0:
+            yield f"{units.length_text(alone_mm)} under the {role} alone"
+
+
+def heights_left_out(build: BuildFile, units: Units) -> Iterator[str]:
+    """Say what every ± leaves out where the build file doesn't say how well heights are known."""
+    if build.head.height_u_mm is None:
+        step_n = 0.1 * max(card.cam.implied_rate_n_per_mm for card in build.cards)
+        yield (
+            "Every ± here leaves out that of the installed heights, which the build file doesn't "
+            f"give (height_u in [head]): {units.length_text(0.1)} of height is about "
+            f"{units.load_text(step_n)} of load."
+        )

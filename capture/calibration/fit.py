@@ -40,8 +40,8 @@ from coilbench.capture.calibration.regression import (
     fit_polynomial,
     fit_with_scatter,
     step_is_off,
-    with_hidden_bend,
 )
+from coilbench.capture.calibration.statistics import widening
 from coilbench.capture.errors import CoilbenchError
 
 Array = NDArray[np.float64]
@@ -356,3 +356,28 @@ def _order_notes(points: Sequence[LoadPoint]) -> Iterator[Finding]:
         point, before_kg = points[against[0] - 1], points[against[0] - 2].mass_kg
         known = {"mass_kg": point.mass_kg, "before_kg": before_kg, "direction": point.direction}
         yield Finding.of("out_of_order", point=against[0], **known)
+
+
+def with_hidden_bend(
+    line: PolynomialFit, x: NDArray[np.float64], y: NDArray[np.float64], typical: float
+) -> PolynomialFit:
+    """Return a line with the curvature that may be hidden in it.
+
+    The uncertainty of the curvature from the points and the typical curvature, combined as
+    independent evidence. A line fitted to a parabola follows it in part; the rest is hidden.
+
+    Args:
+        x, y: shape (n,), what it was fitted on.
+        typical: the greatest departure of a parabola from the line between its ends, k = 1, as a
+            fraction of the span of y.
+    """
+    unit = np.ones_like(x)
+    u_bend = 4.0 * typical * float(np.ptp(y)) / float(np.ptp(x)) ** 2
+    spare = x.size - 3
+    if spare > 0 and np.unique(x).size > 3 and line.residual_sd > 0.0:
+        free = fit_polynomial(x, y, 2, unit * line.residual_sd)
+        by_points = math.sqrt(free.covariance[2][2]) * widening(spare)
+        u_bend = 1.0 / math.hypot(1.0 / u_bend, 1.0 / by_points)
+    square = fit_polynomial(x, x**2, 1, unit).coefficients
+    hidden = (-u_bend * square[0], -u_bend * square[1], u_bend)
+    return replace(line, hidden_bend=hidden)

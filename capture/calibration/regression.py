@@ -130,31 +130,6 @@ def _mean_variance(fit: PolynomialFit, x: NDArray[np.float64]) -> float:
     return float(np.mean(np.square(evaluate(fit, x)[1])))
 
 
-def with_hidden_bend(
-    line: PolynomialFit, x: NDArray[np.float64], y: NDArray[np.float64], typical: float
-) -> PolynomialFit:
-    """Return a line with the curvature that may be hidden in it.
-
-    The uncertainty of the curvature from the points and the typical curvature, combined as
-    independent evidence. A line fitted to a parabola follows it in part; the rest is hidden.
-
-    Args:
-        x, y: shape (n,), what it was fitted on.
-        typical: the greatest departure of a parabola from the line between its ends, k = 1, as a
-            fraction of the span of y.
-    """
-    unit = np.ones_like(x)
-    u_bend = 4.0 * typical * float(np.ptp(y)) / float(np.ptp(x)) ** 2
-    spare = x.size - 3
-    if spare > 0 and np.unique(x).size > 3 and line.residual_sd > 0.0:
-        free = fit_polynomial(x, y, 2, unit * line.residual_sd)
-        by_points = math.sqrt(free.covariance[2][2]) * widening(spare)
-        u_bend = 1.0 / math.hypot(1.0 / u_bend, 1.0 / by_points)
-    square = fit_polynomial(x, x**2, 1, unit).coefficients
-    hidden = (-u_bend * square[0], -u_bend * square[1], u_bend)
-    return replace(line, hidden_bend=hidden)
-
-
 def degree_demanded(
     x: NDArray[np.float64], y: NDArray[np.float64], resolution: float, most: int = 2
 ) -> int:

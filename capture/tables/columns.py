@@ -13,8 +13,12 @@ from coilbench.capture.calibration.keyed_setup import ScalePoint
 from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.tables.headers import REMARKS
 from coilbench.capture.unit_factors import INCH_MM, KGF_N, LBF_N, POUND_KG
+
+# Passed over, with a word; any other unknown column is refused, since it may be a wrong name.
+REMARKS = frozenset(
+    ("remark", "remarks", "note", "notes", "comment", "comments", "date", "time", "operator")
+)
 
 
 @dataclass(frozen=True)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -27,7 +28,13 @@ from coilbench.capture.tables.columns import (
     refuse_rows,
 )
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.tables.headers import as_points, is_wide
+from coilbench.capture.unit_factors import INCH_MM
+from coilbench.capture.units import parse_number
+
+_LOAD = r"(kgf?|n|lbf|lbs?)"
+_AT_HEIGHT = re.compile(
+    rf"(?:load_)?(?:{_LOAD}_)?(?:at_)?([0-9]+(?:[.,][0-9]+)?)_?(mm|in)(?:_{_LOAD})?"
+)
 
 # Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
 # assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
@@ -277,3 +284,39 @@ def check_bounds(table: Table, height_mm: NDArray[np.float64], load_n: NDArray[n
     refuse_rows(table, height_mm <= 0.0, "the height must be more than 0")
     refuse_rows(table, height_mm > MOST_LENGTH_MM, f"the height {limit}")
     refuse_rows(table, np.abs(load_n) > MOST_LOAD_N, f"the load {limit}")
+
+
+def is_wide(table: Table) -> bool:
+    """Whether a row is a spring and some columns are heights, like `38.5 mm kg`."""
+    return any(_AT_HEIGHT.fullmatch(name) for name in table.columns)
+
+
+def as_points(table: Table) -> Table:
+    """Return a wide sheet as a table of points, a row a reading; empty cells were not read.
+
+    Raises:
+        CoilbenchError: a height's column doesn't say in which unit its loads are, or the columns
+            differ in it.
+    """
+    heights = {i: m for i, name in enumerate(table.columns) if (m := _AT_HEIGHT.fullmatch(name))}
+    units = {m[1] or m[4] for m in heights.values()}
+    if len(units) > 1 or None in units:
+        raise table.refuse_header(
+            "the columns at heights don't all say the same unit of load",
+            "Name each like '38.5 mm kg'",
+        )
+    (unit,) = units
+    others = [i for i in range(len(table.columns)) if i not in heights]
+    commas = table.delimiter != "," and any("," in row[i] for row in table.rows for i in heights)
+    lines, rows = [], []
+    for line, row in zip(table.lines, table.rows, strict=True):
+        for i, match in heights.items():
+            if row[i]:
+                height_mm = parse_number(match[2]) * (INCH_MM if match[3] == "in" else 1.0)
+                shown = f"{height_mm:.10g}".replace(".", "," if commas else ".")
+                rows.append((*(row[other] for other in others), shown, row[i]))
+                lines.append(line)
+    if not rows:
+        raise table.refuse("no cell of the sheet holds a load", "Fill in what was read")
+    names = (*(table.columns[i] for i in others), "height_mm", f"load_{unit}")
+    return replace(table, columns=names, lines=tuple(lines), rows=tuple(rows))

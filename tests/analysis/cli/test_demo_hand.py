@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bench_strokes import turned_into
-from coilbench.analysis.cli.demo_hand import Hand
+from coilbench.analysis.cli.demo import Hand
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import load_sweeps

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import feeds, run
-from coilbench.analysis.cli.feeds import Ageing, OtherCapture
+from coilbench.analysis.cli.feeds import OtherCapture
+from coilbench.analysis.cli.screen import Ageing
 from coilbench.analysis.dashboard import set_table
 from coilbench.analysis.dashboard.scene import SetTable
 from coilbench.analysis.dashboard.set_table import BookReader

@@ -10,7 +10,7 @@ import pytest
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.load_change import _load_by_change
+from coilbench.analysis.engine.pairing import _load_by_change
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.document import describe

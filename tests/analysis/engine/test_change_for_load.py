@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine.load_change import REACH_MM, LoadByChange, _load_by_change
+from coilbench.analysis.engine.pairing import REACH_MM, LoadByChange, _load_by_change
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.unit_factors import KGF_N

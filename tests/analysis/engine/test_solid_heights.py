@@ -10,10 +10,10 @@ from tests.support.straight_springs import plan
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import WireGiven
 from coilbench.analysis.engine.placed import SetCurves, place
+from coilbench.analysis.engine.press_contest import binds_with_any
 from coilbench.analysis.engine.reasons import SolidContradicted, SomeBind
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.engine.solid_heights import SPREAD_U_MM, UNSTATED_U_MM, SolidHeight
-from coilbench.analysis.engine.valve_loads import binds_with_any
 from coilbench.analysis.limits.spring_limits import SetLimits, set_findings
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI

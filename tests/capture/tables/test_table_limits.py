@@ -8,7 +8,7 @@ import pytest
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.points_file import read_points_file
-from coilbench.capture.tables.presses import load_fault, press_fault
+from coilbench.capture.tables.sweep_files import load_fault, press_fault
 
 
 def press(*levels: float) -> np.ndarray:
