@@ -17,7 +17,7 @@ from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.plan import is_weighed, show_plan
 from coilbench.analysis.cli.questions import CARD, HEAD, LIFTS, MAX_RPM, NAME, SCALE, Question
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.press_plan import plan_presses
 from coilbench.analysis.inputs import build_draft
 from coilbench.analysis.inputs.build_draft import SIDES, Value, check_so_far, known

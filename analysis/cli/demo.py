@@ -22,10 +22,11 @@ from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import show_pairing
 from coilbench.analysis.cli.settings import settings
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.outcomes import Pairing
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.inputs.measured import Candidates, candidate_sets
+from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import store_part

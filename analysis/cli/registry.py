@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Mapping
+from contextlib import closing
 from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import click
 from click.shell_completion import CompletionItem
 
-from coilbench.analysis.cli.settings import units
+from coilbench.analysis.cli.settings import default_book_path, units
 from coilbench.capture.errors import CoilbenchError
+
+# Parameters that are a set's name or a spring's label.
+_SETS = ("set_name", "set_names", "again", "before", "after")
+_LABELS = ("label", "only", "swapped")
+_SETS_SQL = "SELECT name FROM sets ORDER BY name"
+_LABELS_SQL = """
+SELECT DISTINCT label FROM springs JOIN sets ON sets.id = set_id
+WHERE :set IS NULL OR sets.name = :set ORDER BY label
+"""
+_MOST = 200
 
 
 class LazyGroup(click.Group):
@@ -46,8 +59,6 @@ class LazyGroup(click.Group):
             import_module(f"coilbench.analysis.cli.{module}"), attribute
         )
         if ctx.resilient_parsing:  # a shell asks what could be typed
-            from coilbench.analysis.cli.completion import completing_names
-
             return completing_names(command)
         return command
 
@@ -154,3 +165,50 @@ book_command = LazyGroup(
         """
     },
 )
+
+
+def completing_names(command: click.Command) -> click.Command:
+    """Let a command's options and arguments, and its subcommands', complete from the book."""
+    if isinstance(command, click.Group):
+        for one in command.commands.values():
+            completing_names(one)
+    for param in command.params:
+        if param.name in _SETS or _names_a_set(command, param):
+            param.type = _BookNames(_SETS_SQL)
+        elif param.name in _LABELS:
+            param.type = _BookNames(_LABELS_SQL)
+    return command
+
+
+def _names_a_set(command: click.Command, param: click.Parameter) -> bool:
+    """Return whether it is the NAME of an existing set, as in `set show`, not of a new one."""
+    return isinstance(param, click.Argument) and param.name == "name" and command.name != "new"
+
+
+class _BookNames(click.ParamType[str]):
+    name = "text"
+
+    def __init__(self, sql: str) -> None:
+        self._sql = sql
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        given = ctx.find_root().params.get("book")
+        path = default_book_path() if given is None else Path(given)
+        of_set = next((ctx.params[key] for key in ("set_name", "name") if key in ctx.params), None)
+        names = names_in(path, self._sql, of_set)
+        return [CompletionItem(name) for name in names if name.startswith(incomplete)][:_MOST]
+
+
+def names_in(path: Path, sql: str, of_set: str | None) -> list[str]:
+    """Return names from a book; none if it does not exist or cannot be read."""
+    if not path.is_file():
+        return []
+    try:
+        address = f"{path.absolute().as_uri()}?mode=rw"
+        with closing(sqlite3.connect(address, uri=True, timeout=0.2)) as connection:
+            connection.execute("PRAGMA query_only = ON")
+            return [row[0] for row in connection.execute(sql, {"set": of_set})]
+    except sqlite3.Error:
+        return []  # no message at the shell's prompt

@@ -13,7 +13,6 @@ from rich.console import Console, RenderableType
 from rich.live import Live
 
 from coilbench.analysis.cli.daemon import event_line
-from coilbench.analysis.cli.feeds import Feed
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.bell import Bell
@@ -36,6 +35,18 @@ PLAIN = (
     "This is no terminal that frames can be drawn on (TERM=dumb, a file or a pipe): what happens "
     "comes line by line."
 )
+
+
+class _Feed(Protocol):
+    """A capture as a screen sees it: its own, or another process's."""
+
+    own: bool
+
+    def see(self) -> Snapshot | None:
+        """Return the newest snapshot, or None where no capture runs."""
+
+    def tell(self, command: Command) -> None:
+        """Give the capture a command."""
 
 
 class _Canvas(Protocol):
@@ -115,7 +126,7 @@ class Screen:
     def _plain(self) -> bool:
         return not self.out.is_terminal or self.out.is_dumb_terminal
 
-    def show(self, feed: Feed, *, once: bool) -> None:
+    def show(self, feed: _Feed, *, once: bool) -> None:
         """Show a feed until it ends or the person leaves."""
         snapshot = feed.see()
         if snapshot is None:
@@ -138,7 +149,7 @@ class Screen:
             click.echo(_how_it_stands(feed))
 
     def _show_on_canvas(
-        self, feed: Feed, snapshot: Snapshot, reader: BookReader, keyboard: Keyboard
+        self, feed: _Feed, snapshot: Snapshot, reader: BookReader, keyboard: Keyboard
     ) -> None:
         if self._plain:
             click.echo(PLAIN)
@@ -149,7 +160,7 @@ class Screen:
 
     def _follow(
         self,
-        feed: Feed,
+        feed: _Feed,
         snapshot: Snapshot | None,
         reader: BookReader,
         keyboard: Keyboard,
@@ -167,7 +178,7 @@ class Screen:
                 return
             snapshot = feed.see()
 
-    def _leaves(self, typed: str, feed: Feed, snapshot: Snapshot) -> bool:
+    def _leaves(self, typed: str, feed: _Feed, snapshot: Snapshot) -> bool:
         """Pass what was typed on; returns whether the person leaves."""
         for asked in self._keys.press(typed, snapshot):
             if asked == LEAVE:
@@ -190,7 +201,7 @@ class Screen:
     def _scene(self, snapshot: Snapshot, reader: BookReader, keys: str) -> Scene:
         return Scene(snapshot, reader.table, self.units, self.heights_mm, reader.standing, keys)
 
-    def _print_once(self, feed: Feed, snapshot: Snapshot, reader: BookReader) -> None:
+    def _print_once(self, feed: _Feed, snapshot: Snapshot, reader: BookReader) -> None:
         """Print the first frame that has samples in it; the last known one after two seconds."""
         ageing = Ageing()
         give_up_s = time.monotonic() + FIRST_LOOK_S
@@ -204,7 +215,7 @@ class Screen:
         self.out.print(drawn(self._scene(ageing(snapshot), reader, ""), self.out))
 
 
-def _how_it_stands(feed: Feed) -> str:
+def _how_it_stands(feed: _Feed) -> str:
     if feed.see() is not None:
         return "The capture continues."
     with open_book(book_path()) as db:

@@ -29,7 +29,8 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.curves.curve import BranchChoice, Reading, SpringCurve
+from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
+from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
@@ -42,8 +43,9 @@ from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.provenance import Used
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, Used, chosen
+from coilbench.capture.book.sweeps import OWN, chosen
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted

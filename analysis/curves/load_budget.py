@@ -16,7 +16,7 @@ import numpy as np
 from coilbench.analysis.curves.effects import ONE, Effect, counts_at, curve_effect, plain, powers
 from coilbench.analysis.curves.hand_budget import point_effects
 from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
-from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
+from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, Budget, BudgetLine, SourceKind
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
@@ -34,7 +34,6 @@ COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors t
 # bench and pillar drills, no source; k = 1 as of a normal law that holds 95 % of it.
 FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
 
-SHAPE_SOURCE: SourceKind = "shape_between"
 ROUNDING_N = 1e-9  # what is left of an error that cancels in a difference
 
 

@@ -12,11 +12,12 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import SIDES, Rate, SpringCurve
-from coilbench.analysis.curves.ends import Spot
+from coilbench.analysis.curves.curve import SIDES, SpringCurve
+from coilbench.analysis.curves.curve_fit import Spot
 from coilbench.analysis.curves.fits import effective_count
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.rates import Span
+from coilbench.analysis.curves.readings import Rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.statistics import student_factor
 from coilbench.capture.strokes.bins import Array, Bins

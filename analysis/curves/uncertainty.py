@@ -14,6 +14,8 @@ from typing import Literal, NamedTuple
 
 from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
 
+SHAPE_SOURCE: SourceKind = "shape_between"
+
 # What an uncertainty comes from; the report has the words.
 SourceKind = Literal[
     "load", "load_there", "height", "height_there", "load_in_proportion",  # as it came converted

@@ -6,7 +6,7 @@ Each section is read into a class; a key is the attribute's name without its uni
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, Literal, get_args
 
@@ -15,35 +15,25 @@ from msgspec import Meta, structs
 
 from coilbench.analysis.engine.cam import (
     Cam,
-    CamTable,
     Positive,
     Text,
-    read_cam,
 )
 from coilbench.analysis.engine.coil import WIRES, Wire
 from coilbench.analysis.engine.head import (
     Head,
     Side,
-    card_sources,
-    check_heights,
-    read_sides,
-    with_valves,
 )
 from coilbench.analysis.engine.toml_source import (
-    KeyPath,
     LengthMm,
     LengthMmOrZero,
     LoadN,
     Quantity,
     Share,
     SmallMm,
-    Source,
     Table,
 )
 from coilbench.capture import units
 from coilbench.capture.blocks import Finding
-
-MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a typing error, not a plan
 
 Under = Literal["both", "outer", "inner"]  # which of a valve's springs a shim lies under
 UNDERS: tuple[Under, ...] = get_args(Under)
@@ -211,165 +201,3 @@ class BuildFile:
     def greatest_lift_mm(self) -> float:
         """The greatest valve lift of all cards."""
         return max(each.cam.valve_lift_mm for each in self.cards)
-
-
-class _File(Table, frozen=True):
-    """The whole file as it stands, seen by one card."""
-
-    cam: CamTable
-    head: Head
-    springs: Springs
-    shims: tuple[Shim, ...] = ()
-    limits: Limits = Limits()
-    wire: dict[str, Any] = msgspec.field(default_factory=dict)
-    valve_train: ValveTrain = ValveTrain()
-    scale: ScaleGiven = ScaleGiven()
-
-
-def parse_build(text: str, name: str) -> BuildFile:
-    """Read a build file.
-
-    Args:
-        text: TOML; quantities are texts with units, a decimal comma is allowed in them.
-        name: the file's name, for messages.
-
-    Raises:
-        CoilbenchError: not TOML, unknown or missing keys, a missing unit, a wrong type or an
-            impossible value. It names the file, the line and the key.
-    """
-    source = Source(name, text.removeprefix("\ufeff"))
-    valves = source.at("head", "valves")
-    listed = valves.values() if isinstance(valves, dict) else ()
-    named = {str(valve.get("cam")) for valve in listed if isinstance(valve, dict)}
-    sources = card_sources(source, named)
-    files = {side: each.read(_File, ()) for side, each in sources.items()}
-    sides = read_sides(source, parted=None not in sources)
-    builds = [_build(each, files[side], side, sides) for side, each in sources.items()]
-    used = [each for each in builds if each.cam.side is None or each.cam.side in sides.values()]
-    if len(used) == 1:
-        return replace(used[0], sides=sides)
-    first = next(each for each in used if each.cam.side == next(iter(sides.values())))
-    head = with_valves(source, next(iter(files.values())).head, None, sides)
-    notes = {repr(note): note for each in used for note in each.notes}
-    return replace(first, head=head, notes=tuple(notes.values()), sides=sides, by_card=tuple(used))
-
-
-def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, Side]) -> BuildFile:
-    """Check a file as one card sees it, for the valves that the card is for."""
-    _check_names(source, file.springs)
-    cam = read_cam(source, file.cam, side, file.limits.loss_allowance)
-    head = with_valves(source, file.head, side, sides)
-    check_heights(source, head, cam.valve_lift_mm, paired=bool(file.springs.inner))
-    shims = _shims(source, file)
-    _check_choices(source, file)
-    wires, train = _wires(source, file), _train(source, file)
-    lobe = replace(cam.lobe, rocker_ratio=train.rocker_ratio)
-    return BuildFile(
-        source.name,
-        replace(cam, lobe=lobe),
-        head,
-        shims,
-        file.limits,
-        file.springs,
-        tuple(_notes(source, file, cam)),
-        wires,
-        train,
-        file.scale,
-    )
-
-
-def _check_names(source: Source, springs: Springs) -> None:
-    names = (*springs.outer, *springs.inner)
-    for index, name in enumerate(names):
-        if name in names[:index]:
-            path = ("springs", "outer" if index < len(springs.outer) else "inner")
-            hint = "Name each set once, as outer or as inner"
-            source.refuse(path, f"the set {name!r} is named twice", hint)
-
-
-def _shims(source: Source, file: _File) -> tuple[Shim, ...]:
-    """Check which springs shims lie under; under a single spring that is always the same."""
-    for index, shim in enumerate(file.shims):
-        path: KeyPath = ("shims", index, "under")
-        if shim.under not in UNDERS:
-            hint = f"Write {', '.join(repr(each) for each in UNDERS)}"
-            source.refuse(path, f"{shim.under!r:.60} is no place for a shim", hint)
-        if shim.under == "inner" and not file.springs.inner:
-            hint = "Name the inner sets under springs.inner, or leave under out"
-            source.refuse(path, "there is no inner spring to lie under", hint)
-        thickness_u_mm = shim.thickness_u_mm or 0.0
-        if thickness_u_mm >= shim.thickness_mm:
-            given = source.at("shims", index, "thickness_u")
-            what = f"{given!r} is not less than the shim is thick"
-            hint = 'Give how well its thickness is known (k = 2), like "0.02 mm"'
-            source.refuse(("shims", index, "thickness_u"), what, hint)
-    if file.springs.inner:
-        return file.shims
-    return tuple(structs.replace(shim, under="both") for shim in file.shims)
-
-
-def _check_choices(source: Source, file: _File) -> None:
-    """Refuse shims given twice, and more choices than can be tried."""
-    deepest_mm, step_mm = file.head.max_seat_cut_mm, file.head.seat_cut_step_mm
-    if deepest_mm > MOST_CHOICES * step_mm:
-        what = f"up to {deepest_mm:g} mm in steps of {step_mm:g} mm is over {MOST_CHOICES} choices"
-        source.refuse(("head", "max_seat_cut"), what, "Lower max_seat_cut or widen seat_cut_step")
-    for index, shim in enumerate(file.shims):
-        before = [s for s in file.shims[:index] if s.under == shim.under or not file.springs.inner]
-        if any(math.isclose(shim.thickness_mm, s.thickness_mm) for s in before):
-            what = f"shims of {shim.thickness_mm:g} mm are given twice"
-            source.refuse(("shims", index, "thickness"), what, "Add their counts in one [[shims]]")
-    kinds, most = len(file.shims), file.limits.max_shims
-    if kinds and math.comb(kinds + min(most, MOST_CHOICES), kinds) > MOST_CHOICES:
-        what = f"{kinds} thicknesses, up to {most} under a valve: over {MOST_CHOICES} stacks"
-        source.refuse(("limits", "max_shims"), what, "Lower max_shims or leave thicknesses out")
-
-
-def _wires(source: Source, file: _File) -> dict[str, WireGiven]:
-    for name in file.wire:
-        if name not in (*file.springs.outer, *file.springs.inner):
-            what = f"no set {name!r} is named under [springs]"
-            source.refuse(("wire", name), what, "Write it like [wire.larch], with a set's name")
-    wires = source.read_each(WireGiven, ("wire",))
-    for name, given in wires.items():
-        if given.material is not None and given.material not in WIRES:
-            what = f"{given.material!r} is not in the table of wires"
-            hint = f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength"
-            source.refuse(("wire", name, "material"), what, hint)
-    names = (*file.springs.outer, *file.springs.inner)
-    return dict.fromkeys(names, WireGiven()) | wires
-
-
-def _train(source: Source, file: _File) -> ValveTrain:
-    """Read the valve train; rocker ratio and lash may stand in [cam] instead."""
-    train, cam = file.valve_train, file.cam
-    for key in ("rocker_ratio", "lash"):
-        if source.at("cam", key) and source.at("valve_train", key):
-            what = f"{key} = {source.at('valve_train', key)!r} is given in [cam] too"
-            source.refuse(("valve_train", key), what, "Leave one of them out")
-    ratio = train.rocker_ratio if cam.rocker_ratio is None else cam.rocker_ratio
-    at_valve_g = source.read_each(MassG, ("valve_train", "masses"))
-    at_cam_g = source.read_each(MassG, ("valve_train", "cam_side_masses"))
-    if at_cam_g and ratio is None:
-        what = "what parts on the cam's side weigh at the valve depends on the rocker ratio"
-        hint = "Add rocker_ratio, 1.0 for parts that move as the valve does"
-        source.refuse(("valve_train", "cam_side_masses"), what, hint)
-    lash_mm = train.lash_mm if cam.lash_mm is None else cam.lash_mm
-    return structs.replace(
-        train, rocker_ratio=ratio, lash_mm=lash_mm, masses_g=at_valve_g, cam_side_masses_g=at_cam_g
-    )
-
-
-def _notes(source: Source, file: _File, cam: Cam) -> Iterator[Finding]:
-    """Yield what was assumed."""
-    limits = file.limits
-    yield from file.cam.notes(cam)
-    if file.springs.inner and source.at("head", "inner_offset") is None:
-        yield Finding.of("inner_offset_assumed", offset_mm=0.0)
-    if source.at("limits", "coil_bind_margin") is None:
-        yield Finding.of("coil_bind_margin_assumed", limit_mm=float(limits.coil_bind_margin_mm))
-    if file.shims and source.at("limits", "max_shims") is None:
-        yield Finding.of("max_shims_assumed", shims=limits.max_shims)
-    clearances = file.head.retainer_clearance_mm, *file.head.retainer_clearances_mm
-    if clearances != (None,) and source.at("limits", "min_clearance") is None:
-        yield Finding.of("min_clearance_assumed", limit_mm=float(limits.min_clearance_mm))

@@ -15,7 +15,7 @@ import tomlkit
 from tomlkit import TOMLDocument
 from tomlkit.items import AoT, Array, InlineTable
 
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.capture.errors import CoilbenchError
 
 Path = tuple[str, ...]

@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows

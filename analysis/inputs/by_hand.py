@@ -1,10 +1,14 @@
-"""What was measured of single springs by hand, with its expanded uncertainty (k = 2)."""
+"""What of a set was measured by hand, with expanded uncertainties (k = 2); the curves for use."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypedDict
 
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
@@ -44,3 +48,22 @@ def set_solid_u_mm(record: SetRecord) -> float | None:
     """Return the expanded uncertainty of a set's registered solid height; None: not stated."""
     u_mm = record.solid_height_u_mm
     return None if u_mm is None else 2.0 * u_mm
+
+
+def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[str]) -> SetCurves:
+    """Return a set with the curves that are to be used; missing are labels not measured."""
+    coil = None
+    if record.wire_mm is not None and record.active_coils is not None:
+        coil = Coil(record.wire_mm, record.active_coils, record.coil_diameter_mm)
+    return SetCurves(
+        record.name,
+        record.role,
+        tuple(curves),
+        record.solid_height_mm,
+        coil,
+        record.free_length_mm,
+        tuple(missing),
+        {one.label: free for one in record.springs if (free := free_by_hand(one)) is not None},
+        {one.label: solid for one in record.springs if (solid := solid_by_hand(one)) is not None},
+        solid_height_u_mm=set_solid_u_mm(record),
+    )

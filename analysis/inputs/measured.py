@@ -1,33 +1,28 @@
-"""A set out of the book: its curves, its judgement, and what of it may be paired."""
+"""A set out of the book: its curves and its judgement."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
-from statistics import fmean
 
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.between import with_set_shape
-from coilbench.analysis.curves.curve import (
-    BranchChoice,
-    HeightNotMeasured,
-    NotMeasured,
-    SpringCurve,
-)
+from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.curves.readings import HeightNotMeasured, NotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.coil import Coil, SpringSize
-from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import SolidContradicted
-from coilbench.analysis.inputs.by_hand import by_hand, free_by_hand, set_solid_u_mm, solid_by_hand
+from coilbench.analysis.inputs.by_hand import (
+    by_hand,
+    usable,
+)
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
@@ -136,22 +131,6 @@ def _judged(
         else JudgedStroke(row.number, row.sweep_id, False, "not_counted", None, (), row.note)
         for row in rows
     )
-
-
-def spring_size(db: Database, record: SetRecord) -> SpringSize:
-    """Return a set's free length, as registered, else the mean of those surely measured; its solid.
-
-    The solid height is the highest known: as registered, else of any spring.
-    """
-    curves: tuple[SpringCurve, ...] = ()
-    with suppress(NothingMeasured):
-        curves = measured_set(db, record).curves
-    sure = [curve.free_length_mm for curve in curves if curve.length_sure]
-    known = [free_mm for free_mm in sure if free_mm is not None]
-    measured_mm = fmean(known) if known else None
-    free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
-    springs = usable(record, curves, ())
-    return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
 
 
 @dataclass(frozen=True)
@@ -363,86 +342,3 @@ def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
     if span <= 0:
         return ()
     return round(min(tops) - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1)
-
-
-@dataclass(frozen=True)
-class Candidates:
-    """A build file's sets.
-
-    Attributes:
-        sets: by name, without the springs that are left out.
-        judged: by name, at valve shut and full lift as far as it was measured there; not those of
-            which no spring was measured.
-        unsure: labels of springs that are counted in though they could not be judged.
-        sizes: how many springs each set is registered with.
-    """
-
-    sets: dict[str, SetCurves]
-    judged: dict[str, JudgedSet]
-    left_out: list[str]
-    unsure: list[str]
-    sizes: dict[str, int]
-
-
-def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
-    """Read a build file's candidate sets from the book, flagged springs left out or not.
-
-    A set that was not measured, or of which every spring is flagged, does not bar the others.
-
-    Raises:
-        CoilbenchError: a set is not in the book, or no spring of any is measured and sound.
-    """
-    found = Candidates({}, {}, [], [], {})
-    places = [(name, 0.0) for name in build.springs.outer]
-    places += [(name, float(build.head.inner_offset_mm)) for name in build.springs.inner]
-    for name, offset_mm in places:
-        record, asked = find_set(db, name), _asked(build, offset_mm, alone=False)
-        found.sizes[name] = len(record.springs)
-        try:
-            judged = judge_set(db, record, asked, must_reach=False)
-        except NothingMeasured:
-            found.sets[name] = usable(record, (), record.labels)
-            continue
-        flagged = () if use_flagged else judged.set_apart
-        kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
-        found.judged[name] = judged
-        found.sets[name] = usable(record, kept, judged.measured.missing)
-        found.left_out.extend(sorted(flagged))
-        found.unsure.extend(judged.unsure)
-    for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
-        _refuse_unusable(role, [found.sets[name] for name in names])
-    return found
-
-
-def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[str]) -> SetCurves:
-    """Return a set with the curves that are to be used; missing are labels not measured."""
-    coil = None
-    if record.wire_mm is not None and record.active_coils is not None:
-        coil = Coil(record.wire_mm, record.active_coils, record.coil_diameter_mm)
-    return SetCurves(
-        record.name,
-        record.role,
-        tuple(curves),
-        record.solid_height_mm,
-        coil,
-        record.free_length_mm,
-        tuple(missing),
-        {one.label: free for one in record.springs if (free := free_by_hand(one)) is not None},
-        {one.label: solid for one in record.springs if (solid := solid_by_hand(one)) is not None},
-        solid_height_u_mm=set_solid_u_mm(record),
-    )
-
-
-def _refuse_unusable(role: str, sets: Sequence[SetCurves]) -> None:
-    if not sets or any(springs.curves for springs in sets):
-        return
-    names = ", ".join(springs.name for springs in sets)
-    if all(springs.missing for springs in sets):
-        raise CoilbenchError(
-            f"no spring of a candidate {role} set is measured yet: {names}",
-            hint="Measure one: coilbench live, coilbench note or coilbench import",
-        )
-    raise CoilbenchError(
-        f"every measured {role} spring is flagged: {names}",
-        hint=f"See: coilbench set check {sets[0].name}, or count them in with --use-flagged",
-    )

@@ -11,22 +11,19 @@ from collections.abc import Collection, Iterator, Sequence
 
 from sqlite_utils import Database
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n
+from coilbench.analysis.curves.readings import HeightNotMeasured
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import Load, SetCurves
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
-from coilbench.analysis.inputs.measured import (
-    JudgedSet,
-    NothingMeasured,
-    judge_set,
-    usable,
-)
+from coilbench.analysis.inputs.by_hand import usable
+from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
+from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import set_provenance
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin

@@ -14,7 +14,8 @@ from typing import NamedTuple
 import numpy as np
 from sqlite_utils import Database
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.readings import HeightNotMeasured
 from coilbench.analysis.engine.assignment import Assignment, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
@@ -25,7 +26,8 @@ from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_er
 from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
-from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
+from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
+from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings, scale_warnings
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,
@@ -45,9 +47,9 @@ from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import find_scale, newest_part
+from coilbench.capture.book.provenance import scale_made_utc, set_provenance
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
-from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
 from coilbench.capture.strokes.bins import Array
 
 CURVE_POINTS = 60

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 
-from coilbench.analysis.curves.curve import (
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.lengths import LengthFrom, SoftStart
+from coilbench.analysis.curves.readings import (
     CurveNote,
     HeightNotMeasured,
     NoteKind,
     NotMeasured,
     Reading,
-    SpringCurve,
 )
-from coilbench.analysis.curves.lengths import LengthFrom, SoftStart
-from coilbench.analysis.curves.load_budget import SHAPE_SOURCE
-from coilbench.analysis.curves.uncertainty import SourceKind
+from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units

@@ -12,16 +12,11 @@ from coilbench.analysis.report.curve_text import LENGTH_FROM
 from coilbench.analysis.report.document import describe, filled, json_keys, picked
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.columns import (
-    FEWEST_FOR_MIDDLE,
-    ODD_SHARE,
-    OUTLIER_LEAST_SHARE,
-    SHORT_SHARE,
-    Centre,
-)
+from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, OUTLIER_LEAST_SHARE, Centre
 from coilbench.analysis.sets.compare import Change, Comparison
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
+from coilbench.analysis.sets.set_columns import ODD_SHARE, SHORT_SHARE
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, StrokeKind
 

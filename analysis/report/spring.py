@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import Rate, Reading, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.rates import (
@@ -18,6 +18,7 @@ from coilbench.analysis.curves.rates import (
     Method,
     NamedRate,
 )
+from coilbench.analysis.curves.readings import Rate, Reading
 from coilbench.analysis.curves.shape_model import (
     LengthCheck,
     Shape,

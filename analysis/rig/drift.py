@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from coilbench.analysis.rig.check import days_between
-from coilbench.capture.calibration.wandering import Zero
+from coilbench.capture.calibration.known_points import Zero
 
 # Common practice, no source.
 PAUSE_MIN = 120.0  # after a pause so long the rig is taken to have been off

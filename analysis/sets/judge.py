@@ -10,8 +10,9 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import LengthFrom
 from coilbench.analysis.curves.sweep_fit import Way
 from coilbench.analysis.curves.uncertainty import Measured
-from coilbench.analysis.sets.columns import Centre, Column, OutlierTest, SetColumns
+from coilbench.analysis.sets.columns import Centre, Column
 from coilbench.analysis.sets.rulings import Doubt, Flag, Nominal, Ruling, Target
+from coilbench.analysis.sets.set_columns import OutlierTest, SetColumns
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Literal
@@ -22,7 +22,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
@@ -35,7 +35,6 @@ from coilbench.capture.strokes.sweep import (
     Branch,
     HandReading,
     Origin,
-    Provenance,
     RigReading,
     Sweep,
     SweepStatus,
@@ -292,69 +291,6 @@ def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
     numbers, loading = points[:, 2:].astype(np.float64), points[:, 0] == "loading"
     whole = Branch(numbers[:, 0], numbers[:, 1])
     return whole.at(loading), whole.at(~loading)
-
-
-@dataclass(frozen=True)
-class Used:
-    """A calibration that strokes of a set were captured with, and how many of them."""
-
-    calibration_id: str
-    made_utc: str
-    sweeps: int
-
-    @classmethod
-    def of_set(cls, db: Database, record: SetRecord) -> tuple[Used, ...]:
-        """Return what a set's counted raw strokes were captured with, oldest first."""
-        rows = db.execute(
-            """
-            SELECT calibrations.id, calibrations.made_utc, count(*) FROM sweeps
-            JOIN springs ON springs.id = sweeps.spring_id
-            JOIN calibrations ON calibrations.id = sweeps.calibration_id
-            WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
-            GROUP BY calibrations.id ORDER BY calibrations.rowid
-            """,
-            [record.set_id],
-        )
-        return tuple(cls(*row) for row in rows.fetchall())
-
-
-def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
-    """Return the ways a set was measured, oldest first."""
-    rows = db.query(
-        """
-        SELECT sweeps.origin, sweeps.calibration_id,
-          json_extract(sweeps.keyed_json, '$.setup.scale.name') AS scale,
-          count(*) AS sweeps, count(DISTINCT sweeps.spring_id) AS springs,
-          min(sweeps.stored_utc) AS first_utc, max(sweeps.stored_utc) AS last_utc
-        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
-        GROUP BY sweeps.origin, sweeps.calibration_id, scale
-        ORDER BY first_utc, sweeps.origin, sweeps.calibration_id, scale
-        """,
-        [record.set_id],
-    )
-    return tuple(Provenance(**row | {"origin": Origin(row["origin"])}) for row in rows)
-
-
-def never_weighed(db: Database, set_names: Collection[str]) -> bool:
-    """Return whether readings of these sets came off a scale of which no calibration is known."""
-    marks = ", ".join("?" * len(set_names))
-    sql = f"""
-        SELECT 1 FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-        JOIN sets ON sets.id = springs.set_id
-        WHERE sets.name IN ({marks}) AND sweeps.counted AND sweeps.purpose = 'measured'
-          AND json_extract(sweeps.keyed_json, '$.setup') IS NOT NULL
-          AND json_extract(sweeps.keyed_json, '$.setup.scale') IS NULL
-        LIMIT 1
-        """  # noqa: S608  question marks only
-    return first_row(db, sql, list(set_names)) is not None
-
-
-def scale_made_utc(db: Database, name: str) -> str | None:
-    """Return when the newest calibration of a scale was made; None without one."""
-    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1"
-    row = first_row(db, sql, [name])
-    return None if row is None else str(row["made_utc"])
 
 
 Ruling = Literal["use", "leave"]

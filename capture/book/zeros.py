@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
-from coilbench.capture.calibration.wandering import Zero
+from coilbench.capture.calibration.known_points import Zero
 
 
 def keep_zero(db: Database, device_id: str, counts: float) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
 ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
@@ -59,3 +59,10 @@ class FlexPoint:
     load_counts: float
     travel_counts: float
     direction: Direction | None = None
+
+
+class Zero(NamedTuple):
+    """Load counts with nothing pressed; read_utc in ISO 8601."""
+
+    read_utc: str
+    counts: float

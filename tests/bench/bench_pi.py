@@ -25,9 +25,8 @@ import numpy as np
 from coilbench.capture.blocks import Fault, RawBlock, SampleFlag, Tally
 from coilbench.capture.sources import pi_rig as pi_hx711
 from coilbench.capture.sources.pi import _hello
-from coilbench.capture.sources.pi_pins import Board, Clock, Edges, PiSetup
+from coilbench.capture.sources.pi_pins import Board, Clock, Edges, PiSetup, Quadrature
 from coilbench.capture.sources.pi_rig import Hx711, PiRig
-from coilbench.capture.sources.pi_signals import Quadrature
 
 WORDS = 2000
 EDGES = 100_000

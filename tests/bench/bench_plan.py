@@ -31,7 +31,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.engine import press_plan
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_contest import MARGIN_N

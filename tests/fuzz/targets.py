@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError

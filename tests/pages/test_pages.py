@@ -7,7 +7,7 @@ import tomllib
 
 import pytest
 
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 
 MOST_WORDS = {"README.md": 1500, "DEVELOPERS.md": 1800}
 LINK = re.compile(r"\]\(([^)\s]+)\)")

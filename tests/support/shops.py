@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import Need
 from coilbench.analysis.engine.shims import SeatOptions

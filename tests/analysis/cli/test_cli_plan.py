@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.inputs.plan_input import WEIGHED_U, read_shop
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.ends import _find_solid, find_contact, find_solid_height
+from coilbench.analysis.curves.curve_fit import _find_solid, find_contact, find_solid_height
 from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Lag

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.ends import _find_contact, find_contact
+from coilbench.analysis.curves.curve_fit import _find_contact, find_contact
 from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.strokes.bins import Bins, fine_bins

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve import CurveNote
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import (
     _contact_mm,
@@ -17,6 +16,7 @@ from coilbench.analysis.curves.lag import (
     _estimate_lag,
     undo_lag,
 )
+from coilbench.analysis.curves.readings import CurveNote
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

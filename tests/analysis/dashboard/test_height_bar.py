@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.dashboard.drawing import HeightBar
+from coilbench.analysis.dashboard.scene import HeightBar
 from coilbench.analysis.report.units import Units
 
 SEAT, OPEN = 38.5, 27.6

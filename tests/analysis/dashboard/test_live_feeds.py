@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.cli import feeds, run
-from coilbench.analysis.cli.feeds import OtherCapture
+from coilbench.analysis.cli import live, run
+from coilbench.analysis.cli.live import OtherCapture
 from coilbench.analysis.cli.screen import Ageing
 from coilbench.analysis.dashboard import set_table
 from coilbench.analysis.dashboard.scene import SetTable
@@ -148,7 +148,7 @@ def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
         assert seen.sample_age_s is not None
         assert seen.sample_age_s >= 0.5  # it grows older while it lies in the book
         assert seen.load_n is None  # and then its numbers are not of now
-        monkeypatch.setattr(feeds, "SILENT_S", -1.0)
+        monkeypatch.setattr(live, "SILENT_S", -1.0)
         silent = feed.see()
         assert silent is not None
         assert silent.link == "lost"

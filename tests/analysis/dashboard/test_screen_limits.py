@@ -10,9 +10,8 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from coilbench.analysis.dashboard.drawing import HeightBar
 from coilbench.analysis.dashboard.frame import frame
-from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow
+from coilbench.analysis.dashboard.scene import HeightBar, Scene, SetTable, SpringRow
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.strokes.judging import Purpose, Turn

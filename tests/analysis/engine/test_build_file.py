@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.engine.build_file import BuildFile, Shim, parse_build
+from coilbench.analysis.engine.build_file import BuildFile, Shim
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.toml_source import _line_of
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError

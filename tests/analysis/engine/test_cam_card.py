@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.unit_factors import KGF_N, LBF_N

@@ -10,7 +10,8 @@ import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

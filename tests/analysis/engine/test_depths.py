@@ -2,7 +2,7 @@
 
 import pytest
 
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.report.document import document

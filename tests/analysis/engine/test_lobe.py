@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.cam import Lobe, lobe_findings
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import SI

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.outcomes import Combination, PairAnswer, Pairing
 from coilbench.analysis.engine.pairing import pair_sets

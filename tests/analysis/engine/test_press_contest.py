@@ -12,7 +12,8 @@ from scipy.optimize import approx_fprime
 from scipy.stats import multivariate_normal
 
 from coilbench.analysis.engine import press_contest
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine import press_plan
 from coilbench.analysis.engine.assignment import Level, ValvePlan
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_model import PressReading

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.engine.build_file import Shim, parse_build
+from coilbench.analysis.engine.build_file import Shim
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.reasons import Shortage
 from coilbench.analysis.engine.shims import SeatChoice, SeatOptions
 

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.pairing import pair_sets

@@ -11,7 +11,8 @@ import pytest
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile, Shim, parse_build
+from coilbench.analysis.engine.build_file import BuildFile, Shim
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.pairing import pair_sets

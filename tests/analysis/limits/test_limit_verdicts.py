@@ -12,18 +12,18 @@ import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.engine.build_file import BuildFile, WireGiven, parse_build
+from coilbench.analysis.engine.build_file import BuildFile, WireGiven
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.limits import LimitsReport, assess_limits
+from coilbench.analysis.limits.limits import LimitsReport, assess_limits, set_findings
 from coilbench.analysis.limits.spring_limits import (
     LIMIT_RULES,
     LimitFinding,
     LimitKind,
     SetLimits,
     SpringLimits,
-    set_findings,
 )
 from coilbench.analysis.limits.stress import (
     PEENED,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import SeatChoice

@@ -17,7 +17,7 @@ from coilbench.analysis.rig.drift import (
     judge_zeros,
     moves,
 )
-from coilbench.capture.calibration.wandering import Zero
+from coilbench.capture.calibration.known_points import Zero
 
 START = datetime(2026, 5, 2, 9, 0, tzinfo=UTC)
 PER_COUNT_N = 4e-4

@@ -11,16 +11,15 @@ import pytest
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.sets.alike import Alike, loads_at
-from coilbench.analysis.sets.columns import (
-    Column,
+from coilbench.analysis.sets.columns import Alike, Column, loads_at
+from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.outliers import Esd, _most_outliers
+from coilbench.analysis.sets.set_columns import (
     _Departure,
     _length_ruling,
     _shape_departures,
     _shape_ruling,
 )
-from coilbench.analysis.sets.judge import check_set
-from coilbench.analysis.sets.outliers import Esd, _most_outliers
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))

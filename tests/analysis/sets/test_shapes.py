@@ -9,8 +9,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.columns import _Departure, _odd_shapes, _shape_departures
 from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.set_columns import _Departure, _odd_shapes, _shape_departures
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))

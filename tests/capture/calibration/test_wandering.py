@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.wandering import NEAR_ZERO_N, GainCheck, gain_u_relative
+from coilbench.capture.book.gains import NEAR_ZERO_N, GainCheck, gain_u_relative
 
 QUIET = [GainCheck(days, 5.0, error, 0.0002) for days, error in ((1, 1e-4), (5, -1e-4), (9, 2e-4))]
 WANDERS = [

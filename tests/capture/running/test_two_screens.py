@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from coilbench.analysis.cli.feeds import OtherCapture
+from coilbench.analysis.cli.live import OtherCapture
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import questions
 from coilbench.capture.running.commands import Action, Command

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.sources.pi_signals import LINE_A, LINE_B, Quadrature, steps_between
+from coilbench.capture.sources.pi_pins import LINE_A, LINE_B, Quadrature, steps_between
 
 # A leads B: the outputs pass through these states, A + 2 B, which is the two-bit Gray code
 # (F. Gray, US patent 2632058, 1953): one output changes at a time.

@@ -1,0 +1,144 @@
+"""What a spring's curve answers: a load or a rate and what is unsure of it, or why it has none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple
+
+from coilbench.analysis.curves.sweep_fit import Side
+from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, Budget, BudgetLine, SourceKind
+from coilbench.capture.errors import CoilbenchError
+
+NoteKind = Literal[
+    "fast_strokes_left_out",
+    "all_strokes_too_fast",
+    "lag_unknown",
+    "flex_unknown",
+    "beyond_masses",
+    "beyond_gauges",
+    "zero_unknown",
+    "one_branch",
+    "no_rate",
+    "few_samples",
+    "outside_read",
+    "repeats_apart",
+]
+
+
+@dataclass(frozen=True)
+class CurveNote:
+    """What the reader of a load should know because of how it was measured.
+
+    Attributes:
+        strokes: left out, being too fast.
+        side: the one branch that was measured, or that has too few samples to be one.
+        load_n, height_mm: the calibration's largest load or lowest height; how far outside; how
+            far repeats are apart, and where.
+        u: expanded uncertainty (k = 2) of what is unknown: lag s, flex mm/N, zero N.
+        delay_s: the typical delay that was undone.
+    """
+
+    kind: NoteKind
+    strokes: int | None = None
+    side: Side | None = None
+    load_n: float | None = None
+    height_mm: float | None = None
+    u: float | None = None
+    delay_s: float | None = None
+
+
+@dataclass(frozen=True)
+class NotMeasured:
+    """A height outside what was measured; with the load to which the flex is known, if that is why.
+
+    Attributes:
+        lowest_mm, highest_mm: between which the spring was measured.
+        other_mm: where it was measured in the other branch alone, so that no rate joins both.
+    """
+
+    spring: str
+    height_mm: float
+    lowest_mm: float
+    highest_mm: float
+    reach_n: float | None
+    other_mm: float | None = None
+
+
+class HeightNotMeasured(CoilbenchError):
+    """The height lies outside what was measured; a curve is never extended."""
+
+    def __init__(self, finding: NotMeasured) -> None:
+        self.finding = finding
+        if finding.reach_n is not None:
+            super().__init__(
+                "spring {spring} at {height_mm} pushes more than the {reach_n} to which the "
+                "press's flex is known",
+                hint="Press a solid block as hard as the springs: coilbench rig flex",
+                **vars(finding),
+            )
+            return
+        if finding.other_mm is not None:
+            super().__init__(
+                "spring {spring} was measured at {height_mm} and at {other_mm} in different "
+                "branches alone: no rate joins them",
+                hint="Press again, and let go as far as you pressed",
+                **vars(finding),
+            )
+            return
+        super().__init__(
+            "spring {spring} was measured from {lowest_mm} to {highest_mm}, not at {height_mm}",
+            hint="Ask for a height that was measured, or measure the spring there",
+            **vars(finding),
+        )
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The load at a height, what its uncertainty is made of, and what the reader should know.
+
+    The slope is the rate there, N/mm; 0 where none is known, and a note says so.
+    """
+
+    height_mm: float
+    load_n: float
+    budget: Budget
+    notes: tuple[CurveNote, ...] = ()
+    slope_n_per_mm: float = 0.0
+
+    def at_unsure_height(self, errors: Iterable[tuple[SourceKind, float]]) -> Reading:
+        """Return it for a height that is itself unsure: more lines in its budget, rate x u.
+
+        Args:
+            errors: of each its source and its expanded uncertainty, k = 2, mm. All springs on
+                one bench are taken to share them: what stands on one seat errs together.
+        """
+        lines = (
+            BudgetLine(source, "B", u_mm / 2.0, "mm", self.slope_n_per_mm)
+            for source, u_mm in errors
+        )
+        return replace(self, budget=Budget((*self.budget.lines, *lines)))
+
+    @property
+    def shape_u_n(self) -> float:
+        """What the spring may do where it was not read, k = 2; 0 where it was read there."""
+        shape = (line for line in self.budget.lines if line.source == SHAPE_SOURCE)
+        return 2.0 * math.hypot(*(line.contribution_n for line in shape))
+
+    @property
+    def load_u_n(self) -> float:
+        """Expanded uncertainty, 95 %: k = 2, more where the scatter of few strokes rules."""
+        return self.budget.expanded_u_n
+
+
+class Rate(NamedTuple):
+    """A rate and its expanded uncertainty, 95 %; of one branch, or of the mean of both.
+
+    The budget's loads are those of the difference over the span: N/mm where it says N.
+    """
+
+    rate_n_per_mm: float
+    rate_u_n_per_mm: float
+    budget: Budget = Budget(())
+    side: Side = "both"

@@ -1,0 +1,105 @@
+"""The sets that a build file names, judged, and what of them may be paired."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from statistics import fmean
+
+from sqlite_utils import Database
+
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.coil import SpringSize
+from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.inputs.by_hand import usable
+from coilbench.analysis.inputs.measured import (
+    JudgedSet,
+    NothingMeasured,
+    _asked,
+    judge_set,
+    measured_set,
+)
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.errors import CoilbenchError
+
+
+def spring_size(db: Database, record: SetRecord) -> SpringSize:
+    """Return a set's free length, as registered, else the mean of those surely measured; its solid.
+
+    The solid height is the highest known: as registered, else of any spring.
+    """
+    curves: tuple[SpringCurve, ...] = ()
+    with suppress(NothingMeasured):
+        curves = measured_set(db, record).curves
+    sure = [curve.free_length_mm for curve in curves if curve.length_sure]
+    known = [free_mm for free_mm in sure if free_mm is not None]
+    measured_mm = fmean(known) if known else None
+    free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
+    springs = usable(record, curves, ())
+    return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """A build file's sets.
+
+    Attributes:
+        sets: by name, without the springs that are left out.
+        judged: by name, at valve shut and full lift as far as it was measured there; not those of
+            which no spring was measured.
+        unsure: labels of springs that are counted in though they could not be judged.
+        sizes: how many springs each set is registered with.
+    """
+
+    sets: dict[str, SetCurves]
+    judged: dict[str, JudgedSet]
+    left_out: list[str]
+    unsure: list[str]
+    sizes: dict[str, int]
+
+
+def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
+    """Read a build file's candidate sets from the book, flagged springs left out or not.
+
+    A set that was not measured, or of which every spring is flagged, does not bar the others.
+
+    Raises:
+        CoilbenchError: a set is not in the book, or no spring of any is measured and sound.
+    """
+    found = Candidates({}, {}, [], [], {})
+    places = [(name, 0.0) for name in build.springs.outer]
+    places += [(name, float(build.head.inner_offset_mm)) for name in build.springs.inner]
+    for name, offset_mm in places:
+        record, asked = find_set(db, name), _asked(build, offset_mm, alone=False)
+        found.sizes[name] = len(record.springs)
+        try:
+            judged = judge_set(db, record, asked, must_reach=False)
+        except NothingMeasured:
+            found.sets[name] = usable(record, (), record.labels)
+            continue
+        flagged = () if use_flagged else judged.set_apart
+        kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
+        found.judged[name] = judged
+        found.sets[name] = usable(record, kept, judged.measured.missing)
+        found.left_out.extend(sorted(flagged))
+        found.unsure.extend(judged.unsure)
+    for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
+        _refuse_unusable(role, [found.sets[name] for name in names])
+    return found
+
+
+def _refuse_unusable(role: str, sets: Sequence[SetCurves]) -> None:
+    if not sets or any(springs.curves for springs in sets):
+        return
+    names = ", ".join(springs.name for springs in sets)
+    if all(springs.missing for springs in sets):
+        raise CoilbenchError(
+            f"no spring of a candidate {role} set is measured yet: {names}",
+            hint="Measure one: coilbench live, coilbench note or coilbench import",
+        )
+    raise CoilbenchError(
+        f"every measured {role} spring is flagged: {names}",
+        hint=f"See: coilbench set check {sets[0].name}, or count them in with --use-flagged",
+    )
