@@ -71,15 +71,15 @@ def parse_build(text: str, name: str) -> BuildFile:
     valves = source.at("head", "valves")
     listed = valves.values() if isinstance(valves, dict) else ()
     named = {str(valve.get("cam")) for valve in listed if isinstance(valve, dict)}
-    sources = card_sources(source, named)
+    sources = _card_sources(source, named)
     files = {side: each.read(_File, ()) for side, each in sources.items()}
-    sides = read_sides(source, parted=None not in sources)
+    sides = _read_sides(source, parted=None not in sources)
     builds = [_build(each, files[side], side, sides) for side, each in sources.items()]
     used = [each for each in builds if each.cam.side is None or each.cam.side in sides.values()]
     if len(used) == 1:
         return replace(used[0], sides=sides)
     first = next(each for each in used if each.cam.side == next(iter(sides.values())))
-    head = with_valves(source, next(iter(files.values())).head, None, sides)
+    head = _with_valves(source, next(iter(files.values())).head, None, sides)
     notes = {repr(note): note for each in used for note in each.notes}
     return replace(first, head=head, notes=tuple(notes.values()), sides=sides, by_card=tuple(used))
 
@@ -88,8 +88,8 @@ def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, S
     """Check a file as one card sees it, for the valves that the card is for."""
     _check_names(source, file.springs)
     cam = read_cam(source, file.cam, side, file.limits.loss_allowance)
-    head = with_valves(source, file.head, side, sides)
-    check_heights(source, head, cam.valve_lift_mm, paired=bool(file.springs.inner))
+    head = _with_valves(source, file.head, side, sides)
+    _check_heights(source, head, cam.valve_lift_mm, paired=bool(file.springs.inner))
     shims = _shims(source, file)
     _check_choices(source, file)
     wires, train = _wires(source, file), _train(source, file)
@@ -205,7 +205,7 @@ def _notes(source: Source, file: _File, cam: Cam) -> Iterator[Finding]:
         yield Finding.of("min_clearance_assumed", limit_mm=float(limits.min_clearance_mm))
 
 
-def card_sources(source: Source, named: set[str]) -> dict[Side | None, Source]:
+def _card_sources(source: Source, named: set[str]) -> dict[Side | None, Source]:
     """Return the file as each card sees it, [cam.intake] or [cam.exhaust] laid over [cam].
 
     Args:
@@ -241,7 +241,7 @@ def _not_used(table: Mapping[str, Any], side: Side) -> tuple[str, ...]:
     return (*SIDES, "valve_lift") if "lobe_lift" in part else SIDES
 
 
-def read_sides(source: Source, *, parted: bool) -> dict[str, Side]:
+def _read_sides(source: Source, *, parted: bool) -> dict[str, Side]:
     """Read whose card each valve has.
 
     Raises:
@@ -268,7 +268,7 @@ def read_sides(source: Source, *, parted: bool) -> dict[str, Side]:
     return found
 
 
-def with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[str, Side]) -> Head:
+def _with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[str, Side]) -> Head:
     """Return the head with the heights of the valves of one side, of all where it is None.
 
     Raises:
@@ -302,7 +302,7 @@ def with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[st
     return structs.replace(head, installed_height_mm=mean_mm, valves=heights_mm)
 
 
-def check_heights(source: Source, head: Head, lift_mm: float, *, paired: bool) -> None:
+def _check_heights(source: Source, head: Head, lift_mm: float, *, paired: bool) -> None:
     """Refuse installed heights that leave nothing of a spring at full lift.
 
     Args:

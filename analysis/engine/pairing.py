@@ -55,7 +55,7 @@ def _answer(
     """Work out what an outer and an inner set would take; combinations are theirs, best first."""
     cam = build.cam
     best = _best(combinations)
-    seat, full = loads_by_change(build, sets[0], sets[1] if len(sets) > 1 else None, means_n)
+    seat, full = _loads_by_change(build, sets[0], sets[1] if len(sets) > 1 else None, means_n)
     exact_mm = seat.change_mm(cam.seat_load_n)
     seat_window = seat.window(cam.seat_load_n, cam.seat_tolerance_n)
     full_window = full.window(cam.open_load_n, cam.open_tolerance_n)
@@ -271,7 +271,7 @@ def _load_by_change(standing: Standing, means_n: MeanLoads) -> LoadByChange:
     return replace(plan, known=tuple(known))
 
 
-def loads_by_change(
+def _loads_by_change(
     build: BuildFile, outer: SetCurves, inner: SetCurves | None, means_n: MeanLoads
 ) -> tuple[LoadByChange, LoadByChange]:
     """Read two sets over changes of height, with the valve shut and at full lift."""

@@ -3,31 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TypedDict
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.book.sets import SetRecord, SpringRecord
-from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
-
-
-class ByHand(TypedDict):
-    """What was measured of one spring by hand, expanded uncertainties, as fit_curve takes it."""
-
-    by_hand: FoundHeight | None
-    solid_u_mm: float | None
-
-
-def by_hand(spring: SpringRecord) -> ByHand:
-    """Return what was measured of a spring by hand."""
-    solid = solid_by_hand(spring)
-    # one that was not measured by hand is the height of a row of a file
-    return {
-        "by_hand": free_by_hand(spring),
-        "solid_u_mm": 2.0 * FILE_HEIGHT_U_MM if solid is None else solid.height_u_mm,
-    }
 
 
 def free_by_hand(spring: SpringRecord) -> FoundHeight | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypedDict
 
 from sqlite_utils import Database
 
@@ -12,25 +13,31 @@ from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.readings import HeightNotMeasured, NotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.reasons import SolidContradicted
-from coilbench.analysis.inputs.by_hand import (
-    by_hand,
-    usable,
-)
+from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Sweep
+from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.
 TOP_SHARE, BOTTOM_SHARE = 0.4, 0.15
+
+
+class ByHand(TypedDict):
+    """What was measured of one spring by hand, expanded uncertainties, as fit_curve takes it."""
+
+    by_hand: FoundHeight | None
+    solid_u_mm: float | None
 
 
 class NothingMeasured(CoilbenchError):
@@ -342,3 +349,13 @@ def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
     if span <= 0:
         return ()
     return round(min(tops) - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1)
+
+
+def by_hand(spring: SpringRecord) -> ByHand:
+    """Return what was measured of a spring by hand."""
+    solid = solid_by_hand(spring)
+    # one that was not measured by hand is the height of a row of a file
+    return {
+        "by_hand": free_by_hand(spring),
+        "solid_u_mm": 2.0 * FILE_HEIGHT_U_MM if solid is None else solid.height_u_mm,
+    }

@@ -14,9 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
-from coilbench.analysis.curves.readings import HeightNotMeasured
 from coilbench.analysis.curves.sweep_fit import Side, Way
-from coilbench.analysis.curves.uncertainty import Measured, common_u, split
+from coilbench.analysis.curves.uncertainty import Measured, common_u
 from coilbench.analysis.sets.outliers import Esd
 from coilbench.analysis.sets.rulings import (
     ROUNDING,
@@ -73,40 +72,6 @@ def _by(curve: SpringCurve, way: Way, read: Read) -> Measured | None:
         found = read(replace(curve, branch=branch))
         return None if found is None else found[0]
     return None
-
-
-def loads_at(curves: Sequence[SpringCurve], height_mm: float) -> Alike:
-    """Read every spring at a height.
-
-    Raises:
-        HeightNotMeasured: no spring at all was measured there.
-    """
-
-    def read(curve: SpringCurve) -> Sided:
-        with suppress(HeightNotMeasured):
-            found = curve.load_at(height_mm)
-            one = next((note.side for note in found.notes if note.kind == "one_branch"), None)
-            return split(found.load_n, found.budget), one or "both"
-        return None
-
-    found = Alike.of(curves, read)
-    if all(one is None for one in found.measured):
-        curves[0].load_at(height_mm)  # raises, and says what was measured
-    return found
-
-
-def rates_between(curves: Sequence[SpringCurve], high_mm: float, low_mm: float) -> Alike:
-    """Read every spring's rate between two heights; over its own window where they are the same."""
-
-    def read(curve: SpringCurve) -> Sided:
-        with suppress(CoilbenchError):
-            same = high_mm == low_mm
-            rate = curve.rate if same else curve.rate_between(high_mm, low_mm)
-            if rate is not None:
-                return split(rate.rate_n_per_mm, rate.budget), rate.side
-        return None
-
-    return Alike.of(curves, read)
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -12,13 +13,9 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.loads_end import length_contradicted
-from coilbench.analysis.sets.columns import (
-    FEWEST_FOR_MIDDLE,
-    Alike,
-    Column,
-    loads_at,
-    rates_between,
-)
+from coilbench.analysis.curves.readings import HeightNotMeasured
+from coilbench.analysis.curves.uncertainty import split
+from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Alike, Column, Sided
 from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd
 from coilbench.analysis.sets.rulings import (
     Doubt,
@@ -29,6 +26,7 @@ from coilbench.analysis.sets.rulings import (
     Target,
     guarded,
 )
+from coilbench.capture.errors import CoilbenchError
 
 SHORT_SHARE = 0.02  # of the free length; common practice, no source
 ODD_SHARE = 0.01  # of the mean load; ours, no source
@@ -239,3 +237,37 @@ def _shape_ruling(spring: str, departure: _Departure, esd: Esd | None, at: int) 
     outcome: Outcome = "odd" if apart and departure.largest > ODD_SHARE else "pass"
     facts["apart_within"] = apart and outcome == "pass"
     return Ruling("shape", spring, None, outcome, departure.largest / ODD_SHARE, facts)
+
+
+def loads_at(curves: Sequence[SpringCurve], height_mm: float) -> Alike:
+    """Read every spring at a height.
+
+    Raises:
+        HeightNotMeasured: no spring at all was measured there.
+    """
+
+    def read(curve: SpringCurve) -> Sided:
+        with suppress(HeightNotMeasured):
+            found = curve.load_at(height_mm)
+            one = next((note.side for note in found.notes if note.kind == "one_branch"), None)
+            return split(found.load_n, found.budget), one or "both"
+        return None
+
+    found = Alike.of(curves, read)
+    if all(one is None for one in found.measured):
+        curves[0].load_at(height_mm)  # raises, and says what was measured
+    return found
+
+
+def rates_between(curves: Sequence[SpringCurve], high_mm: float, low_mm: float) -> Alike:
+    """Read every spring's rate between two heights; over its own window where they are the same."""
+
+    def read(curve: SpringCurve) -> Sided:
+        with suppress(CoilbenchError):
+            same = high_mm == low_mm
+            rate = curve.rate if same else curve.rate_between(high_mm, low_mm)
+            if rate is not None:
+                return split(rate.rate_n_per_mm, rate.budget), rate.side
+        return None
+
+    return Alike.of(curves, read)

@@ -130,7 +130,7 @@ def read_points_file(table: Table, free_length_mm: float | None) -> PointsFile:
     Raises:
         CoilbenchError: a wrong column or cell, or loads that are not those of a spring.
     """
-    table = as_points(table) if is_wide(table) else table
+    table = _as_points(table) if _is_wide(table) else table
     length = DEPTH if any(name in table.columns for name in DEPTH.factors) else HEIGHT
     found = read_columns(table, "points", (LABEL, length, LOAD, DIRECTION, *_BY_HAND), remarks=True)
     load_n, height_mm = found.numbers["load_n"], found.numbers[length.key]
@@ -286,12 +286,12 @@ def check_bounds(table: Table, height_mm: NDArray[np.float64], load_n: NDArray[n
     refuse_rows(table, np.abs(load_n) > MOST_LOAD_N, f"the load {limit}")
 
 
-def is_wide(table: Table) -> bool:
+def _is_wide(table: Table) -> bool:
     """Whether a row is a spring and some columns are heights, like `38.5 mm kg`."""
     return any(_AT_HEIGHT.fullmatch(name) for name in table.columns)
 
 
-def as_points(table: Table) -> Table:
+def _as_points(table: Table) -> Table:
     """Return a wide sheet as a table of points, a row a reading; empty cells were not read.
 
     Raises:

@@ -122,7 +122,7 @@ def _read_converted_sweep(table: Table) -> SweepFile:
 
 def _presses(table: Table, closed: NDArray[np.float64], load: NDArray[np.float64]) -> list[Press]:
     try:
-        return find_presses(closed, load)
+        return _find_presses(closed, load)
     except ValueError as fault:
         hint = "Give whole presses, each from before the spring is touched"
         raise table.refuse(str(fault), hint) from fault
@@ -155,7 +155,7 @@ class Press(NamedTuple):
     down_only: bool
 
 
-def find_presses(travel: NDArray[np.float64], load: NDArray[np.float64]) -> list[Press]:
+def _find_presses(travel: NDArray[np.float64], load: NDArray[np.float64]) -> list[Press]:
     """Part samples where the quill was up between presses.
 
     The way down alone ends at its deepest sample: also where the next press follows at once.

@@ -1,11 +1,15 @@
-"""What the shop drawings share: the page with its title block, round views, diameters, a spring."""
+"""What the drawings share: the page with its title block, round views, a spring; writing them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 
 from drawing import Page, View
 from measures import Measures
+
+FOLDER = Path(__file__).parents[1] / "drawings"
 
 GENERAL = (
     "Without a tolerance: ISO 2768-m. Edges broken 0.3. All measures in mm; from dimensions.scad."
@@ -58,3 +62,11 @@ def coils(view: View, m: Measures, z: float, height: float) -> None:
             if i + late <= n:
                 at = z + wire / 2 + (height - wire) * (i + late) / n
                 view.circle((side * (m.spring_od - wire) / 2, at), wire, "#e0b040")
+
+
+def write_drawings(drawings: Mapping[str, Callable[[Measures], Page]]) -> None:
+    """Write drawings, by name, into the folder named on the command line, else into FOLDER."""
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
+    folder.mkdir(exist_ok=True)
+    for name, draw in drawings.items():
+        draw(Measures()).save(folder / f"{name}.svg")

@@ -6,18 +6,14 @@ python hardware/parts/shop_drawings.py FOLDER     # or into another folder
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
-from pathlib import Path
 
 import profiles
 from drawing import Page, View
 from flat_drawings import base_plate, crosshead, shield, yoke_bars
 from measures import Measures
-from sheet import coils, mm, sheet
+from sheet import coils, mm, sheet, write_drawings
 from turned_drawings import cup, gauge_tubes, platen, pusher
-
-FOLDER = Path(__file__).parents[1] / "drawings"
 
 
 def guide_rod(m: Measures) -> Page:
@@ -184,13 +180,5 @@ DRAWINGS: dict[str, Callable[[Measures], Page]] = {
 }
 
 
-def main() -> None:
-    """Write every drawing into the folder named on the command line."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
-    folder.mkdir(exist_ok=True)
-    for name, draw in DRAWINGS.items():
-        draw(Measures()).save(folder / f"{name}.svg")
-
-
 if __name__ == "__main__":
-    main()
+    write_drawings(DRAWINGS)

@@ -8,15 +8,12 @@ Cut through the middle, seen from the front; what a step adds is orange.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
-from pathlib import Path
 
 import profiles
 from drawing import Page, View
 from measures import Measures
-from sheet import coils, mm
-from shop_drawings import FOLDER
+from sheet import coils, mm, write_drawings
 
 NEW, OLD, WOOD = "#f0a030", "#d8dde3", "#e9d8b4"
 SCALE = 0.52
@@ -346,13 +343,5 @@ PICTURES: dict[str, Callable[[Measures], Page]] = {
 }
 
 
-def main() -> None:
-    """Write every picture into the folder named on the command line."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
-    folder.mkdir(exist_ok=True)
-    for name, draw in PICTURES.items():
-        draw(Measures()).save(folder / f"{name}.svg")
-
-
 if __name__ == "__main__":
-    main()
+    write_drawings(PICTURES)

@@ -197,10 +197,20 @@ def test_each_needs_an_uncertainty_of_each(desk: Desk) -> None:
     assert "not for a scale" in desk.err
 
 
-def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
-    weigh = ("rig", "weigh", "--port", "virtual:?do=weigh")
-    terminal = Terminal("--book", str(desk.book), *weigh)
+@contextmanager
+def left_with_ctrl_c(desk: Desk, *command: str) -> Iterator[Terminal]:
+    """A command of the rig on a terminal, left in the end with Ctrl-C."""
+    terminal = Terminal("--book", str(desk.book), "rig", *command)
     try:
+        yield terminal
+        terminal.process.send_signal(signal.SIGINT)
+        assert terminal.end() == 130
+    finally:
+        terminal.close()
+
+
+def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
+    with left_with_ctrl_c(desk, "weigh", "--port", "virtual:?do=weigh") as terminal:
         terminal.wait_for(r"each, together\) \[together\]")
         terminal.press("each\n")
         terminal.wait_for(r"uncertainty of each")
@@ -208,26 +218,19 @@ def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
         terminal.wait_for("Error: .*0.02")
         terminal.press("0.02%\n")
         terminal.wait_for("1 of 7")
-        terminal.process.send_signal(signal.SIGINT)
-        assert terminal.end() == 130
-    finally:
-        terminal.close()
 
 
 def test_on_a_terminal_a_reading_in_question_can_be_taken(desk: Desk) -> None:
     """A new cell on the same rig: an earlier calibration contradicts it, the person insists."""
     assert desk.rig("weigh", "--from", desk.file(MASSES)) == 0  # half of this rig's slope or so
     plan = ("--masses", "0,5,10", "--masses-err", "together")
-    with rig_doing(FIRST, PutMass(7.0, 4.0), Rest(1.0), endless=True) as url:
-        terminal = Terminal("--book", str(desk.book), "rig", "weigh", "--port", url, *plan)
-        try:
-            terminal.wait_for("(?s)5.00 kg is required.*y: take it all the same")
-            terminal.press("y")
-            terminal.wait_for("3 of 3: put 10 kg on")
-            terminal.process.send_signal(signal.SIGINT)
-            assert terminal.end() == 130
-        finally:
-            terminal.close()
+    with (
+        rig_doing(FIRST, PutMass(7.0, 4.0), Rest(1.0), endless=True) as url,
+        left_with_ctrl_c(desk, "weigh", "--port", url, *plan) as terminal,
+    ):
+        terminal.wait_for("(?s)5.00 kg is required.*y: take it all the same")
+        terminal.press("y")
+        terminal.wait_for("3 of 3: put 10 kg on")
 
 
 def test_the_ratings_are_asked_for_until_they_are_told(desk: Desk) -> None:

@@ -11,7 +11,7 @@ import pytest
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.sets.columns import Alike, Column, loads_at
+from coilbench.analysis.sets.columns import Alike, Column
 from coilbench.analysis.sets.judge import check_set
 from coilbench.analysis.sets.outliers import Esd, _most_outliers
 from coilbench.analysis.sets.set_columns import (
@@ -19,6 +19,7 @@ from coilbench.analysis.sets.set_columns import (
     _length_ruling,
     _shape_departures,
     _shape_ruling,
+    loads_at,
 )
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
