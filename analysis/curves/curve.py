@@ -14,14 +14,9 @@ import numpy as np
 
 from coilbench.analysis.curves.lengths import FoundHeight, LengthFrom, SoftStart
 from coilbench.analysis.curves.load_budget import budget_lines
+from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.curves.points import EDGE_MM
-from coilbench.analysis.curves.readings import (
-    CurveNote,
-    HeightNotMeasured,
-    NotMeasured,
-    Rate,
-    Reading,
-)
+from coilbench.analysis.curves.readings import CurveNote, Rate, Reading
 from coilbench.analysis.curves.sweep_fit import WAYS, HeightReading, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import (
     Budget,

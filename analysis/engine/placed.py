@@ -15,7 +15,8 @@ from typing import NamedTuple
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.curves.readings import HeightNotMeasured, Reading
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
+from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam, exceeds

@@ -14,7 +14,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.curves.readings import HeightNotMeasured, NotMeasured
+from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable

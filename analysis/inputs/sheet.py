@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.readings import NotMeasured
+from coilbench.analysis.curves.not_measured import NotMeasured
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.engine.assignment import Assignment
 from coilbench.analysis.engine.build_file import BuildFile

@@ -15,7 +15,7 @@ import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.readings import HeightNotMeasured
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.assignment import Assignment, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile

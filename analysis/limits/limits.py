@@ -16,7 +16,8 @@ from typing import Any, Literal, get_args
 from msgspec import structs
 
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.readings import HeightNotMeasured, Rate
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
+from coilbench.analysis.curves.readings import Rate
 from coilbench.analysis.engine.build_file import BuildFile, WireGiven
 from coilbench.analysis.engine.cam import exceeds
 from coilbench.analysis.engine.coil import Coil

@@ -7,13 +7,8 @@ from contextlib import suppress
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import LengthFrom, SoftStart
-from coilbench.analysis.curves.readings import (
-    CurveNote,
-    HeightNotMeasured,
-    NoteKind,
-    NotMeasured,
-    Reading,
-)
+from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
+from coilbench.analysis.curves.readings import CurveNote, NoteKind, Reading
 from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few

@@ -13,7 +13,7 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.loads_end import length_contradicted
-from coilbench.analysis.curves.readings import HeightNotMeasured
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.uncertainty import split
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Alike, Column, Sided
 from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd

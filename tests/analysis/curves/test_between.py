@@ -13,7 +13,8 @@ from scipy import stats
 from coilbench.analysis.curves.between import with_set_shape
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.readings import HeightNotMeasured, Reading
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
+from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.curves.uncertainty import split
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

@@ -13,8 +13,9 @@ from scipy import stats
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.points import OUTSIDE_MM
-from coilbench.analysis.curves.readings import CurveNote, HeightNotMeasured
+from coilbench.analysis.curves.readings import CurveNote
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.unit_factors import KGF_N

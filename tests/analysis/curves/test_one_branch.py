@@ -9,7 +9,8 @@ import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.readings import CurveNote, HeightNotMeasured
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
+from coilbench.analysis.curves.readings import CurveNote
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
