@@ -49,7 +49,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.ratings import Ratings, rests_of_sets
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import never_weighed
@@ -132,7 +132,12 @@ def calibration_card(db: Database) -> Card:
         warnings=rig_warnings(db),
         zeros=moves(zeros, float(slope(load.fit, zeros[0].counts))) if zeros else (),
     )
-    return replace(card, rests_n=told.rests_n, cups_meet_mm=told.cups_meet_mm)
+    return replace(
+        card,
+        rests_n=told.rests_n,
+        rests_of_sets=rests_of_sets(db),
+        cups_meet_mm=told.cups_meet_mm,
+    )
 
 
 def calibration_if_any(path: Path) -> Calibration | None:

@@ -41,7 +41,7 @@ json_keys(
 json_keys(
     Card,
     "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
-    "rests_n cups_meet_mm warnings",
+    "rests_n rests_of_sets cups_meet_mm warnings",
 )
 json_keys(
     PartCard,
@@ -145,7 +145,7 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
     yield _masses_words(card.load.part)
     yield gravity_words(card.gravity_m_s2, units)
     yield _CENTRED
-    yield from cup_words(card.rests_n, card.cups_meet_mm, units)
+    yield from cup_words(card.rests_n, card.cups_meet_mm, card.rests_of_sets, units)
     yield from _class_words(card, units)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from coilbench.analysis.report.document import json_keys
 from coilbench.analysis.report.units import Units
@@ -30,7 +30,12 @@ def drift_words(drift: ZeroDrift, units: Units) -> str:
     return f"{words}; it still goes ({pace}): wait 10 min more"
 
 
-def cup_words(rests_n: float | None, cups_meet_mm: float | None, units: Units) -> Iterator[str]:
+def cup_words(
+    rests_n: float | None,
+    cups_meet_mm: float | None,
+    rests_of_sets: Mapping[str, float],
+    units: Units,
+) -> Iterator[str]:
     """Say what is told of the cups, a sentence each, without a full stop."""
     if rests_n is None:
         yield (
@@ -38,8 +43,10 @@ def cup_words(rests_n: float | None, cups_meet_mm: float | None, units: Units) -
             "load read so much less (coilbench rig ratings --rests)"
         )
     else:
-        load = f"{units.load_value(rests_n):.3f} {units.load}"
+        load = units.small_load_text(rests_n)
         yield f"The {load} that rests on the spring, in every zero, is added to each load"
+    for name, of_set_n in rests_of_sets.items():
+        yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
     if cups_meet_mm is not None:
         yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"
 
