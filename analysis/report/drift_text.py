@@ -22,8 +22,8 @@ def drift_words(drift: ZeroDrift, units: Units) -> str:
     if drift.minutes == 0.0:
         return f"This is the first look at the zero{first}: look again in 10 min"
     words = (
-        f"The zero went {moved:+.3f} {load} in {drift.minutes:.0f} min since the first look{first}, "
-        "if the same parts lie on the cell"
+        f"The zero went {moved:+.3f} {load} in {drift.minutes:.0f} min since the first look{first}"
+        ", if the same parts lie on the cell"
     )
     if drift.pace_n is None:
         return f"{words}; too soon to say whether it still goes: look again in 10 min"
