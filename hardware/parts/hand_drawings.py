@@ -20,8 +20,8 @@ def by_hand(m: Measures) -> Page:
         f"Flat bar {mm(m.square_w)} x {FLOOR}, {UNDER}, {mm(m.platen_h)}; orange: printed",
         [
             (
-                "Squares sawn from bar, lapped on plate glass, parallel to 0.03 (vernier, "
-                "four corners). Drill them on the press itself."
+                "Squares sawn from bar, lapped (grinding paper on plate glass), parallel to 0.03 "
+                "(vernier, corners); drilled on the press."
             ),
             (
                 f"Holes: ⌀ {mm(m.rod_d + m.rod_play)} for the rod, ⌀ {mm(m.head_bore)} for its "
