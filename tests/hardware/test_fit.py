@@ -344,3 +344,25 @@ def test_squares_screws_clear_the_guides_and_hold() -> None:
     assert 16 - 8 >= 4  # lower cup: through its floor of 8; pusher: through the flange of 8
     assert 16 - 8 < 10  # and neither comes out of the plate of 10
     assert M.cup_d < M.square_w
+
+
+def test_bought_lengths_are_enough_for_what_is_cut_from_them() -> None:
+    """With 3 mm a saw cut; the three rings of round bar from 50 mm, pipe and tube likewise."""
+    page = (HARDWARE / "PARTS.md").read_text("utf-8")
+    bar = [M.crosshead_l, M.yoke_l, M.yoke_l, M.lever_long + 60]
+    cups = [m_h + M.wall_height for m_h in (M.lower_base, M.cup_floor)]
+    turned = [*cups, M.platen_h + M.register_h, M.pusher_depth + M.pusher_roof + M.shank_h]
+    tubes = [M.gauge_least + i * M.gauge_step for i in range(4)]
+    needs = {
+        "50 x 8, 10, 12; plate": (bar, 1500),
+        "round bar 50 mm": (turned, 300),
+        "steel pipe 33.7": ([M.pusher_depth + 9], 300),
+        "tube 32 x 3": (tubes, 200),
+        "50 x 8": ([M.square_w] * 3, 300),
+    }
+    for words, (lengths, bought) in needs.items():
+        assert words in page
+        assert sum(lengths) + 3 * len(lengths) <= bought, words
+    assert M.platen_d + 2 * M.platen_rim <= 50
+    assert f"two {M.plate_y:.0f} x {M.sheet_h:.0f}" in page
+    assert f"one {M.plate_x + 2 * M.sheet_t:.0f} x {M.sheet_h:.0f}" in page
