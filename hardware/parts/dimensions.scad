@@ -41,7 +41,8 @@ platen_rim = 3;    // round the lower cup, to keep it central
 register_h = 2;    // how high that rim stands
 button_recess = 1; // below, for the cell's button
 pivot_d = 6;       // dimple above, for the yoke's cap nut
-pivot_h = 2.5;
+pivot_h = 1.8;     // what a drill of 118 degrees leaves at that width
+pivot_sink = 0.6;  // how far the cap nut's dome, of radius 8, sinks into it
 
 cell_d = 40;       // button cell, with its raised load button
 cell_h = 20;
@@ -135,7 +136,7 @@ table_to_jaws = plate_h + z_raised + bar_h; // by hand: by_hand_more
 post_l = ceil((plate_h + z_raised + by_hand_more + bar_h + 5) / 10) * 10; // the crosshead never leaves them
 
 // The yoke, from the base plate's top: its cap nut stands in the dimple, a nut above it.
-z_yoke_point = z_platen + platen_h - pivot_h;
+z_yoke_point = z_platen + platen_h - pivot_sink;
 z_yoke_bar = z_yoke_point + cap_nut_h + nut10_h;
 z_yoke_low = z_yoke_bar + bar_h + nut10_h + 5 - yoke_drop + 5 + nut10_h; // lower bar's lower face
 

@@ -179,7 +179,7 @@ def test_a_strap_goes_through_an_eye() -> None:
 
 
 MEMORY = re.compile(r"from\s+memory|recalled|common\s+practice|data\s+sheet|check the part")
-RATING = re.compile(r"\b(?:marked|rated)\b[^.|]*?\d+ kg\b")
+RATING = re.compile(r"\b(?:marked|rated)\b[^.|]*?\d+ kg\b(?! or more)")
 
 
 def test_a_rating_or_standard_that_is_named_says_where_it_is_from() -> None:

@@ -366,3 +366,14 @@ def test_bought_lengths_are_enough_for_what_is_cut_from_them() -> None:
     assert M.platen_d + 2 * M.platen_rim <= 50
     assert f"two {M.plate_y:.0f} x {M.sheet_h:.0f}" in page
     assert f"one {M.plate_x + 2 * M.sheet_t:.0f} x {M.sheet_h:.0f}" in page
+
+
+def test_the_dimple_is_what_a_drill_leaves_and_the_cap_nut_stands_on_its_edge() -> None:
+    """A twist drill's point is 118 degrees, a cap nut's dome 16 across, both from memory."""
+    cone = math.radians(118 / 2)
+    assert M.pivot_h == pytest.approx(M.pivot_d / 2 / math.tan(cone), abs=0.05)
+    dome = 16 / 2
+    assert dome * math.cos(cone) > M.pivot_d / 2  # too blunt to touch the cone: it centres itself
+    sinks = dome - math.sqrt(dome**2 - (M.pivot_d / 2) ** 2)
+    assert M.pivot_sink == pytest.approx(sinks, abs=0.05)
+    assert sinks < M.pivot_h  # its tip stays free
