@@ -9,7 +9,7 @@ import click
 from coilbench.analysis.cli.common import LENGTH, LOAD, WEIGHT, json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, untold_strokes
+from coilbench.capture.book.ratings import Ratings, rests_of_sets, untold_strokes
 from coilbench.capture.calibration.keyed_setup import MOST_RESTS_N
 from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.errors import CoilbenchError
@@ -53,7 +53,8 @@ def ratings_command(
     is added to every load. Strokes keep what was told when they were captured; those of before it
     was told at all have it as told now. No gauge shorter than where the cups meet is accepted.
 
-    With other cups tell both anew, and set the datum again.
+    With other cups tell both anew, and set the datum again. Cups that only one set is pressed in:
+    coilbench set edit SET --rests.
     """
     given = {
         "cell_n": cell_n,
@@ -66,14 +67,18 @@ def ratings_command(
         before = ratings = Ratings.of_book(db)
         if given:
             ratings = replace(ratings, **given)
-            if not yes:
-                refuse_heavy_rests(ratings.rests_n)
+            refuse_heavy_rests(ratings.rests_n, yes=yes)
             ratings.store(db)
+        of_sets = rests_of_sets(db)
         moved = untold_strokes(db) if ratings.rests_n != before.rests_n else 0
     if as_json:
         print_document(ratings)
         return
     _show(ratings)
+    for name, of_set_n in of_sets.items():
+        click.echo(
+            f"On the springs of {name}, in other cups, rests {units().small_load_text(of_set_n)}."
+        )
     if moved:
         click.echo(
             f"{counted(moved, 'stroke')} captured before it was told what rests on the spring: "
@@ -86,13 +91,16 @@ def ratings_command(
         )
 
 
-def refuse_heavy_rests(rests_n: float | None) -> None:
+def refuse_heavy_rests(rests_n: float | None, *, yes: bool = False) -> None:
     """Refuse a weight on the spring that no upper cup has: grams were meant.
+
+    Args:
+        yes: whether the user has said that it is so.
 
     Raises:
         CoilbenchError: it is above MOST_RESTS_N.
     """
-    if rests_n is not None and rests_n > MOST_RESTS_N:
+    if not yes and rests_n is not None and rests_n > MOST_RESTS_N:
         raise CoilbenchError(
             f"{units().load_text(rests_n)} rests on the spring? An upper cup weighs some 150 g",
             where="--rests",
@@ -108,7 +116,9 @@ def _show(ratings: Ratings) -> None:
     if ratings.rests_n is None:
         click.echo("What rests on the spring: not told, and taken as 0: loads read so much less.")
     else:
-        click.echo(f"On the spring rests {shown.load_text(ratings.rests_n)}, added to every load.")
+        click.echo(
+            f"On the spring rests {shown.small_load_text(ratings.rests_n)}, added to every load."
+        )
     if ratings.cups_meet_mm is not None:
         meet = shown.length_text(ratings.cups_meet_mm)
         click.echo(f"The cups meet at {meet}: no gauge is shorter.")

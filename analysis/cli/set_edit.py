@@ -12,16 +12,19 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     NUMBER,
     STATED_LENGTH,
+    WEIGHT,
     json_option,
     print_document,
     say,
     units,
 )
+from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
 from coilbench.capture.book.depths import read_from_files
 from coilbench.capture.book.naming import remove_set, rename_set
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord, find_set, labels_for
 from coilbench.capture.errors import CoilbenchError
@@ -37,7 +40,11 @@ FORGET = {
     "active-coils": "active_coils",
     "note": "note",
     "mark": "mark",
+    "rests": "rests_n",
 }
+RESTS_HELP = (
+    "What lies on its springs unseen, of cups other than the rig's, like 96g; in all its strokes."
+)
 
 
 @click.command(
@@ -54,6 +61,7 @@ FORGET = {
 @click.option("--coil-diameter", "coil_diameter_mm", type=LENGTH, help="Mean coil diameter.")
 @click.option("--active-coils", type=NUMBER, help="Number of active coils.")
 @click.option("--role", type=click.Choice(["outer", "inner", "single"]), help="Where they sit.")
+@click.option("--rests", "rests_n", type=WEIGHT, help=RESTS_HELP)
 @click.option("--note", help="What is worth knowing of the set.")
 @click.option("--mark", help="How the springs of the set are marked, e.g. 'white paint'.")
 @click.option(
@@ -99,17 +107,23 @@ def set_edit(
             "nothing to change", hint=f"For example: coilbench set edit {name} --free-length 53mm"
         )
 
-    def keep(sure: bool) -> tuple[Changed, tuple[str, ...], Sequence[str]]:
+    refuse_heavy_rests(changes.get("rests_n"), yes=yes)
+    of_spring = {column: value for column, value in changes.items() if column != "rests_n"}
+
+    def keep(sure: bool) -> tuple[Changed, tuple[str, ...], Sequence[str], int]:
         with open_book(book_path()) as db, writing(db):
             record = find_set(db, name)
             added = _added_labels(record, count, labels)
             if added:
                 record = add_springs(db, record, added)
-            done = edit_set(db, record, changes, solid_u_mm=solid_u_mm, sure=sure)
+            done = edit_set(db, record, of_spring, solid_u_mm=solid_u_mm, sure=sure)
             by_file = read_from_files(db, record) if "free_length_mm" in changes else ()
-        return done, added, by_file
+            other = 0
+            if "rests_n" in changes:
+                other = tell_set_rests(db, record.set_id, changes["rests_n"])
+        return done, added, by_file, other
 
-    done, added, by_file = sure_of(keep, yes=yes)
+    done, added, by_file, other = sure_of(keep, yes=yes)
     if as_json:
         stated = {} if solid_u_mm is None else {"solid_height_u_mm": 2.0 * solid_u_mm}
         print_document(
@@ -121,15 +135,28 @@ def set_edit(
             }
         )
         return
+    _say_changes(name, changes, solid_u_mm)
+    if added:
+        click.echo(f"Set {name}: {counted(len(added), 'spring')} more, {', '.join(added)}")
+    if other:
+        click.echo(
+            f"{counted(other, 'stroke')} pressed when another weight was told: their loads have "
+            "this one now."
+        )
+    say_depths(done, by_file)
+
+
+def _say_changes(name: str, changes: Mapping[str, Any], solid_u_mm: float | None) -> None:
+    """Say what holds of a set now."""
     for column, value in changes.items():
         words = column.removesuffix("_mm").replace("_", " ")
         text = "not known" if value is None else units().quantity(column, value) or f"{value}"
         if column == "solid_height_mm" and solid_u_mm is not None:
             text += f" ± {units().length_text(2.0 * solid_u_mm)}"
+        if column == "rests_n":
+            words = "rests on each spring"
+            text = "as with the rig" if value is None else units().small_load_text(value)
         click.echo(f"Set {name}: {words} {text}")
-    if added:
-        click.echo(f"Set {name}: {counted(len(added), 'spring')} more, {', '.join(added)}")
-    say_depths(done, by_file)
 
 
 def _changes(given: Mapping[str, Any], forget: Sequence[str]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, cast
 
 import click
@@ -16,6 +16,7 @@ from coilbench.analysis.cli.common import (
     NUMBER,
     RATE,
     STATED_LENGTH,
+    WEIGHT,
     TypedNominal,
     at_option,
     columns_table,
@@ -24,7 +25,8 @@ from coilbench.analysis.cli.common import (
     print_document,
     units,
 )
-from coilbench.analysis.cli.set_edit import SOLID_HELP
+from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
+from coilbench.analysis.cli.set_edit import RESTS_HELP, SOLID_HELP
 from coilbench.analysis.cli.set_measure import show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import judge_set
@@ -164,6 +166,7 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
     default=MEASURED_STROKES,
     help="Strokes that count, for each spring.",
 )
+@click.option("--rests", "rests_n", type=WEIGHT, help=RESTS_HELP)
 @click.option("--yes", is_flag=True, help="Store dimensions that look like a slip as they are.")
 def set_new(
     name: str,
@@ -206,6 +209,7 @@ def set_new(
         solid_height_u_mm=solid_u_mm,
         **dimensions,
     )
+    refuse_heavy_rests(plan.rests_n, yes=yes)
     sure_of(lambda sure: refuse_sizes(sizes_of(plan), (), given, sure=sure), yes=yes)
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
@@ -287,7 +291,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
         )
     if as_json:
-        named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal note mark")
+        named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal note mark rests_n")
         print_document(
             {
                 "set": named,
@@ -300,18 +304,8 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         return
     shown, out = units(), console()
     out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
-    for name in _DIMENSIONS:
-        value = getattr(record, name)
-        if value is not None:
-            words = name.removesuffix("_mm").replace("_", " ")
-            u_mm = record.solid_height_u_mm if name == "solid_height_mm" else None
-            stated = "" if u_mm is None else f" ± {shown.length_text(2.0 * u_mm)}"
-            out.print(f"  {words} {shown.quantity(name, value) or f'{value:g}'}{stated}")
-    for line in _nominal_lines(record, shown):
+    for line in _known_lines(record, shown):
         out.print(f"  {line}")
-    for what, said in (("marked", record.mark), ("note:", record.note)):
-        if said is not None:
-            out.print(f"  {what} {said}")
     columns = {
         "spring": [row["label"] for row in rows],
         ">strokes": [str(row["sweeps_counted"]) for row in rows],
@@ -323,6 +317,23 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
     }
     out.print(columns_table(columns.items()))
     show_by_hand(record)
+
+
+def _known_lines(record: SetRecord, shown: Units) -> Iterator[str]:
+    """Say what is known of the whole set, a line each."""
+    for name in _DIMENSIONS:
+        value = getattr(record, name)
+        if value is not None:
+            words = name.removesuffix("_mm").replace("_", " ")
+            u_mm = record.solid_height_u_mm if name == "solid_height_mm" else None
+            stated = "" if u_mm is None else f" ± {shown.length_text(2.0 * u_mm)}"
+            yield f"{words} {shown.quantity(name, value) or f'{value:g}'}{stated}"
+    yield from _nominal_lines(record, shown)
+    if record.rests_n is not None:
+        yield f"{shown.small_load_text(record.rests_n)} rests on each spring, in its loads"
+    for what, said in (("marked", record.mark), ("note:", record.note)):
+        if said is not None:
+            yield f"{what} {said}"
 
 
 _DIMENSIONS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")

@@ -50,7 +50,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
-from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.ratings import Ratings, rests_of_sets
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
@@ -132,7 +132,12 @@ def calibration_card(db: Database) -> Card:
         warnings=rig_warnings(db),
         zeros=moves(zeros, float(slope(load.fit, zeros[0].counts))) if zeros else (),
     )
-    return replace(card, rests_n=told.rests_n, cups_meet_mm=told.cups_meet_mm)
+    return replace(
+        card,
+        rests_n=told.rests_n,
+        rests_of_sets=rests_of_sets(db),
+        cups_meet_mm=told.cups_meet_mm,
+    )
 
 
 def calibration_if_any(path: Path) -> Calibration | None:
@@ -236,7 +241,8 @@ def zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
             return None
         keep_zero(db, hello.device_id, health.rest_counts)
         zeros = rest_zeros(db, hello.device_id)
-        return judge_zeros(zeros, float(slope(load.fit, health.rest_counts)))
+        per_count_n = float(slope(load.fit, health.rest_counts))
+        return judge_zeros(zeros, per_count_n, health.running_min)
 
 
 def check_rig(
@@ -291,20 +297,20 @@ class Listener:
         self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
         self._standing: dict[int, bool] = {}
         self._stood: set[int] = set()  # since the present listening began
-        self._impossible_steps: int | None = None
+        self._tally: Tally | None = None  # the newest of this start
         self._restarts = 0
         self._take(seen)
 
     def listen(self, seconds: float) -> Heard:
         """Take samples for a number of seconds; fewer where the source stops sending or ends."""
         restarts, lines_bad = self._restarts, self._source.counters.lines_bad
-        before = self._impossible_steps
+        before = self._tally
         self._stood = {code for code, stands in self._standing.items() if stands}
         self._fill(round(seconds * 1e6))
         t_us = self._kept["t_us"]
         cut = int(np.searchsorted(t_us, t_us[0] + round(seconds * 1e6))) if t_us.size else 0
         samples, self._kept = self._kept[:cut], self._kept[cut:]
-        now = self._impossible_steps
+        now = self._tally
         return Heard(
             samples=_settled(samples),
             nominal_hz=self._hello.rate_hz,
@@ -313,8 +319,11 @@ class Listener:
             samples_lost=int((np.diff(samples["seq"]) - 1).sum()),
             lines_bad=self._source.counters.lines_bad - lines_bad,
             restarts=self._restarts - restarts,
-            impossible_steps=0 if before is None or now is None else now - before,
+            impossible_steps=0
+            if before is None or now is None
+            else now.impossible_steps - before.impossible_steps,
             faults=tuple(sorted(self._stood)),
+            tally=now,
         )
 
     def _fill(self, least_us: int) -> None:
@@ -343,12 +352,12 @@ class Listener:
                 case Restarted():
                     self._restarts += 1
                     self._kept = self._kept[:0]  # clock and sequence start again
-                    self._impossible_steps = None
+                    self._tally = None
                 case Fault():
                     self._standing[item.code] = item.standing
                     self._stood |= {item.code} if item.standing else set()
                 case Tally():
-                    self._impossible_steps = item.impossible_steps
+                    self._tally = item
                 case _:
                     pass
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import Any, NamedTuple
 
@@ -41,7 +41,7 @@ json_keys(
 json_keys(
     Card,
     "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
-    "rests_n cups_meet_mm warnings",
+    "rests_n rests_of_sets cups_meet_mm warnings",
 )
 json_keys(
     PartCard,
@@ -145,7 +145,7 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
     yield _masses_words(card.load.part)
     yield gravity_words(card.gravity_m_s2, units)
     yield _CENTRED
-    yield from cup_words(card.rests_n, card.cups_meet_mm, units)
+    yield from cup_words(card.rests_n, card.cups_meet_mm, card.rests_of_sets, units)
     yield from _class_words(card, units)
 
 
@@ -381,7 +381,12 @@ def _(verdict: MassVerdict, units: Units) -> str:
     )
 
 
-def cup_words(rests_n: float | None, cups_meet_mm: float | None, units: Units) -> Iterator[str]:
+def cup_words(
+    rests_n: float | None,
+    cups_meet_mm: float | None,
+    rests_of_sets: Mapping[str, float],
+    units: Units,
+) -> Iterator[str]:
     """Say what is told of the cups, a sentence each, without a full stop."""
     if rests_n is None:
         yield (
@@ -389,7 +394,9 @@ def cup_words(rests_n: float | None, cups_meet_mm: float | None, units: Units) -
             "load read so much less (coilbench rig ratings --rests)"
         )
     else:
-        load = f"{units.load_value(rests_n):.3f} {units.load}"
+        load = units.small_load_text(rests_n)
         yield f"The {load} that rests on the spring, in every zero, is added to each load"
+    for name, of_set_n in rests_of_sets.items():
+        yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
     if cups_meet_mm is not None:
         yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"

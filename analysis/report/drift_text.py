@@ -12,22 +12,41 @@ MOST_ROWS = 12  # of a long session
 BAR_CELLS = 12  # to either side
 
 json_keys(ZeroMove, "minutes moved_n")
-json_keys(ZeroDrift, "minutes moved_n pace_n settled")
+json_keys(ZeroDrift, "minutes moved_n pace_n settled running_min")
 
 
 def drift_words(drift: ZeroDrift, units: Units) -> str:
     """Say how the zero went, and whether to wait; without a full stop."""
     moved, load = units.load_value(drift.moved_n), units.load
-    since = f"{drift.minutes:.0f} min since the first look after a pause"
+    first = _first_words(drift)
     if drift.minutes == 0.0:
-        return "This is the first look at the zero: look again in 10 min for how it goes"
-    words = f"The zero went {moved:+.3f} {load} in {since}, if the same parts lie on the cell"
+        return f"This is the first look at the zero{first}: look again in 10 min"
+    words = (
+        f"The zero went {moved:+.3f} {load} in {drift.minutes:.0f} min since the first look{first}"
+        ", if the same parts lie on the cell"
+    )
     if drift.pace_n is None:
         return f"{words}; too soon to say whether it still goes: look again in 10 min"
     pace = f"{units.load_value(drift.pace_n):+.3f} {load} in {PACE_MIN:.0f} min"
     if drift.settled:
         return f"{words}; it rests ({pace})"
     return f"{words}; it still goes ({pace}): wait 10 min more"
+
+
+def _first_words(drift: ZeroDrift) -> str:
+    """Say when the first look came, by the rig's own clock as far as that tells."""
+    if drift.running_min is None:
+        return " after a pause (since when it was powered is not known)"
+    before_min = drift.running_min - drift.minutes
+    if before_min < -1.0:
+        return (
+            f" after a pause (the rig's last start was {drift.running_min:.0f} min ago; since when "
+            "it was powered is not known)"
+        )
+    return (
+        f", {max(before_min, 0.0):.0f} min or more after the rig's last start (what it went before "
+        "is not known)"
+    )
 
 
 def zero_rows(zeros: Sequence[ZeroMove], units: Units) -> list[tuple[str, str, str]]:

@@ -95,6 +95,10 @@ class Units:
         end = next((end for end in _WRITERS if name.endswith(end)), None)
         return None if end is None else _WRITERS[end](self, value)
 
+    def small_load_text(self, load_n: float) -> str:
+        """Write a load as small as a cup's weight, to a thousandth, with its unit."""
+        return f"{self.load_value(load_n):.3f} {self.load}"
+
     def load_and_u(self, load_n: float, u_n: float) -> tuple[str, str]:
         """Write a load, and its expanded uncertainty to two digits of it or fewer, unit-less."""
         u, places = self.load_value(u_n), 1

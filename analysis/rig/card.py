@@ -5,8 +5,8 @@ The limits are ISO 7500-1's for machines that measure force; nothing here certif
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import astuple, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import astuple, dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -172,6 +172,7 @@ class Card:
         check: the newest check of this calibration; None where there was none.
         zeros: the strokes' zeros of the newest session.
         rests_n, cups_meet_mm: as the user says of the cups; None where not told.
+        rests_of_sets: in N, by name, of the sets with cups of their own.
     """
 
     calibration_id: str | None
@@ -188,6 +189,7 @@ class Card:
     warnings: tuple[Finding, ...]
     zeros: tuple[ZeroMove, ...] = ()
     rests_n: float | None = None
+    rests_of_sets: Mapping[str, float] = field(default_factory=dict)
     cups_meet_mm: float | None = None
 
     @property

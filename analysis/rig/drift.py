@@ -14,6 +14,7 @@ PAUSE_MIN = 120.0  # after a pause so long the rig is taken to have been off
 APART_MIN = 2.0  # zeros nearer to each other show no pace
 PACE_MIN = 10.0  # what a pace is told for
 SETTLED_N = 0.2  # in PACE_MIN; less matters to no spring
+_WRAP_MIN = 2**32 / 60e6  # of the rig's clock
 
 
 @dataclass(frozen=True)
@@ -37,11 +38,14 @@ class ZeroDrift:
         minutes, moved_n: from the first zero to the last.
         pace_n: how far it goes in PACE_MIN, by the last two that are APART_MIN apart; None where
             there are none.
+        running_min: since the rig's last start, by its own clock, as `running_min` reckons it; None
+            where it does not tell.
     """
 
     minutes: float
     moved_n: float
     pace_n: float | None
+    running_min: float | None = None
 
     @property
     def settled(self) -> bool | None:
@@ -60,15 +64,39 @@ def moves(zeros: Sequence[Zero], per_count_n: float) -> tuple[ZeroMove, ...]:
     )
 
 
-def judge_zeros(zeros: Sequence[Zero], per_count_n: float) -> ZeroDrift | None:
+def running_min(clock_us: int, offered: int, rate_hz: float | None) -> float:
+    """Return for how many minutes a rig has run since its last start, or fewer.
+
+    Its 32-bit clock wraps each 71.6 min. How often it has is told by the samples offered since the
+    start, so where the host had stopped them, wraps may be missed. What starts the board need not
+    be its power-up: opening the port may, too, and the cell stays powered.
+
+    Args:
+        clock_us, offered: of the rig's newest tally.
+        rate_hz: of its samples; None where it can't be told.
+    """
+    clock_min = clock_us % 2**32 / 60e6
+    if rate_hz is None:
+        return clock_min
+    wraps = round((offered / rate_hz / 60.0 - clock_min) / _WRAP_MIN)
+    return clock_min + max(wraps, 0) * _WRAP_MIN
+
+
+def judge_zeros(
+    zeros: Sequence[Zero], per_count_n: float, running_min: float | None = None
+) -> ZeroDrift | None:
     """Say how the zero goes; None where there is no zero.
 
     Args:
         zeros: of one rig at rest with the same things on it, oldest first, the last one just read.
+        running_min: since the rig's last start. It was not off in that time, however long nobody
+            looked.
     """
     start = 0
     for at, (before, after) in enumerate(pairwise(zeros), 1):
-        if days_between(before.read_utc, after.read_utc) * 1440.0 > PAUSE_MIN:
+        pause_min = days_between(before.read_utc, after.read_utc) * 1440.0
+        age_min = days_between(before.read_utc, zeros[-1].read_utc) * 1440.0
+        if pause_min > PAUSE_MIN and not age_min <= (running_min or 0.0):
             start = at
     run = moves(zeros[start:], per_count_n) if zeros else ()
     if not run:
@@ -79,4 +107,4 @@ def judge_zeros(zeros: Sequence[Zero], per_count_n: float) -> ZeroDrift | None:
     if earlier:
         since = earlier[-1]
         pace_n = (last.moved_n - since.moved_n) / (last.minutes - since.minutes) * PACE_MIN
-    return ZeroDrift(last.minutes, last.moved_n, pace_n)
+    return ZeroDrift(last.minutes, last.moved_n, pace_n, running_min)

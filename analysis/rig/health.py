@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.rig.drift import running_min
 from coilbench.capture.blocks import (
     RAW_DTYPE,
     UNUSABLE,
@@ -22,6 +23,7 @@ from coilbench.capture.blocks import (
     RawBlock,
     Restarted,
     SampleFlag,
+    Tally,
 )
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit, slope
@@ -57,6 +59,7 @@ class Heard:
         um_per_count: nominal travel of a count, where told.
         impossible_steps: of the encoder, by the rig's own count.
         faults: codes of the faults that stood at any time meanwhile.
+        tally: the newest of that start; None where none came.
     """
 
     samples: NDArray[np.void]
@@ -68,6 +71,7 @@ class Heard:
     restarts: int = 0
     impossible_steps: int = 0
     faults: tuple[int, ...] = ()
+    tally: Tally | None = None
 
 
 @dataclass(frozen=True)
@@ -84,6 +88,7 @@ class Health:
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         disturbed: load or travel moved, as no noise does.
         pressed: a press was judged, too.
+        running_min: as `drift.running_min` reckons it; None where no tally came.
     """
 
     samples: int
@@ -109,6 +114,7 @@ class Health:
     impossible_steps: int
     findings: tuple[Finding, ...]
     pressed: bool = False
+    running_min: float | None = None
 
 
 class _Line(NamedTuple):
@@ -133,14 +139,14 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
     noise_counts = None if line is None else line.sd_counts
     drift_counts = None if line is None else line.per_s * DRIFT_S
     noise_n = _product(noise_counts, per_count_n)
-    steps_us = np.diff(samples["t_us"])
+    steps_us, rate_hz, tally = np.diff(samples["t_us"]), _rate_hz(samples), heard.tally
     health = Health(
         samples=int(samples.size),
         longest_gap_s=float(steps_us.max()) * 1e-6 if steps_us.size else 0.0,
         disturbed=_disturbed(usable, seen, line, heard.um_per_count),
         seconds=_seconds(samples),
         nominal_hz=heard.nominal_hz,
-        rate_hz=_rate_hz(samples),
+        rate_hz=rate_hz,
         noise_counts=noise_counts,
         noise_n=None if noise_n is None else abs(noise_n),
         drift_counts=drift_counts,
@@ -157,6 +163,7 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         restarts=heard.restarts,
         impossible_steps=heard.impossible_steps,
         findings=(),
+        running_min=None if tally is None else running_min(tally.t_us, tally.offered, rate_hz),
     )
     return replace(health, findings=tuple(_findings(heard, health, line)))
 

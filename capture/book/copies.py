@@ -30,6 +30,7 @@ MIGRATION_NAMES = (
     "0009_what_rests",
     "0010_rest_zeros",
     "0011_set_solid_u",
+    "0012_set_rests",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 

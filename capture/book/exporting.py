@@ -10,6 +10,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
+from coilbench.capture.book.ratings import rests_of_sets
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.calibration.fit import LEAST_GAUGES
 from coilbench.capture.calibration.model import fit_from_json
@@ -28,6 +29,7 @@ role: of the set, outer or inner or single
 free_length_mm, solid_height_mm: of the set, as given; here and below an empty cell is unknown
 solid_height_u_mm: standard uncertainty (k = 1) of the set's, where it was stated
 wire_mm, coil_diameter_mm, active_coils: of the set, as given
+set_rests_n: weight on its springs that zeros contain, of cups of its own; comes before the rig's
 set_note, set_mark: what was noted of the set, and how it is marked
 conditioning_strokes, measured_strokes: how many presses the set asks for
 nominal_loads_json, nominal_rate_n_per_mm: what the maker states
@@ -53,7 +55,7 @@ counted, ruling: 1 if it counted when it came; the user's later decision, use or
 note: what was noted when it came
 samples, samples_lost: how many the book has; how many did not arrive
 zero_counts: load counts with nothing pressed
-rests_n: weight on the spring that the zero contains; empty where it was not told
+rests_n: weight on the spring that the zero contains, as told then; empty where it was not told
 load_u_n, load_u_relative: standard uncertainty (k = 1) of a load, constant and in proportion
 height_u_mm: standard uncertainty (k = 1) of a height
 solid_height_mm, solid_reason: the solid height that it showed, and how it was found
@@ -65,7 +67,7 @@ stroke_id: its id in the book""",
     "curves": """For reading; no command reads it back. The strokes' curves, as far as known
 set, label: name of the set and of the spring
 stroke_id, direction: as in strokes.csv; loading or unloading
-height_mm, load_n: between the faces; rests_n of strokes.csv in it, or what is told now""",
+height_mm, load_n: between the faces; set_rests_n in it, else rests_n, else the rig's of now""",
     "keyed": """Typed again: coilbench note --set SET 'LABEL HEIGHTmm LOADN' with the options below
 set, label, stroke_id: as in strokes.csv
 direction: loading, or unloading (which is typed as up at the end)
@@ -116,7 +118,7 @@ _SPRINGS = """
 SELECT sets.*, sets.name AS "set", label, own_free_length_mm, own_free_length_u_mm,
   coalesce(solid_by_hand_mm, springs.solid_height_mm) AS own_solid_height_mm,
   CASE WHEN solid_by_hand_mm IS NULL THEN solid_reason ELSE 'by hand' END AS own_solid_reason,
-  solid_by_hand_u_mm AS own_solid_u_mm, spring_note, spring_mark, added_utc,
+  solid_by_hand_u_mm AS own_solid_u_mm, spring_note, spring_mark, added_utc, ? AS set_rests_n,
   json_extract(nominal_json, '$.loads') AS nominal_loads_json,
   json_extract(nominal_json, '$.rate_n_per_mm') AS nominal_rate_n_per_mm,
   json_extract(nominal_json, '$.tolerance_relative') AS nominal_tolerance_relative
@@ -136,8 +138,7 @@ FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = spring
   LEFT JOIN sessions ON sessions.id = session_id WHERE sweeps.id = ?"""
 _CURVE = """
 SELECT sets.name AS "set", label, sweep_id AS stroke_id, branch AS direction, height_mm,
-  load_n + CASE WHEN samples_blob IS NOT NULL AND calibration_id IS NOT NULL
-    THEN coalesce(sweeps.rests_n, (SELECT rests_n FROM rig_ratings), 0) ELSE 0 END AS load_n
+  load_n + coalesce((SELECT rests_n FROM resting_weights WHERE sweep_id = sweeps.id), 0) AS load_n
 FROM curve_rows JOIN sweeps ON sweeps.id = sweep_id JOIN springs ON springs.id = spring_id
   JOIN sets ON sets.id = set_id WHERE sweep_id = ? ORDER BY branch, point"""
 _PART_KINDS = ("load", "travel", "flex")
@@ -173,7 +174,8 @@ def export_files(
         row["file"] = file_name(taken, "rig", "-".join(stem))
         yield row["file"], _calibration_file(db, row)
     yield "calibrations.csv", _file("calibrations", calibrations)
-    springs = (row for name in chosen for row in db.query(_SPRINGS, [name]))
+    own = rests_of_sets(db)
+    springs = (row for name in chosen for row in db.query(_SPRINGS, [own.get(name), name]))
     yield "springs.csv", _file("springs", springs)
     for name in chosen:
         if entries := list(_by_hand(find_set(db, name))):

@@ -89,7 +89,9 @@ def import_table(
     with writing(db):
         for block in content.presses:
             if isinstance(block, RawBlock):
+                rests_n = Ratings.of_book(db).resting_n(record.rests_n)
                 sweep = _raw_sweep(db, block, spring_id, table.name, zero_counts)
+                sweep = replace(sweep, rests_n=rests_n)
             else:
                 sweep = _converted_sweep(block, spring_id, table.name)
             store_new(db, replace(sweep, entry_id=entry_id), label)
@@ -113,7 +115,6 @@ def _raw_sweep(
         samples=raw.samples,
         calibration_id=calibration.calibration_id,
         zero_counts=zero_counts,
-        rests_n=Ratings.of_book(db).rests_n,
         note=name,
     )
 

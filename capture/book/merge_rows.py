@@ -170,6 +170,7 @@ _RULES = (  # in the order in which foreign keys allow them in
     ),
     TableRule("label_swaps"),
     TableRule("hand_entries"),
+    TableRule("set_rests"),
     TableRule(
         "sessions",
         mutable=(

@@ -13,7 +13,12 @@ SELECT 1 AS found FROM sessions WHERE set_id = ?
 UNION ALL
 SELECT 1 FROM sweeps JOIN springs ON springs.id = spring_id WHERE set_id = ? LIMIT 1
 """
-_OF_A_SET = ("hand_entries", "label_swaps", "springs")  # in an order that their references allow
+_OF_A_SET = (
+    "hand_entries",
+    "set_rests",
+    "label_swaps",
+    "springs",
+)  # in an order that their references allow
 
 
 def rename_set(db: Database, record: SetRecord, name: str) -> SetRecord:

@@ -12,7 +12,7 @@ from typing import Literal
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.rows import first_row, writing
+from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
 
 Part = Literal["cell", "press"]
@@ -59,6 +59,10 @@ class Ratings:
         named = ((self.cell_n, "cell"), (self.press_n, "press"))
         return min(((n, part) for n, part in named if n is not None), default=None)
 
+    def resting_n(self, of_set_n: float | None) -> float | None:
+        """Return what rests on a set's springs, by what is told of the set, else of the rig."""
+        return self.rests_n if of_set_n is None else of_set_n
+
     def refuse_gauges(self, lengths_mm: Sequence[float]) -> None:
         """Refuse gauges that are shorter than what the cups leave between the seats.
 
@@ -95,9 +99,43 @@ class Ratings:
 
 
 def untold_strokes(db: Database) -> int:
-    """Return how many strokes were captured before it was told what rests on the spring."""
+    """Return how many strokes have what rests on the spring as told of the rig now.
+
+    They were captured before it was told, and nothing is told of their set.
+    """
     (count,) = db.execute(
-        "SELECT count(*) FROM sweeps WHERE rests_n IS NULL AND purpose = 'measured'"
-        " AND samples_blob IS NOT NULL AND calibration_id IS NOT NULL"
+        "SELECT count(*) FROM sweeps JOIN springs ON springs.id = spring_id"
+        " WHERE rests_n IS NULL AND purpose = 'measured' AND calibration_id IS NOT NULL"
+        " AND set_id NOT IN (SELECT set_id FROM rests_of_sets)"
     ).fetchone()
     return int(count)
+
+
+def rests_of_sets(db: Database) -> dict[str, float]:
+    """Return what rests on the springs of each set that has cups of its own, by its name, in N."""
+    rows = db.execute(
+        "SELECT name, rests_n FROM rests_of_sets JOIN sets ON sets.id = set_id"
+        " ORDER BY sets.made_utc, sets.rowid"
+    )
+    return dict(rows.fetchall())
+
+
+def tell_set_rests(db: Database, set_id: str, rests_n: float | None) -> int:
+    """Keep what rests on the springs of a set in all its strokes; None: as with the rig's cups.
+
+    Returns how many of its strokes were told another weight when they were pressed. They stay as
+    they are stored; their loads are read with this one.
+
+    Raises:
+        CoilbenchError: a weight below 0.
+    """
+    Ratings(rests_n=rests_n)
+    row = {"id": new_id(), "set_id": set_id, "told_utc": utc_now(), "rests_n": rests_n}
+    with writing(db):
+        insert(db, "set_rests", row)
+    (other,) = db.execute(
+        "SELECT count(*) FROM sweeps JOIN springs ON springs.id = spring_id WHERE set_id = ?"
+        " AND purpose = 'measured' AND calibration_id IS NOT NULL AND rests_n <> ?",
+        [set_id, rests_n],
+    ).fetchone()
+    return int(other)

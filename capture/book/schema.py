@@ -251,20 +251,22 @@ SELECT
   (SELECT coalesce(sum(samples_lost), 0) FROM sweeps
     WHERE spring_id = springs.id) AS samples_lost,
   {dimensions},
-  (SELECT max(load_n) FROM curve_rows JOIN sweeps ON sweeps.id = curve_rows.sweep_id
-    WHERE spring_id = springs.id AND counted AND purpose = 'measured') AS highest_load_n,
+  ({highest}) AS highest_load_n,
   (SELECT min(height_mm) FROM curve_rows JOIN sweeps ON sweeps.id = curve_rows.sweep_id
     WHERE spring_id = springs.id AND counted AND purpose = 'measured') AS lowest_height_mm,
   (SELECT max(stored_utc) FROM sweeps WHERE spring_id = springs.id) AS last_stored_utc
 FROM springs JOIN sets ON sets.id = springs.set_id
 ORDER BY sets.made_utc, sets.rowid, springs.turn;
 """
+_CELL_HIGHEST = """SELECT max(load_n) FROM curve_rows JOIN sweeps ON sweeps.id = curve_rows.sweep_id
+    WHERE spring_id = springs.id AND counted AND purpose = 'measured'"""
 _BRIEF = """
 DROP INDEX IF EXISTS sweeps_by_spring; -- and the view: books of the first version have them
 CREATE INDEX sweeps_in_brief ON sweeps
   (spring_id, purpose, counted, stored_utc, origin, samples, samples_lost);
 """ + _SUMMARY.format(
-    dimensions="coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm"
+    highest=_CELL_HIGHEST,
+    dimensions="coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm",
 )
 
 # label_swaps: the user's ruling that two springs of a set were pressed in each other's place. The
@@ -283,6 +285,12 @@ CREATE TABLE label_swaps (
   swapped_utc TEXT NOT NULL
 ) STRICT;
 """
+
+_DIMENSIONS = """springs.own_free_length_mm AS free_length_mm,
+  coalesce(springs.solid_by_hand_mm, springs.solid_height_mm, sets.solid_height_mm)
+    AS solid_height_mm,
+  springs.spring_mark AS mark,
+  springs.spring_note AS note"""
 
 # A row is one thing that was measured, corrected or noted by hand, of a spring or (spring_id NULL)
 # of a set; all of its values NULL takes it back. The newest holds, and stands in the columns of
@@ -311,13 +319,7 @@ ALTER TABLE springs ADD COLUMN solid_by_hand_mm REAL;
 ALTER TABLE springs ADD COLUMN solid_by_hand_u_mm REAL;
 ALTER TABLE springs ADD COLUMN spring_note TEXT;
 ALTER TABLE springs ADD COLUMN spring_mark TEXT;
-""" + _SUMMARY.format(
-    dimensions="""springs.own_free_length_mm AS free_length_mm,
-  coalesce(springs.solid_by_hand_mm, springs.solid_height_mm, sets.solid_height_mm)
-    AS solid_height_mm,
-  springs.spring_mark AS mark,
-  springs.spring_note AS note"""
-)
+""" + _SUMMARY.format(highest=_CELL_HIGHEST, dimensions=_DIMENSIONS)
 
 # How a load calibration's masses err: NULL in those made before, which took them together.
 _MASSES_ERR = """
@@ -348,6 +350,62 @@ _SET_SOLID_U = """
 ALTER TABLE sets ADD COLUMN solid_height_u_mm REAL CHECK (solid_height_u_mm >= 0);
 """
 
+# What a set's own cup weighs, where it is not the rig's; the newest holds, for all its strokes, and
+# NULL takes it back. resting_weights: what lies on the spring in a stroke of the rig: as told of
+# its set, else when it was pressed, else of the rig now; NULL where none tells. The loads of the
+# views have it, stored curve rows stay what the cell read.
+_SET_RESTS = """
+CREATE TABLE set_rests (
+  id TEXT PRIMARY KEY,
+  set_id TEXT NOT NULL REFERENCES sets (id),
+  told_utc TEXT NOT NULL,
+  rests_n REAL CHECK (rests_n >= 0)
+) STRICT;
+CREATE INDEX set_rests_by_set ON set_rests (set_id, told_utc, rests_n);
+CREATE VIEW rests_of_sets AS
+SELECT set_id, rests_n FROM set_rests AS told
+WHERE rests_n IS NOT NULL AND NOT EXISTS
+  (SELECT 1 FROM set_rests AS later WHERE later.set_id = told.set_id
+    AND (later.told_utc, later.rowid) > (told.told_utc, told.rowid));
+CREATE VIEW resting_weights AS
+SELECT
+  sweeps.id AS sweep_id,
+  coalesce(
+    (SELECT rests_n FROM rests_of_sets WHERE set_id = springs.set_id),
+    sweeps.rests_n,
+    (SELECT rests_n FROM rig_ratings WHERE only_row = 1)) AS rests_n
+FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+WHERE sweeps.calibration_id IS NOT NULL;
+DROP VIEW curve_points;
+CREATE VIEW curve_points AS
+SELECT
+  sets.name AS set_name,
+  springs.label AS label,
+  sweeps.stored_utc AS stored_utc,
+  sweeps.status AS status,
+  sweeps.purpose AS purpose,
+  sweeps.counted AS counted,
+  curve_rows.branch AS branch,
+  curve_rows.point AS point,
+  curve_rows.height_mm AS height_mm,
+  curve_rows.load_n + coalesce(resting_weights.rests_n, 0) AS load_n,
+  (curve_rows.load_n + coalesce(resting_weights.rests_n, 0)) / 9.80665 AS load_kg,
+  resting_weights.rests_n AS rests_n,
+  sweeps.calibration_id AS calibration_id,
+  sweeps.id AS sweep_id
+FROM curve_rows
+JOIN sweeps ON sweeps.id = curve_rows.sweep_id
+JOIN springs ON springs.id = sweeps.spring_id
+JOIN sets ON sets.id = springs.set_id
+LEFT JOIN resting_weights ON resting_weights.sweep_id = sweeps.id;
+""" + _SUMMARY.format(  # noqa: S608  our own words
+    highest="""SELECT max(
+      (SELECT max(load_n) FROM curve_rows WHERE sweep_id = sweeps.id)
+      + coalesce((SELECT rests_n FROM resting_weights WHERE sweep_id = sweeps.id), 0))
+    FROM sweeps WHERE spring_id = springs.id AND counted AND purpose = 'measured'""",
+    dimensions=_DIMENSIONS,
+)
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -360,6 +418,7 @@ _TEXTS = (
     _WHAT_RESTS,
     _REST_ZEROS,
     _SET_SOLID_U,
+    _SET_RESTS,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

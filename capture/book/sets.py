@@ -10,6 +10,7 @@ from typing import Literal
 from sqlite_utils import Database
 
 from coilbench.capture.book.nominals import SetNominal
+from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
@@ -61,6 +62,7 @@ class SetPlan:
     note: str | None = None
     mark: str | None = None
     solid_height_u_mm: float | None = None  # standard (k = 1); None where none was stated
+    rests_n: float | None = None  # on its springs, unseen by the cell; None: as told of the rig
 
     def __post_init__(self) -> None:
         refuse_set_name(self.name)
@@ -74,7 +76,7 @@ class SetPlan:
             )
 
 
-_APART = ("labels", "nominal", "note", "mark")  # not columns of these names
+_APART = ("labels", "nominal", "note", "mark", "rests_n")  # not columns of these names
 _COLUMNS = [field.name for field in fields(SetPlan) if field.name not in _APART]
 
 
@@ -261,6 +263,8 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
                 "springs",
                 {"id": new_id(), "set_id": set_id, "label": label, "turn": turn},
             )
+        if plan.rests_n is not None:
+            tell_set_rests(db, set_id, plan.rests_n)
     return find_set(db, plan.name)
 
 
@@ -300,6 +304,7 @@ def find_set(db: Database, name: str) -> SetRecord:
         nominal=SetNominal.from_json(row["nominal_json"]),
         note=row["set_note"],
         mark=row["set_mark"],
+        rests_n=rests_of_sets(db).get(name),
     )
 
 

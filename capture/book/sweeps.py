@@ -21,7 +21,6 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import with_finding
-from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
@@ -192,7 +191,8 @@ def load_sweeps(
     """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
 
     Those that the capture counted, ruled out by the user or not, and those that the user ruled in.
-    Where a stroke was captured before it was told what rests on the spring, what is told now holds.
+    Where a stroke was captured before it was told what rests on the spring, what is told now holds;
+    what is told of its set comes before both.
 
     Args:
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
@@ -204,10 +204,12 @@ def load_sweeps(
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
     readings = _readings(db, calibration)
-    told_n, gains = Ratings.of_book(db).rests_n, Gains(db)
+    gains = Gains(db)
     for row in db.query(
         """
-        SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        SELECT sweeps.*, resting_weights.rests_n AS resting_n FROM sweeps
+        JOIN springs ON springs.id = sweeps.spring_id
+        LEFT JOIN resting_weights ON resting_weights.sweep_id = sweeps.id
         WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
           AND (sweeps.counted OR sweeps.ruling IS 'use') AND springs.label = coalesce(?, label)
         ORDER BY sweeps.stored_utc, sweeps.rowid
@@ -215,8 +217,6 @@ def load_sweeps(
         [record.set_id, only],
     ):
         label = labels[row["spring_id"]]
-        if row["rests_n"] is None:
-            row["rests_n"] = told_n
         sweeps[label].append(_sweep(db, row, label, readings, gains))
     return sweeps
 
@@ -274,7 +274,7 @@ def _press(
     press, rig = read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
     zero_n = float(value(rig.calibration.load, rig.zero_counts))
     gain_u = gains.u_relative(rig.calibration_id, row["stored_utc"], zero_n)
-    return press, replace(rig, rests_n=row["rests_n"], gain_u_relative=gain_u)
+    return press, replace(rig, rests_n=row["resting_n"], gain_u_relative=gain_u)
 
 
 def stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:

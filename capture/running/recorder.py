@@ -86,7 +86,8 @@ class Recorder:
         self._standing: set[int] = set()  # faults that are told
         self._report = say
         self._ratings = Ratings.of_book(db)
-        self._dead_n = DEAD_WEIGHT_N + (self._ratings.rests_n or 0.0)
+        self._told_rests_n = self._ratings.resting_n(record.rests_n)
+        self._dead_n = DEAD_WEIGHT_N + self._rests_n
         self._finder = StrokeFinder(self._physical, StrokeRules(dead_weight_n=self._dead_n))
         self._watch = PressWatch()
         self._checks = StrokeChecks(db, reach_height_mm)
@@ -321,7 +322,7 @@ class Recorder:
     @property
     def _rests_n(self) -> float:
         """Part of every spring's load, though not of what the press pushes with."""
-        return self._ratings.rests_n or 0.0
+        return self._told_rests_n or 0.0
 
     def _bounds(self) -> Bounds:
         turn, record = self.turn, self._turns.record
@@ -422,7 +423,7 @@ class Recorder:
                     samples_lost=verdict.samples_lost,
                     session_id=self._run.session_id,
                     note=note_of(verdict.findings),
-                    rests_n=self._ratings.rests_n,
+                    rests_n=self._told_rests_n,
                 ),
             )
             self._forget_chunks()

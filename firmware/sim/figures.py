@@ -14,6 +14,7 @@ import tempfile
 from pathlib import Path
 
 LINE_BYTES = 25_000  # 250000 baud, ten bits a byte
+COURSES = 5
 
 
 def run(build: Path, scenario: str, folder: Path) -> dict[str, object]:
@@ -59,9 +60,9 @@ def jitter_us(found: dict) -> float:
     return max(errors) - min(errors)
 
 
-def back_and_forth(rate: int, skew: float) -> str:
-    """Edges at a rate for 3 s, turned round at full speed some 190 times."""
-    moves, at_s, way, n = [], 0.5, 1, 0
+def back_and_forth(rate: int, skew: float, course: int = 0) -> str:
+    """Edges at a rate for 3 s, turned round some 190 times, elsewhere in each course."""
+    moves, at_s, way, n = [], 0.5, 1, 200 * course
     while at_s < 3.5:
         seconds = 0.002 + 0.028 * (n * 0.618034 % 1)  # turns at every phase of the scale's period
         moves.append(f"{at_s:.7f} edges {way * rate} {seconds:.7f} {skew}\n")
@@ -69,13 +70,18 @@ def back_and_forth(rate: int, skew: float) -> str:
     return "".join(moves)
 
 
-def edge_limit(build: Path, folder: Path, skew: float, *, turning: bool = False) -> int:
-    """The lowest rate of edges, in steps of 1000/s, at which a count is lost within 3 s."""
+def edge_limit(build: Path, folder: Path, skew: float, *, courses: int = 0) -> int:
+    """The lowest rate of edges, in steps of 1000/s, at which a count is lost within 3 s.
+
+    Args:
+        courses: with reversals, in so many courses, the worst of which counts; 0: one way.
+    """
     # Odd rates, so that the edges drift through every phase of the sketch's own work.
-    for rate in range(30_007, 150_000, 1_000):
-        moves = back_and_forth(rate, skew) if turning else f"0.5 edges {rate} 3 {skew}\n"
-        if not exact(run(build, f"0 adc rate 93\n{moves}4.5 end\n", folder)):
-            break
+    for rate in range(40_007, 150_000, 1_000):
+        turning = [back_and_forth(rate, skew, course) for course in range(courses)]
+        for moves in turning or [f"0.5 edges {rate} 3 {skew}\n"]:
+            if not exact(run(build, f"0 adc rate 93\n{moves}4.5 end\n", folder)):
+                return rate
     return rate
 
 
@@ -94,11 +100,12 @@ def main(build: Path, *, long: bool) -> None:
             )
         for skew in (0, 0.25, 0.5):
             rate = edge_limit(build, folder, skew)
-            turning = edge_limit(build, folder, skew, turning=True)
+            turning = edge_limit(build, folder, skew, courses=COURSES)
             apart_us = 1e6 / rate * (1 - skew)
             print(
                 f"edges, every second late by {skew}: first loss at {rate}/s, "
-                f"{apart_us:.1f} us apart; with reversals at {turning}/s"
+                f"{apart_us:.1f} us apart; with reversals at {turning}/s",
+                flush=True,
             )
         for rate in range(400, 801, 10):
             found = run(build, f"0 load counting 0\n0 adc rate {rate}\n5 end\n", folder)

@@ -1,5 +1,6 @@
 // All measures of the rig, mm. Change them here (or with openscad -D name=value): every part,
-// drawing and reckoning follows. One measure a line: measures.py reads them too.
+// drawing and reckoning follows. One measure a line: measures.py reads them too. Measures of bought
+// parts (screws, nuts, pipe, cell) are the standards' or usual ones, recalled from memory.
 
 // The springs to be tested: largest outside and smallest inside diameter of the set in hand,
 // free length of the longest, and the shortest height a spring may be pressed to.
@@ -40,7 +41,8 @@ platen_rim = 3;    // round the lower cup, to keep it central
 register_h = 2;    // how high that rim stands
 button_recess = 1; // below, for the cell's button
 pivot_d = 6;       // dimple above, for the yoke's cap nut
-pivot_h = 2.5;
+pivot_h = 1.8;     // what a drill of 118 degrees leaves at that width
+pivot_sink = 0.6;  // how far the cap nut's dome, of radius 8, sinks into it
 
 cell_d = 40;       // button cell, with its raised load button
 cell_h = 20;
@@ -95,9 +97,13 @@ sheet_front_x = 60;
 // Yoke that hangs masses on the cell, past both sides of the plate.
 yoke_span = plate_y + 50;
 yoke_l = yoke_span + 40;
-yoke_rod_d = 10;   // threaded rod M10, and the bolt with its cap nut in the middle
+yoke_rod_d = 10;   // threaded rod M10, and the bolts in the middle
 yoke_hole = 10.5;
-yoke_drop = 490;  // two from one metre, a saw cut between them
+yoke_drop = 330;   // length of its rods: long enough for hands under the timbers
+yoke_bolt = 35;    // M10, thread to the head: bar, nut, and what the cap or eye nut takes
+nut10_h = 8.4;     // M10 (ISO 4032), from memory
+cap_nut_h = 18;    // M10, from memory
+cap_nut_thread = 13; // how deep it is threaded, from memory
 lever_short = post_span / 2;
 lever_long = 6 * lever_short;
 
@@ -120,11 +126,19 @@ z_stop = z_crosshead - (free_length - least_height); // tops of the stop nuts
 // lifted over the platen's rim. So far the quill must travel, so much room the press must have.
 raise_room = register_h + 1;
 lift = rod_length - free_length - 2 * cup_floor + collar_over + raise_room;
-by_hand_more = 4.5; // without a lathe: pipe and square stand higher than the turned pusher, and so does the cup
+by_hand_more = 5.5; // without a lathe: platen, cup, pipe and square stand higher than the turned ones
+no_tap_more = 15;   // without a tap M12: two bars under the plate
+square_screw = 19;  // of the squares' screws M4, from their middles
+square_w = 50;      // without a lathe: flat bar that cups, platen and pusher are sawn from
 z_raised = z_crosshead + lift;
 quill_travel = lift + free_length - least_height;
 table_to_jaws = plate_h + z_raised + bar_h; // by hand: by_hand_more
 post_l = ceil((plate_h + z_raised + by_hand_more + bar_h + 5) / 10) * 10; // the crosshead never leaves them
+
+// The yoke, from the base plate's top: its cap nut stands in the dimple, a nut above it.
+z_yoke_point = z_platen + platen_h - pivot_sink;
+z_yoke_bar = z_yoke_point + cap_nut_h + nut10_h;
+z_yoke_low = z_yoke_bar + bar_h + nut10_h + 5 - yoke_drop + 5 + nut10_h; // lower bar's lower face
 
 assert(least_height > 2 * max(wall_height, spigot_height) + 2, "the cups would meet before the stop");
 assert(spring_id - 2 * clearance > rod_head_d, "the spring is too narrow for this guide rod");

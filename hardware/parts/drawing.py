@@ -9,8 +9,11 @@ from pathlib import Path
 Point = tuple[float, float]
 STEEL, LINE, DIM = "#d8dde3", "#1b2733", "#0050a0"
 TEXT_MM = 3.2
+LETTER = 0.55  # a letter's width of its height, in a sans-serif
+NARROW_MM = 7.0  # between two points with less than this the arrows stand outside
 STYLE = (
-    "text{font-family:sans-serif;fill:#1b2733}"
+    "text{font-family:sans-serif;fill:#1b2733;"
+    "paint-order:stroke;stroke:#fff;stroke-width:.9;stroke-linejoin:round}"
     ".d{fill:#0050a0}.o{stroke:#1b2733;stroke-width:.45}"
     ".t{stroke:#0050a0;stroke-width:.2;fill:none}"
     ".c{stroke:#8a2020;stroke-width:.2;stroke-dasharray:5 1.2 1 1.2}"
@@ -29,6 +32,7 @@ class Page:
     def __init__(self, width: float, height: float) -> None:
         self.width, self.height = width, height
         self._body: list[str] = []
+        self._words: list[str] = []  # last, over every line
 
     def add(self, element: str) -> None:
         """Put a finished SVG element on the page."""
@@ -43,9 +47,9 @@ class Page:
         anchor: str = "start",
         dim: bool = False,
     ) -> None:
-        """Write one line of text."""
+        """Write one line of text, over whatever lines there are."""
         kind = ' class="d"' if dim else ""
-        self.add(
+        self._words.append(
             f'<text{kind} x="{at[0]:.2f}" y="{at[1]:.2f}" font-size="{size}" '
             f'text-anchor="{anchor}">{escape(words)}</text>'
         )
@@ -75,7 +79,7 @@ class Page:
             f"<style>{STYLE}</style><defs>{HATCH}</defs>"
             f'<rect width="{self.width:g}" height="{self.height:g}" fill="#fff"/>'
         )
-        path.write_text("\n".join([head, *self._body, "</svg>\n"]), encoding="utf-8")
+        path.write_text("\n".join([head, *self._body, *self._words, "</svg>\n"]), encoding="utf-8")
 
 
 class View:
@@ -133,7 +137,10 @@ class View:
         for x in (ax, bx):
             self.page.line((x, ay), (x, beyond), "t")
         self._between((ax, y), (bx, y))
-        self.page.text(((ax + bx) / 2, y - 0.9), words, anchor="middle", dim=True)
+        if LETTER * TEXT_MM * len(words) < bx - ax:
+            self.page.text(((ax + bx) / 2, y - 0.9), words, anchor="middle", dim=True)
+        else:  # beside it, where no line runs
+            self.page.text((bx + (7.0 if bx - ax < NARROW_MM else 2.0), y + 1.1), words, dim=True)
 
     def upright(self, z1: float, z2: float, x: float, away: float, words: str) -> None:
         """Dimension along z of two points at x, its line `away` mm right (+) or left."""
@@ -144,8 +151,9 @@ class View:
             self.page.line((px, y), (beyond, y), "t")
         self._between((line_x, ay), (line_x, by))
         anchor = "start" if away > 0 else "end"
+        beside = 1.0 if ay - by >= NARROW_MM else 2.2
         self.page.text(
-            (line_x + (1.0 if away > 0 else -1.0), (ay + by) / 2 + 1.1),
+            (line_x + (beside if away > 0 else -beside), (ay + by) / 2 + 1.1),
             words,
             anchor=anchor,
             dim=True,
@@ -162,7 +170,7 @@ class View:
         )
 
     def _between(self, a: Point, b: Point) -> None:
-        far = max(abs(b[0] - a[0]), abs(b[1] - a[1])) >= 7
+        far = max(abs(b[0] - a[0]), abs(b[1] - a[1])) >= NARROW_MM
         self.page.line(a, b, "t")
         if far:
             self.page.arrow(a, b)

@@ -15,7 +15,7 @@ def crosshead(m: Measures) -> Page:
         "Crosshead, 1 off",
         f"Steel flat bar {mm(m.bar_w)} x {mm(m.bar_h)}",
         [
-            "The holes for the posts may be 0.3 out of place; they have 1.5 of play.",
+            "Holes in the middle of the width. Those for the posts have 1.5 of play.",
             (
                 "Upper face: the chuck's nose stands on it. Lower face: flat, on the "
                 "pusher's shoulder."
@@ -27,6 +27,7 @@ def crosshead(m: Measures) -> Page:
         m.crosshead_l,
         m,
         [(-m.post_span / 2, m.post_hole), (0, m.shank_d + 0.3), (m.post_span / 2, m.post_hole)],
+        0.2,
     )
     return page
 
@@ -37,7 +38,7 @@ def yoke_bars(m: Measures) -> Page:
         "Yoke bar, 2 off",
         f"Steel flat bar {mm(m.bar_w)} x {mm(m.bar_h)}",
         [
-            "Sawn and drilled; nothing here needs to be nearer than 0.5.",
+            "Sawn and drilled, holes in the middle of the width.",
             "How the yoke goes together: step_3.svg.",
         ],
     )
@@ -47,24 +48,29 @@ def yoke_bars(m: Measures) -> Page:
         m.yoke_l,
         m,
         [(-span, m.yoke_hole), (0, m.yoke_hole), (span, m.yoke_hole)],
+        0.5,
     )
     return page
 
 
-def _bar(view: View, length: float, m: Measures, holes: Sequence[tuple[float, float]]) -> None:
+def _bar(
+    view: View, length: float, m: Measures, holes: Sequence[tuple[float, float]], within: float
+) -> None:
     half, w = length / 2, m.bar_w / 2
     view.box(-half, -w, length, m.bar_w)
+    view.page.line(view.at(-half - 4, 0), view.at(half + 4, 0), "c")
     for x, d in holes:
         view.circle((x, 0), d, "#fff")
         view.axis(x, -w - 4, w + 4)
         view.call((x + d / 2 * 0.7, -d / 2 * 0.7), (8, 26), f"⌀ {mm(d)}")
-    view.across(holes[0][0], holes[2][0], w, 16, f"{mm(holes[2][0] - holes[0][0])} ±0.2")
-    view.across(holes[0][0], holes[1][0], w, 8, mm(holes[1][0] - holes[0][0]))
+    view.across(holes[0][0], holes[2][0], w, 16, f"{mm(holes[2][0] - holes[0][0])} ±{within}")
+    half_way = f"{mm(holes[1][0] - holes[0][0])} ±{within}"
+    view.across(holes[0][0], holes[1][0], w, 8, half_way)
     view.across(-half, half, w, 24, mm(length))
-    view.upright(-w, w, half, 8, mm(m.bar_w))
+    view.upright(-w, w, half, 12, mm(m.bar_w))
     edge = View(view.page, (view.origin[0], view.origin[1] + 62), view.scale)
     edge.box(-half, 0, length, m.bar_h)
-    edge.upright(0, m.bar_h, half, 8, mm(m.bar_h))
+    edge.upright(0, m.bar_h, half, 12, mm(m.bar_h))
 
 
 def base_plate(m: Measures) -> Page:
@@ -77,15 +83,21 @@ def base_plate(m: Measures) -> Page:
         ),
         [
             (
-                f"Posts: M{mm(m.post_d)} through (drill {mm(m.post_tap)}). Clamps: ⌀ "
-                f"{mm(m.clamp_hole)}; shift them to your table's slots."
+                f"Posts: M{mm(m.post_d)} through, square to the plate (drill {mm(m.post_tap)}). "
+                f"Clamps: ⌀ {mm(m.clamp_hole)}; shift them to your table's slots."
             ),
             (
                 f"Edges: M{mm(m.sheet_screw_d)}, {mm(m.sheet_tap_h)} deep (drill "
                 f"{mm(m.sheet_tap)}), in the middle of the thickness."
             ),
-            f"Locator: M3 through (drill {mm(m.locator_tap)}), three on ⌀ {mm(2 * m.locator_r)}.",
-            "No tap? Posts through ⌀ 12.5, a nut above and below, the plate on two bars 30 x 15.",
+            (
+                f"Locator: M3 through (drill {mm(m.locator_tap)}), three on "
+                f"⌀ {mm(2 * m.locator_r)}. Where the cell stands: flat to 0.03, burrs off."
+            ),
+            (
+                f"No tap M12? Posts through ⌀ {mm(m.shank_d + 0.3)}, a nut above and below, the "
+                f"plate on two bars 30 x {mm(m.no_tap_more)}, clamp holes through them."
+            ),
         ],
     )
     view = View(page, (118, 98), 0.85)
@@ -152,6 +164,7 @@ def shield(m: Measures) -> Page:
             if slot:
                 view.box(s * at - m.sheet_hole / 2, 0, m.sheet_hole, m.plate_h / 2, "#fff")
             view.circle((s * at, m.plate_h / 2), m.sheet_hole, "#fff")
+        view.axis(0, -2, m.sheet_h + 4)
         view.across(-at, at, m.plate_h / 2, 14, f"{mm(2 * at)} ±0.2")
         view.across(-width / 2, width / 2, m.sheet_h, 8, mm(width))
         view.upright(0, m.sheet_h, width / 2, 7, mm(m.sheet_h))

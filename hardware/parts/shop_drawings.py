@@ -11,6 +11,7 @@ from collections.abc import Callable
 import profiles
 from drawing import Page, View
 from flat_drawings import base_plate, crosshead, shield, yoke_bars
+from hand_drawings import by_hand
 from measures import Measures
 from sheet import coils, mm, sheet, write_drawings
 from turned_drawings import cup, gauge_tubes, platen, pusher
@@ -66,102 +67,6 @@ def guide_rod(m: Measures) -> Page:
     view.upright(under, m.lower_base, -r, -10, mm(m.cup_floor))
     view.upright(top - m.cup_floor, top, -r, -10, mm(m.cup_floor))
     view.call((-8, nut - 0.2), (-40, -10), f"rattles by {mm(m.rod_slack)}")
-    return page
-
-
-def by_hand(m: Measures) -> Page:
-    """Cups, platen and pusher without a lathe."""
-    page = sheet(
-        "Cups, platen, pusher without a lathe",
-        "Flat bar 50 x 8, 10, 12; orange: printed, carries nothing",
-        [
-            (
-                "Squares sawn from bar, lapped on plate glass, parallel to 0.03 (vernier, "
-                "four corners). Drill them on the press itself."
-            ),
-            (
-                f"Holes: ⌀ {mm(m.rod_d + m.rod_play)} for the rod, ⌀ {mm(m.head_bore)} for "
-                "its head. Lower cup: two plates, joined by two screws M4."
-            ),
-            (
-                "Wall, spigot, pipe's ring: spring_cup.scad, make = wall, spigot, "
-                "pipe_ring; glued, the wall with three M3 as well."
-            ),
-            (
-                "Pusher: pipe filed square; a printed flange and four M4 hold it under "
-                "its square. Platen: a printed frame finds the cup."
-            ),
-        ],
-    )
-    steel, printed = "url(#hatch)", "#f0a030"
-    hole, side = (m.rod_d + m.rod_play) / 2, 25.0
-
-    def square(view: View, z: float, h: float, r: float) -> None:
-        for s in (-1, 1):
-            view.outline([(s * r, z), (s * side, z), (s * side, z + h), (s * r, z + h)], steel)
-
-    def rings(view: View, z: float) -> None:
-        spigot, inner = m.spring_id / 2 - m.clearance, m.spring_od / 2 + m.clearance
-        for s in (-1, 1):
-            for low, high in ((hole, spigot), (inner, m.cup_d / 2)):
-                view.outline(
-                    [
-                        (s * low, z),
-                        (s * high, z),
-                        (s * high, z + m.wall_height),
-                        (s * low, z + m.wall_height),
-                    ],
-                    printed,
-                )
-
-    deep = m.rod_head_h + 2
-    lower = View(page, (60, 70), 1.1)
-    square(lower, 0, deep, m.head_bore / 2)
-    square(lower, deep, 8, hole)
-    rings(lower, deep + 8)
-    lower.upright(0, deep, side, 6, mm(deep))
-    lower.upright(deep, deep + 8, side, 6, "8")
-    lower.across(-side, side, 0, -8, "50 x 50")
-    page.text((60, 26), "lower cup", anchor="middle")
-    upper = View(page, (60, 145), 1.1)
-    square(upper, 0, 8, hole)
-    rings(upper, 8)
-    upper.across(-side, side, 0, -12, "50 x 50")
-    upper.upright(0, 8, side, 6, "8")
-    for s in (-1, 1):
-        upper.outline([(s * 17.05, 0), (s * 23, 0), (s * 23, -4), (s * 17.05, -4)], printed)
-    page.text((60, 172), "upside down: the ring below takes the pusher's pipe", anchor="middle")
-    page.text((60, 108), "upper cup", anchor="middle")
-    plate = View(page, (150, 145), 1.1)
-    plate.box(-side, 0, 2 * side, m.platen_h, steel)
-    for s in (-1, 1):
-        plate.outline([(s * 5.3, -2), (s * 15, -2), (s * 15, 0), (s * 5.3, 0)], printed)
-        plate.outline(
-            [(s * side, 8), (s * (side + 3), 8), (s * (side + 3), 15), (s * side, 15)], printed
-        )
-    plate.across(-side, side, m.platen_h, 10, "50 x 50")
-    plate.upright(0, m.platen_h, side + 3, 6, mm(m.platen_h))
-    page.text((150, 160), "platen: dimple drilled, button's ring glued below", anchor="middle")
-    push = View(page, (240, 160), 1.0)
-    depth = m.pusher_depth + 9  # the screw's head hangs into the pipe
-    for s in (-1, 1):
-        push.outline(
-            [(s * 13.65, 0), (s * 16.85, 0), (s * 16.85, depth), (s * 13.65, depth)], steel
-        )
-        push.outline(
-            [(s * 16.85, depth - 12), (s * 24, depth - 5), (s * 24, depth), (s * 16.85, depth)],
-            printed,
-        )
-    push.box(13.65, m.pusher_depth - 22, 3.2, 18, "#fff")
-    push.upright(m.pusher_depth - 22, m.pusher_depth - 4, -16.85, -6, "18")
-    square(push, depth, 10, 6.15)
-    push.box(-9.5, depth - 7.5, 19, 7.5)
-    push.box(-6, depth, 12, 50)
-    push.upright(0, depth, 16.85, 10, mm(depth))
-    push.upright(depth, depth + 10, side, 6, "10")
-    push.upright(depth, depth + 50, -side, -6, "50 plain")
-    pipe = "pusher: pipe 33.7 x 3.2, window 6 x 18 filed; M12 x 80, thread sawn off"
-    page.text((236, 168), pipe, size=2.9, anchor="middle")
     return page
 
 

@@ -1,8 +1,7 @@
 // Cups that hold the spring at both ends. STEEL, turned: they carry the whole load.
 // kind = "lower": the rod's head hides in the underside. kind = "upper": flat top for the pusher.
 // make = "turned" (steel); "ring": a printed centring ring that only locates a smaller spring
-// inside a steel cup; "wall", "spigot", "pipe_ring": printed, on a floor cut from plate, the last on
-// the upper cup's back, for a pusher made of pipe. The spring always stands on steel.
+// inside a steel cup. The spring always stands on steel. Without a lathe: by_hand.scad.
 include <dimensions.scad>
 
 kind = "lower";
@@ -45,14 +44,5 @@ module ring(outer, inner, h) {
 
 if (make == "ring") // fills the gap between a smaller spring and the cup's wall
     ring(spring_od + 2 * clearance - 0.3, spring_od - 5, wall_height - 1);
-else if (make == "wall")
-    ring(cup_d, spring_od + 2 * clearance, wall_height);
-else if (make == "pipe_ring")
-    ring(46, pipe_d + 0.4, 4);
-else if (make == "spigot")
-    difference() {
-        spigot(spigot_height);
-        clear_hole(rod_d + 0.2, spigot_height);
-    }
 else
     spring_cup(kind);

@@ -8,6 +8,7 @@ Cut through the middle, seen from the front; what a step adds is orange.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import profiles
@@ -109,9 +110,18 @@ class Stack:
         m = self.m
         z = m.z_pusher - self.drop + lift
         top = z + m.pusher_depth + m.pusher_roof
+        ends = [-m.crosshead_l / 2]  # the crosshead cut through its three holes
+        for x, d in (
+            (-m.post_span / 2, m.post_hole),
+            (0, m.shank_d),
+            (m.post_span / 2, m.post_hole),
+        ):
+            ends += [x - d / 2, x + d / 2]
+        ends.append(m.crosshead_l / 2)
+        for left, right in zip(ends[::2], ends[1::2], strict=True):
+            self.view.box(left, top, right - left, m.bar_h, self.fill("crosshead"))
         self.view.turned(profiles.pusher(m), z, self.fill("pusher"))
         self.view.turned(profiles.collar(m), z - m.collar_over, self.fill("collar"))
-        self.view.box(-m.crosshead_l / 2, top, m.crosshead_l, m.bar_h, self.fill("crosshead"))
         nose = top + m.bar_h
         self.view.outline(
             [
@@ -261,57 +271,72 @@ def ready(m: Measures) -> Page:
 
 def weighing(m: Measures) -> Page:
     """The yoke, seen from the side: the plate on two timbers, masses below."""
-    page = Page(220, 215)
-    view = View(page, (110, 62), 0.42)
+    page = Page(220, 256)
+    view = View(page, (110, 62), 0.38)
     half, y = m.yoke_span / 2, m.plate_y / 2
-    cap = m.z_platen + m.platen_h - m.pivot_h
-    bar = cap + 18
-    low = -190.0
+    cap, bar, low = m.z_yoke_point, m.z_yoke_bar, m.z_yoke_low
     view.box(-y - 60, -m.plate_h - 60, 2 * y + 120, 60, WOOD)
     view.box(-y, -m.plate_h, 2 * y, m.plate_h)
     view.box(-m.cell_d / 2, 0, m.cell_d, m.cell_h)
     view.turned(profiles.platen(m), m.z_platen, OLD)
-    view.box(-5, cap, 10, 18 + m.bar_h + 12, NEW)
+    _cap_bolt(view, m, 0, cap)
     view.box(-m.yoke_l / 2, bar, m.yoke_l, m.bar_h, NEW)
     view.box(-m.yoke_l / 2, low, m.yoke_l, m.bar_h, NEW)
     for side in (-1, 1):
-        view.box(side * half - 5, low - 14, 10, bar + m.bar_h + 28 - low, NEW)
-        for z in (bar - 9, bar + m.bar_h, low - 9, low + m.bar_h):
-            view.box(side * half - 9, z, 18, 9, NEW)
-    view.box(-5, low - 9, 10, m.bar_h + 16, NEW)
-    view.circle((0, low - 16), 18, NEW)
-    view.circle((0, low - 16), 9, "#fff")
-    view.box(-2, low - 70, 4, 46, OLD)
-    view.box(-70, low - 110, 140, 40, "#b9c2ca")
-    view.box(-160, low - 150, 320, 8, WOOD)
+        view.box(side * half - 5, low - m.nut10_h - 5, 10, m.yoke_drop, NEW)
+        for z in (bar - m.nut10_h, bar + m.bar_h, low - m.nut10_h, low + m.bar_h):
+            view.box(side * half - 9, z, 18, m.nut10_h, NEW)
+    view.box(-8, low + m.bar_h, 16, 6.4, NEW)  # the bolt's head
+    view.box(-9, low - m.nut10_h, 18, m.nut10_h, NEW)
+    eye = low - m.nut10_h - 22
+    view.box(-8, eye + 10, 16, 12, NEW)
+    view.circle((0, eye), 42, NEW)
+    view.circle((0, eye), 24, "#fff")
+    view.box(-2, eye - 64, 4, 54, OLD)
+    view.box(-70, eye - 104, 140, 40, "#b9c2ca")
+    view.box(-160, eye - 212, 320, 8, WOOD)
     view.call((5, cap + 3), (58, -26), "cap nut M10 in the dimple")
-    view.call((-half - 5, -100), (-26, -6), "rod M10, two")
+    view.call((-half - 5, -100), (-20, -6), f"two rods M10, {mm(m.yoke_drop)}")
     view.call((y + 50, -50), (16, 4), "two timbers 60 x 60")
-    view.call((9, low - 16), (40, 0), "eye nut M10 below the bolt")
-    view.call((70, low - 90), (16, 0), "masses, on a strap")
-    view.call((120, low - 146), (10, -6), "board, 100 mm below")
+    view.call((21, eye), (36, 0), "eye nut M10 on the bolt, locked by a nut")
+    view.call((70, eye - 84), (16, 0), "masses, on a strap")
+    view.call((120, eye - 206), (10, -6), "board, 100 mm below")
     page.text(
-        (6, 212),
+        (6, 252),
         "Timbers bridge two tables or trestles, the rods hang between. Stop posts left out.",
     )
     return page
 
 
+def _cap_bolt(view: View, m: Measures, x: float, point: float) -> None:
+    """Bolt, its head on the bar it goes through, with nut and cap nut, its point at a height."""
+    bar = point + m.cap_nut_h + m.nut10_h
+    view.box(x - 5, bar + m.bar_h - m.yoke_bolt, 10, m.yoke_bolt, NEW)
+    view.box(x - 8, bar + m.bar_h, 16, 6.4, NEW)
+    view.box(x - 9, point + m.cap_nut_h, 18, m.nut10_h, NEW)
+    wide, round_h = 8.5, m.cap_nut_h - 8
+    cap = [(x - wide, point + round_h), (x - wide, point + m.cap_nut_h)]
+    cap += [(x + wide, point + m.cap_nut_h), (x + wide, point + round_h)]
+    arc = [k * math.pi / 8 for k in range(9)]
+    cap += [(x + 8 * math.cos(a), point + round_h * (1 - math.sin(a))) for a in arc]
+    view.outline(cap, NEW)
+
+
 def lever(m: Measures) -> Page:
     """The lever: a small mass far out makes a large load on the cell."""
-    page = Page(240, 100)
-    view = View(page, (92, 66), 0.3)
+    page = Page(240, 114)
+    view = View(page, (92, 80), 0.3)
     a, far = m.lever_short, m.lever_long
-    top = m.z_platen + m.platen_h - m.pivot_h + 18
+    top = m.z_yoke_bar
     view.box(-m.plate_x / 2 - 20, -m.plate_h - 20, m.plate_x + 40, 20, "#b9c2ca")
     view.box(-m.plate_x / 2, -m.plate_h, m.plate_x, m.plate_h)
     for x in (-m.clamp_x, m.clamp_x):
         view.box(x - 10, 0, 20, 10, NEW)
     view.box(-m.cell_d / 2, 0, m.cell_d, m.cell_h)
     view.turned(profiles.platen(m), m.z_platen, OLD)
-    view.box(-5, top - 18, 10, 18, NEW)
-    view.box(-a - 6, -m.plate_h, 12, 190)
+    view.box(-a - 6, -m.plate_h, 12, m.post_l)
     view.box(-a - 30, top, far + 60, m.bar_h, NEW)
+    _cap_bolt(view, m, 0, m.z_yoke_point)
     view.circle((-a, top + m.bar_h + 4), 8, NEW)
     view.box(-a - 12, top + m.bar_h + 8, 24, 12, NEW)
     view.box(far - a - 2, top - 60, 4, 60, OLD)
@@ -323,7 +348,7 @@ def lever(m: Measures) -> Page:
     view.call((far - a + 35, top - 90), (6, 0), "mass")
     holes = f"30 (⌀ {mm(m.post_hole)}), {mm(30 + a)} and {mm(30 + far)} (⌀ {mm(m.yoke_hole)})"
     page.text(
-        (6, 96),
+        (6, 110),
         f"Flat bar {mm(m.bar_w)} x {mm(m.bar_h)} x {mm(far + 60)}; holes from the left: {holes}",
     )
     return page

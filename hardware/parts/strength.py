@@ -5,7 +5,8 @@ python hardware/parts/strength.py prints the table that MECHANICS.md shows.
 Formulas are those of any handbook of strength of materials, recalled from memory: bending M / W of
 a rectangle, W = b h^2 / 6; Euler's column; the simply supported circular plate with a load on a
 small central circle, 3F / (2 pi t^2) ((1 + nu) ln(a / r) + 1), nu = 0.3. Stress areas of threads
-are those of ISO 898-1, pitch and core diameters those of ISO 724, both recalled from memory.
+are those of ISO 898-1, pitch and core diameters those of ISO 724, yield limits those of EN 10025-2
+and ISO 898-1, all recalled from memory.
 """
 
 from __future__ import annotations

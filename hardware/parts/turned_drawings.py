@@ -15,7 +15,10 @@ def cup(m: Measures, *, lower: bool) -> Page:
         f"{name}, 1 off",
         "Mild steel, turned",
         [
-            "Seat (under the spring) and lower face: flat, parallel to 0.02, Ra 1.6.",
+            (
+                "Seat (under the spring) and lower face: flat, parallel to 0.02, Ra 1.6. "
+                "Spigot, wall and bore in one setting: coaxial 0.05."
+            ),
             (
                 f"The spigot is the spring's inside less {mm(2 * m.clearance)}, the wall "
                 "its outside plus as much:"
@@ -40,9 +43,9 @@ def cup(m: Measures, *, lower: bool) -> Page:
     diameters(view, [(spigot, base + 7, " 0/-0.1"), (inner, top, " +0.1/0")], above=True)
     hole = m.rod_d + m.rod_play
     low = (
-        [(m.head_bore, 0.0, ""), (m.cup_d, 0.0, "")]
+        [(m.head_bore, 0.0, ""), (m.cup_d, 0.0, " 0/-0.2")]
         if lower
-        else [(hole, 0.0, " +0.1/0"), (m.cup_d, 0.0, "")]
+        else [(hole, 0.0, " +0.1/0"), (m.cup_d, 0.0, " 0/-0.2")]
     )
     diameters(view, low, above=False)
     r = m.cup_d / 2
@@ -51,11 +54,10 @@ def cup(m: Measures, *, lower: bool) -> Page:
     view.upright(0, top, r, 46, mm(top))
     if lower:
         view.upright(base - m.cup_floor, base, -r, -10, mm(m.cup_floor))
-        view.call((hole / 2, base - 3), (46, 31), f"⌀ {mm(hole)} +0.1/0, through")
-    else:
-        view.call((spigot / 2 - 0.7, top - 1), (44, -22), "lead-in 2 x 37°")
+        view.call((-hole / 2, base + 4), (-38, -26), f"⌀ {mm(hole)} +0.1/0, through")
+    view.call((spigot / 2 - 0.7, top - 1), (44, -22), "lead-in 2 x 37°")
     round_view(
-        View(page, (232, 92), 1.6),
+        View(page, (232, 92), 1.5),
         [m.cup_d, inner, spigot, spigot - profiles.SPIGOT_CHAMFER_D, hole],
     )
     return page
@@ -68,7 +70,10 @@ def platen(m: Measures) -> Page:
         "Mild steel, turned; better hardened (button)",
         [
             "Upper face and bottom of the recess: flat, parallel to 0.02, Ra 1.6.",
-            "The recess finds the cell's button: measure the button first.",
+            (
+                "The recess finds the cell's button: measure the button first. Rim and recess "
+                "coaxial 0.1."
+            ),
             (
                 f"Dimple: a drill's point, ⌀ {mm(m.pivot_d)} at the face, central to 0.1 "
                 "(the yoke's cap nut stands in it)."
@@ -81,9 +86,11 @@ def platen(m: Measures) -> Page:
     view.axis(0, -4, top + 6)
     outer = m.platen_d + 2 * m.platen_rim
     diameters(
-        view, [(m.pivot_d, top, " dimple"), (m.platen_d + 0.4, top + m.register_h, "")], above=True
+        view,
+        [(m.pivot_d, top, " dimple"), (m.platen_d + 0.4, top + m.register_h, " +0.2/0")],
+        above=True,
     )
-    diameters(view, [(m.cell_button_d + 0.6, 0.0, ""), (outer, 0.0, "")], above=False)
+    diameters(view, [(m.cell_button_d + 0.6, 0.0, " +0.2/0"), (outer, 0.0, "")], above=False)
     view.upright(0, top, outer / 2, 9, f"{mm(top)} ±0.05")
     view.upright(0, top + m.register_h, outer / 2, 30, mm(top + m.register_h))
     view.upright(0, m.button_recess, -outer / 2, -10, mm(m.button_recess))
@@ -101,7 +108,10 @@ def pusher(m: Measures) -> Page:
         [
             "Lower face and shoulder: parallel to 0.02, square to the shank to 0.02, Ra 1.6.",
             "Window: 6 wide, 18 high, from one side into the bore, to see the rod's end by.",
-            "The shank only centres; the load goes over the shoulder.",
+            (
+                "The shank only centres; the load goes over the shoulder: no fillet there, "
+                "undercut 0.5 x 0.5."
+            ),
             (
                 "Depth of the bore = rod - 2 cup floors - least height + "
                 f"{mm(m.rod_room)}: see the guide rod."
@@ -117,11 +127,13 @@ def pusher(m: Measures) -> Page:
     view.upright(0, m.pusher_depth, r, 9, f"{mm(m.pusher_depth)} +0.5/0")
     view.upright(0, shoulder, r, 32, mm(shoulder))
     view.upright(shoulder, shoulder + m.shank_h, r, 32, mm(m.shank_h))
+    end = shoulder + m.shank_h
+    page.line(view.at(m.shank_d / 2, end), view.at(r, end), "t")
     view.box(m.pusher_bore / 2, m.pusher_depth - 22, r - m.pusher_bore / 2, 18, "#fff")
     view.upright(m.pusher_depth - 22, m.pusher_depth - 4, -r, -8, "18")
     view.upright(0, m.pusher_depth - 22, -r, -8, mm(m.pusher_depth - 22))
     round_view(View(page, (225, 92), 1.6), [m.pusher_d, m.pusher_bore])
-    page.text((225, 134), "from below", anchor="middle")
+    page.text((225, 138), "from below", anchor="middle")
     return page
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -9,7 +12,7 @@ from coilbench.capture.blocks import Fault, Hello, SampleFlag, Tally
 
 # Well inside and outside of firmware/README.md's figures, which lie at some 11 us between edges.
 EVEN_EXACT, EVEN_LOST = 80_000, 110_000
-TURNING_EXACT = 44_000
+TURNING_EXACT = {0: 82_000, 0.25: 62_000, 0.5: 44_000}
 SKEWED_EXACT, SKEWED_LOST = 55_000, 90_000  # every second edge late by a quarter of the interval
 
 
@@ -25,12 +28,13 @@ def test_edges_up_to_the_limit_are_counted(lab, rate: int, skew: float) -> None:
     assert run.counters.samples_lost == run.counters.bytes_bad == 0
 
 
-def test_edges_that_turn_round_at_full_speed_are_counted(lab) -> None:
-    """Every second edge late by half an interval, and the way turned at every phase of it."""
+@pytest.mark.parametrize(("skew", "rate"), TURNING_EXACT.items())
+def test_edges_that_turn_round_at_full_speed_are_counted(lab, skew: float, rate: int) -> None:
+    """Every second edge late by a part of an interval, and the way turned at every phase of it."""
     moves, at_s, way = [], 0.5, 1
     for n in range(150):
         seconds = 0.002 + 0.028 * (n * 0.618034 % 1)
-        moves.append(f"{at_s:.7f} edges {way * TURNING_EXACT} {seconds:.7f} 0.5\n")
+        moves.append(f"{at_s:.7f} edges {way * rate} {seconds:.7f} {skew}\n")
         at_s, way = at_s + seconds, -way
     run = lab.run(f"0 adc rate 93\n{''.join(moves)}{at_s + 0.5:.3f} end\n")
     assert run.samples["travel_counts"][-1] == run.stats["count"]
@@ -38,6 +42,19 @@ def test_edges_that_turn_round_at_full_speed_are_counted(lab) -> None:
     assert np.abs(run.samples["travel_counts"] - run.truth["travel_counts"]).max() <= 1
     last = run.all(Tally)[-1]
     assert last.impossible_steps == last.dropped == 0
+
+
+def test_page_promises_more_than_is_tested_and_less_than_is_lost() -> None:
+    page = (Path(__file__).parents[2] / "firmware" / "README.md").read_text(encoding="utf-8")
+    rows = [row for row in page.split("\n") if "none lost up to" in row]
+    told = [[int(n.replace(",", "")) for n in re.findall(r"([\d,]+)/s", row)] for row in rows]
+    assert len(told) == len(TURNING_EXACT)
+    for row, figures, tested in zip(rows, told, TURNING_EXACT.values(), strict=True):
+        exact, *lost = figures
+        assert tested < exact < min(lost), row
+        assert "reversals" in row or "turned round" in row, row
+    assert max(told[0]) < EVEN_LOST
+    assert max(told[1]) < SKEWED_LOST
 
 
 @pytest.mark.parametrize(("rate", "skew"), [(EVEN_LOST, 0), (SKEWED_LOST, 0.25)])

@@ -1,5 +1,7 @@
 """What must meet, clear or capture: the guide rod, the shield's holes, gauges, masses, drawings."""
 
+import html
+import itertools
 import math
 import re
 import subprocess
@@ -82,8 +84,9 @@ def test_the_press_named_lets_every_cartridge_in_and_the_posts_still_lead(
     assert m.quill_travel >= pusher_up - pusher_down
     crosshead_up = pusher_up + m.pusher_depth + 15
     assert m.table_to_jaws >= 15 + crosshead_up + 15
-    # By hand: the cup's base 18, the pipe 9 longer than the bore, its square 10.
-    by_hand_up = crosshead_up + (18 - 17.5) + (9 + 10 - 15)
+    # By hand: the platen without a recess for the button, the cup's base 18, the pipe 9 longer than
+    # the bore, its square 10.
+    by_hand_up = crosshead_up + 1 + (18 - 17.5) + (9 + 10 - 15)
     assert m.table_to_jaws + m.by_hand_more >= 15 + by_hand_up + 15
     assert m.post_l >= 15 + by_hand_up + 15  # from under the plate: through the whole bar
 
@@ -93,6 +96,8 @@ def test_pages_name_the_press_that_is_needed() -> None:
     assert "\n".join(press_rows()) in (HARDWARE / "PARTS.md").read_text("utf-8")
     assert f"{M.quill_travel:.0f} mm of quill travel and {M.table_to_jaws:.1f} mm from" in flat[0]
     assert f"squares) {M.by_hand_more:.1f} mm more" in flat[1]
+    assert f"tap M12 another {M.no_tap_more:.0f} mm" in flat[1]
+    assert f"chuck that takes {M.shank_d:.0f} mm" in flat[1]
     assert f"two posts of {M.post_l:.0f} mm" in flat[1]
     assert f"two of {M.yoke_drop:.0f} mm" in flat[1]
     assert 2 * M.yoke_drop + 5 <= 1000  # of a metre, a saw cut or two
@@ -242,16 +247,133 @@ def test_drawings_are_those_of_the_measures(script: str, tmp_path: Path) -> None
         assert used, f"no page shows {drawing.name}"
 
 
-def test_no_text_of_a_drawing_leaves_its_page() -> None:
-    """By a sans-serif's usual width of 0.5 of its size a letter."""
-    for drawing in (HARDWARE / "drawings").glob("*.svg"):
+def words_of(drawing: Path) -> list[tuple[float, float, float, float, str]]:
+    """Each text's box: left, top, right, bottom, by a sans-serif's 0.5 of its size a letter."""
+    boxes = []
+    for x, y, size, anchor, words in re.findall(
+        r'<text[^>]*? x="([-\d.]+)" y="([-\d.]+)" font-size="([\d.]+)" text-anchor="(\w+)">'
+        r"([^<]*)<",
+        drawing.read_text(encoding="utf-8"),
+    ):
+        long, tall = 0.5 * float(size) * len(html.unescape(words)), 0.8 * float(size)
+        left = float(x) - {"start": 0, "middle": long / 2, "end": long}[anchor]
+        boxes.append((left, float(y) - tall, left + long, float(y), words))
+    return boxes
+
+
+DRAWINGS = sorted((HARDWARE / "drawings").glob("*.svg"))
+
+
+@pytest.mark.parametrize("drawing", DRAWINGS, ids=lambda path: path.stem)
+def test_texts_of_a_drawing_stay_on_its_page_and_off_each_other(drawing: Path) -> None:
+    text = drawing.read_text(encoding="utf-8")
+    wide, high = map(float, re.findall(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', text)[0])
+    edge = 7.0 if f'width="{wide - 12:g}" height="{high - 12:g}"' in text else 0.0  # its frame
+    boxes = words_of(drawing)
+    for left, top, right, bottom, words in boxes:
+        assert edge <= left < right <= wide - edge, words
+        assert edge <= top < bottom <= high - edge, words
+    for one, other in itertools.combinations(boxes, 2):
+        beside = one[2] <= other[0] or other[2] <= one[0]
+        assert beside or one[3] <= other[1] or other[3] <= one[1], (one[4], other[4])
+
+
+@pytest.mark.parametrize("drawing", DRAWINGS, ids=lambda path: path.stem)
+def test_nothing_drawn_leaves_its_page(drawing: Path) -> None:
+    text = drawing.read_text(encoding="utf-8")
+    wide, high = map(float, re.findall(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', text)[0])
+    body = text.split("</defs>")[1]
+    points = [p for each in re.findall(r'points="([^"]+)"', body) for p in each.split()]
+    points += [p.replace(" ", ",") for p in re.findall(r"[ML]([-\d.]+ [-\d.]+)", body)]
+    for point in points:
+        x, y = map(float, point.split(","))
+        assert 0 <= x <= wide, point
+        assert 0 <= y <= high, point
+
+
+def test_no_line_is_drawn_over_a_text() -> None:
+    """Texts come last, on a white edge: a line that passes behind them leaves them readable."""
+    for drawing in DRAWINGS:
         text = drawing.read_text(encoding="utf-8")
-        width = float(re.search(r'viewBox="0 0 ([\d.]+)', text)[1])  # type: ignore[index]
-        labels = re.findall(
-            r'<text[^>]*? x="([-\d.]+)"[^>]*font-size="([\d.]+)" text-anchor="(\w+)">([^<]*)<', text
-        )
-        for x, size, anchor, words in labels:
-            length = 0.5 * float(size) * len(words)
-            start = float(x) - {"start": 0, "middle": length / 2, "end": length}[anchor]
-            assert start >= 0, (drawing.name, words)
-            assert start + length <= width, (drawing.name, words)
+        assert "paint-order:stroke;stroke:#fff" in text
+        assert "<" not in text[text.rindex("</text>") + 7 :].replace("</svg>", ""), drawing.name
+        first = text.index("<text")
+        assert not re.search(r"<(?:path|polygon|circle|rect)", text[first:]), drawing.name
+
+
+def test_yokes_bolts_reach_through_bar_and_nut_and_fill_what_they_carry() -> None:
+    """M10: a diameter of thread or more, common practice; cap nut 13, eye nut 10 deep."""
+    page = " ".join((HARDWARE / "WEIGHING.md").read_text("utf-8").split())
+    left = M.yoke_bolt - M.bar_h - M.nut10_h
+    assert 10 <= left <= M.cap_nut_thread
+    assert left - 10 < 25 / 4  # of the eye's 25 (DIN 582, a dealer's table)
+    assert (
+        M.yoke_bolt - 26 <= M.bar_h
+    )  # even a part-threaded one (26, from memory) can be tightened
+    assert f"M10 x {M.yoke_bolt:.0f}" in page
+    assert f"{M.bar_h + M.nut10_h:.1f} mm of the bolt, so {left:.1f} mm are" in page
+    assert f"Rods of {M.yoke_drop:.0f} mm" in page
+
+
+def test_the_yoke_hangs_free_below_its_point() -> None:
+    assert M.z_yoke_bar > M.z_lower + M.register_h + 10  # its upper bar over the platen's rim
+    lower_top = M.z_yoke_low + M.bar_h + M.nut10_h
+    assert lower_top < -M.plate_h - 60 - 100  # a hand's room below the timbers
+    # Two like bars: their common centre of mass lies below the point, so it cannot topple.
+    assert (M.z_yoke_bar + M.z_yoke_low + M.bar_h) / 2 < M.z_yoke_point - 50
+    # From the top of its upper nuts to the end of the lower ones, 5 over at either end.
+    top, bottom = M.z_yoke_bar + M.bar_h + M.nut10_h, M.z_yoke_low - M.nut10_h
+    assert top - bottom + 10 == pytest.approx(M.yoke_drop)
+
+
+def test_the_yoke_weighs_what_the_page_says() -> None:
+    """Bars, rods (0.48 kg/m, from memory), ten nuts, bolts, cap and eye nut (0.25 kg in all)."""
+    page = (HARDWARE / "WEIGHING.md").read_text("utf-8")
+    bars = 2 * M.yoke_l * M.bar_w * M.bar_h * STEEL_KG_PER_MM3
+    kg = bars + 2 * M.yoke_drop * 0.48e-3 + 0.25
+    said = float(re.findall(r"weighs about ([\d.]+) kg", " ".join(page.split()))[0])
+    assert said == pytest.approx(kg, abs=0.1)
+
+
+def test_squares_screws_clear_the_guides_and_hold() -> None:
+    """M4 x 16, heads 7 across: outside the wall, inside the square, a diameter of thread."""
+    at = M.square_screw * math.sqrt(2)
+    assert at - 3.5 > M.cup_d / 2
+    assert at - 3.5 > M.pipe_d / 2 + 0.2
+    assert M.square_screw + 4 < M.square_w / 2
+    assert 16 - 8 >= 4  # lower cup: through its floor of 8; pusher: through the flange of 8
+    assert 16 - 8 < 10  # and neither comes out of the plate of 10
+    assert M.cup_d < M.square_w
+
+
+def test_bought_lengths_are_enough_for_what_is_cut_from_them() -> None:
+    """With 3 mm a saw cut; the three rings of round bar from 50 mm, pipe and tube likewise."""
+    page = (HARDWARE / "PARTS.md").read_text("utf-8")
+    bar = [M.crosshead_l, M.yoke_l, M.yoke_l, M.lever_long + 60]
+    cups = [m_h + M.wall_height for m_h in (M.lower_base, M.cup_floor)]
+    turned = [*cups, M.platen_h + M.register_h, M.pusher_depth + M.pusher_roof + M.shank_h]
+    tubes = [M.gauge_least + i * M.gauge_step for i in range(4)]
+    needs = {
+        "50 x 8, 10, 12; plate": (bar, 1500),
+        "round bar 50 mm": (turned, 300),
+        "steel pipe 33.7": ([M.pusher_depth + 9], 300),
+        "tube 32 x 3": (tubes, 200),
+        "50 x 8": ([M.square_w] * 3, 300),
+    }
+    for words, (lengths, bought) in needs.items():
+        assert words in page
+        assert sum(lengths) + 3 * len(lengths) <= bought, words
+    assert M.platen_d + 2 * M.platen_rim <= 50
+    assert f"two {M.plate_y:.0f} x {M.sheet_h:.0f}" in page
+    assert f"one {M.plate_x + 2 * M.sheet_t:.0f} x {M.sheet_h:.0f}" in page
+
+
+def test_the_dimple_is_what_a_drill_leaves_and_the_cap_nut_stands_on_its_edge() -> None:
+    """A twist drill's point is 118 degrees, a cap nut's dome 16 across, both from memory."""
+    cone = math.radians(118 / 2)
+    assert M.pivot_h == pytest.approx(M.pivot_d / 2 / math.tan(cone), abs=0.05)
+    dome = 16 / 2
+    assert dome * math.cos(cone) > M.pivot_d / 2  # too blunt to touch the cone: it centres itself
+    sinks = dome - math.sqrt(dome**2 - (M.pivot_d / 2) ** 2)
+    assert M.pivot_sink == pytest.approx(sinks, abs=0.05)
+    assert sinks < M.pivot_h  # its tip stays free

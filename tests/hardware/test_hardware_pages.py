@@ -77,6 +77,10 @@ FIGURES = {
     ("WEIGHING.md", "up to {:.1f} % wrong"): (3 - 2 * math.cos(math.radians(5)) - 1) * 100,
     ("WEIGHING.md", "70 mm is {:.1f} %"): 0.5 / 70 * 100,
     ("WEIGHING.md", "up with {:.0f} kg"): 10 * (420 - 70) / 70,
+    ("MECHANICS.md", "cell, {:.1f} times 200 kg"): HAND_N / KGF / 200,
+    ("MECHANICS.md", "100 mm, {:.1f} m/s"): math.sqrt(2 * KGF * 0.1),
+    ("MECHANICS.md", "m/s, {:.1f} J on the board"): 60 * KGF * 0.1,
+    ("MECHANICS.md", "up to 10.1 J, {:.1f} m/s"): math.sqrt(2 * 10.1 / 0.080),
     ("MECHANICS.md", "33 mm = {:.3f} mm across"): 0.05 / 150 * 33,
     ("MECHANICS.md", "0.001 = {:.2f} mm"): 60 * 0.001,
     ("WIRING.md", "= {:.2f} V"): 5 * 3.3 / 5.5,
@@ -133,3 +137,12 @@ def test_settings_named_exist_in_the_firmware() -> None:
         "COILBENCH_BOOK",
     }
     assert len(named) >= 4
+
+
+def test_mistakes_are_told_with_the_strength_that_is_reckoned() -> None:
+    """The factors of the table of mistakes are those of the table of stresses."""
+    stresses, mistakes = PAGES["MECHANICS.md"].split("## The worst that a mistake does")
+    for part, words in (("crosshead, less", "crosshead, factor"), ("guide rod M8", "rod, factor")):
+        row = next(line for line in stresses.split("\n") if line.startswith(f"| {part}"))
+        factor = row.strip("| ").split("|")[-1].strip()
+        assert f"{words} {factor}" in mistakes.split("## Shield")[0]

@@ -40,7 +40,7 @@ def test_what_is_told_one_by_one_adds_up(run: Run) -> None:
     assert document["cups_meet_mm"] == 18.0
     assert document["press_n"] is None
     shown = run("rig", "ratings")[1]
-    assert "0.14 kg" in shown
+    assert "0.142 kg" in shown
     assert "18.00 mm" in shown
 
 

@@ -16,6 +16,7 @@ from coilbench.analysis.rig.drift import (
     ZeroMove,
     judge_zeros,
     moves,
+    running_min,
 )
 from coilbench.capture.calibration.known_points import Zero
 
@@ -85,3 +86,50 @@ def test_rows_of_a_long_session_are_thinned_and_keep_both_ends() -> None:
     assert (rows[0][0], rows[-1][0]) == ("0", "99")
     assert rows[-1][2].endswith("o")
     assert zero_rows([ZeroMove(0.0, 0.0)], SI)[0][2].strip() == "o"
+
+
+@pytest.mark.parametrize("true_min", [0.5, 71.0, 72.0, 200.0, 24 * 60.0])
+@pytest.mark.parametrize("chip", [0.995, 1.0, 1.005])
+def test_the_rigs_clock_and_its_samples_tell_since_when_it_runs(
+    true_min: float, chip: float
+) -> None:
+    """The clock wraps at 2^32 us; 93 samples a second all the while, told to half a per cent."""
+    clock_us = round(true_min * 60e6) % 2**32
+    assert running_min(clock_us, round(true_min * 60 * 93), 93.0 * chip) == pytest.approx(true_min)
+
+
+def test_a_rig_that_was_stopped_has_run_for_longer_than_is_said_and_never_for_less() -> None:
+    clock_us = round(300 * 60e6) % 2**32
+    for streamed_min in (0.0, 60.0, 150.0, 290.0):
+        said_min = running_min(clock_us, round(streamed_min * 60 * 93), 93.0)
+        assert clock_us / 60e6 <= said_min <= 300.0 + 1e-6
+    assert running_min(clock_us, 0, None) == pytest.approx(clock_us / 60e6)
+
+
+@pytest.mark.parametrize(("running", "first_n"), [(None, 5.0), (100.0, 5.0), (190.0, 0.0)])
+def test_a_rig_that_ran_all_the_while_was_not_off_however_long_nobody_looked(
+    running: float | None, first_n: float
+) -> None:
+    """Looks at 0, 170 and 180 min; it has run for 190 min or more, or was started between."""
+    drift = judge_zeros(zeros((0, 0), (170, 5.0), (180, 5.5)), PER_COUNT_N, running)
+    assert drift is not None
+    assert drift.moved_n == pytest.approx(5.5 - first_n)
+
+
+@pytest.mark.parametrize(
+    ("running", "said", "unsaid"),
+    [
+        (None, "since when it was powered is not known", "last start"),
+        (13.0, "3 min or more after the rig's last start", "pause"),
+        (4.0, "last start was 4 min ago", "or more"),
+    ],
+)
+def test_it_is_said_what_the_time_counts_from(
+    running: float | None, said: str, unsaid: str
+) -> None:
+    drift = judge_zeros(zeros((0, 0), (10, 0.1)), PER_COUNT_N, running)
+    assert drift is not None
+    words = drift_words(drift, SI)
+    assert said in words
+    assert unsaid not in words
+    assert "not known" in words

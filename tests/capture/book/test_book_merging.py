@@ -32,6 +32,7 @@ from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount
@@ -399,3 +400,29 @@ def test_books_that_contradict_each_other_are_refused(base: Path, sql: str, word
     other = copied(base, "other.db", makes("rowan"))
     harm(other, sql)
     assert words in refusal(base, other)
+
+
+@pytest.mark.parametrize("ours_first", [True, False])
+def test_the_later_word_on_a_sets_cups_holds_in_both_books(
+    tmp_path: Path, base: Path, ours_first: bool
+) -> None:
+    def tells(rests_n: float, at: str) -> Change:
+        def change(db: Database) -> None:
+            tell_set_rests(db, find_set(db, "larch").set_id, rests_n)
+            db.execute("UPDATE set_rests SET told_utc = ?", [at])
+
+        return change
+
+    words = [
+        tells(1.4, "2026-01-01T00:00:00.000+00:00"),
+        tells(0.9, "2026-01-02T00:00:00.000+00:00"),
+    ]
+    if not ours_first:
+        words.reverse()
+    other = copied(base, "other.db", words[1])
+    write(base, words[0])
+    merge_books(base, [other])
+    merge_books(other, [base])
+    for path in (base, other):
+        with open_book(path) as db:
+            assert rests_of_sets(db) == {"larch": 0.9}

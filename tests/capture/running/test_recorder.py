@@ -8,8 +8,9 @@ import pytest
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.ratings import Ratings, tell_set_rests
 from coilbench.capture.book.sessions import CaptureRun, recover
+from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.strokes.judging import Purpose
@@ -242,12 +243,18 @@ def test_an_event_is_told_after_the_book_has_it(book):
         assert counts == [(EventKind.KEPT, 1), (EventKind.KEPT, 2)]
 
 
-def test_what_rests_on_the_spring_is_in_every_load_that_is_shown_and_in_no_push(book):
-    """Live screen, running curve, what is said of a stroke; the press pushes without it."""
-    samples, at = press(), []
-    for rests_n in (None, 1.4):
+@pytest.mark.parametrize("of_set_n", [None, 0.9])
+def test_what_rests_on_the_spring_is_in_every_load_that_is_shown_and_in_no_push(book, of_set_n):
+    """Live screen, running curve, what is said of a stroke; the press pushes without it.
+
+    What is told of the set comes before what is told of the rig.
+    """
+    samples, at, rests_n = press(), [], 1.4 if of_set_n is None else of_set_n
+    for rig_n in (None, 1.4):
         with open_book(book) as db:
-            Ratings(rests_n=rests_n, press_n=1e4).store(db)
+            Ratings(rests_n=rig_n, press_n=1e4).store(db)
+            if rig_n is not None:
+                tell_set_rests(db, find_set(db, "larch").set_id, of_set_n)
             desk = Desk(db)
             now = lowest(samples)
             free = desk.take(samples[:100]) or desk.recorder.newest.load_n
@@ -256,8 +263,10 @@ def test_what_rests_on_the_spring_is_in_every_load_that_is_shown_and_in_no_push(
             desk.take(samples[now:])
             (kept,) = desk.found(EventKind.KEPT)
             at.append((free, pressed, curve[-1][1], kept["peak_n"]))
+            stored_n = desk.rows()[-1]["rests_n"]
     bare, told = np.array(at)
-    np.testing.assert_allclose(told - bare, [0.0, 1.4, 1.4, 1.4], atol=0.011)
+    np.testing.assert_allclose(told - bare, [0.0, rests_n, rests_n, rests_n], atol=0.011)
+    assert stored_n == rests_n
 
 
 @pytest.mark.parametrize(("kind", "counts"), [("travel_dead", 0), ("overload_near", 1)])
