@@ -1,4 +1,4 @@
-"""What a spring's curve answers: a load or a rate, and what is unsure or to be known of it. Pure."""
+"""What a spring's curve answers: a load or a rate, what is unsure of it, and what to know. Pure."""
 
 from __future__ import annotations
 
