@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilbench.analysis.cli.common import LENGTH, Decorated, at_option, say, say_taken_as, units
+from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, Presses, ask_for_readings
-from coilbench.analysis.cli.note_setup import _FLAGS, NO_SCALE, Given
+from coilbench.analysis.cli.note_setup import Given, setup_options
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
@@ -33,35 +33,10 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import counted
 
-_DEFAULTS = "[default: as the last time, else {}]"
-
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
     from coilbench.analysis.engine.presses import Press
-
-
-def setup_options(command: Decorated) -> Decorated:
-    """Add the options that say how readings were taken."""
-    words = (
-        "Correct by this scale's own calibration (made with: rig weigh --scale NAME --from FILE); "
-        "its scatter then takes the place of --repeatability.  "
-    )
-    last = _DEFAULTS.format(NO_SCALE)
-    command = click.option("--scale", "scale_name", help=words + last)(command)
-    first = {
-        "tare_n": "0kg",
-        "rests_n": "0kg",
-        "lever_ratio": "1",
-        "lever_ratio_u": "0%",
-        "scale_resolution_n": "0.1kg",
-        "scale_repeatability_n": "0.2kg",
-        "quill_resolution_mm": "0.1mm",
-    }
-    for name, (flag, kind, words) in reversed(_FLAGS.items()):
-        shown = f"{words}  {_DEFAULTS.format(first[name])}"
-        command = click.option(flag, name, type=kind, help=shown)(command)
-    return command
 
 
 @click.command(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from typing import Any
 
+import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, units
+from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, Decorated, units
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale
@@ -38,6 +40,30 @@ _FLAGS = {
     ),
     "quill_resolution_mm": ("--quill", LENGTH, "The depth scale's smallest step."),
 }
+_DEFAULTS = "[default: as the last time, else {}]"
+
+
+def setup_options(command: Decorated) -> Decorated:
+    """Add the options that say how readings were taken."""
+    words = (
+        "Correct by this scale's own calibration (made with: rig weigh --scale NAME --from FILE); "
+        "its scatter then takes the place of --repeatability.  "
+    )
+    last = _DEFAULTS.format(NO_SCALE)
+    command = click.option("--scale", "scale_name", help=words + last)(command)
+    first = {
+        "tare_n": "0kg",
+        "rests_n": "0kg",
+        "lever_ratio": "1",
+        "lever_ratio_u": "0%",
+        "scale_resolution_n": "0.1kg",
+        "scale_repeatability_n": "0.2kg",
+        "quill_resolution_mm": "0.1mm",
+    }
+    for name, (flag, kind, words) in reversed(_FLAGS.items()):
+        shown = f"{words}  {_DEFAULTS.format(first[name])}"
+        command = click.option(flag, name, type=kind, help=shown)(command)
+    return command
 
 
 class Given:
@@ -115,3 +141,22 @@ def _left(now: KeyedSetup, given: Mapping[str, float], scale_name: str | None) -
     }
     scale = None if scale_name is not None else now.to_document()["scale"]
     return {**kept, "scale": scale}
+
+
+def options_text(setup: KeyedSetup) -> str:
+    """Write a setup as options of `note`, each after a blank; what is usual is left out."""
+    shown, usual, parts = units(), KeyedSetup(), []
+    for name, (flag, kind, _) in _FLAGS.items():
+        value = getattr(setup, name)
+        if abs(value - getattr(usual, name)) < 1e-9:
+            continue
+        if kind is LOAD:
+            text = f"{shown.load_value(value):.6g}{shown.load}"
+        elif kind is LENGTH:
+            text = shown.length_text(value).replace(" ", "")
+        else:
+            text = f"{100 * value:.6g}%" if kind is FRACTION else f"{value:.6g}"
+        parts.append(f" {flag} {text}")
+    if setup.scale is not None:
+        parts.append(f" --scale {shlex.quote(setup.scale.name)}")
+    return "".join(parts)

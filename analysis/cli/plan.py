@@ -9,9 +9,6 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import (
-    FRACTION,
-    LENGTH,
-    LOAD,
     json_option,
     plain_table,
     print_document,
@@ -21,7 +18,7 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
-from coilbench.analysis.cli.note_setup import _FLAGS
+from coilbench.analysis.cli.note_setup import options_text
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
@@ -153,22 +150,3 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
             f"Next: coilbench pair {named}; with the chosen sets alone under [springs]: "
             f"coilbench assign {named}{effort}"
         )
-
-
-def options_text(setup: KeyedSetup) -> str:
-    """Write a setup as options of `note`, each after a blank; what is usual is left out."""
-    shown, usual, parts = units(), KeyedSetup(), []
-    for name, (flag, kind, _) in _FLAGS.items():
-        value = getattr(setup, name)
-        if abs(value - getattr(usual, name)) < 1e-9:
-            continue
-        if kind is LOAD:
-            text = f"{shown.load_value(value):.6g}{shown.load}"
-        elif kind is LENGTH:
-            text = shown.length_text(value).replace(" ", "")
-        else:
-            text = f"{100 * value:.6g}%" if kind is FRACTION else f"{value:.6g}"
-        parts.append(f" {flag} {text}")
-    if setup.scale is not None:
-        parts.append(f" --scale {shlex.quote(setup.scale.name)}")
-    return "".join(parts)
