@@ -15,23 +15,8 @@ from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.errors import CoilbenchError
-
-# In order. A book with another name in it was written by a newer program.
-MIGRATION_NAMES = (
-    "0001_first_book",
-    "0002_checks_and_scales",
-    "0003_nominals_and_rulings",
-    "0004_entries_and_references",
-    "0005_sweeps_in_brief",
-    "0006_ratings_and_swaps",
-    "0007_by_hand",
-    "0008_masses_err",
-    "0009_what_rests",
-    "0010_rest_zeros",
-    "0011_set_solid_u",
-)
-APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 
 
 class UnreadableBook(CoilbenchError):
@@ -87,20 +72,17 @@ def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
     return CoilbenchError(what.format(error=error), where=str(path), hint=hint)
 
 
-def versions(connection: sqlite3.Connection) -> list[str]:
-    """Return the names of the migrations that a book has had, the oldest first."""
-    sql = "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench' ORDER BY name"
-    return [name for (name,) in connection.execute(sql)]
-
-
 BUSY_TIMEOUT_S = 5.0
 
 
 @contextmanager
-def reading(path: Path) -> Iterator[sqlite3.Connection]:
+def reading(path: Path, *, as_it_is: bool = False) -> Iterator[sqlite3.Connection]:
     """Open a book for reading only: no recovery, no migration.
 
     Not with `mode=ro`, which leaves an empty journal beside the book.
+
+    Args:
+        as_it_is: also where its tables are not as we made them, to look for what is wrong.
 
     Raises:
         CoilbenchError: there is none, it is another program's file, or it cannot be read.
@@ -109,17 +91,9 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
         raise CoilbenchError("there is no book here", where=str(path), hint="Check the file's name")
     with explaining_sqlite_errors(path), closing(_connected(path)) as connection:
         refuse_strange(connection, path)
+        if not as_it_is:
+            refuse_reshaped(connection, path)
         yield connection
-
-
-def refuse_strange(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise CoilbenchError for another program's database."""
-    if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-        raise CoilbenchError(
-            "this file was not made by coilbench; it is not changed",
-            where=str(path),
-            hint="Give another file; the book's with --book",
-        )
 
 
 def _connected(path: Path) -> sqlite3.Connection:
@@ -167,7 +141,7 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
         raise CoilbenchError(
             "this is the book itself", where=str(target), hint="Give another file for the copy"
         )
-    with reading(source) as connection, _staged(target) as stage:
+    with reading(source, as_it_is=True) as connection, _staged(target) as stage:
         with explaining_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
             connection.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, whole by itself

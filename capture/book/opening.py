@@ -16,14 +16,13 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.copies import (
     BUSY_TIMEOUT_S,
-    MIGRATION_NAMES,
     connect,
     explaining_sqlite_errors,
     keep_copy,
-    refuse_strange,
 )
+from coilbench.capture.book.ours import MIGRATION_NAMES, refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.schema import migrations
+from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.errors import CoilbenchError
 
@@ -50,6 +49,8 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
             db = Database(connection)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
+            if db.execute("SELECT 1 FROM sqlite_schema").fetchone():
+                refuse_reshaped(connection, path)
             _bring_up_to_date(db, path)
             _journal(db)
             if CaptureRun.left_over(db):
@@ -122,7 +123,7 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
     if migrations.pending(db):
         with writing(db):  # a new book is complete or not there
             _keep_older(db, path)
-            migrations.apply(db)
+            bring_to(db)
 
 
 def _journal(db: Database) -> None:

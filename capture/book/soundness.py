@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbench.capture.book.copies import MIGRATION_NAMES, reading, versions
+from coilbench.capture.book.copies import reading
+from coilbench.capture.book.ours import MIGRATION_NAMES, reshaped, versions
 from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
@@ -51,7 +52,7 @@ def check_book(path: Path) -> Soundness:
         CoilbenchError: no such book, not a book of ours, or not readable at all.
     """
     found = Soundness(findings=[])
-    with reading(path) as connection:
+    with reading(path, as_it_is=True) as connection:
         try:
             _look(connection, found)
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
@@ -63,6 +64,10 @@ def check_book(path: Path) -> Soundness:
 
 
 def _look(connection: sqlite3.Connection, found: Soundness) -> None:
+    strange = reshaped(connection)
+    if strange is not None:
+        found.findings.append(strange)
+        return
     found.version = max(versions(connection), default="")
     found.sets, found.springs, found.sweeps = (
         _count(connection, table) for table in ("sets", "springs", "sweeps")

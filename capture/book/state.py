@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbench.capture.book.copies import MIGRATION_NAMES, reading, versions
+from coilbench.capture.book.copies import reading
+from coilbench.capture.book.ours import MIGRATION_NAMES, versions
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
