@@ -20,6 +20,8 @@ from coilbench.capture.book.copies import (
     explaining_sqlite_errors,
     keep_copy,
 )
+from coilbench.capture.book.damage import refuse_damaged
+from coilbench.capture.book.digests import register
 from coilbench.capture.book.ours import MIGRATION_NAMES, refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import bring_to, migrations
@@ -49,8 +51,11 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
             db = Database(connection)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
+            register(connection)
             if db.execute("SELECT 1 FROM sqlite_schema").fetchone():
                 refuse_reshaped(connection, path)
+            if migrations.applied(db):
+                refuse_damaged(connection, path)
             _bring_up_to_date(db, path)
             _journal(db)
             if CaptureRun.left_over(db):

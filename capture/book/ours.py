@@ -26,6 +26,7 @@ MIGRATION_NAMES = (
     "0009_what_rests",
     "0010_rest_zeros",
     "0011_set_solid_u",
+    "0012_digests",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 
@@ -42,6 +43,7 @@ _SHAPES = {
     "0009_what_rests": "b4b97c3020021ba9a9ce317207015255",
     "0010_rest_zeros": "83aa7a715e75f1c6bf942c69dc5be145",
     "0011_set_solid_u": "f8db9b65443131f2bd27c718a5f94298",
+    "0012_digests": "07d9203e5b4d0e7b03fde7e6f22f939b",
 }
 _LIST = "_sqlite_migrations"
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils

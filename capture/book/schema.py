@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
+from coilbench.capture.book.digests import register, seal
 from coilbench.capture.book.ours import APPLICATION_ID, MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
@@ -134,7 +135,7 @@ CREATE TABLE stroke_chunks (
 ) STRICT;
 CREATE INDEX sweeps_by_spring ON sweeps (spring_id, stored_utc);
 
-CREATE VIEW spring_summary AS 
+CREATE VIEW spring_summary AS
 SELECT
   sets.name AS set_name,
   sets.role AS role,
@@ -371,6 +372,31 @@ _SET_SOLID_U = """
 ALTER TABLE sets ADD COLUMN solid_height_u_mm REAL CHECK (solid_height_u_mm >= 0);
 """
 
+# A digest of each row: `digests.py` makes and keeps them. A stroke has one of what never changes of
+# it, one of its state, and one of its samples and its curve's rows.
+_DIGESTS = "".join(
+    f"ALTER TABLE {table} ADD COLUMN {column} BLOB;"
+    for table, *columns in (
+        ("calibration_parts", "digest"),
+        ("calibration_points", "digest"),
+        ("calibrations", "digest"),
+        ("scales", "digest"),
+        ("scale_points", "digest"),
+        ("mass_checks", "digest"),
+        ("rest_zeros", "digest"),
+        ("rig_settings", "digest"),
+        ("rig_ratings", "digest"),
+        ("sets", "digest"),
+        ("springs", "digest"),
+        ("label_swaps", "digest"),
+        ("hand_entries", "digest"),
+        ("sessions", "digest"),
+        ("stroke_chunks", "digest"),
+        ("sweeps", "digest", "state_digest", "content_digest"),
+    )
+    for column in columns
+)
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -383,6 +409,7 @@ _TEXTS = (
     _WHAT_RESTS,
     _REST_ZEROS,
     _SET_SOLID_U,
+    _DIGESTS,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
@@ -399,6 +426,11 @@ for _name in MIGRATION_NAMES:
 
 
 def bring_to(db: Database, version: str = MIGRATION_NAMES[-1]) -> None:
-    """Bring a book from whatever version it has to this one."""
+    """Bring a book from whatever version it has to this one, and make the digests of its rows.
+
+    It trusts what it finds: check a book that has digests before.
+    """
+    register(db.conn)
     later = MIGRATION_NAMES[MIGRATION_NAMES.index(version) + 1 :]
     migrations.apply(db, stop_before=later[:1] or None)
+    seal(db.conn)

@@ -32,7 +32,8 @@ CHANGES = [
     ("CREATE TABLE mine (a)", "the table 'mine' is not one of ours"),
     ("CREATE INDEX mine ON sets (role)", "the index 'mine' is not one of ours"),
     ("ALTER TABLE sets ADD COLUMN mine TEXT", "the table 'sets' is not as we made it"),
-    ("ALTER TABLE rest_zeros DROP COLUMN device_id", "the table 'rest_zeros' is not as we"),
+    ("ALTER TABLE mass_checks RENAME COLUMN passed TO mine", "'mass_checks' is not as we made it"),
+    ("DROP TRIGGER sets_digest_kept", "the trigger 'sets_digest_kept' is missing"),
     ("DROP VIEW curve_points", "the view 'curve_points' is missing"),
     ("DROP INDEX sweeps_in_brief", "the index 'sweeps_in_brief' is missing"),
     (
@@ -103,9 +104,9 @@ def test_a_table_with_its_rules_taken_away_is_refused(book: Path, was: str, now:
         sql = "UPDATE sqlite_schema SET sql = replace(sql, ?, ?) WHERE name = 'sets'"
         assert plain.execute(sql, [was, now]).rowcount == 1
         plain.commit()
-    with pytest.raises(CoilbenchError, match="the table 'sets' is not as we made it"):
-        with open_book(book):
-            pytest.fail("opened")
+    words = "the table 'sets' is not as we made it"
+    with pytest.raises(CoilbenchError, match=words), open_book(book):
+        pytest.fail("opened")
 
 
 def test_it_is_neither_merged_nor_put_back(book: Path, tmp_path: Path) -> None:
