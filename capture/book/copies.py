@@ -8,14 +8,16 @@ from __future__ import annotations
 import contextlib
 import itertools
 import os
+import re
 import sqlite3
-import tempfile
+import stat
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
+from coilbench.capture.book.staging import staging
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -73,16 +75,18 @@ def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
 
 
 BUSY_TIMEOUT_S = 5.0
+_MOUNTS = Path("/proc/self/mountinfo")
 
 
 @contextmanager
 def reading(path: Path, *, as_it_is: bool = False) -> Iterator[sqlite3.Connection]:
     """Open a book for reading only: no recovery, no migration.
 
-    Not with `mode=ro`, which leaves an empty journal beside the book.
+    Not with `mode=ro` where it could be written, which leaves an empty journal beside the book.
 
     Args:
-        as_it_is: also where its tables are not as we made them, to look for what is wrong.
+        as_it_is: also where its tables are not as we made them, or it has a second name, to look
+            for what is wrong or to copy it.
 
     Raises:
         CoilbenchError: there is none, it is another program's file, or it cannot be read.
@@ -92,22 +96,84 @@ def reading(path: Path, *, as_it_is: bool = False) -> Iterator[sqlite3.Connectio
     with explaining_sqlite_errors(path), closing(_connected(path)) as connection:
         refuse_strange(connection, path)
         if not as_it_is:
+            refuse_linked(path)
             refuse_reshaped(connection, path)
         yield connection
 
 
 def _connected(path: Path) -> sqlite3.Connection:
-    """Connect for reading; on a read-only medium, as an immutable file."""
+    if not may_be_written(path):
+        return read_only(path)
     connection = connect(path, "mode=rw")
-    try:
-        connection.execute("PRAGMA query_only = ON")
-        connection.execute("PRAGMA application_id")
-    except sqlite3.DatabaseError as error:
-        connection.close()
-        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
-            raise
-        return connect(path, "mode=ro&immutable=1")
+    connection.execute("PRAGMA query_only = ON")
     return connection
+
+
+def may_be_written(path: Path) -> bool:
+    """Return whether a book and its folder, where its journal is, can be written."""
+    as_used = os.access in os.supports_effective_ids
+    return all(os.access(one, os.W_OK, effective_ids=as_used) for one in (path, path.parent))
+
+
+def read_only(path: Path) -> sqlite3.Connection:
+    """Connect to a book that cannot be written; what its journal holds is read, too.
+
+    Raises:
+        CoilbenchError: its journal holds something, which cannot be read there.
+    """
+    journal = path.with_name(f"{path.name}-wal")
+    full = journal.exists() and journal.stat().st_size > 0
+    try:
+        connection = connect(path, "mode=ro" if full else "mode=ro&immutable=1")
+        connection.execute("SELECT 1 FROM sqlite_schema").fetchone()
+    except sqlite3.OperationalError as error:
+        unreadable = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+        if not full or error.sqlite_errorcode & 0xFF not in unreadable:
+            raise
+        raise CoilbenchError(
+            "the book's newest strokes are in its journal, which can't be read where nothing can "
+            "be written",
+            where=str(path),
+            hint=f"Copy {path.name} and {journal.name} together to a folder that can be written",
+        ) from error
+    return connection
+
+
+def refuse_linked(path: Path) -> None:
+    """Refuse a book that has another name in the file system, by a hard link or a mount of its own.
+
+    Its journal and its lock are found by its name: under two names, two programs write it at once,
+    and strokes are lost (https://www.sqlite.org/howtocorrupt.html, 2.5). A symbolic link is another
+    matter: it is followed first.
+
+    Raises:
+        CoilbenchError: it has.
+    """
+    if not path.exists():
+        return
+    if path.stat().st_nlink > 1:
+        raise CoilbenchError(
+            "this file has a second name (a hard link), and strokes would be lost if both were "
+            "used",
+            where=str(path),
+            hint="Remove the other name, or go on with a copy: coilbench book copy FILE",
+        )
+    if os.path.realpath(path) in _mounted():
+        raise CoilbenchError(
+            "this file is mounted by itself, so its journal is not the book's",
+            where=str(path),
+            hint="Mount the folder that it is in",
+        )
+
+
+def _mounted() -> set[str]:
+    """Return where something is mounted; nothing where the system doesn't tell."""
+    try:
+        lines = _MOUNTS.read_text(errors="surrogateescape").splitlines()
+    except OSError:
+        return set()
+    # proc(5): the fifth field; blank, tab, newline and backslash as octal
+    return {re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), one.split()[4]) for one in lines}
 
 
 def connect(path: Path, how: str) -> sqlite3.Connection:
@@ -120,8 +186,8 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
     """Copy a book as it is at one moment, also while a capture writes it.
 
     SQLite's own online backup (https://www.sqlite.org/backup.html): what was committed before is in
-    the copy, a transaction under way is not. The copy is one file, and appears complete or not at
-    all.
+    the copy, a transaction under way is not. The copy is one file, appears complete or not at all,
+    and has the mode of the file that it replaces, else of the book.
 
     Args:
         target: the copy; its folder exists.
@@ -141,30 +207,14 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
         raise CoilbenchError(
             "this is the book itself", where=str(target), hint="Give another file for the copy"
         )
-    with reading(source, as_it_is=True) as connection, _staged(target) as stage:
+    kept_as = target if target.exists() else source
+    with reading(source, as_it_is=True) as connection, staging(target) as folder:
+        stage = folder / "book"
         with explaining_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
             connection.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, whole by itself
+        stage.chmod(stat.S_IMODE(kept_as.stat().st_mode) | stat.S_IWUSR)
         stage.replace(target)
-
-
-@contextmanager
-def _staged(target: Path) -> Iterator[Path]:
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
-    except OSError as error:
-        raise CoilbenchError(
-            f"the copy cannot be written ({error.strerror})",
-            where=str(target),
-            hint="Check the folder and its permissions",
-        ) from error
-    os.close(handle)
-    stage = Path(name)
-    try:
-        yield stage
-    finally:
-        for left in (stage, stage.with_name(stage.name + "-journal")):
-            left.unlink(missing_ok=True)
 
 
 def keep_copy(path: Path, word: str) -> Path:
@@ -197,8 +247,11 @@ def put_back(copy: Path, path: Path) -> Path | None:
     """
     if path.exists() and copy.exists() and path.samefile(copy):
         raise CoilbenchError("this is the book itself", where=str(copy), hint="Give a copy of it")
-    with _staged(path) as stage:
-        copy_book(copy, stage, force=True)
+    with staging(path) as folder:
+        stage = folder / "copy"
+        copy_book(copy, stage)
+        if path.exists():
+            stage.chmod(stat.S_IMODE(path.stat().st_mode) | stat.S_IWUSR)
         kept = _set_aside(path) if path.exists() else None
         stage.replace(path)
     return kept

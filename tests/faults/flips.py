@@ -150,9 +150,7 @@ def _flip_in(draw: random.Random, connection: sqlite3.Connection, table: str) ->
     keys = "sweep_id || branch || point" if key != "rowid" else "rowid"
     of = draw.choice([row[0] for row in connection.execute(f"SELECT {keys} FROM {table}")])
     _, column, *_ = draw.choice(columns)
-    (cell,) = connection.execute(
-        f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]
-    ).fetchone()
+    (cell,) = connection.execute(f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]).fetchone()
     if cell is None:
         return None
     try:
