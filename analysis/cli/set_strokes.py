@@ -82,7 +82,7 @@ def set_strokes(
     rulings += [(*one, "leave") for one in left]
     rulings += [(*one, None) for one in ruled]
     with open_book(book_path()) as db:
-        record = find_set(db, name)
+        record = find_set(db, name, strokes=False)
         only = None if only is None else spring_named(record, only)
         with writing(db):  # what the set then looks like is part of it
             if swapped is not None:

@@ -249,7 +249,7 @@ def set_list(as_json: bool) -> None:
     """List the sets in the book and how far each has come."""
     with open_book(book_path()) as db:
         states = SetState.every(db.conn)
-        records = {one.name: find_set(db, one.name) for one in states}
+        records = {one.name: find_set(db, one.name, strokes=False) for one in states}
     if as_json:
         keys = "name role springs measured"
         words = {name: picked(one, "note mark") for name, one in records.items()}

@@ -37,6 +37,7 @@ BENCH_PHRASES: dict[str, str] = {
     "reading_replaced": "replaced by another reading",
     "reading_removed": "removed by hand",
     "a_copy": "a copy of another stroke of this spring",
+    "damaged": "damaged in the book",
     # what cannot be right in the press
     "datum_lost": f"{WHY_DATUM}; set the datum with: coilbench rig gauge --port PORT --datum "
     "LENGTH",

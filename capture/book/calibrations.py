@@ -237,12 +237,11 @@ class CheckRecord:
 def mass_checks(db: Database, load_part_id: str | None = None) -> tuple[CheckRecord, ...]:
     """Return the checks, oldest first: all, or those of one load calibration."""
     where, values = ("1", []) if load_part_id is None else ("load_part_id = ?", [load_part_id])
-    rows = db.query(f"SELECT * FROM mass_checks WHERE {where} ORDER BY rowid", values)  # noqa: S608
+    names = ", ".join(("id", "made_utc", *NewCheck.__match_args__))
+    rows = db.execute(f"SELECT {names} FROM mass_checks WHERE {where} ORDER BY rowid", values)  # noqa: S608
     return tuple(
-        CheckRecord(
-            row.pop("id"), row.pop("made_utc"), NewCheck(**row | {"passed": bool(row["passed"])})
-        )
-        for row in rows
+        CheckRecord(check_id, made_utc, NewCheck(*row[:-1], *map(bool, row[-1:])))
+        for check_id, made_utc, *row in rows
     )
 
 

@@ -8,31 +8,17 @@ from __future__ import annotations
 import contextlib
 import itertools
 import os
+import re
 import sqlite3
-import tempfile
+import stat
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
+from coilbench.capture.book.staging import staging
 from coilbench.capture.errors import CoilbenchError
-
-# In order. A book with another name in it was written by a newer program.
-MIGRATION_NAMES = (
-    "0001_first_book",
-    "0002_checks_and_scales",
-    "0003_nominals_and_rulings",
-    "0004_entries_and_references",
-    "0005_sweeps_in_brief",
-    "0006_ratings_and_swaps",
-    "0007_by_hand",
-    "0008_masses_err",
-    "0009_what_rests",
-    "0010_rest_zeros",
-    "0011_set_solid_u",
-    "0012_set_rests",
-)
-APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 
 
 class UnreadableBook(CoilbenchError):
@@ -88,20 +74,19 @@ def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
     return CoilbenchError(what.format(error=error), where=str(path), hint=hint)
 
 
-def versions(connection: sqlite3.Connection) -> list[str]:
-    """Return the names of the migrations that a book has had, the oldest first."""
-    sql = "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench' ORDER BY name"
-    return [name for (name,) in connection.execute(sql)]
-
-
 BUSY_TIMEOUT_S = 5.0
+_MOUNTS = Path("/proc/self/mountinfo")
 
 
 @contextmanager
-def reading(path: Path) -> Iterator[sqlite3.Connection]:
+def reading(path: Path, *, as_it_is: bool = False) -> Iterator[sqlite3.Connection]:
     """Open a book for reading only: no recovery, no migration.
 
-    Not with `mode=ro`, which leaves an empty journal beside the book.
+    Not with `mode=ro` where it could be written, which leaves an empty journal beside the book.
+
+    Args:
+        as_it_is: also where its tables are not as we made them, or it has a second name, to look
+            for what is wrong or to copy it.
 
     Raises:
         CoilbenchError: there is none, it is another program's file, or it cannot be read.
@@ -110,31 +95,85 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
         raise CoilbenchError("there is no book here", where=str(path), hint="Check the file's name")
     with explaining_sqlite_errors(path), closing(_connected(path)) as connection:
         refuse_strange(connection, path)
+        if not as_it_is:
+            refuse_linked(path)
+            refuse_reshaped(connection, path)
         yield connection
 
 
-def refuse_strange(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise CoilbenchError for another program's database."""
-    if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+def _connected(path: Path) -> sqlite3.Connection:
+    if not may_be_written(path):
+        return read_only(path)
+    connection = connect(path, "mode=rw")
+    connection.execute("PRAGMA query_only = ON")
+    return connection
+
+
+def may_be_written(path: Path) -> bool:
+    """Return whether a book and its folder, where its journal is, can be written."""
+    as_used = os.access in os.supports_effective_ids
+    return all(os.access(one, os.W_OK, effective_ids=as_used) for one in (path, path.parent))
+
+
+def read_only(path: Path) -> sqlite3.Connection:
+    """Connect to a book that cannot be written; what its journal holds is read, too.
+
+    Raises:
+        CoilbenchError: its journal holds something, which cannot be read there.
+    """
+    journal = path.with_name(f"{path.name}-wal")
+    full = journal.exists() and journal.stat().st_size > 0
+    try:
+        connection = connect(path, "mode=ro" if full else "mode=ro&immutable=1")
+        connection.execute("SELECT 1 FROM sqlite_schema").fetchone()
+    except sqlite3.OperationalError as error:
+        unreadable = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+        if not full or error.sqlite_errorcode & 0xFF not in unreadable:
+            raise
         raise CoilbenchError(
-            "this file was not made by coilbench; it is not changed",
+            "the book's newest strokes are in its journal, which can't be read where nothing can "
+            "be written",
             where=str(path),
-            hint="Give another file; the book's with --book",
+            hint=f"Copy {path.name} and {journal.name} together to a folder that can be written",
+        ) from error
+    return connection
+
+
+def refuse_linked(path: Path) -> None:
+    """Refuse a book that has another name in the file system, by a hard link or a mount of its own.
+
+    Its journal and its lock are found by its name: under two names, two programs write it at once,
+    and strokes are lost (https://www.sqlite.org/howtocorrupt.html, 2.5). A symbolic link is another
+    matter: it is followed first.
+
+    Raises:
+        CoilbenchError: it has.
+    """
+    if not path.exists():
+        return
+    if path.stat().st_nlink > 1:
+        raise CoilbenchError(
+            "this file has a second name (a hard link), and strokes would be lost if both were "
+            "used",
+            where=str(path),
+            hint="Remove the other name, or go on with a copy: coilbench book copy FILE",
+        )
+    if os.path.realpath(path) in _mounted():
+        raise CoilbenchError(
+            "this file is mounted by itself, so its journal is not the book's",
+            where=str(path),
+            hint="Mount the folder that it is in",
         )
 
 
-def _connected(path: Path) -> sqlite3.Connection:
-    """Connect for reading; on a read-only medium, as an immutable file."""
-    connection = connect(path, "mode=rw")
+def _mounted() -> set[str]:
+    """Return where something is mounted; nothing where the system doesn't tell."""
     try:
-        connection.execute("PRAGMA query_only = ON")
-        connection.execute("PRAGMA application_id")
-    except sqlite3.DatabaseError as error:
-        connection.close()
-        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
-            raise
-        return connect(path, "mode=ro&immutable=1")
-    return connection
+        lines = _MOUNTS.read_text(errors="surrogateescape").splitlines()
+    except OSError:
+        return set()
+    # proc(5): the fifth field; blank, tab, newline and backslash as octal
+    return {re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), one.split()[4]) for one in lines}
 
 
 def connect(path: Path, how: str) -> sqlite3.Connection:
@@ -147,8 +186,8 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
     """Copy a book as it is at one moment, also while a capture writes it.
 
     SQLite's own online backup (https://www.sqlite.org/backup.html): what was committed before is in
-    the copy, a transaction under way is not. The copy is one file, and appears complete or not at
-    all.
+    the copy, a transaction under way is not. The copy is one file, appears complete or not at all,
+    and has the mode of the file that it replaces, else of the book.
 
     Args:
         target: the copy; its folder exists.
@@ -168,30 +207,14 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
         raise CoilbenchError(
             "this is the book itself", where=str(target), hint="Give another file for the copy"
         )
-    with reading(source) as connection, _staged(target) as stage:
+    kept_as = target if target.exists() else source
+    with reading(source, as_it_is=True) as connection, staging(target) as folder:
+        stage = folder / "book"
         with explaining_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
             connection.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, whole by itself
+        stage.chmod(stat.S_IMODE(kept_as.stat().st_mode) | stat.S_IWUSR)
         stage.replace(target)
-
-
-@contextmanager
-def _staged(target: Path) -> Iterator[Path]:
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
-    except OSError as error:
-        raise CoilbenchError(
-            f"the copy cannot be written ({error.strerror})",
-            where=str(target),
-            hint="Check the folder and its permissions",
-        ) from error
-    os.close(handle)
-    stage = Path(name)
-    try:
-        yield stage
-    finally:
-        for left in (stage, stage.with_name(stage.name + "-journal")):
-            left.unlink(missing_ok=True)
 
 
 def keep_copy(path: Path, word: str) -> Path:
@@ -224,8 +247,11 @@ def put_back(copy: Path, path: Path) -> Path | None:
     """
     if path.exists() and copy.exists() and path.samefile(copy):
         raise CoilbenchError("this is the book itself", where=str(copy), hint="Give a copy of it")
-    with _staged(path) as stage:
-        copy_book(copy, stage, force=True)
+    with staging(path) as folder:
+        stage = folder / "copy"
+        copy_book(copy, stage)
+        if path.exists():
+            stage.chmod(stat.S_IMODE(path.stat().st_mode) | stat.S_IWUSR)
         kept = _set_aside(path) if path.exists() else None
         stage.replace(path)
     return kept

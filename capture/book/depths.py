@@ -15,6 +15,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.digests import DIGESTS, seal_content
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import insert
 from coilbench.capture.book.sets import SetRecord, SpringRecord
@@ -96,7 +97,7 @@ def _store_version(db: Database, spring: SpringRecord, row: Row, free_mm: float)
     new_id = str(uuid.uuid5(uuid.UUID(root_id), f"free length {free_mm!r} mm"))
     keyed = row["keyed"] | {"free_length_mm": free_mm, _ROOT: root_id}
     remarks = [one for one in remarks_of(row["note"]) if one != _WHY]
-    cells = {name: cell for name, cell in row.items() if name != "keyed"}
+    cells = {name: cell for name, cell in row.items() if name not in ("keyed", *DIGESTS)}
     cells |= {"id": new_id, "keyed_json": json.dumps(keyed), "counted": 1, "note": note_of(remarks)}
     insert(db, "sweeps", cells)
     for branch in ("loading", "unloading"):
@@ -113,6 +114,7 @@ def _store_version(db: Database, spring: SpringRecord, row: Row, free_mm: float)
             names = ("sweep_id", "branch", "point", "height_mm", "load_n")
             point_cells = (new_id, branch, point, height_mm, load_n)
             insert(db, "curve_rows", dict(zip(names, point_cells, strict=True)))
+    seal_content(db.conn, new_id)
 
 
 def read_from_files(db: Database, record: SetRecord) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.by_hand import SET_COLUMNS, SPRING_COLUMNS
+from coilbench.capture.book.digests import DIGESTS
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.errors import CoilbenchError
 
@@ -55,6 +56,8 @@ class TableRule:
         and the last stroke stay this book's.
         """
         columns = self._columns(db)
+        if self.unique is not None:  # with a stand-in for a name it gets a digest of its own
+            columns = [column for column in columns if column not in DIGESTS]
         names = ", ".join(columns)
         values = ["o.id" if column == self.unique else f"o.{column}" for column in columns]
         if self.has_rowid:
@@ -73,7 +76,7 @@ class TableRule:
         Raises:
             CoilbenchError: it names the table, the row and the column.
         """
-        settled = {*self.keys, *self.mutable, *self.derived, self.unique}
+        settled = {*self.keys, *self.mutable, *self.derived, *DIGESTS, self.unique}
         fixed = [column for column in self._columns(db) if column not in settled]
         if not fixed:
             return

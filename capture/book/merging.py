@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import shutil
-import tempfile
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -30,6 +28,7 @@ from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.staging import staging
 from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
@@ -259,8 +258,7 @@ def _refuse_unfit(path: Path, other: Path) -> None:
 @contextmanager
 def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
     """Yield copies of books, up to date, gone afterwards."""
-    folder = Path(tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent))
-    try:
+    with staging(path) as folder:
         copies = []
         for number, other in enumerate(others):
             copy = folder / f"{number}.db"
@@ -268,8 +266,6 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
             with open_book(copy):
                 copies.append(copy)
         yield copies
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:

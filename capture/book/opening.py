@@ -16,15 +16,20 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.copies import (
     BUSY_TIMEOUT_S,
-    MIGRATION_NAMES,
     connect,
     explaining_sqlite_errors,
     keep_copy,
-    refuse_strange,
+    may_be_written,
+    read_only,
+    refuse_linked,
 )
+from coilbench.capture.book.damage import refuse_damaged
+from coilbench.capture.book.digests import register
+from coilbench.capture.book.ours import MIGRATION_NAMES, refuse_reshaped, refuse_strange, versions
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.schema import migrations
+from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.sessions import CaptureRun, recover
+from coilbench.capture.book.staging import remove_left
 from coilbench.capture.errors import CoilbenchError
 
 BUSY_PAUSE_S = 0.005
@@ -44,17 +49,54 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
             writable; also for SQLite errors of the body: locked, disk full.
     """
     _check_path(path, create=create)
+    refuse_linked(path)
     with explaining_sqlite_errors(path):
         _check_ours(path)
+        if path.exists() and not may_be_written(path):
+            with closing(_read_only(path)) as connection:
+                yield Database(connection)
+            return
+        remove_left(path.parent)
         with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)) as connection:
             db = Database(connection)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
+            _look_at(connection, path)
             _bring_up_to_date(db, path)
             _journal(db)
             if CaptureRun.left_over(db):
                 _recover(db, path)
             yield db
+
+
+def _look_at(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse a book that is not as we made it, newer, or damaged; a new one has nothing in it."""
+    register(connection)
+    if not connection.execute("SELECT 1 FROM sqlite_schema").fetchone():
+        return
+    refuse_reshaped(connection, path)
+    newer = set(versions(connection)) - set(MIGRATION_NAMES)
+    if newer:
+        raise CoilbenchError(
+            f"a newer coilbench has written this book ({min(newer)}); it is not changed",
+            where=str(path),
+            hint="Update coilbench, or give another file with --book",
+        )
+    refuse_damaged(connection, path)
+
+
+def _read_only(path: Path) -> sqlite3.Connection:
+    """Open a book that cannot be written; an older one is brought up to date in memory."""
+    connection = read_only(path)
+    _look_at(connection, path)
+    if set(MIGRATION_NAMES) - set(versions(connection)):
+        with closing(connection) as older:
+            connection = sqlite3.connect(":memory:")
+            older.backup(connection)
+            bring_to(Database(connection))
+            connection.commit()
+    connection.execute("PRAGMA query_only = ON")
+    return connection
 
 
 def check_book(path: Path) -> None:
@@ -112,17 +154,10 @@ def _check_ours(path: Path) -> None:
 
 
 def _bring_up_to_date(db: Database, path: Path) -> None:
-    newer = {migration.name for migration in migrations.applied(db)} - set(MIGRATION_NAMES)
-    if newer:
-        raise CoilbenchError(
-            f"a newer coilbench has written this book ({min(newer)}); it is not changed",
-            where=str(path),
-            hint="Update coilbench, or give another file with --book",
-        )
     if migrations.pending(db):
         with writing(db):  # a new book is complete or not there
             _keep_older(db, path)
-            migrations.apply(db)
+            bring_to(db)
 
 
 def _journal(db: Database) -> None:
@@ -170,7 +205,12 @@ def book_lock_path(book: Path) -> Path:
 
 
 def hold_book(book: Path) -> AbstractContextManager[None]:
-    """Be the only capture that writes this book; CoilbenchError where another holds it."""
+    """Be the only capture that writes this book.
+
+    Raises:
+        CoilbenchError: another one holds it, or it has a second name by which another one could.
+    """
+    refuse_linked(book)
     what = "another coilbench capture is writing this book"
     hint = "Stop that one first, or give another book with --book"
     return _held(book_lock_path(book), CoilbenchError(what, where=str(book), hint=hint))

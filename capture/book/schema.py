@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
-from coilbench.capture.book.copies import APPLICATION_ID, MIGRATION_NAMES
+from coilbench.capture.book.digests import register, seal
+from coilbench.capture.book.ours import APPLICATION_ID, MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
 
@@ -132,7 +133,30 @@ CREATE TABLE stroke_chunks (
   samples_blob BLOB NOT NULL,
   PRIMARY KEY (session_id, chunk)
 ) STRICT;
+CREATE INDEX sweeps_by_spring ON sweeps (spring_id, stored_utc);
 
+CREATE VIEW spring_summary AS
+SELECT
+  sets.name AS set_name,
+  sets.role AS role,
+  springs.turn AS turn,
+  springs.label AS label,
+  coalesce(sum(sweeps.purpose = 'measured' AND sweeps.counted), 0) AS sweeps_counted,
+  coalesce(sum(sweeps.purpose = 'conditioning' AND sweeps.counted), 0) AS conditioning_presses,
+  coalesce(sum(sweeps.counted = 0), 0) AS sweeps_not_counted,
+  coalesce(sum(sweeps.samples), 0) AS samples,
+  coalesce(sum(sweeps.samples_lost), 0) AS samples_lost,
+  coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm,
+  (SELECT max(load_n) FROM curve_rows JOIN sweeps AS s ON s.id = curve_rows.sweep_id
+    WHERE s.spring_id = springs.id AND s.counted AND s.purpose = 'measured') AS highest_load_n,
+  (SELECT min(height_mm) FROM curve_rows JOIN sweeps AS s ON s.id = curve_rows.sweep_id
+    WHERE s.spring_id = springs.id AND s.counted AND s.purpose = 'measured') AS lowest_height_mm,
+  max(sweeps.stored_utc) AS last_stored_utc
+FROM springs
+JOIN sets ON sets.id = springs.set_id
+LEFT JOIN sweeps ON sweeps.spring_id = springs.id
+GROUP BY springs.id
+ORDER BY sets.made_utc, sets.rowid, springs.turn;
 CREATE VIEW curve_points AS
 SELECT
   sets.name AS set_name,
@@ -233,7 +257,7 @@ ALTER TABLE scale_points ADD COLUMN u_kg REAL;
 # pages took ten times as long. The view, without a grouping, is worked out for the set asked for
 # and not for the whole book.
 _SUMMARY = """
-DROP VIEW IF EXISTS spring_summary;
+DROP VIEW spring_summary;
 CREATE VIEW spring_summary AS
 SELECT
   sets.name AS set_name,
@@ -261,7 +285,7 @@ ORDER BY sets.made_utc, sets.rowid, springs.turn;
 _CELL_HIGHEST = """SELECT max(load_n) FROM curve_rows JOIN sweeps ON sweeps.id = curve_rows.sweep_id
     WHERE spring_id = springs.id AND counted AND purpose = 'measured'"""
 _BRIEF = """
-DROP INDEX IF EXISTS sweeps_by_spring; -- and the view: books of the first version have them
+DROP INDEX sweeps_by_spring;
 CREATE INDEX sweeps_in_brief ON sweeps
   (spring_id, purpose, counted, stored_utc, origin, samples, samples_lost);
 """ + _SUMMARY.format(
@@ -406,6 +430,32 @@ LEFT JOIN resting_weights ON resting_weights.sweep_id = sweeps.id;
     dimensions=_DIMENSIONS,
 )
 
+# A digest of each row: `digests.py` makes and keeps them. A stroke has one of what never changes of
+# it, one of its state, and one of its samples and its curve's rows.
+_DIGESTS = "".join(
+    f"ALTER TABLE {table} ADD COLUMN {column} BLOB;"
+    for table, *columns in (
+        ("calibration_parts", "digest"),
+        ("calibration_points", "digest"),
+        ("calibrations", "digest"),
+        ("scales", "digest"),
+        ("scale_points", "digest"),
+        ("mass_checks", "digest"),
+        ("rest_zeros", "digest"),
+        ("rig_settings", "digest"),
+        ("rig_ratings", "digest"),
+        ("sets", "digest"),
+        ("springs", "digest"),
+        ("label_swaps", "digest"),
+        ("hand_entries", "digest"),
+        ("set_rests", "digest"),
+        ("sessions", "digest"),
+        ("stroke_chunks", "digest"),
+        ("sweeps", "digest", "state_digest", "content_digest"),
+    )
+    for column in columns
+)
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -419,6 +469,7 @@ _TEXTS = (
     _REST_ZEROS,
     _SET_SOLID_U,
     _SET_RESTS,
+    _DIGESTS,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
@@ -432,3 +483,14 @@ def _add(name: str) -> None:
 
 for _name in MIGRATION_NAMES:
     _add(_name)
+
+
+def bring_to(db: Database, version: str = MIGRATION_NAMES[-1]) -> None:
+    """Bring a book from whatever version it has to this one, and make the digests of its rows.
+
+    It trusts what it finds: check a book that has digests before.
+    """
+    register(db.conn)
+    later = MIGRATION_NAMES[MIGRATION_NAMES.index(version) + 1 :]
+    migrations.apply(db, stop_before=later[:1] or None)
+    seal(db.conn)

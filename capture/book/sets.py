@@ -6,9 +6,11 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
+from weakref import WeakKeyDictionary
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
@@ -273,8 +275,18 @@ def set_names(db: Database) -> list[str]:
     return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, rowid")]
 
 
-def find_set(db: Database, name: str) -> SetRecord:
-    """Return a set by its name; CoilbenchError where there is none."""
+_whole: WeakKeyDictionary[Database, dict[int, bytes]] = WeakKeyDictionary()  # strokes looked at
+
+
+def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
+    """Return a set by its name, after a look at its strokes: what is read of a set is whole.
+
+    Args:
+        strokes: False to not look at them, where none is read or a damaged one is left out.
+
+    Raises:
+        CoilbenchError: there is none, or a stroke of it is damaged.
+    """
     row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
     if row is None:
         known = set_names(db)
@@ -284,6 +296,8 @@ def find_set(db: Database, name: str) -> SetRecord:
             else f"Register it with: coilbench set new {name} --role outer --count 12"
         )
         raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
+    if strokes:
+        refuse_damaged_strokes(db.conn, row["id"], _whole.setdefault(db, {}))
     found = db.query(
         """
         SELECT id AS spring_id, label, turn,

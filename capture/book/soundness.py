@@ -1,4 +1,4 @@
-"""Check a book for damage: SQLite's own check, its keys, and every stroke's samples unpacked."""
+"""Check a book for damage: SQLite's own check, its keys, every row, every stroke's samples."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbench.capture.book.copies import MIGRATION_NAMES, reading, versions
-from coilbench.capture.calibration.model import fit_from_json
+from coilbench.capture.blocks import RAW_DTYPE
+from coilbench.capture.book.copies import reading
+from coilbench.capture.book.damage import damage_of_stroke, damaged_rows, stroke_names
+from coilbench.capture.book.digests import as_bytes, stored_rows, tables
+from coilbench.capture.book.ours import MIGRATION_NAMES, reshaped, versions
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 
@@ -51,7 +54,7 @@ def check_book(path: Path) -> Soundness:
         CoilbenchError: no such book, not a book of ours, or not readable at all.
     """
     found = Soundness(findings=[])
-    with reading(path) as connection:
+    with reading(path, as_it_is=True) as connection:
         try:
             _look(connection, found)
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
@@ -63,14 +66,19 @@ def check_book(path: Path) -> Soundness:
 
 
 def _look(connection: sqlite3.Connection, found: Soundness) -> None:
+    strange = reshaped(connection)
+    if strange is not None:
+        found.findings.append(strange)
+        return
     found.version = max(versions(connection), default="")
     found.sets, found.springs, found.sweeps = (
         _count(connection, table) for table in ("sets", "springs", "sweeps")
     )
     found.running = _count(connection, "sessions WHERE ended_utc IS NULL") > 0
     found.findings += _structure(connection)
-    found.findings += _calibrations(connection)
-    for finding, samples in _samples(connection):
+    for table in sorted(set(tables(connection)) - {"sweeps", "curve_rows"}):
+        found.findings += damaged_rows(connection, table)
+    for finding, samples in _strokes(connection):
         found.samples += samples
         found.findings += [] if finding is None else [finding]
 
@@ -88,36 +96,30 @@ def _structure(connection: sqlite3.Connection) -> Iterator[str]:
         yield f"row {rowid} of {table} refers to a missing row of {parent}"
 
 
-def _calibrations(connection: sqlite3.Connection) -> Iterator[str]:
-    tables = connection.execute(
-        "SELECT name FROM sqlite_master WHERE name IN ('calibration_parts', 'scales')"
-    ).fetchall()
-    for (table,) in tables:  # a book of the first version has no scales
-        for item, document in connection.execute(f"SELECT id, fit_json FROM {table}"):  # noqa: S608
-            try:
-                fit_from_json(document)
-            except CoilbenchError as error:
-                yield f"{table} {item}: {error.what}"
+def _strokes(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:
+    """Yield what is wrong with each stroke, if anything, and how many samples it has."""
+    names = stroke_names(connection)
+    sql = "SELECT samples, samples_format, samples_blob FROM sweeps WHERE rowid = ?"
+    for row in stored_rows(connection, "sweeps"):
+        _, name = names.get(row.rowid, ("", row.cells["id"].decode(errors="replace")))
+        wrong = damage_of_stroke(connection, row, {})
+        with as_bytes(connection):
+            stated, blob_format, blob = connection.execute(sql, [row.rowid]).fetchone()
+        of_samples, samples = (None, 0) if blob is None else _samples(stated, blob_format, blob)
+        wrong = of_samples or wrong
+        yield None if wrong is None else f"stroke {name} is damaged: {wrong}", samples
 
 
-def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:
-    rows = connection.execute(
-        "SELECT label, sweeps.id, samples, samples_format, samples_blob FROM sweeps"
-        " JOIN springs ON springs.id = spring_id WHERE samples_blob IS NOT NULL"
-    )
-    for label, sweep_id, stated, blob_format, blob in rows:
-        where = f"stroke {sweep_id} of {label}"
-        try:
-            samples = sample_blob.unpack(blob_format, blob)
-        except CoilbenchError as error:
-            yield f"{where}: {error.what}", 0
-            continue
-        except TypeError:
-            yield f"{where}: its samples are not bytes", 0
-            continue
-        wrong = None
-        if samples.shape[0] != stated:
-            wrong = f"{where}: {samples.shape[0]} samples where {stated} were stored"
-        elif blob_format == sample_blob.RAW_FORMAT and np.any(np.diff(samples["t_us"]) < 0):
-            wrong = f"{where}: its clock goes backwards"
-        yield wrong, int(samples.shape[0])
+def _samples(stated: int, blob_format: bytes, blob: bytes) -> tuple[str | None, int]:
+    try:
+        samples = sample_blob.unpack(blob_format.decode(), blob)
+    except CoilbenchError as error:
+        return error.what, 0
+    except (TypeError, ValueError):
+        return "its samples are not bytes", 0
+    found = int(samples.shape[0])
+    if found != stated:
+        return f"{found} samples where {stated} were stored", found
+    if samples.dtype == RAW_DTYPE and np.any(np.diff(samples["t_us"]) < 0):
+        return "its clock goes backwards", found
+    return None, found

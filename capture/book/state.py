@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbench.capture.book.copies import MIGRATION_NAMES, reading, versions
+from coilbench.capture.book.copies import reading
+from coilbench.capture.book.damage import refuse_damaged, refuse_damaged_strokes
+from coilbench.capture.book.ours import MIGRATION_NAMES, versions
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -42,7 +44,12 @@ class SetState:
 
     @classmethod
     def every(cls, connection: sqlite3.Connection) -> tuple[SetState, ...]:
-        """Return how far each set is measured, in the order they were made."""
+        """Return how far each set is measured, in the order they were made.
+
+        Raises:
+            CoilbenchError: a stroke is damaged and was not left out.
+        """
+        refuse_damaged_strokes(connection)
         rows = connection.execute(
             """
             SELECT sets.name, sets.role, count(*),
@@ -115,6 +122,7 @@ class BookState:
             found = versions(connection)
             if not set(found) <= set(MIGRATION_NAMES):
                 return cls(True, False, {}, None, GOOD_FOR_DAYS, (), None)
+            refuse_damaged(connection, path, documents=False)
             has_checks = MIGRATION_NAMES[1] in found
             return cls(
                 newer=False,

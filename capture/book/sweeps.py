@@ -19,6 +19,8 @@ from coilbench.capture.book.calibrations import (
     find_calibration,
     keyed_setup_of,
 )
+from coilbench.capture.book.damage import damaged_strokes, leave_damaged
+from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
@@ -112,6 +114,7 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
             " VALUES (?, ?, ?, ?, ?)",
             [(sweep_id, row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows],
         )
+        seal_content(db.conn, sweep_id)
     return sweep_id
 
 
@@ -365,15 +368,28 @@ class StrokeRow:
                     f"duplicate stroke {label}:{number}", hint="Give one ruling for it"
                 )
         with writing(db):
-            rows = cls.of_set(db, record)
+            rows, damaged = cls.of_set(db, record), damaged_strokes(db.conn, record.set_id)
+            by_name = {stroke: rowid for rowid, (_, stroke) in damaged.items()}
             for label, number, ruling in rulings:
                 row = _row(record, rows, label, number)
+                if (name := f"{row.label}:{row.number}") in by_name:
+                    _rule_damaged(db, row, ruling, by_name[name])
+                    continue
                 if ruling == "use" and not row.may_be_used:
                     raise CoilbenchError(
                         f"stroke {label}:{number} did not count, and its heights may be wrong",
                         hint="Press it again",
                     )
                 db.execute("UPDATE sweeps SET ruling = ? WHERE id = ?", [ruling, row.sweep_id])
+
+
+def _rule_damaged(db: Database, row: StrokeRow, ruling: Ruling | None, rowid: int) -> None:
+    if ruling != "leave":
+        raise CoilbenchError(
+            f"stroke {row.label}:{row.number} is damaged, so it can only be left out",
+            hint="Press it again",
+        )
+    leave_damaged(db.conn, rowid, with_finding(row.note, Finding.of("damaged")))
 
 
 def _row(record: SetRecord, rows: dict[str, list[StrokeRow]], label: str, number: int) -> StrokeRow:

@@ -13,6 +13,7 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import hold_book
+from support.edits import harm
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
@@ -69,15 +70,14 @@ def test_a_copy_is_made_while_a_capture_holds_the_book(desk: Desk) -> None:
 
 def test_check_says_whole_or_what_is_not(desk: Desk) -> None:
     assert "No damage found." in desk.run("book", "check")
-    with closing(sqlite3.connect(desk.book)) as plain:
-        plain.execute("UPDATE springs SET set_id = 'nobody' WHERE turn = 2")
-        plain.commit()
+    harm(desk.book, "UPDATE springs SET set_id = 'nobody' WHERE turn = 2")
     told = desk.run("book", "check", status=1)
     assert "! row 2 of springs refers to a missing row of sets." in told
     assert "DAMAGED" in told
     document = json.loads(desk.run("book", "check", "--json", status=1))
     assert document["whole"] is False
-    assert len(document["findings"]) == 1
+    assert len(document["findings"]) == 2
+    assert "what is kept of the spring larch-02 is damaged" in document["findings"][1]
 
 
 def test_an_older_book_is_checked_as_it_is(desk: Desk) -> None:
@@ -90,9 +90,7 @@ def test_an_older_book_is_checked_as_it_is(desk: Desk) -> None:
 def test_a_damaged_copy_is_not_put_back(desk: Desk) -> None:
     copy = desk.folder / "copy.db"
     desk.run("book", "copy", str(copy))
-    with closing(sqlite3.connect(copy)) as plain:
-        plain.execute("UPDATE springs SET set_id = 'nobody'")
-        plain.commit()
+    harm(copy, "UPDATE springs SET set_id = 'nobody'")
     told = desk.run("book", "put-back", str(copy), status=2)
     assert "damaged" in told
     assert desk.sets() == ["larch"]

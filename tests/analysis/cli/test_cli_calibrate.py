@@ -10,6 +10,7 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
+from support.edits import change
 
 MASSES = (0, 5, 10, 20, 40, 20, 10, 5, 0)
 WAYS = ("up",) * 5 + ("down",) * 4
@@ -203,10 +204,8 @@ def test_gravity_is_stored_explained_and_kept_for_the_next_time(
 def test_a_calibration_over_its_age_is_on_the_card(
     whole: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with Database(whole.book) as db:
-        db.execute("UPDATE calibration_parts SET made_utc = '2020-01-01T00:00:00.000+00:00'")
-        db.conn.commit()
-        db.close()
+    old = "UPDATE calibration_parts SET made_utc = '2020-01-01T00:00:00.000+00:00'"
+    change(Path(whole.book), old)
     assert whole.rig("card") == 0
     told = capsys.readouterr().out
     assert told.startswith("Warning: the load calibration is ")
@@ -214,11 +213,9 @@ def test_a_calibration_over_its_age_is_on_the_card(
 
 
 def of_rigs(bench: Bench, **device_of: str) -> None:
-    with Database(bench.book) as db:
-        for kind, device in device_of.items():
-            db.execute("UPDATE calibration_parts SET device_id = ? WHERE kind = ?", [device, kind])
-        db.conn.commit()
-        db.close()
+    for kind, device in device_of.items():
+        sql = "UPDATE calibration_parts SET device_id = ? WHERE kind = ?"
+        change(Path(bench.book), sql, device, kind)
 
 
 def test_parts_of_two_rigs_are_said_on_the_card_and_at_the_next_part(

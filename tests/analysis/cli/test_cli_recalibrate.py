@@ -16,6 +16,7 @@ from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import Calibration, apply
+from support.edits import change
 
 KG = 9.80665
 AT = ("38.5mm", "30mm")
@@ -152,13 +153,11 @@ def test_a_datum_of_another_start_is_left_alone(bench: Bench) -> None:
     table = bench.file("w.csv", weights(24_500)), bench.file("g.csv", gauges(200, start=3_000))
     assert bench.call("rig", "weigh", "--from", table[0]) == 0
     assert bench.call("rig", "gauge", "--from", table[1]) == 0
-    with Database(bench.book) as db:
-        db.execute(
-            "UPDATE calibration_parts SET boot_id = 77 WHERE rowid ="
-            " (SELECT max(rowid) FROM calibration_parts WHERE kind = 'travel')"
-        )
-        db.conn.commit()
-        db.close()
+    change(
+        bench.book,
+        "UPDATE calibration_parts SET boot_id = 77 WHERE rowid ="
+        " (SELECT max(rowid) FROM calibration_parts WHERE kind = 'travel')",
+    )
     assert loads(bench.check("--calibration", "newest")) == pytest.approx(loads(own), rel=1e-3)
 
 

@@ -25,6 +25,7 @@ from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
 from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.virtual.spring import OUTER
+from support.edits import change
 
 RIG = RigModel()
 MASSES_KG = (0, 5, 10, 20, 30, 40, 50, 40, 30, 20, 10, 5, 0)
@@ -148,10 +149,8 @@ def test_history_lists_every_check(
 def test_an_old_calibration_is_warned_of_by_the_limit_that_was_set(
     calibrated: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with Database(calibrated) as db:
-        db.execute("UPDATE calibration_parts SET made_utc = '2020-01-01T00:00:00.000+00:00'")
-        db.conn.commit()
-        db.close()
+    old = "UPDATE calibration_parts SET made_utc = '2020-01-01T00:00:00.000+00:00'"
+    change(Path(calibrated), old)
     assert check(calibrated, "--history") == 0
     assert re.search(r"\b90\b.*checked", capsys.readouterr().out)
     assert check(calibrated, "--good-for", "100000") == 0
@@ -192,10 +191,7 @@ def test_a_weight_without_a_calibration_is_refused(
 def test_a_check_of_another_rig_is_refused(
     calibrated: str, plug: Plug, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with Database(calibrated) as db:
-        db.execute("UPDATE calibration_parts SET device_id = 'C011BE4C99999999'")
-        db.conn.commit()
-        db.close()
+    change(Path(calibrated), "UPDATE calibration_parts SET device_id = 'C011BE4C99999999'")
     assert check(calibrated, "--port", plug(weight_on(20.0)), "--mass", "20kg") == 2
     told = capsys.readouterr().err
     assert RIG.device_id in told

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import cli, run
+from support.edits import change
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
@@ -86,27 +87,23 @@ def test_what_is_still_to_do_comes_first_and_many_sets_are_cut(bench: Bench) -> 
 
 def test_a_capture_and_a_failed_check_are_told(bench: Bench) -> None:
     bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
-    with closing(sqlite3.connect(bench.book)) as plain:
-        plain.execute(
-            "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"
-            " samples_lost, lines_bad, restarts) SELECT 's', id, '/dev/ttyUSB0', 'x',"
-            " strftime('%Y-%m-%dT%H:%M:%S+00:00', 'now'), 0, 0, 0, 0 FROM sets"
-        )
-        plain.commit()
+    change(
+        bench.book,
+        "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"
+        " samples_lost, lines_bad, restarts) SELECT 's', id, '/dev/ttyUSB0', made_utc,"
+        " strftime('%Y-%m-%dT%H:%M:%S+00:00', 'now'), 0, 0, 0, 0 FROM sets",
+    )
     assert re.search("larch.*running", bench.run())
     assert bench.next() == "coilbench live"
-    with closing(sqlite3.connect(bench.book)) as plain:
-        plain.execute("UPDATE sessions SET seen_utc = '2026-01-01T00:00:00+00:00'")
-        plain.execute(
-            "INSERT INTO calibration_parts (id, kind, made_utc, origin, fit_json,"
-            " reference_u_relative, notes_json) VALUES"
-            " ('p', 'load', '2020-01-01T00:00:00+00:00', 'x', '{}', 0, '[]')"
-        )
-        plain.execute(
-            "INSERT INTO mass_checks VALUES ('c', '2020-01-02T00:00:00+00:00', 'p', NULL,"
-            " 20, 9.8, 0, 1, 0, 5, 1, 1, 0)"
-        )
-        plain.commit()
+    for sql in (
+        "UPDATE sessions SET seen_utc = '2026-01-01T00:00:00+00:00'",
+        "INSERT INTO calibration_parts (id, kind, made_utc, origin, fit_json,"
+        " reference_u_relative, notes_json) VALUES"
+        " ('p', 'load', '2020-01-01T00:00:00+00:00', 'x', '{}', 0, '[]')",
+        "INSERT INTO mass_checks VALUES ('c', '2020-01-02T00:00:00+00:00', 'p', NULL,"
+        " 20, 9.8, 0, 1, 0, 5, 1, 1, 0, NULL)",
+    ):
+        change(bench.book, sql)
     told = bench.run()
     assert "ended without closing the book" in told
     assert "Check   FAILED" in told

@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 import json
 import shutil
-import sqlite3
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import redirect_stdout
 from itertools import pairwise
@@ -22,6 +21,7 @@ from coilbench.analysis.dashboard.scene import SetTable
 from coilbench.analysis.dashboard.set_table import read_set_table
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
+from support import edits
 from support.shared import made_once
 
 BUILD = """
@@ -106,9 +106,7 @@ def command(*arguments: str) -> Callable[[Path, Path], None]:
 
 
 def _free_length(book: Path, _folder: Path) -> None:
-    with sqlite3.connect(book) as db:
-        assert db.execute("UPDATE sets SET free_length_mm = 55").rowcount == 1
-    db.close()
+    assert edits.change(book, "UPDATE sets SET free_length_mm = 55") == 1
 
 
 def _doubt(book: Path, folder: Path) -> None:

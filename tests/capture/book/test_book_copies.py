@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import subprocess
 import sys
@@ -143,20 +142,6 @@ def test_reading_changes_nothing_even_if_asked(path):
         reading(path) as connection,
     ):
         connection.execute("DELETE FROM springs")
-
-
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
-def test_a_book_on_a_medium_that_cannot_be_written_is_copied(path, tmp_path):
-    folder = tmp_path / "locked"
-    folder.mkdir()
-    book = make(folder / "bench.db", "larch")
-    book.chmod(0o444)
-    folder.chmod(0o555)
-    try:
-        copy_book(book, tmp_path / "copy.db")
-    finally:
-        folder.chmod(0o755)
-    assert names_in(tmp_path / "copy.db") == ["larch"]
 
 
 def test_two_copies_in_one_second_have_two_names(path):

@@ -43,6 +43,7 @@ from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading
+from support.edits import change, harm
 
 # Tables without a rule: one row that is settled separately, this bench's own, a stroke under way.
 BESIDE_THE_RULES = ("rig_settings", "rig_ratings", "stroke_chunks")
@@ -369,19 +370,16 @@ def test_what_is_unfit_is_refused_in_a_sentence(tmp_path: Path, base: Path) -> N
         merge_books(tmp_path / "nowhere.db", [other])
 
 
-def harm(path: Path, sql: str) -> None:
-    with closing(sqlite3.connect(path)) as plain:
-        plain.execute(sql)
-        plain.commit()
-
-
 def test_a_book_that_a_capture_has_open_is_refused(base: Path) -> None:
     other = copied(base, "other.db")
     with hold_book(base):
         assert re.search("coilbench.*writing", refusal(base, other))
-    harm(other, "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"
-         " samples_lost, lines_bad, restarts)"
-         " SELECT 's', id, 'virtual:', 'a', 'a', 0, 0, 0, 0 FROM sets")  # fmt: skip
+    change(
+        other,
+        "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"
+        " samples_lost, lines_bad, restarts)"
+        " SELECT 's', id, 'virtual:', made_utc, made_utc, 0, 0, 0, 0 FROM sets",
+    )
     assert "a capture has this book open" in refusal(base, other)
 
 
@@ -398,7 +396,7 @@ def test_a_book_that_a_capture_has_open_is_refused(base: Path) -> None:
 )  # fmt: skip
 def test_books_that_contradict_each_other_are_refused(base: Path, sql: str, words: str) -> None:
     other = copied(base, "other.db", makes("rowan"))
-    harm(other, sql)
+    change(other, sql)
     assert words in refusal(base, other)
 
 

@@ -1,6 +1,5 @@
 """Opening a book: new, ours, and every file that is not ours or not usable."""
 
-import os
 import re
 import sqlite3
 import subprocess
@@ -244,27 +243,6 @@ def test_a_book_that_cannot_be_written_is_said(path):
         write_where_it_is_forbidden()
     assert "the book cannot be written" in str(caught.value)
     assert "permissions" in str(caught.value)
-
-
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
-def test_a_read_only_file_can_be_read_and_not_written(path):
-    with open_book(path, create=True) as db:
-        new_set(db, PLAN)
-    path.chmod(0o444)
-    with open_book(path) as db:
-        assert set_names(db) == ["rowan"]
-    with pytest.raises(CoilbenchError, match="cannot be written"), open_book(path) as db:
-        new_set(db, SetPlan("larch", "outer", ("a",)))
-
-
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
-def test_a_folder_that_cannot_be_written_is_said(tmp_path):
-    tmp_path.chmod(0o555)
-    try:
-        words = refusal(tmp_path / "bench.db", create=True)
-    finally:
-        tmp_path.chmod(0o755)
-    assert "permissions" in words
 
 
 def test_a_place_that_cannot_be_opened_is_said(path):

@@ -22,6 +22,7 @@ from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
+from support.edits import harm
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
@@ -31,12 +32,6 @@ def written(db, path, larch, calibration_id, points_sweep, stroke):
     store_sweep(db, points_sweep(samples=stroke, calibration_id=calibration_id))
     store_sweep(db, points_sweep())
     return path
-
-
-def harm(path, sql, *values):
-    with closing(sqlite3.connect(path)) as connection:
-        connection.execute(sql, values)
-        connection.commit()
 
 
 def test_a_whole_book_is_whole_and_counted(written):
@@ -90,7 +85,7 @@ def test_a_key_that_leads_nowhere_is_found(written):
 
 def test_a_calibration_that_cannot_be_read_is_found(written):
     harm(written, "UPDATE calibration_parts SET fit_json = '{}' WHERE kind = 'load'")
-    assert re.search("calibration.*cannot", check_book(written).findings[0])
+    assert re.search("load calibration made .* is damaged", check_book(written).findings[0])
 
 
 def test_a_scrambled_page_is_found(path, db, larch, points_sweep, stroke, calibration_id):
@@ -115,7 +110,8 @@ def test_so_many_findings_and_no_more(written, monkeypatch):
 def test_a_capture_that_has_it_open_is_told(written, larch, db):
     db.execute(
         "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"
-        " samples_lost, lines_bad, restarts) VALUES ('s', ?, 'virtual:', 'a', 'a', 0, 0, 0, 0)",
+        " samples_lost, lines_bad, restarts) VALUES ('s', ?, 'virtual:', '2026-11-01T00:00Z',"
+        " '2026-11-01T00:00Z', 0, 0, 0, 0)",
         [larch.set_id],
     )
     db.conn.commit()

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from coilbench.capture.book import opening
-from coilbench.capture.book.copies import MIGRATION_NAMES
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ours import MIGRATION_NAMES
 from coilbench.capture.book.schema import migrations
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.soundness import check_book

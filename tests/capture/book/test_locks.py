@@ -8,7 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.capture.book.opening import book_lock_path, hold_book, hold_port, port_lock_path
+from coilbench.capture.book import copies
+from coilbench.capture.book.copies import copy_book
+from coilbench.capture.book.opening import (
+    book_lock_path,
+    hold_book,
+    hold_port,
+    open_book,
+    port_lock_path,
+)
+from coilbench.capture.book.sets import SetPlan, new_set, set_names
+from coilbench.capture.book.state import BookState
 from coilbench.capture.errors import CoilbenchError
 from support.signals import AS_STARTED_BY_HAND
 
@@ -84,6 +94,42 @@ def test_a_book_is_the_same_by_any_of_its_names(tmp_path):
         hold_book(other),
     ):
         pass
+
+
+def test_a_book_with_two_names_is_refused_by_both(tmp_path):
+    """SQLite finds the journal by the name: https://www.sqlite.org/howtocorrupt.html, 2.5."""
+    book, other = tmp_path / "bench.db", tmp_path / "other.db"
+    with open_book(book, create=True) as db:
+        new_set(db, SetPlan("larch", "outer", ("a",)))
+    os.link(book, other)
+    for name in (book, other):
+        with pytest.raises(CoilbenchError, match="a second name"), hold_book(name):
+            pytest.fail("held")
+        with pytest.raises(CoilbenchError, match="a second name"), open_book(name):
+            pytest.fail("opened")
+        with pytest.raises(CoilbenchError, match="a second name"):
+            BookState.read(name)
+    copy_book(book, tmp_path / "copy.db")  # the way out
+    other.unlink()
+    for name in (book, tmp_path / "copy.db"):
+        with open_book(name) as db, hold_book(name):
+            assert set_names(db) == ["larch"]
+
+
+def test_a_file_that_is_mounted_by_itself_is_refused(tmp_path, monkeypatch):
+    """As proc(5) writes it: the mount point is the fifth field, a blank in it is \\040."""
+    book = tmp_path / "my bench.db"
+    book.touch()
+    place = str(book).replace(" ", "\\040")
+    line = f"36 35 98:0 /bench.db {place} rw - ext4 /dev/sda1 rw\n"
+    table = tmp_path / "mountinfo"
+    table.write_text("35 1 98:0 / / rw - ext4 /dev/sda1 rw\n")
+    monkeypatch.setattr(copies, "_MOUNTS", table)
+    with hold_book(book):
+        pass
+    table.write_text(table.read_text() + line)
+    with pytest.raises(CoilbenchError, match="mounted by itself"), hold_book(book):
+        pytest.fail("held")
 
 
 def test_simulated_rigs_and_recordings_are_not_held(port):

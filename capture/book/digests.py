@@ -1,0 +1,204 @@
+"""Digests of the book's rows: made by the book itself as a row is stored, checked as it is read.
+
+Each table has a column `digest` over all of a row's other columns, kept by two triggers: a stored
+row gets one, and a changed row gets a new one if the old one was right, so that damage is never
+sealed. The triggers call a function that only this program registers: another program's change of
+a row fails, or, made without the triggers, is found as damage.
+
+A stroke has three digests: `digest` over what never changes of it, `state_digest` over what does
+(whether it counts, its note, the ruling on it), so that a damaged stroke can be ruled out, and
+`content_digest` over its samples and its curve's rows.
+
+Light to import: nothing heavy is loaded here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import struct
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, NamedTuple
+
+WITHOUT = ("curve_rows",)  # a stroke's content_digest covers them
+_STATE = {"sweeps": ("counted", "status", "note", "ruling")}
+_CONTENT = {"sweeps": ("samples_blob",)}
+_CONTENT_DIGEST = "content_digest"
+DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
+_BRANCHES = ("loading", "unloading")
+
+
+class Column(NamedTuple):
+    """A column of a table; key: whether rows are identified by it."""
+
+    name: str
+    kind: str
+    key: bool
+
+
+class Cover(NamedTuple):
+    """A digest of a table's rows, and the columns that it covers."""
+
+    table: str
+    digest: str
+    columns: tuple[Column, ...]
+
+    def sql(self, row: str = "") -> str:
+        """Return what computes it in SQL, of a row called so (`old.`); text as its bytes."""
+        return f"coil_digest('{self.table}', {', '.join(self.cells(row))})"
+
+    def cells(self, row: str = "") -> list[str]:
+        """Return the covered columns as SQL, text as its bytes."""
+        return [_cell(column, row) for column in self.columns]
+
+
+def _cell(column: Column, row: str) -> str:
+    name = f"{row}{column.name}"
+    return f"CAST({name} AS BLOB)" if column.kind == "TEXT" else name
+
+
+def register(connection: sqlite3.Connection) -> None:
+    """Give a connection the function that the triggers call."""
+    connection.execute("PRAGMA trusted_schema = ON")  # as most builds of SQLite have it
+    connection.create_function("coil_digest", -1, row_digest, deterministic=True)
+
+
+def row_digest(*cells: object) -> bytes:
+    """Return the digest of a row: BLAKE2b (RFC 7693) of 16 bytes over its cells, by `repr`.
+
+    Args:
+        cells: the table's name, then the covered cells: bytes, integers, floats, None.
+    """
+    return hashlib.blake2b(repr(cells).encode(), digest_size=16).digest()
+
+
+def columns_of(connection: sqlite3.Connection, table: str) -> tuple[Column, ...]:
+    """Return a table's columns; none where there is no such table."""
+    rows = connection.execute(f"PRAGMA main.table_info({table})").fetchall()
+    return tuple(Column(name, kind, key > 0) for _, name, kind, _, _, key in rows)
+
+
+def covers(connection: sqlite3.Connection, table: str) -> tuple[Cover, ...]:
+    """Return the digests that triggers keep for a table; none in a book that has none yet."""
+    columns = columns_of(connection, table)
+    if "digest" not in {column.name for column in columns}:
+        return ()
+    apart = {*DIGESTS, *_STATE.get(table, ()), *_CONTENT.get(table, ())}
+    found = [Cover(table, "digest", tuple(one for one in columns if one.name not in apart))]
+    if table in _STATE:
+        state = tuple(one for one in columns if one.key or one.name in _STATE[table])
+        found.append(Cover(table, "state_digest", state))
+    return tuple(found)
+
+
+def tables(connection: sqlite3.Connection) -> list[str]:
+    """Return the names of the book's tables, without SQLite's own and the list of versions."""
+    sql = "SELECT name FROM main.sqlite_schema WHERE type = 'table' AND name NOT GLOB '*sqlite_*'"
+    return [name for (name,) in connection.execute(sql)]
+
+
+def seal(connection: sqlite3.Connection) -> None:
+    """Make the digests of a whole book, and what keeps them, after its tables have changed.
+
+    It trusts what it finds: check a book that has digests before. Call it in a transaction.
+    """
+    for table in tables(connection):
+        for cover in covers(connection, table):
+            _seal(connection, cover)
+    if covers(connection, "sweeps"):
+        sql = f"SELECT id FROM sweeps WHERE {_CONTENT_DIGEST} IS NULL"  # noqa: S608  our own name
+        for (sweep_id,) in connection.execute(sql).fetchall():
+            seal_content(connection, sweep_id)
+
+
+def _seal(connection: sqlite3.Connection, cover: Cover) -> None:
+    table, digest = cover.table, cover.digest
+    names = ", ".join(column.name for column in cover.columns)
+    made, kept = f"{table}_{digest}_made", f"{table}_{digest}_kept"
+    for trigger in (made, kept):
+        connection.execute(f"DROP TRIGGER IF EXISTS {trigger}")
+    fresh = f"UPDATE {table} SET {digest} = {cover.sql()}"  # noqa: S608  our own names
+    connection.execute(fresh)
+    connection.execute(
+        f"CREATE TRIGGER {made} AFTER INSERT ON {table} WHEN new.{digest} IS NULL BEGIN"
+        f" {fresh} WHERE rowid = new.rowid; END"
+    )
+    connection.execute(
+        f"CREATE TRIGGER {kept} AFTER UPDATE OF {names} ON {table} BEGIN"
+        f" SELECT RAISE(ABORT, 'a row of {table} is damaged')"
+        f" WHERE old.{digest} IS NOT {cover.sql('old.')};"
+        f" {fresh} WHERE rowid = new.rowid; END"
+    )
+
+
+def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:
+    """Make the digest of a stroke's samples and curve, once both are stored."""
+    row = (content_digest(connection, sweep_id), sweep_id)
+    connection.execute(f"UPDATE sweeps SET {_CONTENT_DIGEST} = ? WHERE id = ?", row)  # noqa: S608
+
+
+def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | None:
+    """Return the digest of a stroke's samples and of its curve's rows; None where they are damaged.
+
+    BLAKE2b over the stroke's id, the samples as stored, and point, height and load of each row as
+    little endian float64, loading before unloading.
+    """
+    (blob,) = connection.execute(
+        "SELECT samples_blob FROM sweeps WHERE id = ?", [sweep_id]
+    ).fetchone()
+    sql = (
+        "SELECT point, height_mm, load_n FROM curve_rows WHERE sweep_id = ? AND branch = ?"
+        " ORDER BY point"
+    )
+    digest = hashlib.blake2b(repr((sweep_id, blob)).encode(), digest_size=16)
+    for branch in _BRANCHES:
+        numbers = [cell for row in connection.execute(sql, [sweep_id, branch]) for cell in row]
+        try:
+            digest.update(struct.pack(f"<q{len(numbers)}d", len(numbers), *numbers))
+        except struct.error:
+            return None
+    return digest.digest()
+
+
+@contextmanager
+def as_bytes(connection: sqlite3.Connection) -> Iterator[None]:
+    """Read text as bytes meanwhile: damaged text is not always text."""
+    before: Any = connection.text_factory
+    connection.text_factory = bytes
+    try:
+        yield
+    finally:
+        connection.text_factory = before
+
+
+class Stored(NamedTuple):
+    """A row as it was read: its cells by column, text as bytes; whether its digests are right."""
+
+    rowid: int
+    cells: dict[str, Any]
+    whole: bool
+
+
+def stored_rows(
+    connection: sqlite3.Connection, table: str, where: str = "", values: Sequence[object] = ()
+) -> Iterator[Stored]:
+    """Yield a table's rows, without a stroke's samples; all are whole in a book without digests.
+
+    Args:
+        where: SQL after the table's name, with these values; empty for every row.
+    """
+    apart = _CONTENT.get(table, ())
+    columns = [column for column in columns_of(connection, table) if column.name not in apart]
+    names = [column.name for column in columns]
+    kept = [
+        (names.index(cover.digest), [names.index(column.name) for column in cover.columns])
+        for cover in covers(connection, table)
+    ]
+    cells = ", ".join(_cell(column, f"{table}.") for column in columns)
+    sql = f"SELECT {table}.rowid, {cells} FROM {table} {where}"  # noqa: S608  our own names
+    with as_bytes(connection):
+        rows = connection.execute(sql, values).fetchall()
+    for rowid, *row in rows:
+        whole = all(row[at] == row_digest(table, *[row[n] for n in of]) for at, of in kept)
+        yield Stored(rowid, dict(zip(names, row, strict=True)), whole)

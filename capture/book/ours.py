@@ -1,0 +1,157 @@
+"""What makes a file a book of ours: its mark, its versions, and its tables as we made them.
+
+Light to import: nothing heavy is loaded here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+from coilbench.capture.errors import CoilbenchError
+
+# In order. A book with another name in it was written by a newer program.
+MIGRATION_NAMES = (
+    "0001_first_book",
+    "0002_checks_and_scales",
+    "0003_nominals_and_rulings",
+    "0004_entries_and_references",
+    "0005_sweeps_in_brief",
+    "0006_ratings_and_swaps",
+    "0007_by_hand",
+    "0008_masses_err",
+    "0009_what_rests",
+    "0010_rest_zeros",
+    "0011_set_solid_u",
+    "0012_set_rests",
+    "0013_digests",
+)
+APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
+
+# What `shape_digest` gives for a book of each version; a test makes each and compares.
+_SHAPES = {
+    "0001_first_book": "a3945481fef293de4a9a32e2179358ef",
+    "0002_checks_and_scales": "8669168968cf9d63230209b895613718",
+    "0003_nominals_and_rulings": "d2634ccd8f2bf9992f73a7e06dbe7532",
+    "0004_entries_and_references": "adb2b046927f2cf5985858b186ce18ff",
+    "0005_sweeps_in_brief": "4328fe2320c0ccd253c58795c6ffc8a6",
+    "0006_ratings_and_swaps": "a51da193eaf12eb77368a0df83a1fb3a",
+    "0007_by_hand": "f31fe4e278ca32e06ffd372eac9525ca",
+    "0008_masses_err": "f2729a0f77bd11dd7d73f0fc0109d755",
+    "0009_what_rests": "b4b97c3020021ba9a9ce317207015255",
+    "0010_rest_zeros": "83aa7a715e75f1c6bf942c69dc5be145",
+    "0011_set_solid_u": "f8db9b65443131f2bd27c718a5f94298",
+    "0012_set_rests": "48bb4e185f19e8573bea99aab2e82713",
+    "0013_digests": "59eac3822404fb9c22e3225c398d3ef6",
+}
+_LIST = "_sqlite_migrations"
+_LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils
+
+Shape = dict[tuple[str, str], str]  # each object's definition by its type and name
+
+
+def versions(connection: sqlite3.Connection) -> list[str]:
+    """Return the names of the migrations that a book has had, the oldest first."""
+    sql = f"SELECT name FROM {_LIST} WHERE migration_set = 'coilbench' ORDER BY name"  # noqa: S608
+    return [name for (name,) in connection.execute(sql)]
+
+
+def refuse_strange(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise CoilbenchError for another program's database."""
+    if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise CoilbenchError(
+            "this file was not made by coilbench; it is not changed",
+            where=str(path),
+            hint="Give another file; the book's with --book",
+        )
+
+
+def refuse_reshaped(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise CoilbenchError for a book whose tables are not as we made them.
+
+    A trigger could swallow what is stored, and a view or a column show another number.
+    """
+    what = reshaped(connection)
+    if what is not None:
+        raise CoilbenchError(
+            f"{what}; the book is not changed",
+            where=str(path),
+            hint="Remove what another program added, or restore a copy: "
+            "coilbench book put-back COPY",
+        )
+
+
+def reshaped(connection: sqlite3.Connection) -> str | None:
+    """Return what in a book is not as we made it, the first such thing; None where all is.
+
+    A newer program's book is not judged.
+    """
+    connection.execute("BEGIN")  # else another program could bring it up to date in between
+    try:
+        shape = _shape(connection)
+        listed = shape.pop(("table", _LIST), "")
+        if not set(listed.split()) >= _LIST_COLUMNS:
+            return "the book's list of its versions is not one of ours"
+        had = versions(connection)
+    finally:
+        connection.rollback()
+    if not set(had) <= set(MIGRATION_NAMES):
+        return None
+    if not had or tuple(had) != MIGRATION_NAMES[: len(had)]:
+        return "the book's list of its versions has a gap"
+    if _digest(shape) == _SHAPES[had[-1]]:
+        return None
+    return _difference(shape, _made(had[-1]))
+
+
+def shape_digest(connection: sqlite3.Connection) -> str:
+    """Return a digest of a book's tables, columns, views, triggers and indexes."""
+    shape = _shape(connection)
+    shape.pop(("table", _LIST), None)
+    return _digest(shape)
+
+
+def _digest(shape: Shape) -> str:
+    return hashlib.blake2b(repr(sorted(shape.items())).encode(), digest_size=16).hexdigest()
+
+
+def _shape(connection: sqlite3.Connection) -> Shape:
+    """Return every definition, without the differences in writing that versions of SQLite make."""
+    shape = {}
+    for kind, name, table, sql in connection.execute(
+        "SELECT type, name, tbl_name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
+    ):
+        if table != _LIST or kind == "trigger":
+            shape[kind, name] = re.sub(r"\s+", " ", str(sql).replace('"', ""))
+        elif kind == "table":
+            columns = connection.execute(f"PRAGMA table_info({_LIST})")
+            shape[kind, name] = " ".join(row[1] for row in columns)
+    return shape
+
+
+def _made(version: str) -> Shape:
+    """Return the shape that our own migrations make, up to a version."""
+    from sqlite_utils import Database
+
+    from coilbench.capture.book.schema import bring_to
+
+    with closing(sqlite3.connect(":memory:")) as connection:
+        bring_to(Database(connection), version)
+        shape = _shape(connection)
+    shape.pop(("table", _LIST))
+    return shape
+
+
+def _difference(found: Shape, made: Shape) -> str | None:
+    for (kind, name), sql in sorted(found.items()):
+        if (kind, name) not in made:
+            return f"the {kind} {name!r} is not one of ours"
+        if sql != made[kind, name]:
+            return f"the {kind} {name!r} is not as we made it"
+    for kind, name in sorted(made):
+        if (kind, name) not in found:
+            return f"the {kind} {name!r} is missing"
+    return None

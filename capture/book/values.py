@@ -1,0 +1,160 @@
+"""What a stored value can be: dates, finite numbers in range, documents of the shape that we write.
+
+The program stores nothing else; a book that somebody else wrote may hold anything.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from datetime import datetime
+from typing import Any
+
+import msgspec
+
+from coilbench.capture.errors import CoilbenchError
+
+_MOST = 1e12  # counts, newtons, millimetres: far above what any rig can give
+_MOST_WHOLE = 2**53
+_LONGEST_NAME = 200  # a merge adds characters to a name
+_NAMES = ("name", "label", "source_url", "device_id")
+_ABOVE_0 = (
+    "free_length_mm",
+    "solid_height_mm",
+    "wire_mm",
+    "coil_diameter_mm",
+    "active_coils",
+    "own_free_length_mm",
+    "solid_by_hand_mm",
+    "measured_strokes",
+    "turn",
+    "gravity_m_s2",
+)
+_FROM_0 = (
+    "conditioning_strokes",
+    "samples",
+    "samples_lost",
+    "point",
+    "mass_kg",
+    "tolerance_n",
+    "load_sd_counts",
+    "residual_sd_n",
+    "residual_sd_mm",
+)
+_FROM_0_ENDS = ("_u_n", "_u_mm", "_u_relative", "u_kg", "u_mm")
+_ANY = ("boot_id",)
+
+
+def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | None:
+    """Return what a row holds that cannot be, as words; None where all of it can.
+
+    Args:
+        cells: by column, text as bytes.
+        documents: whether to look into those that are JSON; what reads them is slow to load.
+    """
+    column = next(iter(cells), "")
+    try:
+        for column, cell in cells.items():
+            skipped = column.endswith("digest") or (column in _DOCUMENTS and not documents)
+            if cell is not None and not skipped:
+                _check(column, cell, cells)
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        return f"its {column} cannot be"
+    except CoilbenchError as error:
+        return f"its {column} cannot be ({error.what})"
+    return None
+
+
+def _check(column: str, cell: Any, cells: Mapping[str, Any]) -> None:
+    """Raise ValueError, TypeError, KeyError or CoilbenchError for what cannot be."""
+    if isinstance(cell, float | int):
+        if column not in _ANY:
+            _check_number(column, cell)
+    elif isinstance(cell, bytes):
+        text = cell.decode()
+        if column.endswith("_utc"):
+            _check_time(text)
+        elif column in _DOCUMENTS:
+            _DOCUMENTS[column](text, cells)
+        elif column in _NAMES and not 1 <= len(text) <= _LONGEST_NAME:
+            raise ValueError
+
+
+def _check_number(column: str, cell: float) -> None:
+    most = _MOST if isinstance(cell, float) else _MOST_WHOLE
+    least = -most
+    if column in _ABOVE_0:
+        least = math.ulp(0.0)
+    elif column in _FROM_0 or column.endswith(_FROM_0_ENDS):
+        least = 0.0
+    if not least <= cell <= most:
+        raise ValueError
+
+
+def _check_time(text: str) -> None:
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError
+
+
+def _check_fit(text: str, cells: Mapping[str, Any]) -> None:
+    from coilbench.capture.calibration.model import fit_from_json
+
+    fit = fit_from_json(text)
+    numbers = [*fit.coefficients, *(cell for row in fit.covariance for cell in row)]
+    if not all(abs(number) < _MOST for number in numbers) or fit.x_min > fit.x_max:
+        raise ValueError
+    if cells.get("kind") == b"travel" and (len(fit.coefficients) != 2 or fit.coefficients[1] == 0):
+        raise ValueError
+
+
+def _check_nominal(text: str, _: Mapping[str, Any]) -> None:
+    from coilbench.capture.book.nominals import SetNominal
+
+    SetNominal.from_json(text)
+
+
+@dataclass(frozen=True)
+class _Keyed:
+    """keyed_json: what was typed, or what a file of points says beside them."""
+
+    readings: list[dict[str, Any]] = field(default_factory=list)
+    setup: dict[str, Any] | None = None
+    stated_u_n: list[float] | None = None
+    free_length_mm: float | None = None
+    rederived_from: str | None = None
+    keyed_utc: str | None = None
+
+
+def _check_keyed(text: str, cells: Mapping[str, Any]) -> None:
+    from coilbench.capture.book.calibrations import keyed_setup_of
+    from coilbench.capture.tables.keyed import KeyedReading
+
+    keyed = msgspec.json.decode(text, type=_Keyed)  # knows no NaN and no infinity
+    for document in keyed.readings:
+        reading = msgspec.convert(document, KeyedReading)
+        if not set(document) <= {one.name for one in fields(KeyedReading)}:
+            raise ValueError
+        if (
+            abs(reading.shown_load_n) > _MOST
+            or abs(reading.height_mm or reading.depth_mm or 0) > _MOST
+        ):
+            raise ValueError
+    if cells.get("origin") == b"keyed" and keyed.setup is None:
+        raise ValueError
+    if keyed.setup is not None:
+        setup = dict(keyed.setup)
+        scale = setup.pop("scale", None)
+        numbers = msgspec.convert(setup, dict[str, float])
+        keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
+    if keyed.keyed_utc is not None:
+        _check_time(keyed.keyed_utc)
+
+
+_DOCUMENTS: dict[str, Callable[[str, Mapping[str, Any]], object]] = {
+    "fit_json": _check_fit,
+    "nominal_json": _check_nominal,
+    "keyed_json": _check_keyed,
+    "notes_json": lambda text, _: msgspec.json.decode(text, type=list[Any]),
+    "live_json": lambda text, _: msgspec.json.decode(text, type=dict[str, Any]),
+}

@@ -1,0 +1,90 @@
+"""What a killed program left beside a book is removed at the next opening; modes are kept."""
+
+from __future__ import annotations
+
+import os
+import signal
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from coilbench.capture.book.copies import copy_book, put_back
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetPlan, new_set, set_names
+from coilbench.capture.book.staging import staging
+
+MAKES = """
+import sys, time
+from pathlib import Path
+from coilbench.capture.book.staging import staging
+with staging(Path(sys.argv[1])) as folder:
+    (folder / "book").write_bytes(b"half of it")
+    print(folder, flush=True)
+    time.sleep(600)
+"""
+
+
+@pytest.fixture
+def book(path: Path) -> Path:
+    with open_book(path, create=True) as db:
+        new_set(db, SetPlan("larch", "outer", ("a",)))
+    return path
+
+
+def hidden(folder: Path) -> list[str]:
+    return [file.name for file in folder.iterdir() if file.name.startswith(".")]
+
+
+def opened(book: Path) -> None:
+    with open_book(book) as db:
+        assert set_names(db) == ["larch"]
+
+
+def test_what_a_killed_program_left_is_removed_and_what_has_an_owner_is_not(book: Path) -> None:
+    target = book.with_name("copy.db")
+    with subprocess.Popen(
+        [sys.executable, "-c", MAKES, str(target)], stdout=subprocess.PIPE, text=True
+    ) as maker:
+        assert maker.stdout is not None
+        left = Path(maker.stdout.readline().strip())
+        assert left.parent == book.parent
+        opened(book)
+        assert (left / "book").exists()
+        maker.send_signal(signal.SIGKILL)
+        maker.wait()
+    opened(book)
+    assert hidden(book.parent) == []
+
+
+def test_one_that_was_killed_before_its_lock_is_removed(book: Path) -> None:
+    with staging(book) as folder:
+        name = folder.name
+    book.with_name(name).mkdir()
+    opened(book)
+    assert hidden(book.parent) == []
+
+
+def test_nothing_else_is_removed(book: Path) -> None:
+    for name in (".bench.db-mine", ".coilbench-part", "bench.coilbench-part"):
+        book.with_name(name).mkdir()
+    opened(book)
+    kept = {".bench.db-mine", ".coilbench-part", "bench.coilbench-part"}
+    assert kept <= {file.name for file in book.parent.iterdir()}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="modes of POSIX")
+def test_a_copy_and_what_is_put_back_have_the_mode_of_what_they_replace(book: Path) -> None:
+    copy = book.with_name("copy.db")
+    book.chmod(0o640)
+    copy_book(book, copy)
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o640
+    copy.chmod(0o664)
+    copy_book(book, copy, force=True)
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o664
+    kept = put_back(copy, book)
+    assert stat.S_IMODE(book.stat().st_mode) == 0o640
+    assert kept is not None
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o640
