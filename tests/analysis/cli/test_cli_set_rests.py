@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run as command
+from support.edits import change
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 KG = 9.80665
@@ -70,11 +71,11 @@ def test_strokes_that_were_told_the_rigs_are_read_with_the_sets_and_that_is_said
     book: Path, run: Run
 ) -> None:
     bare_n = load_n(run)
-    with closing(sqlite3.connect(book)) as plain, plain:
-        pressed = plain.execute(
-            "UPDATE sweeps SET rests_n = 1.4 WHERE calibration_id IS NOT NULL AND spring_id IN"
-            " (SELECT springs.id FROM springs JOIN sets ON sets.id = set_id WHERE name = 'larch')"
-        ).rowcount
+    pressed = change(
+        book,
+        "UPDATE sweeps SET rests_n = 1.4 WHERE calibration_id IS NOT NULL AND spring_id IN"
+        " (SELECT springs.id FROM springs JOIN sets ON sets.id = set_id WHERE name = 'larch')",
+    )
     assert pressed > 0
     assert load_n(run) - bare_n == pytest.approx(1.4, abs=0.05)
     said = run("set", "edit", "larch", "--rests", "0.5N")
