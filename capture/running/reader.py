@@ -13,10 +13,11 @@ import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Fault, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import GATHER_S, Source, SourceEnded, identify
+from coilbench.capture.sources.base import Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
 
 POLL_S = 0.3
+WATCHED_GATHER_S = 0.08  # a screen is drawn again each 0.125 s
 # Nobody is watching: what a person would be told comes this much later, and a poll is most of the
 # work at a rig's pace.
 UNWATCHED_GATHER_S = 0.25
@@ -139,7 +140,7 @@ class Reader:
     def _read(self, source: Source) -> None:
         heard_s = self._clock()
         while not self._finishing.is_set():
-            source.gather_s = GATHER_S if self._watched() else UNWATCHED_GATHER_S
+            source.gather_s = WATCHED_GATHER_S if self._watched() else UNWATCHED_GATHER_S
             items = source.poll(POLL_S)
             now_s = self._clock()
             if items:

@@ -21,6 +21,7 @@ from coilbench.capture.book.opening import check_book, hold_book, hold_port, ope
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
+from coilbench.capture.calibration.lag import load_interpolation
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import NOW_S, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
@@ -139,6 +140,7 @@ class Session:
             with self._open_control():
                 self._reader.start()
                 try:
+                    load_interpolation()  # a rig takes longer to say who it is
                     hello = self._first_hello()
                     if hello is not None:
                         self._capture(db, record, calibration, hello)
