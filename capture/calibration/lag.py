@@ -25,7 +25,7 @@ LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down o
 
 
 def load_interpolation() -> None:
-    """Load what `Course` needs, which takes as long as minutes of capture: before, not meanwhile."""
+    """Load what `Course` needs, so that the first stroke does not wait: it takes half a second."""
     import scipy.interpolate  # noqa: F401
 
 
