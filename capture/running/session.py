@@ -331,6 +331,7 @@ class Session:
             rate_hz=round(self._health.rate_hz(), 1),
             samples=total.samples,
             samples_lost=total.samples_lost,
+            lost_share=self._health.lost_share(now_s),
             lines_bad=total.lines_bad,
             restarts=total.restarts,
             sample_age_s=self._health.age_s(now_s),
