@@ -40,7 +40,7 @@ from coilbench.capture.strokes.judging import Turn, TurnOrder, Verdict
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
-from coilbench.capture.strokes.watching import LOADED_N, Bounds, PressWatch, Seen, pieces
+from coilbench.capture.strokes.watching import LOADED_N, Array, Bounds, PressWatch, Seen, pieces
 
 _SETTLING_FAULTS = (FaultCode.ADC_SILENT, FaultCode.ADC_STUCK, FaultCode.TRAVEL_SILENT)
 
@@ -277,9 +277,7 @@ class Recorder:
             **vars(self._instrument),
         }
 
-    def _physical(
-        self, samples: NDArray[np.void]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _physical(self, samples: NDArray[np.void]) -> tuple[Array, Array]:
         press = convert(self._calibration, samples)
         return press.load_n, press.travel_mm + press.flex_mm
 
@@ -317,6 +315,8 @@ class Recorder:
             self._touched_mm = self._finder.touch_mm
         for alarm in self._watch.look(seen, self._finder, self._bounds()):
             self._report(Event(EventKind.FAULT, alarm))
+        if self._watch.surely_pressed:
+            self._finder.take_for_press()
 
     @property
     def _rests_n(self) -> float:

@@ -9,6 +9,7 @@ the calibration's own zero, is a pressed spring however long it stands still.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -116,6 +117,7 @@ class StrokeFinder:
         self._forget_touch()
 
     def _forget_touch(self) -> None:
+        self._surely = False
         self._touch_us = self._pressed_us = self._moved_us = 0
         self._touch_mm = self._deepest_mm = np.inf
         self._still_mm = (np.inf, -np.inf)
@@ -150,6 +152,11 @@ class StrokeFinder:
     def pressing(self) -> bool:
         """Whether a stroke is under way that is more than a touch."""
         return self._phase in (Phase.PRESS, Phase.RELEASE)
+
+    def take_for_press(self) -> None:
+        """The touch that is under way is a press, whatever the travel says of it."""
+        if self._phase is Phase.TOUCH:
+            self._phase, self._surely = Phase.PRESS, True
 
     def running(self) -> NDArray[np.void]:
         """Return the samples of the stroke that is under way, its lead too; shape (n,)."""
@@ -319,7 +326,8 @@ class StrokeFinder:
     def _stroke(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
         raw = RawBlock(self._held.samples.copy(), self._boot_id)
         physical = self._to_physical(raw.samples)
-        stroke = self._rules.shape(
+        rules = replace(self._rules, least_depth_mm=-np.inf) if self._surely else self._rules
+        stroke = rules.shape(
             raw, *physical, self._touch_at, self.zero_n, released=released, too_long=too_long
         )
         return [] if stroke is None else [stroke]

@@ -36,6 +36,8 @@ CALM_S = 0.3  # let up for so long, an alarm of the press is over
 
 # Alarms that ask for care; every other one says: stop, and let the quill up.
 CARE_ONLY = frozenset({"overload_near"})
+# With these something is pressed, even where the travel shows nothing: its stroke is kept, refused.
+_SURELY_PRESSED = frozenset({"amplifier_at_limit", "overload", "travel_dead", "travel_reversed"})
 _ORDER = (  # the most urgent first
     "amplifier_at_limit",
     "overload",
@@ -257,6 +259,11 @@ class PressWatch:
     def stop(self) -> Finding | None:
         """The most urgent one for which the press must stop."""
         return None if self.alarm is None or self.alarm.kind in CARE_ONLY else self.alarm
+
+    @property
+    def surely_pressed(self) -> bool:
+        """Whether something is pressed, also where the travel does not show it."""
+        return not _SURELY_PRESSED.isdisjoint(self.standing)
 
     def look(self, seen: Seen, finder: StrokeFinder, bounds: Bounds) -> list[Finding]:
         """Take the next samples; return the alarms that are new, the most urgent first."""

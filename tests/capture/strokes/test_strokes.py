@@ -369,6 +369,32 @@ def test_the_running_stroke_is_at_hand_to_the_last_sample():
     assert 0 < len(finder.running_thinned(100)) <= 101
 
 
+@pytest.mark.parametrize("height_of", [lambda mm: FREE_MM, lambda mm: 2.0 * FREE_MM - mm])
+@pytest.mark.parametrize("sure", [False, True])
+def test_a_press_that_the_travel_does_not_show_is_a_stroke_only_once_that_is_said(height_of, sure):
+    """The load of a whole press, over a travel that stands still or runs backwards."""
+    samples = stream(REST, *PRESS, REST)
+    _, true_mm = to_physical(samples)
+    pressed = true_mm < FREE_MM
+    seen_mm = np.where(pressed, height_of(true_mm), FREE_MM)
+    samples["travel_counts"] = np.rint((TOP_MM - seen_mm) * COUNTS_PER_MM)
+    finder, strokes = StrokeFinder(to_physical), []
+    if sure:
+        finder.take_for_press()  # nothing is touched yet: that is none
+    assert finder.phase is Phase.IDLE
+    for start in range(0, len(samples), 5):
+        strokes += finder.feed(RawBlock(samples[start : start + 5], 7))
+        if sure and finder.phase is Phase.TOUCH and start > 330:
+            finder.take_for_press()
+    assert finder.phase is Phase.IDLE
+    assert len(strokes) == sure
+    if sure:
+        held = strokes[0].raw.samples["seq"]
+        assert set(samples["seq"][pressed]) <= set(held)
+        assert strokes[0].peak_n == pytest.approx(25.0 * RATE_N_PER_MM, abs=0.5)
+        assert strokes[0].released
+
+
 def test_an_empty_block_changes_nothing():
     finder = StrokeFinder(to_physical)
     assert finder.feed(RawBlock(np.empty(0, RAW_DTYPE))) == []
