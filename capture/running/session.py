@@ -138,9 +138,9 @@ class Session:
             _refuse_solid(request, record)
             calibration = current_calibration(db)
             with self._open_control():
+                load_interpolation()  # before there is anything to keep up with
                 self._reader.start()
                 try:
-                    load_interpolation()  # a rig takes longer to say who it is
                     hello = self._first_hello()
                     if hello is not None:
                         self._capture(db, record, calibration, hello)
