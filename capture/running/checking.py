@@ -159,14 +159,16 @@ class StrokeChecks:
     def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
         """Compare with the spring's own strokes, where it has any, else with the others'."""
         known = self._curves.of(record)
-        known = {label: known[label]} if label in known else known
+        own = label in known
+        known = {label: known[label]} if own else known
         nominal = () if record.nominal is None else record.nominal.loads
         found = unlike(
             mean_of_ways(sweep.loading, sweep.unloading),
             list(known.values()),
             [(load.height_mm, load.load_n) for load in nominal],
         )
-        return None if found is None else replace(found, facts={"label": label, **found.facts})
+        facts = {"label": label, "own": own}
+        return None if found is None else replace(found, facts=facts | dict(found.facts))
 
     def _beside_its_own(
         self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict

@@ -153,6 +153,11 @@ class StrokeFinder:
         """Whether a stroke is under way that is more than a touch."""
         return self._phase in (Phase.PRESS, Phase.RELEASE)
 
+    def begin(self, zero_n: float) -> None:
+        """Begin anew where nothing of the load is missed: the zero is still the one that was."""
+        self._reset()
+        self._zero_n, self._zero_seen = zero_n, True
+
     def take_for_press(self) -> None:
         """The touch that is under way is a press, whatever the travel says of it."""
         if self._phase is Phase.TOUCH:

@@ -146,6 +146,22 @@ def test_set_on_a_gauge_heights_are_known_again_and_strokes_count(desk):
     assert load_travel["height_mm"][0] == pytest.approx(30.0, abs=0.02)
 
 
+@pytest.mark.parametrize("touch_n", [LOADED_N + 2.0, LEANING_N - 5.0])
+def test_while_the_quill_stands_on_the_gauge_the_load_stays_known(desk, touch_n):
+    """No sample was missed: the zero of before the datum is that of after it."""
+    samples = on_gauge(30.0)
+    stands = np.abs(samples["travel_counts"] - samples["travel_counts"][-1]) < 20
+    samples["load_counts"][stands] = round(RIG.zero_counts + touch_n * RIG.counts_per_n)
+    now, later = np.split(samples, [-40])
+    desk.take(now)
+    set_datum(desk, 30.0)
+    assert desk.recorder.datum is None
+    desk.take(later)
+    assert desk.recorder.doubt is None
+    assert desk.recorder.alarm is None
+    assert desk.recorder.newest.load_n == pytest.approx(touch_n, abs=1.0)
+
+
 def test_refused_while_it_moves_or_presses_and_nothing_is_changed(desk):
     before = current_calibration(desk.db).calibration_id
     set_datum(desk, 30.0)
