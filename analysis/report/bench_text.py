@@ -48,8 +48,8 @@ BENCH_PHRASES: dict[str, str] = {
     "runs backwards; let the quill up",
     "below_solid": "{height_mm} lies below the solid height of {solid_height_mm}: "
     f"{_OTHER}; let the quill up",
-    "above_free": "{load_n} at {height_mm}, above the free length of {free_length_mm}: "
-    f"{_OTHER}; let the quill up",
+    "above_free": "{load_n} at {height_mm}, above the free length of {free_length_mm}: something "
+    f"lies on the cell, {_OTHER}; let the quill up",
     "travel_dead": "the load rose to {load_n} and the height did not move: let the quill up, then "
     "check the travel scale's wires and its reading head",
     "travel_reversed": "the load rose to {load_n} while the height rose by {rose_mm}: the travel "

@@ -25,7 +25,7 @@ from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus, read_stroke
-from coilbench.capture.strokes.watching import Bounds, wrong_in_stroke
+from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
 DATUM_LOST = Finding("datum_lost")
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
@@ -123,9 +123,7 @@ class StrokeChecks:
         if datum_lost:
             also = () if verdict.counted else verdict.findings
             return Judged(_refused(verdict, (DATUM_LOST, *also)))
-        wrong = self._wrong(stroke, calibration, bounds)
-        if stop is not None and not any(one.kind == stop.kind for one in wrong):
-            wrong.append(stop)
+        wrong = with_stop(self._wrong(stroke, calibration, bounds), stop)
         if wrong:
             return Judged(_refused(verdict, wrong))
         sweep = _as_sweep(stroke, turn.label, calibration)

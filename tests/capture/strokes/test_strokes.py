@@ -189,7 +189,7 @@ def test_a_quill_let_up_by_some_millimetres_is_not_clear_of_a_spring_that_still_
     assert finder.zero_n == 0.0
 
 
-@pytest.mark.parametrize(("free_mm", "dead"), [(FREE_MM, False), (48.9, True), (None, True)])
+@pytest.mark.parametrize(("free_mm", "dead"), [(FREE_MM, False), (48.9, True), (None, False)])
 def test_a_light_load_is_dead_only_where_no_spring_can_push(free_mm, dead):
     finder = StrokeFinder(to_physical)
     finder.free_mm = free_mm
@@ -219,10 +219,51 @@ def test_a_weight_that_stays_after_the_press_ends_it_and_shows_in_the_return():
     assert stroke.zero_return_n == pytest.approx(9.0, abs=0.1)
 
 
-def test_a_quill_left_lying_on_the_spring_shows_in_the_return():
-    lying = ((1.0, 49.0), (5.0, 49.0))  # 15 N for 5 s, taken for dead weight
+@pytest.mark.parametrize("seconds", [2.0, 5.0, 30.0])
+def test_a_quill_left_lying_on_the_spring_leaves_its_zero_as_it_was(seconds):
+    """Nobody said where the spring is free: 15 N come lower than where nothing pushed."""
+    lying = ((1.0, 49.0), (seconds, 49.0))
     (stroke,) = find(stream(REST, *lying, *PRESS[1:], REST))
-    assert stroke.zero_return_n == pytest.approx(-15.0, abs=0.2)
+    assert stroke.zero_counts == pytest.approx(0.0, abs=50.0)
+    assert stroke.zero_return_n == pytest.approx(0.0, abs=0.2)
+    assert stroke.peak_n == pytest.approx(25.0 * RATE_N_PER_MM, abs=0.5)
+
+
+@pytest.mark.parametrize("n_per_s", [0.2, 0.45, 1.0])
+def test_a_hand_so_slow_that_the_load_could_be_drift_moves_the_zero_by_no_more_than_a_touch(
+    n_per_s,
+):
+    to_mm = FREE_MM - 15.0 / RATE_N_PER_MM
+    creeping = ((1.0, FREE_MM), (15.0 / n_per_s, to_mm))
+    finder = StrokeFinder(to_physical)
+    for piece in np.array_split(stream(REST, *creeping, (5.0, to_mm)), 50):
+        finder.feed(RawBlock(piece))
+        assert finder.zero_n <= StrokeRules().touch_n + 0.1
+
+
+@pytest.mark.parametrize("up", [True, False])
+def test_cups_that_lay_there_from_the_start_are_known_as_the_quill_moves_and_they_stay(up):
+    """What stays the same over some millimetres of the quill's way is no spring."""
+    finder = StrokeFinder(to_physical)
+    away_mm = TOP_MM + 5.0 if up else TOP_MM - 5.0
+    strokes = finder.feed(RawBlock(stream((5.0, TOP_MM), (1.0, away_mm), (5.0, away_mm),
+                                          dead_n=15.0)))  # fmt: skip
+    assert finder.phase is Phase.IDLE
+    assert finder.zero_seen
+    assert finder.zero_n == pytest.approx(15.0, abs=0.2)
+    assert all(stroke.zero_counts is None for stroke in strokes)
+
+
+def test_what_is_left_on_the_cell_where_the_spring_is_free_ends_the_press():
+    """The cup came on with the quill up, then the press: the touch was seen at the very top."""
+    samples = stream((2.0, TOP_MM), *PRESS, (6.0, TOP_MM),
+                     dead_n=lambda t_s: 30.0 * (t_s > 1.5) - 18.0 * (t_s > 6.0))  # fmt: skip
+    finder = StrokeFinder(to_physical)
+    finder.free_mm = FREE_MM
+    strokes = finder.feed(RawBlock(samples))
+    assert len(strokes) == 1
+    assert finder.phase is Phase.IDLE
+    assert finder.zero_n == pytest.approx(12.0, abs=0.2)
 
 
 # --- where the stream begins, breaks and ends -----------------------------------------------------
