@@ -266,7 +266,7 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
     a capture that was cut off, until a stroke has ended since. + is a stroke kept, ! one refused or
     a fault, ? a question.
     """
-    events = [event for _, event in reversed(snapshot.events)]
+    events = [event for _, event in reversed(snapshot.events) if not _is_over(event, snapshot)]
     # that the link is up stands in the header, too: it hides nothing else
     events = [event for event in events if event.what.kind != "connected"] or events
     told = [event for at, event in enumerate(events) if at == 0 or _is_news(event, events[:at])]
@@ -280,6 +280,13 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
         older = [*text, *older]
     older = [Text("")] * (room - len(lines) - len(older)) + older
     return [_Block(8, older), _Block(FIRST_RANKS if alert else 8, lines, lines)]
+
+
+def _is_over(event: Event, snapshot: Snapshot) -> bool:
+    """Tell whether an event says of the link what is so no more."""
+    if event.what.kind == "link_lost":
+        return snapshot.link == "up"
+    return event.what.kind == "no_sample" and snapshot.load_n is not None
 
 
 def _is_news(event: Event, later: Sequence[Event]) -> bool:

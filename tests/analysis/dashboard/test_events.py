@@ -21,6 +21,7 @@ RESCUED = Event.of(EventKind.RESCUED, "strokes_rescued", strokes=1, rescued=[RES
 UP = Event.of(EventKind.LINK, "connected", source="/dev/ttyUSB0", firmware="own-1", device_id="A")
 DATUM_LOST = Event.of(EventKind.FAULT, "datum_lost")
 LINK_LOST = Event.of(EventKind.LINK, "link_lost", cause=GONE | {"where": "/dev/ttyUSB0"})
+NO_SAMPLE = Event.of(EventKind.LINK, "no_sample", quiet_s=4.2, source="/dev/ttyUSB0")
 OVER = Finding("overload", ALARMS["overload"])
 KEPT = Event.of(
     EventKind.KEPT, "stroke_kept", label="larch-01", purpose="measured", stroke=1, strokes=3,
@@ -43,7 +44,8 @@ def says(text: str, event: Event) -> bool:
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("event", [REFUSED, DATUM_LOST, RESCUED, LINK_LOST])
 def test_the_cause_of_a_refusal_or_a_fault_is_whole(event: Event, size: tuple[int, int]) -> None:
-    text = drawn(after(KEPT, event), *size)
+    link = "lost" if event is LINK_LOST else "up"
+    text = drawn(after(KEPT, event, link=link), *size)
     assert says(text, event)
     assert len(text.splitlines()) == size[1]
 
@@ -88,10 +90,23 @@ def test_a_rescue_hides_no_stop_and_a_stop_does_not_end_it(size: tuple[int, int]
     assert says(drawn(after(RESCUED, UP, DATUM_LOST), *size), RESCUED)
 
 
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("lost", [LINK_LOST, NO_SAMPLE])
+def test_a_loss_is_told_while_it_lasts_and_no_longer(lost: Event, size: tuple[int, int]) -> None:
+    gone = {"load_n": None, "height_mm": None, "phase": "unknown", "load_unknown": lost.what}
+    if lost is LINK_LOST:
+        gone |= {"link": "lost", "link_what": lost.what}
+    assert says(drawn(after(KEPT, lost, **gone), *size), lost)
+    back = drawn(after(KEPT, lost, UP), *size)
+    assert not says(back, lost)
+    assert says(back, KEPT)
+    assert says(drawn(after(lost, UP), *size), UP)
+
+
 @pytest.mark.parametrize("ended", [KEPT, REFUSED])
 def test_a_rescue_gives_way_once_a_stroke_has_ended(ended: Event) -> None:
     for size in ((60, 20), (80, 24)):
-        assert not says(drawn(after(RESCUED, UP, ended, LINK_LOST), *size), RESCUED)
+        assert not says(drawn(after(RESCUED, UP, ended, DATUM_LOST), *size), RESCUED)
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])
