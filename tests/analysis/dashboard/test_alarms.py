@@ -137,3 +137,12 @@ def test_no_word_of_what_is_called_out_is_cut_in_two(state: str, width: int) -> 
     scene = scene_of(state)
     called = call(replace(scene, snapshot=known_now(scene.snapshot)))
     assert set(called.words.split()) <= set(drawn(scene, width, 24).split())
+
+
+@pytest.mark.parametrize(
+    ("phase", "first"), [("idle", False), ("touch", False), ("press", True), ("release", True)]
+)
+def test_a_quill_that_stands_on_its_gauge_is_not_told_to_go_up(phase: str, first: bool) -> None:
+    scene = scene_of("datum lost")
+    scene = replace(scene, snapshot=replace(scene.snapshot, phase=phase, load_n=10.0))
+    assert ("take the spring out first" in call(scene).words) == first
