@@ -22,6 +22,7 @@ from coilbench.analysis.cli.overload import (
     told_ratings,
 )
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.wrapping import wrapped
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import gravity_of
 from coilbench.capture.blocks import Finding, Hello, RawBlock
@@ -256,18 +257,18 @@ class GuidedRig:
             def say(finding: Finding) -> None:
                 words, reading = _words(finding), finding.kind in _READINGS
                 if reading or finding.kind in _UNDONE:
-                    out.print(f"   {words}", soft_wrap=True)
+                    line.say(f"   {words}")
                     if finding.kind in _QUESTIONS and keyboard.off is None:
-                        out.print("   y: take it all the same", soft_wrap=True)
+                        line.say("   y: take it all the same")
                 else:
-                    out.print(words, soft_wrap=True, style="bold")
+                    line.say(words, "bold")
                 if reading or finding.kind in ALARMS:
                     ring()
 
             keys = KEYS_ON if keep is None else f"{KEYS_ON}, points are kept"
             if keyboard.off is not None:
                 keys = f"keys off: {keyboard.off}"
-            out.print(keys, soft_wrap=True, style="bold")
+            line.say(keys, "bold")
             follow(
                 self._stream,
                 guide,
@@ -290,15 +291,25 @@ def _wish(keyboard: Keyboard) -> Wish:
 
 
 class _StateLine:
-    """One line at the bottom that is written over and over; nothing where the output is a file."""
+    """What the rig sees, at the bottom, written over and over; above it what is said, for good.
+
+    On a terminal both are broken between words; in a file there is no state, and a line is a line.
+    """
 
     def __init__(self, out: Console) -> None:
         self.live = Live(console=out, auto_refresh=False, transient=True)
+        self._out = out
         self._shown = ""
-        self._on = out.is_terminal
+
+    def say(self, words: str, style: str | None = None) -> None:
+        """Print a line above the state."""
+        self._out.print(self._broken(words), soft_wrap=True, style=style)
 
     def show(self, words: str) -> None:
         """Show these words, if they are new."""
-        if self._on and words != self._shown:
+        if self._out.is_terminal and words != self._shown:
             self._shown = words
-            self.live.update(Text(f"   {words}"), refresh=True)
+            self.live.update(Text(self._broken(f"   {words}")), refresh=True)
+
+    def _broken(self, words: str) -> str:
+        return wrapped(words, self._out.width) if self._out.is_terminal else words

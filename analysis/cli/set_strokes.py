@@ -13,6 +13,7 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import STROKE_RULE
+from coilbench.capture.book.by_hand import swap_pressed
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
@@ -37,6 +38,10 @@ def _parse_stroke(text: str) -> _NamedStroke:
     return _NamedStroke(label, int(number))
 
 
+_SWAPPED = (
+    "Exchanged: what was pressed as {0} is now {1}'s, and the reverse. Free lengths, solid "
+    "heights, marks and notes that were taken by hand stay with their labels."
+)
 STROKE = Typed("label:number", _parse_stroke)
 
 
@@ -58,7 +63,8 @@ STROKE = Typed("label:number", _parse_stroke)
     "swapped",
     nargs=2,
     metavar="LABEL LABEL",
-    help="These two were pressed in each other's place: exchange the labels. Again takes it back.",
+    help="These two were pressed in each other's place: exchange their strokes and readings. What "
+    "was measured or noted of a spring by hand stays with its label. Again takes it back.",
 )
 @json_option
 def set_strokes(
@@ -87,7 +93,7 @@ def set_strokes(
         with writing(db):  # what the set then looks like is part of it
             if swapped is not None:
                 first, second = (spring_named(record, one) for one in swapped)
-                record = record.swap_springs(db, first, second)
+                record = swap_pressed(db, record, first, second).record
             if rulings:
                 named = [(spring_named(record, one), at, ruling) for one, at, ruling in rulings]
                 StrokeRow.keep_rulings(db, record, named)
@@ -95,7 +101,7 @@ def set_strokes(
             reach_mm = min(asked_mm, default=None)
             strokes = measured_set(db, record, reach_mm=reach_mm).strokes
     if swapped is not None:
-        click.echo(f"Exchanged: what was {first} is now {second}, and the reverse.", err=as_json)
+        click.echo(_SWAPPED.format(first, second), err=as_json)
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:
         springs = [{"label": label, "strokes": document(own)} for label, own in shown.items()]

@@ -55,7 +55,8 @@ def call(scene: Scene) -> Call:
     if unknown is not None and not (loaded and snapshot.datum):
         return unknown
     if snapshot.datum is not None:
-        first = LET_UP_FIRST if loaded or snapshot.phase != "idle" else ""
+        # a touch is what a quill on its gauge is
+        first = LET_UP_FIRST if loaded or snapshot.phase not in ("idle", "touch") else ""
         return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)
     if snapshot.question is not None:
         large = _QUESTIONS.get(snapshot.question.kind, _QUESTION)

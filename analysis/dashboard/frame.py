@@ -39,6 +39,8 @@ _MARKS = {
     EventKind.FAULT: _ALERT,
     EventKind.QUESTION: ("? ", "bold"),
 }
+# of these the words are told on a screen of any size, before the table
+_ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
 
 NARROW = 70  # below it the table stands alone, without the curve
 MIDDLE = 24  # from here on the turn is in large type
@@ -86,7 +88,7 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     above = [
         _Block(4, _head(scene, page)),
         _link_block(scene.snapshot, scene.units, page),
-        _Block(7, [Text(scene.standing)] if scene.standing else []),
+        _Block(7, page.wrapped(scene.standing)),
         _Block(0, _call_lines(called, page)),
         _Block(6, page.wrapped(called.more, indent=2) if called.more else []),
         _Block(2, _live(scene, page)),
@@ -94,8 +96,8 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
         _Block(3, _way_lines(scene, page)),
     ]
     below = [
-        _Block(9, reason_lines(scene.table, 8 if tall else 2)),
-        _event_block(scene.snapshot, scene.units, 5 if tall else 2, page),
+        _Block(9, reason_lines(scene.table, width, 8 if tall else 2)),
+        *_event_blocks(scene.snapshot, scene.units, 5 if tall else 2, page),
         _Block(0 if answers else 5, page.wrapped(answers or scene.keys, "bold")),
         _Block(0, [Text(_safety(width), "italic")]),
     ]
@@ -165,11 +167,12 @@ def _link_block(snapshot: Snapshot, units: Units, page: _Page) -> _Block:
 
 
 def _grade(snapshot: Snapshot) -> tuple[str, str]:
-    sent = snapshot.samples + snapshot.samples_lost
-    share = snapshot.samples_lost / sent if sent else 0.0
-    if share >= POOR_SHARE:
-        return "poor: check the cable", "bold red"
-    return ("fair", "bold") if share >= FAIR_SHARE else ("good", "green")
+    """Judge the link by what it lost in the last minute; the counts beside it are of all time."""
+    if snapshot.lost_share >= POOR_SHARE:
+        return "poor in the last minute: check the cable", "bold red"
+    if snapshot.lost_share >= FAIR_SHARE:
+        return "fair in the last minute", "bold"
+    return "good", "green"
 
 
 def _call_lines(called: Call, page: _Page) -> list[Text]:
@@ -256,28 +259,47 @@ def _way_lines(scene: Scene, page: _Page) -> list[Text]:
     return page.wrapped("; ".join(words for words in (bar.words(units), bind) if words))
 
 
-def _event_block(snapshot: Snapshot, units: Units, room: int, page: _Page) -> _Block:
-    """Return the last things that happened in `room` lines, the latest last and whole.
+def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> list[_Block]:
+    """Return the last things that happened in `room` lines or more, the latest last.
 
-    The latest has more lines where it needs them. + is a stroke kept, ! one refused or a fault,
-    ? a question.
+    Each is whole or not there. What must be told stands first: the latest, and what was rescued of
+    a capture that was cut off, until a stroke has ended since. + is a stroke kept, ! one refused or
+    a fault, ? a question.
     """
-    every = [event for _, event in reversed(snapshot.events)]
+    events = [event for _, event in reversed(snapshot.events) if not _is_over(event, snapshot)]
     # that the link is up stands in the header, too: it hides nothing else
-    events = [event for event in every if event.what.kind != "connected"] or every
-    lines = [line for event in events[:1] for line in _event_text(event, units, page.width)]
-    more = [line for event in events[1:] for line in _event_text(event, units, None)]
-    more = more[: max(0, room - len(lines))]
-    blank = [Text("") for _ in range(room - len(lines) - len(more))]
-    return _Block(8, [*blank, *reversed(more), *lines], lines)
+    events = [event for event in events if event.what.kind != "connected"] or events
+    told = [event for at, event in enumerate(events) if at == 0 or _is_news(event, events[:at])]
+    lines = [line for event in reversed(told) for line in _event_text(event, units, page)]
+    alert = any(event.kind in _ALERTS for event in told)
+    older: list[Text] = []
+    for event in (one for one in events if one not in told):
+        text = _event_text(event, units, page)
+        if len(lines) + len(older) + len(text) > room:
+            break
+        older = [*text, *older]
+    older = [Text("")] * (room - len(lines) - len(older)) + older
+    return [_Block(8, older), _Block(FIRST_RANKS if alert else 8, lines, lines)]
 
 
-def _event_text(event: Event, units: Units, width: int | None) -> list[Text]:
-    """Write what happened; without a width on one line, which the screen may cut."""
+def _is_over(event: Event, snapshot: Snapshot) -> bool:
+    """Tell whether an event says of the link what is so no more."""
+    if event.what.kind == "link_lost":
+        return snapshot.link == "up"
+    return event.what.kind == "no_sample" and snapshot.load_n is not None
+
+
+def _is_news(event: Event, later: Sequence[Event]) -> bool:
+    """Tell whether a rescue has not been overtaken by a stroke of this capture."""
+    ended = any(one.kind in (EventKind.KEPT, EventKind.REFUSED) for one in later)
+    return event.kind is EventKind.RESCUED and not ended
+
+
+def _event_text(event: Event, units: Units, page: _Page) -> list[Text]:
+    """Write what happened, on as many lines as it needs."""
     mark, style = _MARKS.get(event.kind, ("  ", ""))
     words = describe(event.what, units)
-    room = len(words) + 1 if width is None else max(20, width - 2)
-    first, *rest = textwrap.wrap(words, room, break_on_hyphens=False) or [""]
+    first, *rest = textwrap.wrap(words, max(20, page.width - 2), break_on_hyphens=False) or [""]
     return [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterator, Sequence
 
 from rich.text import Text
 
@@ -35,17 +36,27 @@ def table_lines(table: SetTable, current: str | None, units: Units, room: int) -
     return lines[:room]
 
 
-def reason_lines(table: SetTable, room: int) -> list[Text]:
-    """Return why springs are flagged, at most `room` lines; what is left out is counted."""
+def reason_lines(table: SetTable, width: int, room: int) -> list[Text]:
+    """Return why springs are flagged, each reason whole, at most `room` lines; others counted."""
     reasons = [
-        Text.assemble((f"{row.label} {flag}", "bold red"), f": {reason}")
+        list(_reason(f"{row.label} {flag}", f"{row.label} {flag}: {reason}", width))
         for row in table.rows
         for flag, reason in zip(row.flags, row.reasons, strict=False)
     ]
-    if len(reasons) > room > 0:
-        more = len(reasons) - room + 1
-        reasons = [*reasons[: room - 1], Text(f"and {more} more: coilbench set check --why LABEL")]
-    return reasons[:room]
+    lines: list[Text] = []
+    for at, reason in enumerate(reasons):
+        left = len(reasons) - at
+        if len(lines) + len(reason) + (left > 1) > room:
+            more = f"and {left} more" if lines else f"{left} of them flagged"
+            return [*lines, Text(f"{more}: coilbench set check --why LABEL")][:room]
+        lines += reason
+    return lines
+
+
+def _reason(whose: str, words: str, width: int) -> Iterator[Text]:
+    first, *rest = textwrap.wrap(words, width, subsequent_indent="  ", break_on_hyphens=False)
+    yield Text.assemble((first[: len(whose)], "bold red"), first[len(whose) :])
+    yield from map(Text, rest)
 
 
 def _around(rows: Sequence[SpringRow], current: str | None, most: int) -> Sequence[SpringRow]:

@@ -26,7 +26,7 @@ def stroke_plot(
     *,
     ascii_only: bool,
 ) -> list[str]:
-    """Return a running stroke over the band, marked heights, and a line that says what is what.
+    """Return a running stroke over the band, marked heights, and lines that say what is what.
 
     Args:
         points: of the stroke, (height_mm, load_n).
@@ -53,14 +53,29 @@ def stroke_plot(
     if stroke:
         traces.append((_joined(stroke, 4 * max(width, height)), "*" if ascii_only else None))
     places = {letter: units.length_value(mm) for letter, (_, mm) in marked.items()}
-    drawn = draw(traces, across, up, width, height - 1, ascii_only=ascii_only, marked=places)
     line, dots = ("*", ".") if ascii_only else ("line", "dots")
-    parts = [(f"{line}: this stroke", f"{line}: now")] if stroke else []
-    parts += [(f"{dots}: lowest and highest of the set", f"{dots}: the set")] if band else []
+    parts = [(f"{line}: this stroke", f"{line}: now", f"{line} now")] if stroke else []
+    if band:
+        of_set = "lowest and highest of the set"
+        parts.append((f"{dots}: {of_set}", f"{dots}: the set", f"{dots} set"))
     names = [f"{letter} {name}" for letter, (name, _) in marked.items()]
-    whole, short = ([each[at] for each in parts] for at in range(2))
-    legends = (" " + "  ".join(each) for each in ([*whole, *names], [*short, *names], short))
-    return [*drawn, next((legend for legend in legends if len(legend) <= width), "")]
+    legend = _legend([[*each, *names] for each in zip(*parts, strict=True)], width)
+    rows = height - len(legend)
+    drawn = draw(traces, across, up, width, rows, ascii_only=ascii_only, marked=places)
+    return [*drawn, *legend]
+
+
+def _legend(versions: Sequence[Sequence[str]], width: int) -> list[str]:
+    """Return what the signs of the plot mean: on one line if a version fits, else on more."""
+    for parts in versions:
+        if sum(len(part) + 2 for part in parts) <= width + 1:
+            return [" " + "  ".join(parts)]
+    lines = [""]
+    for part in versions[-1]:
+        if len(lines[-1]) + 2 + len(part) > width:
+            lines.append("")
+        lines[-1] += f" {part} "
+    return lines
 
 
 def _joined(points: _Points, count: int) -> list[tuple[float, float]]:

@@ -49,8 +49,8 @@ BENCH_PHRASES: dict[str, str] = {
     "runs backwards; let the quill up",
     "below_solid": "{height_mm} lies below the solid height of {solid_height_mm}: "
     f"{_OTHER}; let the quill up",
-    "above_free": "{load_n} at {height_mm}, above the free length of {free_length_mm}: "
-    f"{_OTHER}; let the quill up",
+    "above_free": "{load_n} at {height_mm}, above the free length of {free_length_mm}: something "
+    f"lies on the cell, {_OTHER}; let the quill up",
     "travel_dead": "the load rose to {load_n} and the height did not move: let the quill up, then "
     "check the travel scale's wires and its reading head",
     "travel_reversed": "the load rose to {load_n} while the height rose by {rose_mm}: the travel "
@@ -168,13 +168,15 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     if f["reason"] == "nominal":
         words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
         return filled(words, f, units)
-    one = f["others"] == 1
+    one, own = f["others"] == 1, f.get("own", False)
+    others = "the other spring" if one else "the other {others}"
     if f["reason"] == "shape":
-        words = "its curve has another shape than "
-        words += "that of the other spring" if one else "those of the other {others}"
+        of = "its presses before" if own else f"th{'at' if one else 'ose'} of {others}"
+        words = f"its curve has another shape than {of}"
+    elif own:
+        words = "{load_n} at {height_mm}, where it had {usual_n} before"
     else:
-        words = "{load_n} at {height_mm}, where "
-        words += "the other spring has" if one else "the other {others} have about"
+        words = f"{{load_n}} at {{height_mm}}, where {others} {'has' if one else 'have about'}"
         words += " {usual_n}"
     return filled(f"this does not press like {{label}}: {words}", f, units)
 

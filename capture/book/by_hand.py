@@ -205,6 +205,35 @@ def keep_of_springs(
         return Changed(changed, rederive_depths(db, changed))
 
 
+def swap_pressed(db: Database, record: SetRecord, label: str, other: str) -> Changed:
+    """Exchange what was pressed of two springs: they were pressed in each other's place.
+
+    Strokes and readings go to the other label, with the solid height that they showed. What was
+    measured or noted by hand was taken of the spring itself, and stays with its label. The same
+    again takes it back.
+
+    Raises:
+        CoilbenchError: the set has no such spring, both labels are the same, or the lengths
+            measured by hand contradict what would be read at. Nothing is changed.
+    """
+    with writing(db):
+        springs = record.spring(label), record.spring(other)
+        rows = [next(db.query("SELECT * FROM springs WHERE id = ?", [one.spring_id]))
+                for one in springs]  # fmt: skip
+        swapped = record.swap_springs(db, label, other)
+        moved = [what for what, names in _OF_SPRINGS.items()
+                 if any(rows[0][name] != rows[1][name] for name in names)]  # fmt: skip
+        for spring, row in zip(springs, reversed(rows), strict=True):
+            for what in moved:
+                value, u_mm = (*(row[name] for name in _OF_SPRINGS[what]), None)[:2]
+                _enter(db, record.set_id, spring.spring_id, what, value, u_mm)
+        refresh_hand_entries(db, record.set_id)
+        changed = find_set(db, swapped.name)
+        done = Changed(changed, rederive_depths(db, changed))
+        _refuse_springs(db, changed, moved, (label, other), sure=True)
+        return done
+
+
 def _refuse_length(record: SetRecord, entry: SpringEntry, given_mm: float) -> None:
     what = entry.what.removesuffix("_mm").replace("_", " ")
     if given_mm <= 0.0:

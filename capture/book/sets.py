@@ -144,10 +144,10 @@ class SetRecord(SetPlan):
         return find_set(db, self.name)
 
     def swap_springs(self, db: Database, label: str, other: str) -> SetRecord:
-        """Exchange two springs' labels: they were pressed in each other's place.
+        """Exchange two springs' labels; all that hangs on the springs goes along.
 
-        Everything measured goes along. Kept as a ruling; the same again takes it back. Returns
-        the changed set.
+        Kept as a ruling; the same again takes it back. Returns the changed set. What stays with a
+        label: see capture/book/by_hand.py.
 
         Raises:
             CoilbenchError: the set has no such spring, or both labels are the same.

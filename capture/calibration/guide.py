@@ -317,13 +317,21 @@ class WeighGuide(HoldGuide):
 
     @property
     def _same_again(self) -> Finding:
+        """What stands there still is a mass only where the last reading was one."""
+        at = self.taken
+        if self._values[at - 1] == 0.0:
+            return self._cell_empty
         return Finding("mass_still_on")
+
+    @property
+    def _cell_empty(self) -> Finding:
+        return Finding.of("cell_empty", mass_kg=self._values[self.taken])
 
     def _passed_over(self, hold: Hold) -> Finding | None:
         empty = self._empty()
         wanted_kg = self._values[len(self.holds)]
         if wanted_kg and empty is not None and _near(hold, empty, empty):
-            return Finding.of("cell_empty", mass_kg=wanted_kg)
+            return self._cell_empty
         return super()._passed_over(hold)
 
     def _slack(self, wanted: float, seems: float, line: Line) -> float:

@@ -25,7 +25,7 @@ from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus, read_stroke
-from coilbench.capture.strokes.watching import Bounds, wrong_in_stroke
+from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
 DATUM_LOST = Finding("datum_lost")
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
@@ -123,9 +123,7 @@ class StrokeChecks:
         if datum_lost:
             also = () if verdict.counted else verdict.findings
             return Judged(_refused(verdict, (DATUM_LOST, *also)))
-        wrong = self._wrong(stroke, calibration, bounds)
-        if stop is not None and not any(one.kind == stop.kind for one in wrong):
-            wrong.append(stop)
+        wrong = with_stop(self._wrong(stroke, calibration, bounds), stop)
         if wrong:
             return Judged(_refused(verdict, wrong))
         sweep = _as_sweep(stroke, turn.label, calibration)
@@ -159,14 +157,16 @@ class StrokeChecks:
     def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
         """Compare with the spring's own strokes, where it has any, else with the others'."""
         known = self._curves.of(record)
-        known = {label: known[label]} if label in known else known
+        own = label in known
+        known = {label: known[label]} if own else known
         nominal = () if record.nominal is None else record.nominal.loads
         found = unlike(
             mean_of_ways(sweep.loading, sweep.unloading),
             list(known.values()),
             [(load.height_mm, load.load_n) for load in nominal],
         )
-        return None if found is None else replace(found, facts={"label": label, **found.facts})
+        facts = {"label": label, "own": own}
+        return None if found is None else replace(found, facts=facts | dict(found.facts))
 
     def _beside_its_own(
         self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict

@@ -154,6 +154,7 @@ class Snapshot:
         rate_hz: samples a second over the last seconds.
         samples, samples_lost, lines_bad, restarts: grow only, since the capture began; a rig that
             was unplugged and comes back as another start restarted.
+        lost_share: of the last minute's samples, how many were lost.
         sample_age_s: age of the newest sample when the snapshot was taken; None before the first.
         load_n, height_mm: newest values, the load with what rests on the spring while one is
             pressed; None where they are not known now: the newest usable sample is older than
@@ -181,6 +182,7 @@ class Snapshot:
     rate_hz: float = 0.0
     samples: int = 0
     samples_lost: int = 0
+    lost_share: float = 0.0
     lines_bad: int = 0
     restarts: int = 0
     sample_age_s: float | None = None

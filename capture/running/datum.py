@@ -21,6 +21,7 @@ from coilbench.capture.calibration.model import datum_part
 from coilbench.capture.calibration.polynomial import PolynomialFit, slope, value
 from coilbench.capture.calibration.steady import LEAST_SAMPLES
 from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.strokes.sweep import FEWEST
 from coilbench.capture.strokes.watching import LOADED_N
 
 # Common practice, no source.
@@ -28,10 +29,13 @@ STAND_S = 1.0  # it must have stood so long
 STAND_SHARE = 0.8  # of that time there must be samples of
 STILL_MM = 0.02  # more than this is moving
 STILL_STEPS = 2.0  # of the scale's, where those are coarser
+DOWN_S = 20.0  # within this time the quill came down on what it stands on
+NEAR_MM = (0.1, 0.3)  # just above where it stands: a gauge pushes nowhere but where it is touched
+GIVES_SHARE = 0.5  # of the touch: what pushes with so much just above gives way, as a spring does
 
 
 class LastSecond:
-    """The newest usable samples: what the quill stands on just now."""
+    """The newest usable samples: what the quill stands on just now, and how it came there."""
 
     def __init__(self) -> None:
         self.forget()
@@ -47,13 +51,17 @@ class LastSecond:
             return
         self._approach.feed(samples)
         self._pieces.append(samples)
-        since_us = samples["t_us"][-1] - STAND_S * 1e6
+        since_us = samples["t_us"][-1] - DOWN_S * 1e6
         while self._pieces[0]["t_us"][-1] < since_us:
             self._pieces.popleft()
 
-    def _samples(self) -> NDArray[np.void]:
+    def _usable(self) -> NDArray[np.void]:
         held = np.concatenate([np.empty(0, RAW_DTYPE), *self._pieces])
         usable: NDArray[np.void] = held[(held["flags"] & UNUSABLE) == 0]
+        return usable
+
+    def _samples(self) -> NDArray[np.void]:
+        usable = self._usable()
         first = np.searchsorted(usable["t_us"], usable["t_us"][-1:] - STAND_S * 1e6)
         return usable[int(first[0]) :] if usable.size else usable
 
@@ -75,13 +83,35 @@ class LastSecond:
             raise NotPossible("datum_refused", reason="not_steady")
         return GaugePoint(length_mm, float(travel.mean()))
 
+    def _gives_way(
+        self,
+        point: GaugePoint,
+        per_count_mm: float,
+        load_fit: PolynomialFit,
+        touch_n: tuple[float, float],
+    ) -> bool:
+        """Tell whether what the quill stands on pushed already just above, as no gauge does."""
+        samples, (zero_n, now_n) = self._usable(), touch_n
+        above_mm = np.abs(samples["travel_counts"] - point.counts) * per_count_mm
+        near = samples["load_counts"][(above_mm > NEAR_MM[0]) & (above_mm <= NEAR_MM[1])]
+        if near.size < FEWEST:
+            return False  # it came too fast to tell
+        # not the largest: a quill that lifts again takes the late load of its touch along
+        low_n = float(np.percentile(value(load_fit, near), 20.0)) - zero_n
+        return low_n > GIVES_SHARE * (now_n - zero_n)
+
     def require_light_touch(
-        self, point: GaugePoint, load_fit: PolynomialFit, zero_n: float | None
+        self,
+        point: GaugePoint,
+        per_count_mm: float,
+        load_fit: PolynomialFit,
+        zero_n: float | None,
     ) -> None:
         """Refuse what is no gauge lightly touched, as `coilbench rig gauge` judges it.
 
         Args:
             point: where the quill stands.
+            per_count_mm: of the travel.
             zero_n: the load with nothing pressed, by the calibration; None where it is not known.
 
         Raises:
@@ -99,6 +129,8 @@ class LastSecond:
         doubt = touch_doubt(before_n, now_n, 2.0 * float(load_n.std()), point.length_mm)
         if doubt is not None:
             raise NotPossible("datum_refused", reason=doubt.kind)
+        if self._gives_way(point, per_count_mm, load_fit, (zero_n, now_n)):
+            raise NotPossible("datum_refused", reason="spring_pressed")
 
 
 def set_datum(
@@ -123,6 +155,6 @@ def set_datum(
     travel = calibration.travel.fit
     per_count_mm = abs(float(slope(travel, travel.x_min)))
     point = stood.gauge(length_mm, per_count_mm)
-    stood.require_light_touch(point, calibration.load.fit, zero_n)
+    stood.require_light_touch(point, per_count_mm, calibration.load.fit, zero_n)
     store_part(db, datum_part(travel, point).on(hello))
     return current_calibration(db)

@@ -13,10 +13,11 @@ import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Fault, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import GATHER_S, Source, SourceEnded, identify
+from coilbench.capture.sources.base import Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
 
 POLL_S = 0.3
+WATCHED_GATHER_S = 0.08  # a screen is drawn again each 0.125 s
 # Nobody is watching: what a person would be told comes this much later, and a poll is most of the
 # work at a rig's pace.
 UNWATCHED_GATHER_S = 0.25
@@ -31,6 +32,8 @@ STOPPED = "stopped"
 SOURCE_ENDED = "source ended"
 QUIET_S = 2.0  # silence this long is said
 RATE_SPAN_S = 3.0
+LINK_SPAN_S = 60.0  # how far back a link is judged; what was before says nothing of it now
+_MARK_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -139,7 +142,7 @@ class Reader:
     def _read(self, source: Source) -> None:
         heard_s = self._clock()
         while not self._finishing.is_set():
-            source.gather_s = GATHER_S if self._watched() else UNWATCHED_GATHER_S
+            source.gather_s = WATCHED_GATHER_S if self._watched() else UNWATCHED_GATHER_S
             items = source.poll(POLL_S)
             now_s = self._clock()
             if items:
@@ -173,6 +176,7 @@ class LinkHealth:
         self._returned_restarted = 0  # came back after a loss as another start
         self._quiet_told = False
         self._recent: deque[tuple[int, int]] = deque()  # (t_us, samples) of the newest blocks
+        self._marks: deque[tuple[float, int, int]] = deque()  # when, samples, lost: each second
 
     @property
     def counters(self) -> LinkCounters:
@@ -237,6 +241,18 @@ class LinkHealth:
             return None
         self._quiet_told = True
         return quiet_s
+
+    def lost_share(self, now_s: float) -> float:
+        """Return the share of samples lost in the last LINK_SPAN_S, over reconnects too."""
+        total = self.counters
+        if not self._marks or now_s - self._marks[-1][0] >= _MARK_S:
+            self._marks.append((now_s, total.samples, total.samples_lost))
+        while len(self._marks) > 1 and now_s - self._marks[1][0] >= LINK_SPAN_S:
+            self._marks.popleft()
+        _, samples, lost = self._marks[0]
+        lost = total.samples_lost - lost
+        sent = total.samples - samples + lost
+        return lost / sent if sent else 0.0
 
     def rate_hz(self) -> float:
         """Return samples a second over the last seconds, by the rig's clock."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,7 +13,6 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import (
     UNUSABLE,
     Fault,
-    FaultCode,
     Finding,
     Hello,
     Item,
@@ -34,15 +33,14 @@ from coilbench.capture.running.checking import DATUM_LOST, Judged, StrokeChecks,
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.datum import LastSecond, set_datum
 from coilbench.capture.running.questions import Questions, Waiting
+from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.finder import StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder, Verdict
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
-from coilbench.capture.strokes.watching import LOADED_N, Bounds, PressWatch, Seen, pieces
-
-_SETTLING_FAULTS = (FaultCode.ADC_SILENT, FaultCode.ADC_STUCK, FaultCode.TRAVEL_SILENT)
+from coilbench.capture.strokes.watching import LOADED_N, Array, Bounds, PressWatch, Seen, pieces
 
 
 class Newest(NamedTuple):
@@ -83,7 +81,7 @@ class Recorder:
         self._datum_lost = False
         self._hello: Hello | None = None
         self._boot_id: int | None = None
-        self._standing: set[int] = set()  # faults that are told
+        self._faults = RigFaults()
         self._report = say
         self._ratings = Ratings.of_book(db)
         self._told_rests_n = self._ratings.resting_n(record.rests_n)
@@ -164,8 +162,7 @@ class Recorder:
     @property
     def rig_fault(self) -> Finding | None:
         """The fault that the rig says it has, where no sample can come for it."""
-        standing = sorted(self._standing.intersection(_SETTLING_FAULTS))
-        return Finding.of("rig_fault", code=standing[0]) if standing else None
+        return self._faults.worst
 
     @property
     def phase(self) -> str:
@@ -189,13 +186,13 @@ class Recorder:
             self._process_samples(item)
         elif isinstance(item, Restarted):
             self.interrupt()
-            self._standing.clear()
+            self._faults.forget()
             if self._incremental:
                 self._set_datum_lost(lost=True)
         elif isinstance(item, Hello):
             self.process_hello(item)
         elif isinstance(item, Fault):
-            self._process_fault(item)
+            self._tell_each(self._faults.heard(item))
 
     def process_hello(self, hello: Hello) -> None:
         """Take who the rig is: with an incremental scale, another start makes heights unknown.
@@ -228,14 +225,9 @@ class Recorder:
             self._questions.drop()
         self._datum_lost = lost
 
-    def _process_fault(self, fault: Fault) -> None:
-        """Say a fault when it comes up and when it has cleared; the rig repeats it each second."""
-        if fault.standing and fault.code not in self._standing:
-            self._standing.add(fault.code)
-            self._report(Event.of(EventKind.FAULT, "rig_fault", code=fault.code))
-        elif not fault.standing and fault.code in self._standing:
-            self._standing.discard(fault.code)
-            self._report(Event.of(EventKind.FAULT, "rig_fault_over", code=fault.code))
+    def _tell_each(self, events: Iterable[Event]) -> None:
+        for event in events:
+            self._report(event)
 
     def interrupt(self) -> None:
         """The stream broke here: keep what there is of the running stroke, uncounted."""
@@ -278,9 +270,7 @@ class Recorder:
             **vars(self._instrument),
         }
 
-    def _physical(
-        self, samples: NDArray[np.void]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _physical(self, samples: NDArray[np.void]) -> tuple[Array, Array]:
         press = convert(self._calibration, samples)
         return press.load_n, press.travel_mm + press.flex_mm
 
@@ -288,6 +278,7 @@ class Recorder:
         if len(block) == 0:
             return
         self._boot_id = block.boot_id
+        self._tell_each(self._faults.seen(block.samples))
         begin = 0
         for end, action in self._buttons.pressed(block.samples):
             self._feed(RawBlock(block.samples[begin:end], block.boot_id))
@@ -316,8 +307,10 @@ class Recorder:
         known = self._finder.zero_seen and not self._datum_lost
         if self._finder.pressing and known and self.alarm is None:
             self._touched_mm = self._finder.touch_mm
-        for alarm in self._watch.look(seen, self._finder, self._bounds()):
-            self._report(Event(EventKind.FAULT, alarm))
+        alarms = self._watch.look(seen, self._finder, self._bounds())
+        self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
+        if self._watch.surely_pressed:
+            self._finder.take_for_press()
 
     @property
     def _rests_n(self) -> float:
@@ -367,7 +360,9 @@ class Recorder:
             raise NotPossible("datum_refused", reason="absolute")
         zero_n = self._finder.zero_n if self._finder.zero_seen else None
         record = set_datum(self._db, self._record, self._stood, height_mm, self._hello, zero_n)
+        zero_n = self._finder.zero_n  # it was seen, or the datum would have been refused
         self.interrupt()
+        self._finder.begin(zero_n)
         self._touched_mm = None
         self._adopt(record)
         self._set_datum_lost(lost=False)

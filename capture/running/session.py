@@ -21,6 +21,7 @@ from coilbench.capture.book.opening import check_book, hold_book, hold_port, ope
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
+from coilbench.capture.calibration.lag import load_interpolation
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import NOW_S, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
@@ -137,6 +138,7 @@ class Session:
             _refuse_solid(request, record)
             calibration = current_calibration(db)
             with self._open_control():
+                load_interpolation()  # before there is anything to keep up with
                 self._reader.start()
                 try:
                     hello = self._first_hello()
@@ -329,6 +331,7 @@ class Session:
             rate_hz=round(self._health.rate_hz(), 1),
             samples=total.samples,
             samples_lost=total.samples_lost,
+            lost_share=self._health.lost_share(now_s),
             lines_bad=total.lines_bad,
             restarts=total.restarts,
             sample_age_s=self._health.age_s(now_s),

@@ -9,6 +9,7 @@ the calibration's own zero, is a pressed spring however long it stands still.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -113,11 +114,15 @@ class StrokeFinder:
         self._held = SampleBuffer()  # the idle lead, then the stroke
         self._touch_at = 0  # index in _held where the touch is
         self._last_us: int | None = None
+        self._light_mm = np.inf  # the lowest height at which nothing pushed
+        self._least_n = np.inf  # what lay on the cell then
         self._forget_touch()
 
     def _forget_touch(self) -> None:
+        self._surely = False
         self._touch_us = self._pressed_us = self._moved_us = 0
         self._touch_mm = self._deepest_mm = np.inf
+        self._touch_n = 0.0
         self._still_mm = (np.inf, -np.inf)
 
     @property
@@ -150,6 +155,16 @@ class StrokeFinder:
     def pressing(self) -> bool:
         """Whether a stroke is under way that is more than a touch."""
         return self._phase in (Phase.PRESS, Phase.RELEASE)
+
+    def begin(self, zero_n: float) -> None:
+        """Begin anew where nothing of the load is missed: the zero is still the one that was."""
+        self._reset()
+        self._zero_n, self._zero_seen = zero_n, True
+
+    def take_for_press(self) -> None:
+        """The touch that is under way is a press, whatever the travel says of it."""
+        if self._phase is Phase.TOUCH:
+            self._phase, self._surely = Phase.PRESS, True
 
     def running(self) -> NDArray[np.void]:
         """Return the samples of the stroke that is under way, its lead too; shape (n,)."""
@@ -227,6 +242,9 @@ class StrokeFinder:
             if piece.load_n - self._zero_n > rules.touch_n:
                 self._touch(piece)
                 return
+            self._least_n = min(self._least_n, piece.load_n)
+            if self._zero_seen and piece.load_n - self._least_n < rules.release_n:
+                self._light_mm = min(self._light_mm, piece.low_mm)
             self._follow_zero(piece, self._zero_n)
         self._trim_lead()
 
@@ -239,20 +257,33 @@ class StrokeFinder:
             self._zero_n = min(piece.load_n, zero_n + rise_n)
 
     def _may_be_dead(self, piece: _Slice) -> bool:
-        """Tell whether a load can be that of cups and drift: light, and where no spring pushes."""
-        light = abs(piece.load_n) <= self._rules.dead_weight_n
-        free = self.free_mm is None or piece.low_mm >= self.free_mm
-        return light and (free or abs(piece.load_n) <= self._rules.touch_n)
+        """Tell whether a load can be that of cups and drift: light, and where no spring pushes.
+
+        Where nobody said where that is, it is where the quill has been without a load, and a load
+        that stays the same as the quill moves is no spring's.
+        """
+        return abs(piece.load_n) <= self._rules.touch_n or self._lies_there(piece)
+
+    def _lies_there(self, piece: _Slice) -> bool:
+        free_mm = self._light_mm - self._rules.still_mm if self.free_mm is None else self.free_mm
+        free = piece.low_mm >= free_mm or (self.free_mm is None and self._unmoved(piece))
+        return free and abs(piece.load_n) <= self._rules.dead_weight_n
+
+    def _unmoved(self, piece: _Slice) -> bool:
+        """Tell whether the quill went away from the touch, and the load stayed as it was."""
+        alike = abs(piece.load_n - self._touch_n) < self._rules.alike_n
+        return alike and abs(piece.low_mm - self._touch_mm) > self._rules.clear_mm
 
     def _touch(self, piece: _Slice) -> None:
         self._phase = Phase.TOUCH
         self._touch_at = len(self._held) - (piece.end - piece.start)
         self._touch_us = self._pressed_us = self._moved_us = piece.first_us
         self._touch_mm, self._deepest_mm = piece.high_mm, piece.low_mm
+        self._touch_n = piece.load_n
         self._still_mm = (piece.low_mm, piece.high_mm)
         zero = self._zero_before()
-        if zero is not None:
-            self._zero_n = zero.load_n
+        if zero is not None:  # a slow hand's first newtons are in it, at most those of a touch
+            self._zero_n = min(zero.load_n, max(self.zero_n, self._rules.touch_n))
 
     def _zero_before(self) -> Zero | None:
         lead = self._held.samples[: self._touch_at]
@@ -274,6 +305,9 @@ class StrokeFinder:
         still = piece.last_us - self._moved_us > rules.still_s * 1e6
         if self._phase is Phase.TOUCH and still and self._may_be_dead(piece):
             self._accept_dead_weight(piece)
+        elif self._phase is Phase.RELEASE and still and self._lies_there(piece):
+            self._pressed_us = self._moved_us  # it lay there since
+            return self._finish(released=True)
         elif piece.last_us - self._touch_us > rules.longest_s * 1e6:
             return self._finish(released=False, too_long=True)
         return []
@@ -282,22 +316,24 @@ class StrokeFinder:
         rules = self._rules
         self._deepest_mm = min(self._deepest_mm, piece.low_mm)
         # the quill well above the touch is a release too: the remaining load is a new dead weight
-        clear = piece.low_mm > self._touch_mm + rules.clear_mm and self._may_be_dead(piece)
+        away = piece.low_mm > self._touch_mm + rules.clear_mm or self._unmoved(piece)
+        clear = away and self._may_be_dead(piece)
         if piece.load_n - self.zero_n >= rules.release_n and not clear:
             self._pressed_us = piece.last_us
-        if self._phase is Phase.TOUCH:
-            low_mm, high_mm = self._still_mm
-            self._still_mm = min(low_mm, piece.low_mm), max(high_mm, piece.high_mm)
-            if self._still_mm[1] - self._still_mm[0] > rules.still_mm:
-                self._moved_us, self._still_mm = piece.last_us, (piece.low_mm, piece.high_mm)
-            if self._touch_mm - self._deepest_mm < rules.least_depth_mm:
-                return
+        low_mm, high_mm = self._still_mm
+        self._still_mm = min(low_mm, piece.low_mm), max(high_mm, piece.high_mm)
+        if self._still_mm[1] - self._still_mm[0] > rules.still_mm:
+            self._moved_us, self._still_mm = piece.last_us, (piece.low_mm, piece.high_mm)
+        depth_mm = self._touch_mm - self._deepest_mm
+        if self._phase is Phase.TOUCH and depth_mm < rules.least_depth_mm:
+            return
         back = piece.low_mm - self._deepest_mm > rules.turn_mm
         self._phase = Phase.RELEASE if back else Phase.PRESS
 
     def _accept_dead_weight(self, piece: _Slice) -> None:
         self._phase = Phase.IDLE
         self._zero_n, self._zero_seen = piece.load_n, True
+        self._least_n = piece.load_n
         self._forget_touch()
         self._trim_lead()
 
@@ -313,13 +349,15 @@ class StrokeFinder:
         load_n, _ = self._to_physical(usable)
         self._zero_n = float(np.median(load_n)) if load_n.shape[0] else None
         self._zero_seen = self._zero_n is not None
+        self._least_n = np.inf if self._zero_n is None else self._zero_n
         self._forget_touch()
         return strokes
 
     def _stroke(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
         raw = RawBlock(self._held.samples.copy(), self._boot_id)
         physical = self._to_physical(raw.samples)
-        stroke = self._rules.shape(
+        rules = replace(self._rules, least_depth_mm=-np.inf) if self._surely else self._rules
+        stroke = rules.shape(
             raw, *physical, self._touch_at, self.zero_n, released=released, too_long=too_long
         )
         return [] if stroke is None else [stroke]

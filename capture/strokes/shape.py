@@ -54,6 +54,7 @@ class StrokeRules:
     still_s: float = 3.0  # a light touch still for this long is a dead weight: the zero moves there
     dead_weight_n: float = DEAD_WEIGHT_N  # farther from the calibration's zero no load is dead
     still_mm: float = 0.2  # less movement than this is still
+    alike_n: float = 1.0  # over clear_mm a spring's load changes by far more
     zero_rise_n_per_s: float = 0.5  # of the idle zero: faster than drift, slower than any press
     lead_s: float = 3.0  # how much of the idle time before the touch is kept
     hole_s: float = 1.0  # a hole in the samples longer than this ends a stroke

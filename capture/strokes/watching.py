@@ -36,15 +36,20 @@ CALM_S = 0.3  # let up for so long, an alarm of the press is over
 
 # Alarms that ask for care; every other one says: stop, and let the quill up.
 CARE_ONLY = frozenset({"overload_near"})
+# With these something is pressed, even where the travel shows nothing: its stroke is kept, refused.
+_SURELY_PRESSED = frozenset({"amplifier_at_limit", "overload", "travel_dead", "travel_reversed"})
+_TRAVEL_WRONG = frozenset({"travel_dead", "travel_reversed"})
+# What heights say: nothing, where the travel is wrong.
+_OF_HEIGHTS = frozenset({"below_faces", "below_solid", "above_free", "zero_loaded", "touched_low"})
 _ORDER = (  # the most urgent first
     "amplifier_at_limit",
     "overload",
+    "travel_dead",
+    "travel_reversed",
     "below_faces",
     "below_solid",
     "above_free",
     "zero_loaded",
-    "travel_dead",
-    "travel_reversed",
     "load_reversed",
     "load_dead",
     "touched_low",
@@ -168,6 +173,17 @@ def wrong_in_stroke(
     return _sorted(one for one in found if one.kind != "overload_near")
 
 
+def with_stop(wrong: Sequence[Finding], stop: Finding | None) -> list[Finding]:
+    """Return what a stroke is refused for: first why the press had to stop, if it had to."""
+    if stop is None:
+        return list(wrong)
+    others = [one for one in wrong if one.kind != stop.kind]
+    if stop.kind in _TRAVEL_WRONG:
+        others = [one for one in others if one.kind not in _OF_HEIGHTS]
+    seen = next((one for one in wrong if one.kind == stop.kind), stop)  # the worst of the stroke
+    return [seen, *others]
+
+
 def _was_clear(stroke: Stroke, before_mm: float, bounds: Bounds) -> bool:
     """Tell whether the quill was surely clear of the spring before the press.
 
@@ -258,9 +274,20 @@ class PressWatch:
         """The most urgent one for which the press must stop."""
         return None if self.alarm is None or self.alarm.kind in CARE_ONLY else self.alarm
 
+    @property
+    def _travel_wrong(self) -> bool:
+        return not _TRAVEL_WRONG.isdisjoint(self.standing)
+
+    @property
+    def surely_pressed(self) -> bool:
+        """Whether something is pressed, also where the travel does not show it."""
+        return not _SURELY_PRESSED.isdisjoint(self.standing)
+
     def look(self, seen: Seen, finder: StrokeFinder, bounds: Bounds) -> list[Finding]:
         """Take the next samples; return the alarms that are new, the most urgent first."""
         found = [*_too_much(seen, bounds), *_impossible(seen, bounds)]
+        if self._travel_wrong:
+            found = [one for one in found if one.kind not in _OF_HEIGHTS]
         idle = finder.phase is Phase.IDLE
         if seen.height_mm is not None and seen.height_mm.size:
             columns = (seen.t_us, seen.load_n, seen.on_cell_n, seen.height_mm)
@@ -311,7 +338,7 @@ class PressWatch:
         self._late_us = None
         self._touched += seen.load_n.size
         touch_mm = finder.touch_mm
-        if finder.phase is Phase.PRESS:
+        if finder.phase is Phase.PRESS and not self._travel_wrong:
             yield from _too_high(seen, bounds)
         # where the stream began or broke under load, nobody saw what the load did meanwhile
         if finder.phase is not Phase.TOUCH or touch_mm is None or not finder.zero_seen:

@@ -23,7 +23,8 @@ import numpy as np
 from rich.console import Console
 
 from coilbench.analysis.cli.demo import Demo
-from coilbench.analysis.cli.live import REDRAW_S, OtherCapture, OwnCapture, _Screen
+from coilbench.analysis.cli.feeds import OtherCapture, OwnCapture
+from coilbench.analysis.cli.screen import REDRAW_S, Screen
 from coilbench.analysis.cli.settings import Settings
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.report.units import Units
@@ -127,7 +128,7 @@ def capture(folder: Path, name: str, arrivals):
 def watch(book: Path, feed, seconds: float, width: int, height: int) -> Glass:
     glass = Glass()
     out = Console(file=glass, width=width, height=height, force_terminal=True)
-    screen = _Screen(out, (38.5, 27.6), Units(), ring=False)
+    screen = Screen(out, (38.5, 27.6), Units(), ring=False)
     context = click.Context(click.Command("live"), obj=Settings(book, Units()))
     with context:
         screen.show(Watched(feed, glass, seconds), once=False)

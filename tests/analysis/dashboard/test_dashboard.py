@@ -154,6 +154,10 @@ def test_it_fills_the_screen_so_that_nothing_jumps() -> None:
     assert heights == {24}
 
 
+def test_what_was_lost_before_the_last_minute_stays_in_the_counts_alone() -> None:
+    assert re.search(r"link good.*\blost 200\b", drawn(replace(LIVE, samples_lost=200), 120))
+
+
 def test_no_colour_carries_meaning_alone() -> None:
     # Written without colour, a lost link, silence, a refusal and losses are still words and marks.
     what = Finding.of("link_lost", cause={"kind": "no_such_port"})
@@ -163,8 +167,8 @@ def test_no_colour_carries_meaning_alone() -> None:
     assert "\n! larch-01, stroke 3 of 3: does not count" in drawn(
         replace(LIVE, events=LIVE.events[:2])
     )
-    assert "link fair" in drawn(replace(LIVE, samples_lost=2))
-    assert "link poor" in drawn(replace(LIVE, samples_lost=200))
+    assert "link fair in the last minute" in drawn(replace(LIVE, lost_share=0.0005))
+    assert "link poor in the last minute" in drawn(replace(LIVE, lost_share=0.01))
 
 
 @pytest.mark.parametrize(

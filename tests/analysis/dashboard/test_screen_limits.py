@@ -37,12 +37,12 @@ def said(**changes: Any) -> str:
 
 
 def test_losses_of_the_link() -> None:
-    good, fair, poor = (said(samples_lost=lost) for lost in (0, 50, 1000))
+    good, fair, poor = (said(lost_share=share) for share in (0.0, 0.005, 0.1))
     assert len({good, fair, poor}) == 3
-    assert said(samples=9_996, samples_lost=4) == good  # five in ten thousand are fair
-    assert said(samples=9_994, samples_lost=6) == fair
-    assert said(samples=9_901, samples_lost=99) == fair  # one in a hundred is poor
-    assert said(samples=9_899, samples_lost=101) == poor
+    assert said(lost_share=0.0004) == good  # five in ten thousand are fair
+    assert said(lost_share=0.0006) == fair
+    assert said(lost_share=0.0099) == fair  # one in a hundred is poor
+    assert said(lost_share=0.0101) == poor
 
 
 @pytest.mark.parametrize(("age_s", "now"), [(0.49, True), (0.51, False)])

@@ -3,18 +3,32 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from sqlite_utils import Database
 
-from coilbench.capture.book.by_hand import SLIP_SHARE, add_springs, edit_set, keep_of_springs
+from coilbench.capture.book.by_hand import (
+    SLIP_SHARE,
+    add_springs,
+    edit_set,
+    keep_of_springs,
+    swap_pressed,
+)
 from coilbench.capture.book.depths import read_from_files
 from coilbench.capture.book.entries import KEYED, LAST, Entry
 from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetPlan, SetRecord, find_set, labels_for, new_set
+from coilbench.capture.book.sets import (
+    SetPlan,
+    SetRecord,
+    SpringRecord,
+    find_set,
+    labels_for,
+    new_set,
+)
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 from coilbench.capture.tables.spring_lines import SpringEntry
@@ -157,6 +171,38 @@ def test_depths_follow_a_springs_own_free_length(db, larch) -> None:
     key_in(db, record, "larch-01 25mm down 41kg")
     assert counted_points(db, "larch-01")[1][0] == pytest.approx(27.5)
     assert edit_set(db, record, {"free_length_mm": 53.2}).rederived == ("larch-02",)
+
+
+def test_what_was_taken_by_hand_stays_with_its_label_when_two_are_swapped(db, larch) -> None:
+    """The strokes and readings go to the other label; twice is as before."""
+    key_in(db, larch, "larch-01 15mm down 23kg", "larch-02 38.5mm 20kg")
+    measured = ("larch-01 free 52.5mm", "larch-01 mark white", "larch-02 solid 24.1mm",
+                "larch-02 note rusty")  # fmt: skip
+    before = measure(db, larch, *measured)
+    points = {label: counted_points(db, label) for label in ("larch-01", "larch-02")}
+    labels = before.labels
+
+    def own(record: SetRecord) -> list[SpringRecord]:
+        return [replace(record.spring(label), spring_id="", turn=0) for label in labels]
+
+    done = swap_pressed(db, before, "larch-01", "larch-02")
+    assert own(done.record) == own(before)
+    assert counted_points(db, "larch-01") == points["larch-02"]
+    # 15 mm down on a spring that is 53.0 long as the set says, not 52.5
+    assert done.rederived == ("larch-02",)
+    assert counted_points(db, "larch-02")[0][0] == pytest.approx(38.0)
+    again = swap_pressed(db, done.record, "larch-02", "larch-01").record
+    assert {label: counted_points(db, label) for label in points} == points
+    assert again == before
+
+
+def test_a_swap_that_the_lengths_contradict_changes_nothing(db, larch, counts) -> None:
+    key_in(db, larch, "larch-01 27.6mm 40kg")
+    record = measure(db, larch, "larch-02 solid 29mm")  # larch-01 was read lower than that
+    before = counts()
+    with pytest.raises(CoilbenchError, match="above the"):
+        swap_pressed(db, record, "larch-01", "larch-02")
+    assert (counts(), find_set(db, "larch")) == (before, record)
 
 
 def test_a_free_length_that_depths_need_is_not_forgotten(db, larch, counts) -> None:

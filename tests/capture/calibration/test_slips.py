@@ -147,6 +147,18 @@ def test_a_mass_that_still_stands_is_said_and_so_is_an_empty_cell() -> None:
     assert "cell_empty" in hand.whys
 
 
+def test_a_mass_is_asked_about_only_where_the_last_reading_was_one() -> None:
+    """Nothing was put on yet; or the plan comes back to an empty cell before the next mass."""
+    guide = WeighGuide((0.0, 5.0, 0.0, 10.0))
+    hand = Hand(guide, Rest(6.0), PutMass(5.0, 6.0), PutMass(0.0, 6.0))
+    for masses, why in ((1, "cell_empty"), (2, "mass_still_on"), (3, "cell_empty")):
+        hand.does(1)
+        assert guide.taken == masses
+        assert masses > 1 or hand.whys == {why}
+        assert hand.states[-1].kind == "standing"
+        assert hand.states[-1]["why"]["kind"] == why
+
+
 def test_a_load_that_moves_is_said_with_how_much() -> None:
     """A mass that swings on the cell by 0.3 kg: nothing is read of it."""
     guide = WeighGuide((0.0, 10.0, 20.0))

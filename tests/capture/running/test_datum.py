@@ -82,7 +82,8 @@ def touched(rise_n, up_mm=5.0, up_n=0.0, zero_n=0.0, sway_n=0.0):
     for piece in np.array_split(np.concatenate([down, stand]), 30):
         stood.take(piece)
     try:
-        stood.require_light_touch(stood.gauge(30.0, PER_COUNT_MM), LOAD_FIT, zero_n)
+        point = stood.gauge(30.0, PER_COUNT_MM)
+        stood.require_light_touch(point, PER_COUNT_MM, LOAD_FIT, zero_n)
     except NotPossible as refusal:
         return refusal.finding.facts["reason"]
     return "touched"
@@ -108,6 +109,42 @@ def touched(rise_n, up_mm=5.0, up_n=0.0, zero_n=0.0, sway_n=0.0):
 )
 def test_a_gauge_is_believed_where_a_light_touch_was_seen(said, how):
     assert touched(**how) == said
+
+
+def lowered(n_per_mm, touch_n, mm_per_s=2.0, bounce_mm=0.0):
+    """Come down on something so stiff until it pushes with touch_n, and stand there."""
+    depth_mm = touch_n / n_per_mm
+    way = [0.0, 5.0 / mm_per_s, 5.0 / mm_per_s + 0.1, 5.0 / mm_per_s + 0.2, 5.0 / mm_per_s + 3.0]
+    above = [5.0 - depth_mm, -depth_mm, bounce_mm - depth_mm, -depth_mm, -depth_mm]
+    t_s = np.arange(0.0, way[-1], 1 / 90.0)
+    above_mm = np.interp(t_s, way, above)
+    samples = np.zeros(t_s.size, RAW_DTYPE)
+    samples["t_us"] = np.rint(t_s * 1e6)
+    samples["travel_counts"] = np.rint(8000 - above_mm / PER_COUNT_MM)
+    samples["load_counts"] = np.rint(1000 * n_per_mm * np.maximum(-above_mm, 0.0))
+    stood = LastSecond()
+    for piece in np.array_split(samples, 30):
+        stood.take(piece)
+    try:
+        point = stood.gauge(30.0, PER_COUNT_MM)
+        stood.require_light_touch(point, PER_COUNT_MM, LOAD_FIT, 0.0)
+    except NotPossible as refusal:
+        return refusal.finding.facts["reason"]
+    return "touched"
+
+
+@pytest.mark.parametrize("touch_n", [1.0, 6.0, 12.0, 40.0])
+@pytest.mark.parametrize("n_per_mm", [1500.0, 500.0])  # a press that gives by 0.08 mm under 40 N
+@pytest.mark.parametrize("bounce_mm", [0.0, 0.25])
+def test_a_gauge_gives_way_by_hardly_anything(n_per_mm, touch_n, bounce_mm):
+    assert lowered(n_per_mm, touch_n, bounce_mm=bounce_mm) == "touched"
+
+
+@pytest.mark.parametrize("touch_n", [9.0, 12.0, 40.0])
+@pytest.mark.parametrize("n_per_mm", [3.0, 8.0, 15.0])
+def test_a_spring_that_is_lightly_touched_is_no_gauge(n_per_mm, touch_n):
+    """Pressed by 0.6 mm at least: less is not told from a gauge."""
+    assert lowered(n_per_mm, touch_n) == "spring_pressed"
 
 
 def test_the_guide_of_the_command_line_judges_the_same_touch():
@@ -144,6 +181,22 @@ def test_set_on_a_gauge_heights_are_known_again_and_strokes_count(desk):
     assert calibration.travel.boot_id == HELLO.boot_id
     load_travel = apply(calibration.calibration, RawBlock(samples[-1:], BOOT)).samples
     assert load_travel["height_mm"][0] == pytest.approx(30.0, abs=0.02)
+
+
+@pytest.mark.parametrize("touch_n", [LOADED_N + 2.0, LEANING_N - 5.0])
+def test_while_the_quill_stands_on_the_gauge_the_load_stays_known(desk, touch_n):
+    """No sample was missed: the zero of before the datum is that of after it."""
+    samples = on_gauge(30.0)
+    stands = np.abs(samples["travel_counts"] - samples["travel_counts"][-1]) < 20
+    samples["load_counts"][stands] = round(RIG.zero_counts + touch_n * RIG.counts_per_n)
+    now, later = np.split(samples, [-40])
+    desk.take(now)
+    set_datum(desk, 30.0)
+    assert desk.recorder.datum is None
+    desk.take(later)
+    assert desk.recorder.doubt is None
+    assert desk.recorder.alarm is None
+    assert desk.recorder.newest.load_n == pytest.approx(touch_n, abs=1.0)
 
 
 def test_refused_while_it_moves_or_presses_and_nothing_is_changed(desk):

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RAW_DTYPE, Fault, FaultCode, LinkCounters, RawBlock
-from coilbench.capture.running.reader import QUIET_S, LinkHealth
+from coilbench.capture.running.reader import LINK_SPAN_S, QUIET_S, LinkHealth
 
 
 def block(first, count, rate_hz=93.0):
@@ -87,3 +87,36 @@ def test_a_silence_that_the_rig_explains_is_no_silence_of_the_link():
     health.heard(Fault(0xB007, 2_400_000, FaultCode.ADC_SILENT, False, 1), 2.4)
     assert health.fell_quiet(2.4 + QUIET_S - 0.1) is None
     assert health.fell_quiet(2.4 + QUIET_S + 0.1) == pytest.approx(QUIET_S + 0.1)
+
+
+def test_a_link_is_judged_by_what_it_lost_in_the_last_minute():
+    """Looked at ten times a second: a second of garbage is forgotten, the counters are not."""
+    health, shares = LinkHealth(), []
+    health.up(0.0, 0xB007)
+    sent = lost = 0
+    for look in range(1000):
+        now_s = 0.1 * look
+        sent, lost = (sent, lost + 8) if 10.0 <= now_s < 11.0 else (sent + 8, lost)
+        health.count(LinkCounters(samples=sent, samples_lost=lost))
+        shares.append(health.lost_share(now_s))
+        if look == 500:  # another connection: its counters begin at 0
+            health.down()
+            health.up(now_s, 0xB007)
+            sent = lost = 0
+    assert max(shares[:100]) == 0.0
+    assert shares[110] == pytest.approx(80 / 888, rel=0.1)
+    last = max(at for at, share in enumerate(shares) if share > 0.0)
+    assert 11.0 + LINK_SPAN_S - 1.5 <= 0.1 * last <= 11.0 + LINK_SPAN_S + 1.5
+    assert health.counters.samples_lost == 80
+
+
+def test_after_hours_a_minute_is_all_that_is_kept():
+    health = LinkHealth()
+    for look in range(20_000):
+        health.count(LinkCounters(samples=look))
+        health.lost_share(0.1 * look)
+    assert len(health._marks) <= LINK_SPAN_S + 2
+
+
+def test_before_any_sample_nothing_is_lost():
+    assert LinkHealth().lost_share(0.0) == 0.0

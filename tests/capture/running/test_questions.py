@@ -1,9 +1,13 @@
 """Questions of a capture: asked once, answered or let go; what each answer does to the count."""
 
+import re
+
 import numpy as np
 import pytest
 
 from bench_strokes import Slipping, turned_into
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.checking import ASK_AT
 from coilbench.capture.running.commands import Action, Command, EventKind
@@ -47,6 +51,17 @@ def test_yes_counts_the_press_of_another_spring_and_no_does_not(desk):
     assert desk.recorder.turn.number == 1
     assert desk.recorder.turn.purpose == "measured"
     assert desk.kinds(EventKind.TURN)[-1] == "accepted"
+
+
+def test_after_a_yes_the_spring_is_compared_with_its_own_press_and_that_is_said(desk):
+    take(desk, [*FIRST, PressSpring(WRONG, TO_MM)])
+    tell(desk, Action.ACCEPT)
+    take(desk, [Rest(2.0), PressSpring(SPRINGS[1], TO_MM)])
+    asked, own = desk.found(EventKind.QUESTION)
+    assert (asked["own"], own["own"]) == (False, True)
+    assert "the other" in describe(asked, Units())
+    assert re.search(r"where it had \d+\.\d+ kg before", describe(own, Units()))
+    assert "other" not in describe(own, Units())
 
 
 @pytest.mark.parametrize("action", [Action.TAKE_OUT, Action.SKIP, Action.REDO])

@@ -13,10 +13,11 @@ from coilbench.capture.running.reader import (
     SOURCE_ENDED,
     STOPPED,
     UNWATCHED_GATHER_S,
+    WATCHED_GATHER_S,
     Parcel,
     Reader,
 )
-from coilbench.capture.sources.base import GATHER_S, SourceEnded
+from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.sources.losses import SourceLost
 
 HELLO = Hello(1, "own-1", "00112233445566AA", 7, 80.0, "none", None)
@@ -134,7 +135,7 @@ def test_while_nobody_watches_a_source_may_gather_for_longer(watched):
     while reader.parcels.get(timeout=5.0).ended is None:
         pass
     reader.close()
-    assert source.gather_s == (GATHER_S if watched else UNWATCHED_GATHER_S)
+    assert source.gather_s == (WATCHED_GATHER_S if watched else UNWATCHED_GATHER_S)
     assert UNWATCHED_GATHER_S < 0.5  # later than this a person would be told late
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from coilbench.capture.blocks import Fault, Finding, RawBlock, Restarted, Tally
+from coilbench.capture.blocks import Fault, Finding, RawBlock, Restarted, SampleFlag, Tally
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import EventKind
@@ -107,6 +107,29 @@ def test_a_fault_is_said_when_it_comes_and_when_it_goes(desk):
         Finding.of("rig_fault_over", code=0x01),
         Finding.of("rig_fault", code=0x1F),
     ]
+
+
+@pytest.mark.parametrize("code", [0x01, 0x02, 0x03])
+def test_a_usable_sample_that_is_newer_than_a_fault_says_that_it_is_over(desk, code):
+    """The line that says so comes once, and may be damaged on its way."""
+    samples = press()
+    at_us = int(samples["t_us"][50])
+    desk.recorder.process(Fault(BOOT, at_us, code, True, 1))
+    desk.take(samples[:51])  # the message overtook them in the rig's queue
+    assert desk.recorder.rig_fault.facts["code"] == code
+    unusable = samples[51:60].copy()
+    unusable["flags"] |= int(SampleFlag.LOAD_SUSPECT)
+    desk.take(unusable)
+    assert desk.recorder.rig_fault is not None
+    desk.take(samples[60:62])
+    assert desk.recorder.rig_fault is None
+    assert desk.found(EventKind.FAULT)[-1] == Finding.of("rig_fault_over", code=code)
+
+
+def test_a_fault_that_says_nothing_of_samples_stands_until_the_rig_says_otherwise(desk):
+    desk.recorder.process(Fault(BOOT, 0, 0x04, True, 1))
+    desk.take(press())
+    assert desk.kinds(EventKind.FAULT) == ["rig_fault"]
 
 
 def test_what_needs_no_act_is_taken_without_a_word(desk):

@@ -17,6 +17,10 @@ def test_it_is_shown_named_and_not_counted(case, tmp_path):
     assert not came.kinds.intersection(case.never)
     assert came.counted == case.counts
     assert came.stale == 0
+    if case.large == "STOP":  # what was pressed is kept; without a load nothing was
+        kept = [row for row in seen.rows if case.kind in (row["note"] or "")]
+        assert bool(kept) == (case.kind not in ("load_dead", "load_reversed"))
+        assert all(row["samples"] > 20 and row["status"] == "aborted" for row in kept)
     if case.name.startswith("nothing is wrong"):  # no alarm, no question
         assert came.kinds == {"connected", "rig", "stroke_kept", "set_done"}
         looks = [look for _, look in seen.looks[5:]]

@@ -10,50 +10,18 @@ from hypothesis import strategies as st
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import StrokeRules, count_presses
-from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
-
-FREE_MM, RATE_N_PER_MM, TOP_MM = 50.0, 15.0, 65.0
-COUNTS_PER_N, COUNTS_PER_MM = 1000.0, 200.0
-
-
-def to_physical(samples):
-    return samples["load_counts"] / COUNTS_PER_N, TOP_MM - samples["travel_counts"] / COUNTS_PER_MM
-
-
-def stream(*path, rate_hz=93.0, dead_n=0.0, noise_n=0.03, start_mm=TOP_MM, seq=0, t0_s=0.0):
-    """Samples of a quill that goes from height to height: (seconds, height) one after another.
-
-    dead_n may be a function of time (shape (n,) in and out).
-    """
-    at_s = np.cumsum([0.0, *(seconds for seconds, _ in path)])
-    at_mm = [start_mm, *(height for _, height in path)]
-    t_s = np.arange(0.0, at_s[-1], 1.0 / rate_hz)
-    height_mm = np.interp(t_s, at_s, at_mm)
-    dead = dead_n(t_s) if callable(dead_n) else np.full_like(t_s, dead_n)
-    noise = np.random.default_rng(1).normal(0.0, noise_n, t_s.shape)
-    load_n = RATE_N_PER_MM * np.maximum(FREE_MM - height_mm, 0.0) + dead + noise
-    samples = np.zeros(t_s.shape[0], RAW_DTYPE)
-    samples["seq"] = seq + np.arange(t_s.shape[0])
-    samples["t_us"] = np.rint((t0_s + t_s) * 1e6)
-    samples["load_counts"] = np.rint(load_n * COUNTS_PER_N)
-    samples["travel_counts"] = np.rint((TOP_MM - height_mm) * COUNTS_PER_MM)
-    return samples
-
-
-REST = (2.0, TOP_MM)
-PRESS = ((1.0, FREE_MM), (1.5, 25.0), (0.3, 25.0), (1.2, FREE_MM), (0.5, TOP_MM))
-
-
-def find(samples, sizes=None, rules=None):
-    """All strokes of a stream, fed in blocks of the given sizes, the last one cut."""
-    finder = StrokeFinder(to_physical, rules)
-    strokes, start = [], 0
-    for size in [*(sizes or ()), len(samples)]:
-        strokes += finder.feed(RawBlock(samples[start : start + size], 7))
-        start += size
-    last = finder.cut()
-    return strokes + ([] if last is None else [last])
-
+from support.quill_streams import (
+    COUNTS_PER_MM,
+    COUNTS_PER_N,
+    FREE_MM,
+    PRESS,
+    RATE_N_PER_MM,
+    REST,
+    TOP_MM,
+    find,
+    stream,
+    to_physical,
+)
 
 # --- one press ------------------------------------------------------------------------------------
 
@@ -145,84 +113,6 @@ def test_a_hand_that_leans_while_the_quill_comes_down_adds_no_depth():
     (stroke,) = find(samples)
     assert stroke.depth_mm == pytest.approx(24.5, abs=0.3)
     assert stroke.zero_counts == pytest.approx(0.0, abs=50.0)
-
-
-def test_a_dead_weight_put_on_is_none_and_becomes_the_zero():
-    dead_n = DEAD_WEIGHT_N - 0.5
-    samples = stream((8.0, TOP_MM), *PRESS, REST, dead_n=lambda t_s: dead_n * (t_s > 2.0))
-    (stroke,) = find(samples)
-    assert stroke.zero_counts == pytest.approx(dead_n * COUNTS_PER_N, abs=50.0)
-    assert stroke.peak_n == pytest.approx(375.0, abs=0.5)
-
-
-@pytest.mark.parametrize("noise_n", [0.03, 0.9])
-@pytest.mark.parametrize("load_n", [DEAD_WEIGHT_N + 2.5, 40.0, 147.0, 370.0])
-@pytest.mark.parametrize("broke", ["at the start", "while it stood"])
-def test_what_weighs_more_than_cups_is_never_the_zero_however_long_it_stands(
-    load_n, noise_n, broke
-):
-    held_mm = FREE_MM - load_n / RATE_N_PER_MM
-    held = stream((20.0, held_mm), start_mm=held_mm, noise_n=noise_n)
-    press = stream(
-        *((1.0, 20.0), (0.3, 20.0), (1.0, held_mm), (4.0, held_mm), (0.5, TOP_MM), REST),
-        start_mm=held_mm, noise_n=noise_n, seq=held["seq"][-1] + 1, t0_s=20.0,
-    )  # fmt: skip
-    finder = StrokeFinder(to_physical)
-    for piece in np.array_split(held, 40):
-        finder.feed(RawBlock(piece))
-        if piece["t_us"][-1] > 100_000:
-            assert finder.phase is Phase.TOUCH
-            assert not finder.zero_seen
-            assert finder.zero_n == 0.0
-        if broke == "while it stood":
-            finder.cut()
-    strokes = finder.feed(RawBlock(press))
-    assert [stroke.zero_counts for stroke in strokes] == [None]
-    assert finder.zero_seen
-    assert finder.phase is Phase.IDLE
-
-
-def test_a_quill_let_up_by_some_millimetres_is_not_clear_of_a_spring_that_still_pushes():
-    finder = StrokeFinder(to_physical)
-    finder.feed(RawBlock(stream((2.0, 30.0), (1.0, 36.0), (5.0, 36.0), start_mm=30.0)))
-    assert not finder.zero_seen
-    assert finder.zero_n == 0.0
-
-
-@pytest.mark.parametrize(("free_mm", "dead"), [(FREE_MM, False), (48.9, True), (None, True)])
-def test_a_light_load_is_dead_only_where_no_spring_can_push(free_mm, dead):
-    finder = StrokeFinder(to_physical)
-    finder.free_mm = free_mm
-    finder.feed(RawBlock(stream(REST, (1.0, 49.0), (6.0, 49.0))))  # 15 N
-    assert (finder.phase is Phase.IDLE) is dead
-    assert finder.zero_n == pytest.approx(15.0 if dead else 0.0, abs=0.1)
-
-
-def test_a_load_below_what_any_cup_weighs_is_no_zero():
-    finder = StrokeFinder(to_physical)
-    finder.feed(RawBlock(stream((4.0, TOP_MM), dead_n=lambda t_s: -60.0 * (t_s > 2.0))))
-    assert not finder.zero_seen
-    assert finder.zero_n > -DEAD_WEIGHT_N
-
-
-def test_a_light_cup_put_on_just_before_is_in_the_strokes_zero():
-    samples = stream((3.0, TOP_MM), *PRESS, REST, dead_n=lambda t_s: 6.0 * (t_s > 2.0))
-    (stroke,) = find(samples)
-    assert stroke.zero_counts == pytest.approx(6000.0, abs=50.0)
-    assert stroke.released
-
-
-def test_a_weight_that_stays_after_the_press_ends_it_and_shows_in_the_return():
-    samples = stream((2.0, TOP_MM), *PRESS, (6.0, TOP_MM), dead_n=lambda t_s: 9.0 * (t_s > 4.0))
-    (stroke,) = find(samples)
-    assert stroke.released
-    assert stroke.zero_return_n == pytest.approx(9.0, abs=0.1)
-
-
-def test_a_quill_left_lying_on_the_spring_shows_in_the_return():
-    lying = ((1.0, 49.0), (5.0, 49.0))  # 15 N for 5 s, taken for dead weight
-    (stroke,) = find(stream(REST, *lying, *PRESS[1:], REST))
-    assert stroke.zero_return_n == pytest.approx(-15.0, abs=0.2)
 
 
 # --- where the stream begins, breaks and ends -----------------------------------------------------
@@ -367,6 +257,32 @@ def test_the_running_stroke_is_at_hand_to_the_last_sample():
     assert finder.pressing
     assert finder.zero_counts == pytest.approx(0.0, abs=50.0)
     assert 0 < len(finder.running_thinned(100)) <= 101
+
+
+@pytest.mark.parametrize("height_of", [lambda mm: FREE_MM, lambda mm: 2.0 * FREE_MM - mm])
+@pytest.mark.parametrize("sure", [False, True])
+def test_a_press_that_the_travel_does_not_show_is_a_stroke_only_once_that_is_said(height_of, sure):
+    """The load of a whole press, over a travel that stands still or runs backwards."""
+    samples = stream(REST, *PRESS, REST)
+    _, true_mm = to_physical(samples)
+    pressed = true_mm < FREE_MM
+    seen_mm = np.where(pressed, height_of(true_mm), FREE_MM)
+    samples["travel_counts"] = np.rint((TOP_MM - seen_mm) * COUNTS_PER_MM)
+    finder, strokes = StrokeFinder(to_physical), []
+    if sure:
+        finder.take_for_press()  # nothing is touched yet: that is none
+    assert finder.phase is Phase.IDLE
+    for start in range(0, len(samples), 5):
+        strokes += finder.feed(RawBlock(samples[start : start + 5], 7))
+        if sure and finder.phase is Phase.TOUCH and start > 330:
+            finder.take_for_press()
+    assert finder.phase is Phase.IDLE
+    assert len(strokes) == sure
+    if sure:
+        held = strokes[0].raw.samples["seq"]
+        assert set(samples["seq"][pressed]) <= set(held)
+        assert strokes[0].peak_n == pytest.approx(25.0 * RATE_N_PER_MM, abs=0.5)
+        assert strokes[0].released
 
 
 def test_an_empty_block_changes_nothing():

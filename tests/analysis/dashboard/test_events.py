@@ -1,0 +1,124 @@
+"""What happened, on screens of many sizes: whole or not there, and nothing hides a rescue."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from coilbench.analysis.dashboard.rows import reason_lines
+from coilbench.analysis.dashboard.scene import SetTable, SpringRow
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
+from coilbench.capture.running.commands import Event, EventKind
+from support.alarms import ALARMS, GONE, LIVE, REFUSED, SCENE, drawn, is_large
+
+SIZES = ((40, 20), (60, 20), (80, 24), (200, 60))
+RESCUE = {"label": "larch-02", "set": "larch", "samples": 292, "seconds": 3.1}
+RESCUED = Event.of(EventKind.RESCUED, "strokes_rescued", strokes=1, rescued=[RESCUE])
+UP = Event.of(EventKind.LINK, "connected", source="/dev/ttyUSB0", firmware="own-1", device_id="A")
+DATUM_LOST = Event.of(EventKind.FAULT, "datum_lost")
+LINK_LOST = Event.of(EventKind.LINK, "link_lost", cause=GONE | {"where": "/dev/ttyUSB0"})
+NO_SAMPLE = Event.of(EventKind.LINK, "no_sample", quiet_s=4.2, source="/dev/ttyUSB0")
+OVER = Finding("overload", ALARMS["overload"])
+KEPT = Event.of(
+    EventKind.KEPT, "stroke_kept", label="larch-01", purpose="measured", stroke=1, strokes=3,
+    findings=[], peak_n=431.0, lowest_mm=25.94, next_label=None,
+)  # fmt: skip
+
+
+def after(*events: Event, **changes: object) -> object:
+    snapshot = replace(LIVE, events=(), **changes)
+    for event in events:
+        snapshot = snapshot.after(event)
+    return replace(SCENE, snapshot=snapshot)
+
+
+def says(text: str, event: Event) -> bool:
+    """Whether its words stand there in their order, no word cut."""
+    return describe(event.what, Units()) in " ".join(text.split())
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("event", [REFUSED, DATUM_LOST, RESCUED, LINK_LOST])
+def test_the_cause_of_a_refusal_or_a_fault_is_whole(event: Event, size: tuple[int, int]) -> None:
+    link = "lost" if event is LINK_LOST else "up"
+    text = drawn(after(KEPT, event, link=link), *size)
+    assert says(text, event)
+    assert len(text.splitlines()) == size[1]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_what_happened_before_is_whole_or_not_there(size: tuple[int, int]) -> None:
+    text = drawn(after(DATUM_LOST, REFUSED, KEPT), *size)
+    assert says(text, KEPT)
+    for event in (DATUM_LOST, REFUSED):
+        begins = " ".join(describe(event.what, Units()).split()[:5])
+        assert says(text, event) or begins not in " ".join(text.split())
+    told = text[text.index("larch-01, stroke") :]
+    assert "…" not in told
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize("width", [70, 72, 76, 80, 100, 132, 200])
+@pytest.mark.parametrize("height", [24, 30, 60])
+def test_the_plot_names_what_it_marks_wherever_it_is_drawn(
+    width: int, height: int, ascii_only: bool
+) -> None:
+    text = drawn(after(KEPT), width, height, ascii_only=ascii_only)
+    if "height mm" not in text:  # no plot: the table alone
+        assert width < 80
+        return
+    legend = text[text.index("height mm") :]
+    for name in ("S seat", "O open"):
+        assert name in legend
+    assert re.search(r"(line|\*):? (now|this stroke)", legend)
+    assert re.search(r"(dots|\.):? .*set", legend)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_rescue_hides_no_stop_and_a_stop_does_not_end_it(size: tuple[int, int]) -> None:
+    """Killed in mid stroke, begun again, and the press goes past what the cell may bear."""
+    stop = Event(EventKind.FAULT, OVER)
+    text = drawn(after(RESCUED, UP, stop, alarm=OVER), *size)
+    assert is_large(text, "STOP")
+    assert "".join(describe(OVER, Units()).split()) in "".join(text.split())
+    let_up = after(RESCUED, UP, stop)
+    assert says(drawn(let_up, *size), RESCUED)
+    assert says(drawn(after(RESCUED, UP, DATUM_LOST), *size), RESCUED)
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("lost", [LINK_LOST, NO_SAMPLE])
+def test_a_loss_is_told_while_it_lasts_and_no_longer(lost: Event, size: tuple[int, int]) -> None:
+    gone = {"load_n": None, "height_mm": None, "phase": "unknown", "load_unknown": lost.what}
+    if lost is LINK_LOST:
+        gone |= {"link": "lost", "link_what": lost.what}
+    assert says(drawn(after(KEPT, lost, **gone), *size), lost)
+    back = drawn(after(KEPT, lost, UP), *size)
+    assert not says(back, lost)
+    assert says(back, KEPT)
+    assert says(drawn(after(lost, UP), *size), UP)
+
+
+@pytest.mark.parametrize("ended", [KEPT, REFUSED])
+def test_a_rescue_gives_way_once_a_stroke_has_ended(ended: Event) -> None:
+    for size in ((60, 20), (80, 24)):
+        assert not says(drawn(after(RESCUED, UP, ended, DATUM_LOST), *size), RESCUED)
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+@pytest.mark.parametrize("room", [1, 2, 3, 8])
+def test_why_a_spring_is_flagged_is_whole_or_counted(width: int, room: int) -> None:
+    why = "18.1 % below the set's middle at 38.50 mm, and its curve has another shape"
+    rows = tuple(SpringRow(f"larch-0{n}", 3, (222.0,), ("weak",), (why,)) for n in (1, 2, 3))
+    lines = [line.plain for line in reason_lines(SetTable((38.5,), 3, rows), width, room)]
+    assert 1 <= len(lines) <= room
+    assert max(map(len, lines)) <= width or "LABEL" in lines[-1]
+    said = " ".join(" ".join(lines).split())
+    whole = said.count(why)
+    assert said.count("weak") == whole
+    left = 3 - whole
+    assert (f"{left} more" in said or f"{left} of them flagged" in said) == (left > 0)
