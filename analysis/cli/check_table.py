@@ -24,6 +24,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SpringCheck
 from coilbench.analysis.sets.rulings import Flag, Ruling
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted
 
@@ -113,7 +114,7 @@ def show_why(
         )
         click.echo("\n".join(lines))
     if spring.free_length_mm is None:
-        how = f"set measure {check.name} '{label} free LENGTH'"
+        how = f"set measure {as_typed(check.name)} {as_typed(f'{label} free LENGTH')}"
         click.echo(f"  free length: not measured; with a caliper: coilbench {how}")
     click.echo(textwrap.fill(tests_line(check, shown), width))
     click.echo("Strokes:")
@@ -203,7 +204,9 @@ def show_strokes(name: str, strokes: Mapping[str, Sequence[JudgedStroke]], shown
     ):
         named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)
         if named is not None:
-            click.echo(f"{words}: coilbench set strokes {name} {option} {named}")
+            click.echo(
+                f"{words}: coilbench set strokes {as_typed(name)} {option} {as_typed(named)}"
+            )
 
 
 def _doubtful(stroke: JudgedStroke) -> bool:

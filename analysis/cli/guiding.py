@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import click
-from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
@@ -21,6 +20,7 @@ from coilbench.analysis.cli.overload import (
     overload_watch,
     told_ratings,
 )
+from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import gravity_of
@@ -245,7 +245,7 @@ class GuidedRig:
         self, guide: Guide, watch: OverloadWatch, keep: Callable[[], None] | None = None
     ) -> None:
         """Follow a guide with the keys and a line that shows what the rig sees."""
-        out = Console(markup=False, emoji=False, highlight=False)
+        out = PlainConsole()
         line = _StateLine(out)
         with open_keyboard() as keyboard, line.live:
 
@@ -297,7 +297,7 @@ def _wish(keyboard: Keyboard) -> Wish:
 class _StateLine:
     """One line at the bottom that is written over and over; nothing where the output is a file."""
 
-    def __init__(self, out: Console) -> None:
+    def __init__(self, out: PlainConsole) -> None:
         self.live = Live(console=out, auto_refresh=False, transient=True)
         self._shown = ""
         self._on = out.is_terminal

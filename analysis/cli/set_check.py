@@ -43,6 +43,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, Used, chosen
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 
@@ -70,7 +71,7 @@ def _asked_heights(
         raise CoilbenchError(
             "no height to check at",
             hint="Give one, like --at 38.5mm, or keep one: "
-            f"coilbench set nominal {record.name} 24kg@38.5mm",
+            f"coilbench set nominal {as_typed(record.name)} 24kg@38.5mm",
         )
     return asked
 

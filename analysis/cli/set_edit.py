@@ -25,6 +25,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord, find_set, labels_for
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted
 
@@ -96,7 +97,8 @@ def set_edit(
         return
     if nothing:
         raise CoilbenchError(
-            "nothing to change", hint=f"For example: coilbench set edit {name} --free-length 53mm"
+            "nothing to change",
+            hint=f"For example: coilbench set edit {as_typed(name)} --free-length 53mm",
         )
 
     def keep(sure: bool) -> tuple[Changed, tuple[str, ...], Sequence[str]]:

@@ -31,6 +31,7 @@ from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Sweep
 
@@ -117,8 +118,8 @@ def measured_set(
     if not curves:
         raise NothingMeasured(
             f"no spring of set {record.name!r} is measured yet",
-            hint=f"Measure it with: coilbench daemon --port PORT --set {record.name}, "
-            f"or by hand: coilbench note --set {record.name}",
+            hint=f"Measure it with: coilbench daemon --port PORT --set {as_typed(record.name)}, "
+            f"or by hand: coilbench note --set {as_typed(record.name)}",
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
     return Measurement(with_set_shape(curves), missing, judged)
@@ -445,5 +446,6 @@ def _refuse_unusable(role: str, sets: Sequence[SetCurves]) -> None:
         )
     raise CoilbenchError(
         f"every measured {role} spring is flagged: {names}",
-        hint=f"See: coilbench set check {sets[0].name}, or count them in with --use-flagged",
+        hint=f"See: coilbench set check {as_typed(sets[0].name)}, or count them in with "
+        "--use-flagged",
     )

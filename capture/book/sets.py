@@ -12,6 +12,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
 from coilbench.capture.tables.dimensions import Sizes, refuse_sizes
 
@@ -277,7 +278,7 @@ def find_set(db: Database, name: str) -> SetRecord:
         hint = (
             f"Known sets: {_shortened(known)}"
             if known
-            else f"Register it with: coilbench set new {name} --role outer --count 12"
+            else f"Register it with: coilbench set new {as_typed(name)} --role outer --count 12"
         )
         raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
     found = db.query(

@@ -3,8 +3,8 @@
 A Unix domain socket in a folder of the user's own (mode 0700), itself of mode 0600, named after
 the book; no network port. The folder is in XDG_RUNTIME_DIR where that is there and the user's alone
 (XDG Base Directory Specification, 0.8), else among the temporary files; one who asks looks in both,
-since a service may not be told the first. Where the system tells who is at the other end (Linux), another user is
-turned away on both sides. Windows has no such sockets in Python: there no channel is opened.
+since a service may not be told the first. Where the system tells who is at the other end (Linux),
+another user is turned away on both sides. Windows has no such sockets in Python: no channel there.
 
 What goes through is one short line of JSON each way, checked whole. Asked:
 `{"command": {"action": "redo"}}` or `{"ask": "snapshot"}`. Answered: `{"done": true}`,
@@ -189,7 +189,7 @@ def _nobody(book: Path) -> CoilbenchError:
             return CoilbenchError(
                 "no capture can be asked: this is not a folder of this user's alone",
                 where=str(folder),
-                hint="Remove it, or set TMPDIR to a folder of your own, then start the capture again",
+                hint="Remove it, or set TMPDIR to a folder of your own; start the capture again",
             )
     return CoilbenchError(
         "no capture is running on this book",
@@ -242,9 +242,9 @@ def _folders() -> list[Path]:
     """Return the folders where a socket may be, the one to open it in first."""
     user = os.getuid() if hasattr(os, "getuid") else 0
     folders = [Path(tempfile.gettempdir()) / f"coilbench-{user}"]
-    runtime = os.environ.get("XDG_RUNTIME_DIR", "")
-    if os.path.isabs(runtime) and os.path.isdir(runtime) and _taken(Path(runtime)) is None:
-        folders.insert(0, Path(runtime) / "coilbench")
+    runtime = Path(os.environ.get("XDG_RUNTIME_DIR", ""))
+    if runtime.is_absolute() and runtime.is_dir() and _taken(runtime) is None:
+        folders.insert(0, runtime / "coilbench")
     return folders
 
 

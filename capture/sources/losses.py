@@ -11,8 +11,8 @@ LossKind = Literal[
     "port_gone", "port_unplugged", "port_takes_nothing", "port_busy", "no_such_port",
     "port_forbidden", "no_serial_port", "nothing_answers", "port_refused",
     "pins_busy", "no_pins", "pins_forbidden", "pins_by_board", "pins_refused", "pi_too_slow",
-    "source_closed", "rig_silent", "no_byte", "no_good_line", "nothing_readable", "no_hello", "no_hello_by_end",
-    "other_protocol",
+    "source_closed", "rig_silent", "no_byte", "no_good_line", "nothing_readable",
+    "no_hello", "no_hello_by_end", "other_protocol",
     "unforeseen",
 ]  # fmt: skip
 

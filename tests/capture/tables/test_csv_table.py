@@ -129,7 +129,7 @@ def test_a_point_between_commas_is_a_decimal() -> None:
         ("a,b\n1,2\n".encode("utf-16-le"), "t.csv: this is not a text file"),
         (codecs.BOM_UTF16_LE + b"a", "t.csv: this is not a text file"),
         (b"a,b\n\x81,2\n", "t.csv: this is not a text file"),
-        (b"a" * (MAX_BYTES + 1), "t.csv: the file has 20 MB"),
+        (b"a" * (MAX_BYTES + 1), "t.csv: the file has more than 8 MB"),
     ],
 )
 def test_refused_in_a_sentence(data: bytes, said: str) -> None:
