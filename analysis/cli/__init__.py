@@ -35,6 +35,7 @@ class LoadUnitChoice(click.Choice[str]):
         "help_option_names": ["-h", "--help"],
         "max_content_width": 96,
         "show_default": True,
+        "color": True,  # or click takes codes out where nobody sees them; we use none
     },
     epilog="Begin with: coilbench begin, or coilbench demo. Without a command, coilbench says what "
     "state things are in and what is next. Help on a command: coilbench COMMAND --help.",
@@ -132,6 +133,8 @@ def _run(arguments: list[str]) -> int:
         if isinstance(error, click.UsageError) and error.ctx is not None:
             hint = f" See: {error.ctx.command_path} --help"
         return _refuse(f"{error.format_message().rstrip('.')}.{hint}")
+    except UnicodeEncodeError as error:  # bytes on the command line that a book can't hold
+        return _refuse(f"{error.object[:80]!r} is not text. Type it in UTF-8.")
     except BrokenPipeError:
         return 0  # the reader has gone
     except OSError as error:
@@ -162,5 +165,5 @@ def _refuse(words: str) -> int:
 def _end(words: str, status: int) -> int:
     """Say how it ended, where there is anything to say it on; returns the status."""
     with suppress(OSError):
-        click.echo(f"coilbench: {words}", err=True)
+        click.echo(f"coilbench: {words}", err=True, color=True)
     return status
