@@ -21,18 +21,19 @@ def _stop(*_: object) -> NoReturn:
 
 try:
     import signal
+
+    _OURS = signal.getsignal(signal.SIGINT) is signal.default_int_handler  # else: not to be stopped
+    if _OURS:
+        signal.signal(signal.SIGINT, _stop)
 except KeyboardInterrupt:
     _stop()
 
 
 def main() -> None:
     """Load the program and run it."""
-    ours = signal.getsignal(signal.SIGINT) is signal.default_int_handler  # else: not to be stopped
-    if ours:
-        signal.signal(signal.SIGINT, _stop)
     from coilbench.analysis.cli import main as program
 
-    if ours:
+    if _OURS:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     program()
 

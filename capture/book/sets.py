@@ -293,6 +293,7 @@ def find_set(db: Database, name: str) -> SetRecord:
         [row["id"]],
     )
     springs = tuple(SpringRecord(**spring) for spring in found)
+    _check_count(len(springs))  # of a book that another program wrote
     return SetRecord(
         **{column: row[column] for column in _COLUMNS},
         set_id=row["id"],

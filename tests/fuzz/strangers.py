@@ -2,9 +2,9 @@
 
     python tests/fuzz/strangers.py [--seed 16] [--inputs 500] [books builds options]
 
-Prints what was tried and what was found: tracebacks, exit statuses that the table does not know, and
-characters on the way out that a terminal, a page or a spreadsheet would take for more than text. Ends
-with 1 where anything was found.
+Prints what was tried and what was found: tracebacks, exit statuses that the table does not know,
+and characters on the way out that a terminal, a page or a spreadsheet would take for more than
+text. Ends with 1 where anything was found.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import contextlib
 import io
 import json
 import random
+import re
 import shutil
 import signal
 import sqlite3
@@ -35,17 +36,18 @@ STATUSES = (0, 1, 2, 130)  # 130: asked, and nobody answers
 PATIENCE_S = 60  # then it is called a hang; not a measurement
 NOT_TEXT = ("Cc", "Cf", "Cs", "Zl", "Zp")
 TEXTS = (
-    "\x1b[31mred", "\x1b]0;title\x07", "\x9b31m", "\u202e10-hcral", "\u2066x\u2069", "a\rb", "a\x08b",
-    "\x7f", "\u200bnothing", "\u2028a line", "\ufeffx", "\U000e0001tag", "\x00", "a\tb", "\x85next",
-    "'; rm -rf ~; '", "$(id)", "`id`", '"', "\\", "=1+1", "\uff1d1+1", "@x", "[red]x[/red]", ":skull:",
-    "{label}", "{0.__class__}", "%s%n", "<script>alert(1)</script>", "</td>", "x" * 5000, "-rf", "--json",
-    "", " ", "..", "../../x", "a/b", "NUL", "caf\u00e9", "\u5c71", "\U0001f600", "a\u0301" * 50,
+    "\x1b[31mred", "\x1b]0;title\x07", "\x9b31m", "\u202e10-hcral", "\u2066x\u2069", "a\rb",
+    "a\x08b", "\x7f", "\u200bnothing", "\u2028a line", "\ufeffx", "\U000e0001tag", "\x00", "a\tb",
+    "\x85next", "'; rm -rf ~; '", "$(id)", "`id`", '"', "\\", "=1+1", "\uff1d1+1", "@x",
+    "[red]x[/red]", ":skull:", "{label}", "{0.__class__}", "%s%n", "<script>alert(1)</script>",
+    "</td>", "x" * 5000, "-rf", "--json", "", " ", "..", "../../x", "a/b", "NUL", "caf\u00e9",
+    "\u5c71", "\U0001f600", "a\u0301" * 50,
 )  # fmt: skip
 LINE_ENDS = ("x\nNext: coilbench evil", "x\r\ny", "\n")  # no version of ours has stored any
 NUMBERS = (
-    "1e308mm", "-1e308kg", "\u0663\u0668mm", "1e999999mm", "1e-400kg", "nan", "inf", "-0mm", "1e308",
-    "9" * 400, "9" * 5000, "0x10", "1_0mm", "\uff13\uff18mm", "1mm 2mm", "mm", "1e12mm", "0mm", "-1", "%",
-    "1e308kg@1e308mm", "1-1e9%", "1,1,1", "1" + ",1" * 20_000,
+    "1e308mm", "-1e308kg", "\u0663\u0668mm", "1e999999mm", "1e-400kg", "nan", "inf", "-0mm",
+    "1e308", "9" * 400, "9" * 5000, "0x10", "1_0mm", "\uff13\uff18mm", "1mm 2mm", "mm", "1e12mm",
+    "0mm", "-1", "%", "1e308kg@1e308mm", "1-1e9%", "1,1,1", "1" + ",1" * 20_000,
 )  # fmt: skip
 BUILD = """[cam]
 name = "Lake six"
@@ -59,22 +61,24 @@ valves = 2
 outer = ["larch"]
 """
 READ = (
-    "status", "status --json", "set list", "set list --json", "set show SET", "set show SET --curves",
-    "set show SET --json", "set nominal SET", "set strokes SET", "set readings SET",
-    "set check SET --at 38.5mm", "set check SET --at 38.5mm --why larch-03", "set measure SET",
-    "set check SET --at 38.5mm --budget", "set check SET --at 38.5mm --json",
+    "status", "status --json", "set list", "set list --json", "set show SET",
+    "set show SET --curves", "set show SET --json", "set nominal SET", "set strokes SET",
+    "set readings SET", "set check SET --at 38.5mm", "set check SET --at 38.5mm --why larch-03",
+    "set measure SET", "set check SET --at 38.5mm --budget", "set check SET --at 38.5mm --json",
     "set spring SET LABEL", "set compare SET other --at 38.5mm", "note --set SET --history",
-    "import --history", "depths BUILD", "pair BUILD", "pair BUILD --json", "assign BUILD", "plan BUILD",
-    "rig card", "rig check --history", "rig ratings", "book check", "book check --json", "live --once",
-    "report BUILD -o OUT/sheet.html", "export --set SET --out OUT/csv", "tell redo",
-    "export --sheet BUILD --out OUT/sheet", "book copy OUT/copy.db", "set edit SET --note fine",
-    "import OUT/none.csv --set SET", "rig weigh --scale bath --from POINTS", "set check SET --at 38.5mm --why LABEL",
+    "import --history", "depths BUILD", "pair BUILD", "pair BUILD --json", "assign BUILD",
+    "plan BUILD", "rig card", "rig check --history", "rig ratings", "book check",
+    "book check --json", "live --once", "report BUILD -o OUT/sheet.html",
+    "export --set SET --out OUT/csv", "tell redo", "export --sheet BUILD --out OUT/sheet",
+    "book copy OUT/copy.db", "set edit SET --note fine", "import OUT/none.csv --set SET",
+    "rig weigh --scale bath --from POINTS", "set check SET --at 38.5mm --why LABEL",
 )  # fmt: skip
 NAMED = {  # what a parameter that is not attacked is given
-    "name": "larch", "set_name": "larch", "set_names": "larch", "before": "larch", "after": "larch",
-    "build": "BUILD", "builds": "BUILD", "files": "POINTS", "file": "POINTS", "label": "larch-01",
-    "role": "outer", "shell": "bash", "books": "OTHER", "url": "http://127.0.0.1:9/", "port": "recording:none",
-    "heights_mm": "38.5mm", "count": "4", "swapped": "larch-01",
+    "name": "larch", "set_name": "larch", "set_names": "larch", "before": "larch",
+    "after": "larch", "build": "BUILD", "builds": "BUILD", "files": "POINTS", "file": "POINTS",
+    "label": "larch-01", "role": "outer", "shell": "bash", "books": "OTHER",
+    "url": "http://127.0.0.1:9/", "port": "recording:none", "heights_mm": "38.5mm", "count": "4",
+    "swapped": "larch-01",
 }  # fmt: skip
 SPARED = {("demo",), ("rig", "find")}  # minutes of work, this machine's own ports
 
@@ -145,7 +149,9 @@ def attack(tally: Tally, folder: Path, arguments: list[str], what: str) -> None:
 
 
 def _text(path: Path) -> str:
-    return "" if path.suffix == ".db" else path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    return (
+        "" if path.suffix == ".db" else path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    )
 
 
 @contextlib.contextmanager
@@ -158,13 +164,21 @@ def _no_input() -> Iterator[None]:
 
 
 def _made(folder: Path) -> None:
-    """Make a book of eight springs with readings, notes, marks, a calibrated rig and a build file."""
+    """Make a book of eight springs with readings, notes, marks and a rig, and a build file."""
     book = ["--book", str(folder / "b.db")]
     fine = ["--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm"]
-    readings = [f"larch-{n:02d} {at} # a remark" for n in range(1, 7) for at in ("38.5mm 23kg", "27.6mm 41kg")]
+    readings = [
+        f"larch-{n:02d} {at} # a remark"
+        for n in range(1, 7)
+        for at in ("38.5mm 23kg", "27.6mm 41kg")
+    ]
     (folder / "BUILD.toml").write_text(BUILD)
-    (folder / "points.csv").write_text("label,height_mm,load_kg\nlarch-07,38.5,23.1\nlarch-07,27.6,41.2\n")
-    (folder / "weights.csv").write_text("mass_kg,shown_kg\n0,0\n10,10.1\n20,20.1\n30,30.2\n20,20.1\n")
+    (folder / "points.csv").write_text(
+        "label,height_mm,load_kg\nlarch-07,38.5,23.1\nlarch-07,27.6,41.2\n"
+    )
+    (folder / "weights.csv").write_text(
+        "mass_kg,shown_kg\n0,0\n10,10.1\n20,20.1\n30,30.2\n20,20.1\n"
+    )
     Demo(folder / "b.db", 1).calibrate(lambda _: None)
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
         for command in (
@@ -172,7 +186,7 @@ def _made(folder: Path) -> None:
             ["set", "new", "other", "--role", "outer", "--count", "2"],
             ["rig", "weigh", "--scale", "bath", "--from", str(folder / "weights.csv")],
             ["set", "edit", "larch", "--note", "old", "--mark", "green"],
-            ["set", "measure", "larch", "larch-01 note bent", "larch-02 mark red", "larch-02 free 52.8mm"],
+            ["set", "measure", "larch", "1 note bent", "2 mark red", "2 free 52.8mm"],
             ["note", "--set", "larch", *fine, *readings],
             ["import", str(folder / "points.csv"), "--set", "larch", "--by-hand", *fine],
         ):  # fmt: skip
@@ -187,7 +201,9 @@ def _ready(made: Path, folder: Path) -> None:
     (folder / "out").mkdir()
 
 
-def _filled(command: list[str], folder: Path, name: str = "larch", label: str = "larch-01") -> list[str]:
+def _filled(
+    command: list[str], folder: Path, name: str = "larch", label: str = "larch-01"
+) -> list[str]:
     places = {"BUILD": str(folder / "BUILD.toml"), "POINTS": str(folder / "points.csv"),
               "OTHER": str(folder / "other.db"), "SET": name, "LABEL": label}  # fmt: skip
     return [places.get(one, one.replace("OUT", str(folder / "out"))) for one in command]
@@ -196,7 +212,9 @@ def _filled(command: list[str], folder: Path, name: str = "larch", label: str = 
 def _places(book: Path) -> list[tuple[str, str]]:
     """Return table and column of each text in the book that names or remarks something."""
     with contextlib.closing(sqlite3.connect(book)) as db:
-        tables = [row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        tables = [
+            row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+        ]
         return [
             (table, column)
             for table in tables
@@ -227,23 +245,30 @@ def attack_books(tally: Tally, made: Path, folder: Path, rng: random.Random, inp
 
 
 def attack_builds(tally: Tally, made: Path, folder: Path, rng: random.Random, inputs: int) -> None:
-    """Put a strange text or number in place of a text of the build file, or of a CSV file's cell."""
+    """Put a strange text or number in place of one of the build file, or in a CSV file's cell."""
     for _ in range(inputs):
         _ready(made, folder)
         text = rng.choice((*TEXTS, *LINE_ENDS, *NUMBERS))
         of_csv = rng.random() < 0.3
         path = folder / ("points.csv" if of_csv else "BUILD.toml")
         old = path.read_text()
-        words = ["label", "height_mm", "larch-07", "38.5", "41.2"] if of_csv else [
-            '"Lake six"', '"10.9 mm"', '"22 kg"', '"38.5 mm"', '"larch"', "name", "valves", "2"]  # fmt: skip
+        words = re.findall(r"[\w.-]+", old) if of_csv else re.findall(r'".*?"|\w+', old)
         quoted = text if of_csv or rng.random() < 0.2 else json.dumps(text)
         path.write_text(old.replace(rng.choice(words), quoted, 1), encoding="utf-8", newline="")
-        commands = ["pair BUILD", "assign BUILD", "plan BUILD", "depths BUILD", "report BUILD -o OUT/s.html"]
+        commands = [
+            "pair BUILD",
+            "assign BUILD",
+            "plan BUILD",
+            "depths BUILD",
+            "report BUILD -o OUT/s.html",
+        ]
         command = "import POINTS --set larch --by-hand --yes" if of_csv else rng.choice(commands)
         attack(tally, folder, _filled(command.split(), folder), text)
 
 
-def commands(group: click.Group = cli, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+def commands(
+    group: click.Group = cli, path: tuple[str, ...] = ()
+) -> Iterator[tuple[tuple[str, ...], click.Command]]:
     """Yield every command of the program and its path."""
     context = click.Context(group)
     for name in group.list_commands(context):
@@ -266,10 +291,16 @@ def attack_options(tally: Tally, made: Path, folder: Path, rng: random.Random, i
     for number in range(inputs):
         _ready(made, folder)
         path, command, param = places[number % len(places)]
-        value = rng.choice((*TEXTS, *LINE_ENDS, *NUMBERS)).replace("\x00", "")
+        value = rng.choice((*TEXTS, *LINE_ENDS, *NUMBERS, "\udcff.db")).replace("\x00", "")
         line = [*path]
         for each in command.params:
-            given = value if each is param else NAMED.get(each.name or "", "") if each.required else None
+            given = (
+                value
+                if each is param
+                else NAMED.get(each.name or "", "")
+                if each.required
+                else None
+            )
             if given is not None:
                 line += [given] if isinstance(each, click.Argument) else [each.opts[-1], given]
         attack(tally, folder, _filled(line, folder), value)
