@@ -144,7 +144,7 @@ def attack(tally: Tally, folder: Path, arguments: list[str], what: str) -> None:
         tally.found.append(f"no line of its own for exit status 2 from {shown}: {said[1]!r:.200}")
     if raw:
         tally.found.append(f"{raw!a} comes out of {shown}")
-    if "--json" in arguments and status < 2:
+    if "--json" in arguments and what != "--json" and status < 2:
         json.loads(said[0])
 
 
