@@ -7,6 +7,7 @@ from typing import IO, Any, cast
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
+from rich.text import Text
 
 from coilbench.capture.plain import plain
 
@@ -26,6 +27,10 @@ class PlainConsole(Console):
     @file.setter
     def file(self, new_file: IO[str]) -> None:
         self._file = new_file
+
+    def render_str(self, text: str, **how: Any) -> Text:
+        """Return a text, before Rich takes out what it knows of control characters."""
+        return super().render_str(plain(text), **how)
 
     def render(
         self, renderable: RenderableType, options: ConsoleOptions | None = None
