@@ -112,8 +112,8 @@ def ask_for_readings(desk: Desk, presses: Presses | None, given: Given | None) -
         name = presses.next[0].set_name
         if name != desk.record.name:
             if given is None:
-                how = f"coilbench note --set {as_typed(name)} --plan FILE"
-                say(f"The plan goes on with {name}: {how}")
+                typed = f"coilbench note --set {as_typed(name)} --plan FILE"
+                say(f"The plan goes on with {name}: {typed}")
                 return
             say(f"Set {name}:")
             record = find_set(desk.db, name)
