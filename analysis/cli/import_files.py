@@ -30,7 +30,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.plain import as_typed
+from coilbench.capture.plain import as_typed, plain_line
 from coilbench.capture.tables.csv_table import Table, read_table
 
 
@@ -118,7 +118,7 @@ def import_command(
         print_document({"set": set_name, "entry_id": entry_id, "files": rows})
         return
     for name, one in zip(names, brought, strict=True):
-        click.echo(f"{name}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
+        click.echo(f"{plain_line(name)}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
         for note in one.notes:
             click.echo(f"Note: {describe(note, units())}.")
     click.echo(
