@@ -16,18 +16,19 @@ MASS_IN_G["lbs"] = MASS_IN_G["lb"]
 WEIGHT_IN_N: dict[str, float] = LOAD_IN_N | {"g": KGF_N / 1000.0, "oz": LBF_N / 16.0}
 STRESS_IN_MPA: dict[str, float] = {"mpa": 1.0, "ksi": 1000.0 * LBF_N / INCH_MM**2}
 
-_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
+_NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*([A-Za-z\"%]*)\s*$")
-_THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}$")
+_THOUSANDS = re.compile(r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$")
+MOST = 1e12  # of any unit and of counts: far above what can be meant
 
 
 def parse_number(text: str) -> float:
     """Read one number typed by a person; a decimal comma is allowed.
 
     Raises:
-        CoilbenchError: not a finite number, in a unit of what is asked for, or one comma before
-            exactly three digits ("1,234"), which is a thousand in one country and a decimal in
-            another.
+        CoilbenchError: not a number, one that is too large, in a unit of what is asked for, or one
+            comma before exactly three digits ("1,234"), which is a thousand in one country and a
+            decimal in another.
     """
     stripped = text.strip()
     if not re.fullmatch(_NUMBER, stripped):
@@ -38,8 +39,8 @@ def parse_number(text: str) -> float:
             hint="Write it with a point, or without the comma",
         )
     number = float(stripped.replace(",", "."))
-    if not math.isfinite(number):
-        raise CoilbenchError(f"{text!r} is too large", hint="Write a finite number")
+    if not abs(number) <= MOST:
+        raise CoilbenchError(f"{text!r} is too large", hint="Write a number that can be")
     return number
 
 

@@ -62,6 +62,7 @@ def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[N
         pytest.MonkeyPatch.context() as patch,
     ):
         patch.setenv("TMPDIR", folder)
+        patch.delenv("XDG_RUNTIME_DIR", raising=False)
         patch.setattr(tempfile, "tempdir", None)
         yield
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 from click.core import ParameterSource
 
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
-from coilbench.analysis.cli.wrapping import commands_with, wrap_terminals
+from coilbench.analysis.cli.wrapping import printed_with, wrap_terminals
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 
@@ -33,6 +35,7 @@ class LoadUnitChoice(click.Choice[str]):
         "help_option_names": ["-h", "--help"],
         "max_content_width": 96,
         "show_default": True,
+        "color": True,  # or click takes codes out where nobody sees them; we use none
     },
     epilog="Begin with: coilbench begin, or coilbench demo. Without a command, coilbench says what "
     "state things are in and what is next. Help on a command: coilbench COMMAND --help.",
@@ -76,7 +79,29 @@ def cli(
 def main() -> None:
     """Run the program; errors become one line and exit status 2, never a traceback."""
     wrap_terminals()
-    sys.exit(run(sys.argv[1:]))
+    status = run(sys.argv[1:])
+    sys.exit(status if _written(sys.stdout) and _written(sys.stderr) else status or 2)
+
+
+def _written(stream: TextIO | None) -> bool:
+    """Hand on what is still to be written; says whether it could be.
+
+    A reader that has gone had what it wanted. What can't be written is left, or the interpreter
+    would try again at its end, and say so.
+    """
+    if stream is None:
+        return True
+    try:
+        stream.flush()
+    except OSError as error:
+        with suppress(OSError), Path(os.devnull).open("wb") as nowhere:
+            os.dup2(nowhere.fileno(), stream.fileno())
+        if isinstance(error, BrokenPipeError):
+            return True
+        if stream is sys.stdout:
+            _refuse(f"the output can't be written: {error.strerror}. Check the disk.")
+        return False
+    return True
 
 
 def run(arguments: list[str]) -> int:
@@ -85,31 +110,33 @@ def run(arguments: list[str]) -> int:
     0 done, 1 the answer is no, 2 bad usage or input, 3 a part of the program died (a service is
     started again), 130 interrupted at the keyboard.
     """
-    with commands_with(_display_options(arguments)):
-        return _run(arguments)
+    try:
+        with printed_with(_display_options(arguments)):
+            return _run(arguments)
+    except KeyboardInterrupt:  # before or after the command
+        return _stopped()
 
 
 def _run(arguments: list[str]) -> int:
     try:
         status = cli.main(arguments, prog_name="coilbench", standalone_mode=False)
     except WorkerDied as error:
-        _refuse(str(error))
-        return 3
+        return _end(" ".join(str(error).split()), 3)
     except CoilbenchError as error:
         return _refuse(str(error))
     except click.exceptions.Exit as end:
         return end.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("coilbench: stopped", err=True)
-        return 130
+        return _stopped()
     except click.ClickException as error:
         hint = ""
         if isinstance(error, click.UsageError) and error.ctx is not None:
             hint = f" See: {error.ctx.command_path} --help"
         return _refuse(f"{error.format_message().rstrip('.')}.{hint}")
+    except UnicodeEncodeError as error:  # bytes on the command line that a book can't hold
+        return _refuse(f"{error.object[:80]!r} is not text. Type it in UTF-8.")
     except BrokenPipeError:
-        sys.stdout = None  # the reader has gone; nothing to flush to
-        return 0
+        return 0  # the reader has gone
     except OSError as error:
         where = "" if error.filename is None else f"{error.filename}: "
         return _refuse(f"{where}{error.strerror or error}.")
@@ -127,6 +154,16 @@ def _display_options(arguments: Sequence[str]) -> str:
     )
 
 
+def _stopped() -> int:
+    return _end("stopped", 130)
+
+
 def _refuse(words: str) -> int:
-    click.echo("coilbench: " + " ".join(words.split()), err=True)
-    return 2
+    return _end(" ".join(words.split()), 2)
+
+
+def _end(words: str, status: int) -> int:
+    """Say how it ended, where there is anything to say it on; returns the status."""
+    with suppress(OSError):
+        click.echo(f"coilbench: {words}", err=True, color=True)
+    return status

@@ -16,7 +16,7 @@ from coilbench.capture.tables.dimensions import STORE_AS_IT_IS
 from coilbench.capture.units import parse_number
 
 _Answer = TypeVar("_Answer")
-_NUMBER_ALONE = re.compile(r"[+-]?[\d.,]+(?:[eE][+-]?\d+)?")
+_NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?")
 UNKNOWN_MARK = "?"
 _BACK = ("u", "back")
 _TRAIL = "coilbench.trail"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
@@ -26,6 +25,7 @@ from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_se
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.dimensions import SHIM_MM, refuse_installed, refuse_length
 from coilbench.capture.tables.shim_words import parse_shims
 from coilbench.capture.units import parse_length_mm
@@ -99,7 +99,7 @@ def _ask_all(draft: _Draft) -> None:
 
 
 def _again(build: Path) -> str:
-    return f"coilbench begin {shlex.quote(str(build))}"
+    return f"coilbench begin {as_typed(build)}"
 
 
 class _Draft:
@@ -274,7 +274,7 @@ def _ask_valves(draft: _Draft, side: str) -> None:
         words = "How many valves (like 12); or their names, by commas, where heights differ"
 
     def read(text: str) -> str | list[str]:
-        if text.isdecimal() and not side:
+        if text.isascii() and text.isdecimal() and not side:
             return draft.changed(lambda old: _put_in(old, ("head", "valves"), int(text), ()))
         found = [name.strip() for name in text.split(",") if name.strip()]
         draft.changed(lambda old: _with_valves(old, found, side))
@@ -364,7 +364,7 @@ def _ask_scale(draft: _Draft) -> None:
     name = draft.known("scale", "name")
     if not isinstance(name, str):
         return
-    how = f"coilbench rig weigh --scale {shlex.quote(name)} --from weights.csv"
+    how = f"coilbench rig weigh --scale {as_typed(name)} --from weights.csv"
     if is_weighed(name):
         click.echo("  it was weighed against known masses: they are in the book")
     elif ask("Has it been weighed against known masses (yes or no)", yes_or_no, "no") is True:

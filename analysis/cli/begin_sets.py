@@ -26,6 +26,7 @@ from coilbench.capture.book.sets import (
     sizes_of,
 )
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.dimensions import Sizes
 from coilbench.capture.units import counted, parse_length_mm, parse_number
 
@@ -37,7 +38,7 @@ _DIMENSIONS = (
 
 
 # A number, perhaps with a unit; "5 leaves" and "12b" are names, "12 in" is not.
-_QUANTITY = re.compile(r"[+-]?[\d.,]+\s*(?:mm|in|\"|kgf?|n|lbf|lbs?)?", re.IGNORECASE)
+_QUANTITY = re.compile(r"[+-]?[0-9.,]+\s*(?:mm|in|\"|kgf?|n|lbf|lbs?)?", re.IGNORECASE)
 
 
 # Keeps what is known of a set that can't be registered yet, by its name: its role, "" where that
@@ -127,7 +128,7 @@ def _ask_new(name: str, role: str, keep: KeepPending) -> SetRecord | None:
 
     def read(text: str) -> tuple[str, ...]:
         labels = tuple(label.strip() for label in text.split(","))
-        if len(labels) == 1 and text.strip().isdecimal():
+        if len(labels) == 1 and text.isascii() and text.strip().isdecimal():
             labels = labels_for(name, _count(text))
         return SetPlan(name, "outer", labels).labels
 
@@ -232,7 +233,7 @@ def candidates(
             if fitting[name] not in (role, "single" if role == "outer" else role):
                 raise CoilbenchError(
                     f"the set {name!r} is registered as {fitting[name]}",
-                    hint=f"Or correct it: coilbench set edit {name} --role {role}",
+                    hint=f"Or correct it: coilbench set edit {as_typed(name)} --role {role}",
                 )
         return names
 

@@ -16,6 +16,7 @@ from coilbench.capture.book.merging import Note, merge_books
 from coilbench.capture.book.opening import hold_book
 from coilbench.capture.book.soundness import Soundness, check_book
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
@@ -163,7 +164,7 @@ def _note_text(note: Note, shown: Units) -> str:
     nominal = ", ".join([*loads, *([] if rate is None else [shown.rate_text(rate)])])
     return (
         f"the set {note.set_name} had two nominals; kept: {nominal}; to change it: "
-        f"coilbench set nominal {note.set_name}"
+        f"coilbench set nominal {as_typed(note.set_name)}"
     )
 
 

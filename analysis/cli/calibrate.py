@@ -14,7 +14,6 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     LOAD,
     NUMBER,
-    read_bytes,
     say_aside,
     units,
 )
@@ -33,6 +32,7 @@ from coilbench.analysis.cli.references import (
     settle_step,
 )
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
@@ -51,6 +51,7 @@ from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.unit_factors import KGF_N
@@ -201,7 +202,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
         click.echo(f"Note: {describe(note, units())}.")
     if gravity_m_s2 != STANDARD_GRAVITY_M_S2:
         click.echo(f"{gravity_words(gravity_m_s2, units())}.")
-    click.echo(f"Next: coilbench note --set SET --scale {scale.name}")
+    click.echo(f"Next: coilbench note --set SET --scale {as_typed(scale.name)}")
 
 
 @click.command(

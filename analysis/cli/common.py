@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeVar, cast
 
 import click
-from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
 
+from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import units as units
 from coilbench.analysis.engine.shims import EFFORTS
 from coilbench.analysis.report.document import describe, document_text
@@ -19,6 +19,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import plain_line
 from coilbench.capture.tables.spring_lines import parse_stated_length
 from coilbench.capture.units import (
     parse_fraction,
@@ -158,9 +159,9 @@ def show_warnings(warned: Sequence[Finding]) -> None:
         click.echo(f"Warning: {'; '.join(describe(one, shown) for one in warned)}.")
 
 
-def console(width: int | None = None) -> Console:
+def console(width: int | None = None) -> PlainConsole:
     """Return the console for tables; what a user typed is never parsed as markup."""
-    return Console(markup=False, emoji=False, highlight=False, width=width)
+    return PlainConsole(width=width)
 
 
 def say(text: str) -> None:
@@ -201,7 +202,7 @@ def plain_table(*titles: str, rows: Iterable[Sequence[str]] = ()) -> Table:
         side: Literal["left", "right"] = "right" if title.startswith(">") else "left"
         table.add_column(title.removeprefix(">"), justify=side, no_wrap=True)
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*map(plain_line, row))
     return table
 
 
@@ -216,17 +217,3 @@ def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str
     if load_n is None or load_u_n is None:
         return "-"
     return " ".join(shown.load_and_u(load_n, load_u_n))
-
-
-def read_bytes(path: Path) -> bytes:
-    """Read a file the user named.
-
-    Raises:
-        CoilbenchError: it is not there, is a folder, or cannot be read.
-    """
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise CoilbenchError(
-            f"the file cannot be read ({error.strerror})", where=str(path), hint="Check its name"
-        ) from error

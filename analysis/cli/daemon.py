@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
@@ -15,6 +14,7 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
@@ -64,7 +64,7 @@ def capture_ended(last: Snapshot, heights_mm: Sequence[float] = ()) -> Iterator[
         yield f"Next is {describe(last.turn, units())}; go on with the same command."
     elif last.springs:
         at = "".join(f" --at {height_mm:g}mm" for height_mm in heights_mm) or " --at HEIGHT"
-        yield f"Next: coilbench set check {shlex.quote(last.set_name)}{at}"
+        yield f"Next: coilbench set check {as_typed(last.set_name)}{at}"
 
 
 def _print(words: str) -> None:

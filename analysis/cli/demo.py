@@ -15,12 +15,12 @@ from functools import partial
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
 
 from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import show_pairing
+from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.build_parsing import parse_build
@@ -46,6 +46,7 @@ from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
@@ -274,7 +275,7 @@ def _run(demo: Demo) -> DemoResult:
         TextColumn("{task.description:<28}"),
         BarColumn(bar_width=30),
         TaskProgressColumn(),
-        console=Console(stderr=True, markup=False, emoji=False),
+        console=PlainConsole(stderr=True),
     )
     with progress:
         task = progress.add_task("calibrating the rig", total=1)
@@ -296,7 +297,7 @@ def _advance(progress: Progress, task: TaskID, event: Event) -> None:
 
 
 def _show(demo: Demo, build_path: Path, result: DemoResult) -> None:
-    path = demo.book
+    path, typed = demo.book, as_typed(demo.book)
     for check in result.checks:
         click.echo(f"\nSet {check.name}")
         show_check(check, (), units())
@@ -306,13 +307,13 @@ def _show(demo: Demo, build_path: Path, result: DemoResult) -> None:
         f"\n{demo.samples} samples were read over the serial path, {demo.samples_lost} lost.\n"
         f"The book is {path}, the build file {build_path}. Everything in them is invented.\n\n"
         "Try next:\n"
-        f"  coilbench --book {path} set check larch --at 38.5mm --at 27.6mm\n"
-        f"  coilbench --book {path} pair {build_path}\n"
-        f"  coilbench --book {path} assign {build_path}\n"
-        f"  coilbench --book {path} report {build_path} -o sheet.html\n"
-        f"  coilbench --book {path} depths {build_path}\n"
-        f"  coilbench --book {path} rig card\n"
-        f"  sqlite-utils tables {path} --counts"
+        f"  coilbench --book {typed} set check larch --at 38.5mm --at 27.6mm\n"
+        f"  coilbench --book {typed} pair {as_typed(build_path)}\n"
+        f"  coilbench --book {typed} assign {as_typed(build_path)}\n"
+        f"  coilbench --book {typed} report {as_typed(build_path)} -o sheet.html\n"
+        f"  coilbench --book {typed} depths {as_typed(build_path)}\n"
+        f"  coilbench --book {typed} rig card\n"
+        f"  sqlite-utils tables {typed} --counts"
     )
 
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import click
-from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
@@ -21,6 +20,7 @@ from coilbench.analysis.cli.overload import (
     overload_watch,
     told_ratings,
 )
+from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.wrapping import wrapped
 from coilbench.analysis.report.document import describe
@@ -241,7 +241,7 @@ class GuidedRig:
         self, guide: Guide, watch: OverloadWatch, keep: Callable[[], None] | None = None
     ) -> None:
         """Follow a guide with the keys and a line that shows what the rig sees."""
-        out = Console(markup=False, emoji=False, highlight=False)
+        out = PlainConsole()
         line = _StateLine(out)
         with open_keyboard() as keyboard, line.live:
 
@@ -296,7 +296,7 @@ class _StateLine:
     On a terminal both are broken between words; in a file there is no state, and a line is a line.
     """
 
-    def __init__(self, out: Console) -> None:
+    def __init__(self, out: PlainConsole) -> None:
         self.live = Live(console=out, auto_refresh=False, transient=True)
         self._out = out
         self._shown = ""

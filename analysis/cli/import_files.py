@@ -10,7 +10,7 @@ from typing import Any
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import NUMBER, json_option, print_document, read_bytes, units
+from coilbench.analysis.cli.common import NUMBER, json_option, print_document, units
 from coilbench.analysis.cli.hand_options import hand_options, take_setup
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import (
@@ -19,6 +19,7 @@ from coilbench.analysis.cli.undoing import (
     undo,
     undo_options,
 )
+from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.inputs.weighing import DoubtfulRow, doubtful_rows
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
@@ -29,6 +30,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed, plain_line
 from coilbench.capture.tables.csv_table import Table, read_table
 
 
@@ -116,11 +118,11 @@ def import_command(
         print_document({"set": set_name, "entry_id": entry_id, "files": rows})
         return
     for name, one in zip(names, brought, strict=True):
-        click.echo(f"{name}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
+        click.echo(f"{plain_line(name)}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
         for note in one.notes:
             click.echo(f"Note: {describe(note, units())}.")
     click.echo(
-        f"Next: coilbench set check {set_name} --at HEIGHT "
+        f"Next: coilbench set check {as_typed(set_name)} --at HEIGHT "
         f"(to undo this: {take_back_text(entry_id)})"
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -30,6 +29,7 @@ from coilbench.capture.book.keyed_readings import (
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import counted
 
@@ -169,12 +169,12 @@ def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given |
         ask_for_readings(desk, presses, given)
     _say_give()
     if presses is None:
-        click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
+        click.echo(f"Next: coilbench set check {as_typed(desk.record.name)} --at HEIGHT")
     else:
         presses.ask()
         left = ", ".join(dict.fromkeys(one.set_name for one in presses.next))
         what = f"the plan's presses of {left} remain" if left else "the plan has no more presses"
-        click.echo(f"Next: coilbench plan {shlex.quote(str(presses.path))} ({what})")
+        click.echo(f"Next: coilbench plan {as_typed(presses.path)} ({what})")
 
 
 def _store(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:

@@ -17,6 +17,7 @@ from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
 from coilbench.capture.units import counted
 
@@ -145,7 +146,8 @@ def ask_for_readings(desk: Desk, presses: Presses | None, given: Given | None) -
         name = presses.next[0].set_name
         if name != desk.record.name:
             if given is None:
-                say(f"The plan goes on with {name}: coilbench note --set {name} --plan FILE")
+                typed = f"coilbench note --set {as_typed(name)} --plan FILE"
+                say(f"The plan goes on with {name}: {typed}")
                 return
             say(f"Set {name}:")
             record = find_set(desk.db, name)

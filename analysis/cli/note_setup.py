@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping
 from typing import Any
 
@@ -17,6 +16,7 @@ from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 NO_SCALE = "none"  # in place of a scale's name: its readings are taken as they are
 _FLAGS = {
@@ -158,5 +158,5 @@ def options_text(setup: KeyedSetup) -> str:
             text = f"{100 * value:.6g}%" if kind is FRACTION else f"{value:.6g}"
         parts.append(f" {flag} {text}")
     if setup.scale is not None:
-        parts.append(f" --scale {shlex.quote(setup.scale.name)}")
+        parts.append(f" --scale {as_typed(setup.scale.name)}")
     return "".join(parts)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -34,6 +33,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 
 @click.command(
@@ -118,7 +118,7 @@ def _options(set_name: str, scale: ScaleGiven) -> str:
     if scale.step_n is not None and "--resolution" not in said:
         said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
     if scale.name is not None and last.scale is None and is_weighed(scale.name):
-        said += f" --scale {shlex.quote(scale.name)}"
+        said += f" --scale {as_typed(scale.name)}"
     return said
 
 
@@ -135,12 +135,12 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
         print_uncut(plain_table(*titles, rows=text.rows))
     for words in text.sentences:
         say(f"{words}.")
-    named = shlex.quote(str(build))
+    named = as_typed(build)
     if plan.presses:
         first = plan.presses[0]
         line = f"'{first.label} {shown.length_text(first.height_mm)} LOAD {shown.load}'"
         say(
-            f"Key them in: coilbench note --set {shlex.quote(first.set_name)} {line}"
+            f"Key them in: coilbench note --set {as_typed(first.set_name)} {line}"
             f"{_options(first.set_name, scale)}, then: "
             f"coilbench plan {named}"
         )

@@ -16,6 +16,7 @@ from coilbench.analysis.rig.health import Hints
 from coilbench.capture.blocks import Hello, RawBlock
 from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import plain_line
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.sources.serial_port import find_ports
@@ -40,7 +41,7 @@ def find_command(as_json: bool) -> int:
         print_document({"ports": rows})
         return 0 if found else 1
     for row in rows:
-        click.echo(f"{row['port']}  {row['description'] or '-'}: {row['words']}")
+        click.echo(f"{row['port']}  {plain_line(row['description'] or '-')}: {row['words']}")
     if not found:
         click.echo("No rig answered. Check the cable; to try without one: coilbench demo")
     return 0 if found else 1

@@ -47,6 +47,7 @@ from coilbench.capture.book.provenance import Used
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, chosen
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted
 
@@ -75,7 +76,7 @@ def _asked_heights(
         raise CoilbenchError(
             "no height to check at",
             hint="Give one, like --at 38.5mm, or keep one: "
-            f"coilbench set nominal {record.name} 24kg@38.5mm",
+            f"coilbench set nominal {as_typed(record.name)} 24kg@38.5mm",
         )
     return asked
 
@@ -339,7 +340,7 @@ def show_why(
         )
         click.echo("\n".join(lines))
     if spring.free_length_mm is None:
-        how = f"set measure {check.name} '{label} free LENGTH'"
+        how = f"set measure {as_typed(check.name)} {as_typed(f'{label} free LENGTH')}"
         click.echo(f"  free length: not measured; with a caliper: coilbench {how}")
     click.echo(textwrap.fill(tests_line(check, shown), width))
     click.echo("Strokes:")
@@ -360,7 +361,9 @@ def show_strokes(name: str, strokes: Mapping[str, Sequence[JudgedStroke]], shown
     ):
         named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)
         if named is not None:
-            click.echo(f"{words}: coilbench set strokes {name} {option} {named}")
+            click.echo(
+                f"{words}: coilbench set strokes {as_typed(name)} {option} {as_typed(named)}"
+            )
 
 
 def _doubtful(stroke: JudgedStroke) -> bool:

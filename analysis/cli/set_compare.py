@@ -33,6 +33,7 @@ from coilbench.analysis.sets.compare import Change, Comparison, compare_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 
@@ -63,7 +64,8 @@ def set_compare(
     if before == after:
         raise CoilbenchError(
             f"set {before!r} compared with itself tells nothing",
-            hint=f"Measure it again as: coilbench set new {before}-after --again {before}",
+            hint="Measure it again as: coilbench set new "
+            f"{as_typed(f'{before}-after')} --again {as_typed(before)}",
         )
     build = None if build_path is None else read_build(build_path)
     with open_book(book_path()) as db:

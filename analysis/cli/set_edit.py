@@ -28,6 +28,7 @@ from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord, find_set, labels_for
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted
 
@@ -104,7 +105,8 @@ def set_edit(
         return
     if nothing:
         raise CoilbenchError(
-            "nothing to change", hint=f"For example: coilbench set edit {name} --free-length 53mm"
+            "nothing to change",
+            hint=f"For example: coilbench set edit {as_typed(name)} --free-length 53mm",
         )
 
     refuse_heavy_rests(changes.get("rests_n"), yes=yes)

@@ -15,17 +15,18 @@ from coilbench.analysis.cli.common import (
     console,
     json_option,
     print_document,
-    read_bytes,
     say,
     units,
 )
 from coilbench.analysis.cli.set_edit import say_depths
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.capture.book.by_hand import keep_of_springs
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.spring_lines import (
     FACTS,
@@ -165,7 +166,7 @@ def _ask_each(record: SetRecord, facts: Sequence[SpringFact], step_mm: float) ->
                 kept[at] = answer
             at += 1
     except click.Abort:
-        again = f"coilbench set measure {record.name}"
+        again = f"coilbench set measure {as_typed(record.name)}"
         click.echo(f"\nStopped; {counted(len(kept), 'answer')} kept. Go on with: {again}")
         raise
     click.echo(f"{counted(len(kept), 'answer')} kept.")

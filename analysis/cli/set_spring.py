@@ -30,11 +30,12 @@ from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 WIDEST = 100
 NARROW = 60  # characters: below it the branches are left to wider screens
-_WINDOW = re.compile(r"^\s*(\d{1,2}|100)\s*%?\s*-\s*(\d{1,2}|100)\s*%\s*$")
+_WINDOW = re.compile(r"^\s*([0-9]{1,2}|100)\s*%?\s*-\s*([0-9]{1,2}|100)\s*%\s*$")
 
 
 def _parse_window(text: str) -> tuple[float, float]:
@@ -101,7 +102,7 @@ def set_spring(
     if curve is None:
         raise CoilbenchError(
             f"spring {label!r} of set {name!r} is not measured yet",
-            hint=f"Measure it with: coilbench daemon --port PORT --set {name}",
+            hint=f"Measure it with: coilbench daemon --port PORT --set {as_typed(name)}",
         )
     typed = None if free_length_mm is None else FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
     solid = solid_by_hand(own)

@@ -48,6 +48,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.dimensions import refuse_sizes
 from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted
@@ -95,7 +96,7 @@ def set_nominal(
     if record.nominal is None:
         click.echo(
             f"Set {record.name} has no nominal. Keep one with: "
-            f"coilbench set nominal {record.name} 24kg@38.5mm"
+            f"coilbench set nominal {as_typed(record.name)} 24kg@38.5mm"
         )
     for line in _nominal_lines(record, units()):
         click.echo(f"Set {record.name}: {line}")
@@ -218,8 +219,8 @@ def set_new(
     click.echo(
         f"Set {record.name} ({record.role}): {counted(len(record.springs), 'spring')}, "
         f"{first}{last}.\n"
-        f"Next: coilbench daemon --port PORT --set {record.name}, "
-        f"or by hand: coilbench note --set {record.name}"
+        f"Next: coilbench daemon --port PORT --set {as_typed(record.name)}, "
+        f"or by hand: coilbench note --set {as_typed(record.name)}"
     )
 
 

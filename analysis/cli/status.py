@@ -16,6 +16,7 @@ import click
 
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.state import BookState, SetState
+from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 RUNNING_S = 15.0  # a capture updates its row each second; a slow disk may delay that
@@ -51,12 +52,12 @@ def next_step(state: BookState | None, now_utc: str, builds: Sequence[str] = ())
     if builds and _by_hand(state):
         others = f" (or of {', '.join(builds[1:])})" if len(builds) > 1 else ""
         why = f"see what to press next by hand, and what is decided{others}"
-        return NextStep(f"plan {shown_name(builds[0])}", why)
+        return NextStep(f"plan {as_typed(builds[0])}", why)
     unfinished = [one for one in state.sets if not one.done]
     if not unfinished:
         last = max(state.sets, key=lambda one: one.last_utc)
         return NextStep(
-            f"set check {shown_name(last.name)} --at HEIGHT",
+            f"set check {as_typed(last.name)} --at HEIGHT",
             "see which springs are weak",
             "All sets judged? To find which go together: coilbench pair BUILD.toml",
         )
@@ -66,12 +67,12 @@ def next_step(state: BookState | None, now_utc: str, builds: Sequence[str] = ())
 
 
 def _measure(state: BookState, current: SetState, now_utc: str) -> NextStep:
-    name = shown_name(current.name)
+    name = as_typed(current.name)
     by_hand = f"note --set {name} --at HEIGHT"
     if _without_rig(state, current):
         which = "other springs" if current.begun else "springs"
         return NextStep(by_hand, f"key in {current.name}'s {which}")
-    port = _PORT if state.capture is None else shown_name(state.capture.source_url)
+    port = _PORT if state.capture is None else as_typed(state.capture.source_url)
     if "load" not in state.parts_utc:
         return NextStep(
             f"rig weigh --port {port}",
@@ -107,6 +108,8 @@ def build_files(folder: Path) -> list[str]:
     found = []
     for path in sorted(folder.glob("*.toml")):
         try:
+            if not path.is_file() or path.stat().st_size > _LONGEST_BUILD:
+                continue
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError):
             continue
@@ -135,12 +138,8 @@ def seconds_since(earlier_utc: str, now_utc: str) -> float:
     return step.total_seconds()
 
 
-def shown_name(name: str) -> str:
-    """Return a name quoted for a shell."""
-    return name if all(sign.isalnum() or sign in "-_./:~" for sign in name) else f"'{name}'"
-
-
 MOST_SETS = 8
+_LONGEST_BUILD = 100_000  # bytes; what is longer is no build file
 _KINDS = ("load", "travel", "flex")
 
 

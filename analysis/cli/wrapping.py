@@ -1,16 +1,24 @@
-"""What is printed, rewritten on its way out: broken on words, its commands with their units."""
+"""What is printed, rewritten on its way out: text and nothing else, its commands with their units.
+
+Whatever a command prints goes through `printed_with`: what came from a file or a device steers no
+terminal. Frames and tables have codes of their own; the console that draws them, in
+`plain_console.py`, makes their words plain first.
+"""
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import Any, TextIO, cast
 
 from coilbench.analysis.cli.registry import COMMANDS
+from coilbench.capture.plain import plain, writable
 
 HANGING = 4  # how much further in the line goes on
 
@@ -79,23 +87,39 @@ def with_options(text: str, options: str) -> str:
     return _COMMAND.sub(lambda found: f"{found[0]}{options} ", text)
 
 
+class _Gate(RewritingStream):
+    """What a command prints on, whatever the encoding behind it.
+
+    Attributes:
+        encoding: of no matter to who writes; click would go round a stream that says ASCII.
+        rich_proxied_file: where Rich writes instead, who asks every file for it.
+    """
+
+    encoding = "utf-8"
+
+    def __init__(self, stream: TextIO, options: str) -> None:
+        written_in = stream.encoding or "utf-8"
+        drawn = RewritingStream(stream, lambda text: writable(_opted(text, options), written_in))
+        super().__init__(cast(TextIO, drawn), plain)
+        self.rich_proxied_file = drawn
+
+
+def _opted(text: str, options: str) -> str:
+    return with_options(text, options) if options else text
+
+
 @contextmanager
-def commands_with(options: str) -> Iterator[None]:
-    """Print every command with these options meanwhile, so that it can be typed as it stands."""
-    if not options:
-        yield
-        return
-    plain = {name: getattr(sys, name) for name in ("stdout", "stderr")}
-    ours = {
-        name: RewritingStream(stream, lambda text: with_options(text, options))
-        for name, stream in plain.items()
-        if stream is not None
-    }
-    for name, stream in ours.items():
-        setattr(sys, name, cast(TextIO, stream))
-    try:
-        yield
-    finally:
-        for name, stream in ours.items():
-            if getattr(sys, name) is stream:  # else the reader has gone
-                setattr(sys, name, plain[name])
+def printed_with(options: str) -> Iterator[None]:
+    """Print plain text meanwhile, and every command with these options, so that it can be typed."""
+    plain_names = ("stdout", "stderr")
+    before = {name: getattr(sys, name) for name in plain_names}
+    with ExitStack() as stack:
+        for name, stream in before.items():
+            if stream is None:  # closed by who started the program
+                stream = stack.enter_context(Path(os.devnull).open("w", encoding="utf-8"))
+            setattr(sys, name, cast(TextIO, _Gate(stream, options)))
+        try:
+            yield
+        finally:
+            for name, stream in before.items():
+                setattr(sys, name, stream)

@@ -15,6 +15,7 @@ from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import plain, plain_line
 
 KEYS = (
     "type a load, Enter stores it   arrows, mouse move   Esc forgets it   u undo   Del not to count"
@@ -92,7 +93,7 @@ class Grid(App[None]):
             head = f"{state.units.length_number(height_mm)} {state.units.length}{down}"
             sheet.add_column(Text(head, justify="right"))
         for label in state.labels:
-            sheet.add_row(*([Text()] * len(state.heights_mm)), label=Text(label))
+            sheet.add_row(*([Text()] * len(state.heights_mm)), label=Text(plain_line(label)))
         self._draw()
 
     def _draw(self) -> None:
@@ -110,8 +111,8 @@ class Grid(App[None]):
         read, cells = state.counted()
         record, unit = state.desk.record, state.units.load
         title = f"{record.name} ({record.role}): {read} of {cells} read; the scale shows, in {unit}"
-        self.query_one("#title", Static).update(Text(f"{title}\n{LEGEND}"))
-        self.query_one("#said", Static).update(Text(self._words()))
+        self.query_one("#title", Static).update(Text(f"{plain_line(title)}\n{LEGEND}"))
+        self.query_one("#said", Static).update(Text(plain(self._words())))
 
     def _text(self, cell: Cell) -> Text:
         if self.state.typed and cell == self._edited:

@@ -90,7 +90,7 @@ class KeyMap:
         return Command(action, label if for_turn else None)
 
     def _datum(self, text: str) -> Command:
-        length = f"{text} {self._unit}" if text[-1].isdigit() or text[-1] in ".," else text
+        length = f"{text} {self._unit}" if text[-1] in "0123456789.," else text
         asked = {"action": Action.DATUM, "height_mm": parse_length_mm(length)}
         return Command.from_document(asked)  # it refuses what no gauge has
 

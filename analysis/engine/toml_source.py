@@ -20,9 +20,13 @@ from msgspec import Struct, structs
 
 from coilbench.capture import units
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import is_plain, plain_line
 
 KeyPath = tuple[str | int, ...]
 _Value = TypeVar("_Value")
+# Ours: characters, twenty times a build file of eight cylinders; dots, since a key of thousands of
+# parts takes minutes to read; how often a text is read to find a line.
+_LONGEST, _MOST_DOTS, _MOST_TRIES = 50_000, 100, 100
 MOST = 1e6  # mm, N or anything: beyond it is a typing error
 
 
@@ -110,18 +114,30 @@ _EXPECTED = {
 
 
 class Source:
-    """A TOML text, and where in it something is wrong."""
+    """A TOML text, and where in it something is wrong.
+
+    Raises:
+        CoilbenchError: it is too long, no TOML, or holds what could be taken for more than text.
+    """
 
     def __init__(self, name: str, text: str) -> None:
         self.name, self._text = name, text
         self._seen_by = ""  # which part's keys were laid over a section
         self._moved: dict[KeyPath, KeyPath] = {}  # where a key that was laid over another stands
+        lines = (line for line in text.splitlines() if not line.lstrip().startswith("#"))
+        if len(text) > _LONGEST or max((line.count(".") for line in lines), default=0) > _MOST_DOTS:
+            what = f"more than {_LONGEST} characters, or more than {_MOST_DOTS} dots in a line"
+            raise CoilbenchError(what, where=name, hint="Give a build file; this is none")
         try:
             self._top = tomllib.loads(text)
         except (ValueError, RecursionError) as error:  # TOMLDecodeError is a ValueError
             what = f"not valid TOML: {' '.join(str(error).split())}"
             hint = 'Write text and quantities in quotes, like valve_lift = "10.2 mm"'
             raise CoilbenchError(what, where=name, hint=hint) from error
+        for path, found in _texts(self._top):
+            if not is_plain(found):
+                what = f"{plain_line(_shortened(found))} holds control characters or line ends"
+                self.refuse(path, what, "Type it anew, in characters that can be seen")
 
     def at(self, *path: str | int) -> Any:
         """Return what stands at a path; None where nothing does."""
@@ -278,6 +294,20 @@ def _dotted(path: KeyPath) -> str:
     return text.removeprefix(".")
 
 
+def _texts(top: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
+    """Yield each key and each text of a document, and where it stands."""
+    open_ended: list[tuple[KeyPath, Any]] = [((), top)]
+    while open_ended:
+        path, value = open_ended.pop()
+        if isinstance(value, str):
+            yield path, value
+        elif isinstance(value, list):
+            open_ended += (((*path, at), item) for at, item in enumerate(value))
+        elif isinstance(value, dict):
+            yield from ((path, key) for key in value)
+            open_ended += (((*path, key), item) for key, item in value.items())
+
+
 def _at(table: Any, path: KeyPath) -> Any:
     for step in path:
         try:
@@ -288,15 +318,16 @@ def _at(table: Any, path: KeyPath) -> Any:
 
 
 def _line_of(text: str, path: KeyPath) -> int | None:
-    """Find the line (from 1) on which a key's statement begins; None if it isn't there.
+    """Find the line (from 1) on which a key's statement begins; None if it isn't found.
 
     tomllib gives no lines. The first lines of a text hold a key or they don't, and more lines
     never take it away: so the answer is found by halving, by tomllib itself, exactly.
     """
     lines = text.replace("\r\n", "\n").split("\n")
+    tries = iter(range(_MOST_TRIES))
 
     def hold(number: int) -> bool:
-        for end in range(number, len(lines) + 1):
+        for end, _ in zip(range(number, len(lines) + 1), tries, strict=False):
             try:
                 return _at(tomllib.loads("\n".join(lines[:end])), path) is not None
             except tomllib.TOMLDecodeError:
@@ -304,4 +335,4 @@ def _line_of(text: str, path: KeyPath) -> int | None:
         return False
 
     line = bisect_left(range(len(lines) + 1), True, key=hold)
-    return line if line <= len(lines) else None
+    return line if line <= len(lines) and next(tries, None) is not None else None

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.build_parsing import parse_build
+from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows
@@ -50,20 +51,12 @@ def read_text(path: Path) -> str:
     Raises:
         CoilbenchError: it can't be read.
     """
-    data = _bytes(path, "the build file", str(path), "Check its name")
+    data = read_bytes(path, "the build file")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         what, hint = "the build file is not UTF-8 text", "Save it as UTF-8"
         raise CoilbenchError(what, where=str(path), hint=hint) from error
-
-
-def _bytes(path: Path, what: str, where: str, hint: str) -> bytes:
-    try:
-        return path.read_bytes()
-    except (OSError, ValueError) as error:  # a name with a NUL in it is a ValueError
-        why = error.strerror if isinstance(error, OSError) else error
-        raise CoilbenchError(f"{what} cannot be read ({why})", where=where, hint=hint) from error
 
 
 def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
@@ -77,7 +70,7 @@ def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
         return None
     path, where = build_path.parent / name, f"{build.name}, valve_train.lift_table"
     hint = "Name a CSV file, relative to the build file's folder"
-    data = _bytes(path, f"the lift table {name!r}", where, hint)
+    data = read_bytes(path, f"the lift table {name!r}", where=where, hint=hint)
     return read_lift_table(read_table(data, path.name))
 
 

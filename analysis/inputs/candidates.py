@@ -23,6 +23,7 @@ from coilbench.analysis.inputs.measured import (
 )
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 
 def spring_size(db: Database, record: SetRecord) -> SpringSize:
@@ -101,5 +102,5 @@ def _refuse_unusable(role: str, sets: Sequence[SetCurves]) -> None:
         )
     raise CoilbenchError(
         f"every measured {role} spring is flagged: {names}",
-        hint=f"See: coilbench set check {sets[0].name}, or count them in with --use-flagged",
+        hint=f"See: coilbench set check {as_typed(sets[0].name)}, or count them in with --use-flagged",
     )

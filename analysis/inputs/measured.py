@@ -24,6 +24,7 @@ from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Sweep
 from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
@@ -118,8 +119,8 @@ def measured_set(
     if not curves:
         raise NothingMeasured(
             f"no spring of set {record.name!r} is measured yet",
-            hint=f"Measure it with: coilbench daemon --port PORT --set {record.name}, "
-            f"or by hand: coilbench note --set {record.name}",
+            hint=f"Measure it with: coilbench daemon --port PORT --set {as_typed(record.name)}, "
+            f"or by hand: coilbench note --set {as_typed(record.name)}",
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
     return Measurement(with_set_shape(curves), missing, judged)

@@ -25,7 +25,7 @@ from coilbench.analysis.engine.placed import Load, SetCurves, SetLoads, inside_c
 from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
-from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
+from coilbench.analysis.inputs.build_input import lift_table_beside, read_build, read_text
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings, scale_warnings
@@ -69,7 +69,7 @@ def read_sheet(
     found = candidate_sets(db, build, use_flagged)
     assignment = assign(build, found.sets, found.sizes, effort)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
-    record = Record(build_path.read_text("utf-8-sig"), utc_now(), book, dict(_versions()))
+    record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)
     return make_sheet(assignment, found, parts, table, rig, record)
 

@@ -10,13 +10,16 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from coilbench.capture.plain import plain
+
 
 def render(template: str, **context: object) -> str:
-    """Fill one of the page templates beside this module; every word in it is escaped."""
+    """Fill one of the page templates beside this module; every word in it is text alone."""
     environment = Environment(
         loader=FunctionLoader(_read),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=lambda value: plain(value) if type(value) is str else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -15,6 +15,9 @@ CLOSED: dict[ClosedBy, str] = {
     "no_sockets": "this system has no sockets of that kind",
     "not_opened": "{path} can't be opened: {system}",
     "folder_not_made": "the folder {path} can't be made: {system}",
+    "folder_no_folder": "{path} is a file or a link, where a folder belongs: remove it",
+    "folder_of_another": "{path} is another user's: have it removed, or set TMPDIR to a folder of"
+    " your own",
     "folder_shared": "the folder {path} is not this user's alone: remove it, or chmod 700",
 }
 

@@ -20,6 +20,7 @@ from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, pair_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
+from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 MOST_RIVALS = 3  # named; more are as far behind
@@ -153,7 +154,7 @@ def _sentences(plan: PressPlan, units: Units) -> Iterator[str]:
     if unknown:
         yield (
             f"The depth is unknown until the free length is: {', '.join(unknown)}; set "
-            f"the height between the faces, or give it: coilbench set edit {unknown[0]} "
+            f"the height between the faces, or give it: coilbench set edit {as_typed(unknown[0])} "
             "--free-length LENGTH"
         )
 
@@ -198,5 +199,5 @@ def _solid(plan: PressPlan) -> Sequence[str]:
     return (
         f"No solid height is known of {first_few(names, len(names))}: nothing here keeps you from "
         "coil bind. Watch the gaps between the coils, and stop before they close. To give it: "
-        f"coilbench set edit {names[0]} --solid-height LENGTH",
+        f"coilbench set edit {as_typed(names[0])} --solid-height LENGTH",
     )

@@ -16,6 +16,7 @@ from coilbench.analysis.curves.sweep_fit import HeightReading, Side
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, Measured, scatter_lines, split
 from coilbench.analysis.sets.columns import Centre
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 Verdict = Literal["lower", "higher", "cannot_tell"]
 SharedRig = Literal["all", "load", "scale", "none"]
@@ -110,7 +111,8 @@ def compare_sets(
     if not both:
         raise CoilbenchError(
             f"sets {names[0]!r} and {names[1]!r} have no measured spring of the same label",
-            hint=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
+            hint="Register the second with: coilbench set new "
+            f"{as_typed(names[1])} --again {as_typed(names[0])}",
         )
     low_mm, high_mm = min(heights_mm), max(heights_mm)
     span_mm = high_mm - low_mm

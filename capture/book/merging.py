@@ -8,6 +8,7 @@ the labels of the book in which springs were swapped more often, else those that
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -231,7 +232,7 @@ def merge_books(path: Path, others: Sequence[Path]) -> Merged:
     with _copies_beside(path, others) as copies, open_book(path) as db, hold_book(path):
         names = [f"other{number}" for number in range(len(copies))]
         for name, copy in zip(names, copies, strict=True):
-            db.execute(f"ATTACH ? AS {name}", [str(copy)])
+            db.execute(f"ATTACH ? AS {name}", [os.fsencode(copy)])  # a path need not be text
         return _merge(db, path, dict(zip(names, map(str, others), strict=True)))
 
 

@@ -7,6 +7,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord, find_set, refuse_set_name
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 _MEASURED = """
 SELECT 1 AS found FROM sessions WHERE set_id = ?
@@ -45,7 +46,8 @@ def remove_set(db: Database, record: SetRecord) -> None:
         if first_row(db, _MEASURED, [record.set_id] * 2) is not None:
             raise CoilbenchError(
                 f"the set {record.name!r} has strokes or readings, which stay in the book",
-                hint=f"To call it otherwise: coilbench set edit {record.name} --rename NEW",
+                hint="To call it otherwise: coilbench set edit "
+                f"{as_typed(record.name)} --rename NEW",
             )
         for table in _OF_A_SET:
             db.execute(f"DELETE FROM {table} WHERE set_id = ?", [record.set_id])  # noqa: S608

@@ -15,6 +15,7 @@ from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
 from coilbench.capture.tables.dimensions import Sizes, refuse_sizes
 
@@ -293,7 +294,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
         hint = (
             f"Known sets: {_shortened(known)}"
             if known
-            else f"Register it with: coilbench set new {name} --role outer --count 12"
+            else f"Register it with: coilbench set new {as_typed(name)} --role outer --count 12"
         )
         raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
     if strokes:
@@ -310,6 +311,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
         [row["id"]],
     )
     springs = tuple(SpringRecord(**spring) for spring in found)
+    _check_count(len(springs))  # of a book that another program wrote
     return SetRecord(
         **{column: row[column] for column in _COLUMNS},
         set_id=row["id"],

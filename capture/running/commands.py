@@ -22,7 +22,10 @@ LONGEST_GAUGE_MM = 1000.0
 EVENTS_KEPT = 8
 NOW_S = 0.5  # a number older than this is not one of now
 # Why other windows can't be let in.
-ClosedBy = Literal["no_sockets", "not_opened", "folder_not_made", "folder_shared"]
+ClosedBy = Literal[
+    "no_sockets", "not_opened", "folder_not_made",
+    "folder_no_folder", "folder_of_another", "folder_shared",
+]  # fmt: skip
 
 
 class Action(StrEnum):

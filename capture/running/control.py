@@ -1,8 +1,10 @@
 """The control channel: how another window of the same user talks to a running capture.
 
 A Unix domain socket in a folder of the user's own (mode 0700), itself of mode 0600, named after
-the book; no network port. Where the system tells who is at the other end (Linux), another user is
-turned away on both sides. Windows has no such sockets in Python: there no channel is opened.
+the book; no network port. The folder is in XDG_RUNTIME_DIR where that is there and the user's alone
+(XDG Base Directory Specification, 0.8), else among the temporary files; one who asks looks in both,
+since a service may not be told the first. Where the system tells who is at the other end (Linux),
+another user is turned away on both sides. Windows has no such sockets in Python: no channel there.
 
 What goes through is one short line of JSON each way, checked whole. Asked:
 `{"command": {"action": "redo"}}` or `{"ask": "snapshot"}`. Answered: `{"done": true}`,
@@ -54,9 +56,13 @@ class Commanded(Protocol):
 
 
 def control_path(book: Path) -> Path:
-    """Return the socket of the capture that writes this book."""
+    """Return the socket that a capture which writes this book would open now."""
+    return _paths(book)[0]
+
+
+def _paths(book: Path) -> list[Path]:
     key = hashlib.sha256(os.path.realpath(book).encode("utf-8", "surrogateescape")).hexdigest()
-    return _folder() / f"{key[:16]}.sock"
+    return [folder / f"{key[:16]}.sock" for folder in _folders()]
 
 
 class ControlClosed(Exception):
@@ -160,22 +166,36 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
             "on this system a capture can't be told anything from another window",
             hint="Use the keys of the coilbench live that runs it",
         )
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as server:
-        server.settimeout(patience_s)
-        try:
-            server.connect(os.fspath(control_path(book)))
-            if not _same_user(server):
-                raise ConnectionRefusedError
-            server.sendall(request)
-            return _receive(server, LONGEST_REPLY, patience_s)
-        except TimeoutError:
-            return None
-        except OSError as error:
-            raise CoilbenchError(
-                "no capture is running on this book",
-                where=str(book),
-                hint="Start one with: coilbench live --port PORT --set NAME",
-            ) from error
+    for path in _paths(book):
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as server:
+            server.settimeout(patience_s)
+            try:
+                server.connect(os.fspath(path))
+                if not _same_user(server):
+                    raise ConnectionRefusedError
+                server.sendall(request)
+                return _receive(server, LONGEST_REPLY, patience_s)
+            except TimeoutError:
+                return None
+            except OSError:
+                continue
+    raise _nobody(book)
+
+
+def _nobody(book: Path) -> CoilbenchError:
+    """Return the error of a book whose capture can't be asked, or that has none."""
+    for folder in _folders():
+        if os.path.lexists(folder) and _taken(folder) is not None:
+            return CoilbenchError(
+                "no capture can be asked: this is not a folder of this user's alone",
+                where=str(folder),
+                hint="Remove it, or set TMPDIR to a folder of your own; start the capture again",
+            )
+    return CoilbenchError(
+        "no capture is running on this book",
+        where=str(book),
+        hint="Start one with: coilbench live --port PORT --set NAME",
+    )
 
 
 def _receive(peer: socket.socket, most: int, patience_s: float) -> bytes | None:
@@ -218,20 +238,35 @@ def _listen(path: Path) -> socket.socket:
     return listener
 
 
-def _folder() -> Path:
+def _folders() -> list[Path]:
+    """Return the folders where a socket may be, the one to open it in first."""
     user = os.getuid() if hasattr(os, "getuid") else 0
-    return Path(tempfile.gettempdir()) / f"coilbench-{user}"
+    folders = [Path(tempfile.gettempdir()) / f"coilbench-{user}"]
+    runtime = Path(os.environ.get("XDG_RUNTIME_DIR", ""))
+    if runtime.is_absolute() and runtime.is_dir() and _taken(runtime) is None:
+        folders.insert(0, runtime / "coilbench")
+    return folders
 
 
 def _make_own(folder: Path) -> None:
     try:
-        folder.mkdir(mode=0o700, exist_ok=True)
-        found = folder.lstat()
+        folder.mkdir(mode=0o700)
+    except FileExistsError:
+        taken = _taken(folder)
+        if taken is not None:
+            raise ControlClosed(taken, folder) from None
     except OSError as error:
         raise ControlClosed("folder_not_made", folder, system=str(error.strerror)) from error
-    open_to_others = stat.S_IMODE(found.st_mode) & 0o077
-    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid() or open_to_others:
-        raise ControlClosed("folder_shared", folder)
+
+
+def _taken(folder: Path) -> ClosedBy | None:
+    """Tell why what stands there can't be used as a folder of this user's alone; None: it can."""
+    found = folder.lstat()
+    if not stat.S_ISDIR(found.st_mode):
+        return "folder_no_folder"
+    if found.st_uid != os.getuid():
+        return "folder_of_another"
+    return "folder_shared" if stat.S_IMODE(found.st_mode) & 0o077 else None
 
 
 def _same_user(peer: socket.socket) -> bool:

@@ -127,6 +127,9 @@ def _wish(block: RawBlock, asked: Wish) -> Wish:
     return "undo" if pressed else asked
 
 
+_LONGEST_UNFINISHED = 100_000  # bytes; a point takes about a hundred
+
+
 @dataclass(frozen=True)
 class Unfinished:
     """An interrupted guided calibration: its points so far, in a small file beside the book.
@@ -162,7 +165,8 @@ class Unfinished:
         if not path.exists():
             return None
         try:
-            return msgspec.json.decode(path.read_bytes(), type=cls)
+            with path.open("rb") as file:  # what is longer ends in the middle, and is refused
+                return msgspec.json.decode(file.read(_LONGEST_UNFINISHED), type=cls)
         except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
             raise CoilbenchError(
                 "the stored points of an interrupted calibration cannot be read",

@@ -13,7 +13,7 @@ import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Fault, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source, SourceEnded, identify
+from coilbench.capture.sources.base import GARBAGE_BYTES, Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
 
 POLL_S = 0.3
@@ -34,6 +34,7 @@ QUIET_S = 2.0  # silence this long is said
 RATE_SPAN_S = 3.0
 LINK_SPAN_S = 60.0  # how far back a link is judged; what was before says nothing of it now
 _MARK_S = 1.0
+_SEQ_TURN = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -140,16 +141,22 @@ class Reader:
         return STOPPED
 
     def _read(self, source: Source) -> None:
-        heard_s = self._clock()
+        heard_s, heard_bytes = self._clock(), source.counters.bytes_in
         while not self._finishing.is_set():
             source.gather_s = WATCHED_GATHER_S if self._watched() else UNWATCHED_GATHER_S
             items = source.poll(POLL_S)
-            now_s = self._clock()
+            now_s, counters = self._clock(), source.counters
             if items:
-                heard_s = now_s
-                self._put(Parcel(items=tuple(items), counters=source.counters))
-            elif now_s - heard_s > SILENCE_S:
-                raise SourceLost("rig_silent", where=source.url, silent_s=now_s - heard_s)
+                heard_s, heard_bytes = now_s, counters.bytes_in
+                self._put(Parcel(items=tuple(items), counters=counters))
+                continue
+            unread, silent_s = counters.bytes_in - heard_bytes, now_s - heard_s
+            if unread >= GARBAGE_BYTES:
+                raise SourceLost("nothing_readable", where=source.url, kib=GARBAGE_BYTES // 1024)
+            if silent_s > SILENCE_S and unread:
+                raise SourceLost("no_good_line", where=source.url, bytes=unread, waited_s=silent_s)
+            if silent_s > SILENCE_S:
+                raise SourceLost("rig_silent", where=source.url, silent_s=silent_s)
         arrived = tuple(source.poll(0.0))
         self._put(Parcel(items=arrived, counters=source.counters))
 
@@ -162,34 +169,39 @@ class Reader:
             return
 
 
+def _sum(*parts: LinkCounters) -> LinkCounters:
+    return LinkCounters(*map(sum, zip(*(vars(each).values() for each in parts), strict=True)))
+
+
 class LinkHealth:
     """Keeps how the link is doing; every counter only grows, over reconnects too."""
 
     def __init__(self) -> None:
         self._earlier = LinkCounters()  # of connections that are gone
+        self._between = LinkCounters()  # what was found on coming back
         self._present = LinkCounters()
         self._up = False
         self._waiting_since_s = 0.0  # the newest sample, or when the link came up
         self._heard_s: float | None = None
         self._usable_s: float | None = None  # the newest sample that can be used
         self._boot_id: int | None = None
-        self._returned_restarted = 0  # came back after a loss as another start
+        self._last_seq: int | None = None
+        self._last_hz = 0.0  # before the link went down
+        self._came_back = False  # the next sample is the first since then
         self._quiet_told = False
         self._recent: deque[tuple[int, int]] = deque()  # (t_us, samples) of the newest blocks
         self._marks: deque[tuple[float, int, int]] = deque()  # when, samples, lost: each second
 
     @property
     def counters(self) -> LinkCounters:
-        """The counters of all connections together."""
-        total = {
-            name: number + getattr(self._present, name)
-            for name, number in vars(self._earlier).items()
-        }
-        return LinkCounters(**total | {"restarts": total["restarts"] + self._returned_restarted})
+        """The counters of all connections together, and of the times between them."""
+        return _sum(self._earlier, self._between, self._present)
 
     def up(self, now_s: float, boot_id: int) -> None:
         """The link came up, to this start of the rig."""
-        self._returned_restarted += self._boot_id not in (None, boot_id)
+        self._came_back = self._boot_id == boot_id and self._last_seq is not None
+        if self._boot_id not in (None, boot_id):
+            self._between = _sum(self._between, LinkCounters(restarts=1))
         self._boot_id = boot_id
         self._up, self._waiting_since_s, self._quiet_told = True, now_s, False
         self._recent.clear()
@@ -197,9 +209,8 @@ class LinkHealth:
     def down(self) -> None:
         """The link went down: its counters are kept."""
         self._up = False
-        returned, self._returned_restarted = self._returned_restarted, 0
-        self._earlier, self._present = self.counters, LinkCounters()
-        self._returned_restarted = returned
+        self._last_hz = self.rate_hz() or self._last_hz
+        self._earlier, self._present = _sum(self._earlier, self._present), LinkCounters()
 
     def count(self, counters: LinkCounters) -> None:
         """Take the counters of the present connection."""
@@ -209,12 +220,18 @@ class LinkHealth:
         """Take note of samples, of another start, and of faults: they say why there is silence."""
         if isinstance(item, (Restarted, Hello)):
             self._boot_id = item.boot_id or self._boot_id
+        if isinstance(item, Restarted):
+            self._came_back = False
         if isinstance(item, Fault):
             self._waiting_since_s = now_s
         elif isinstance(item, RawBlock) and len(item):
             self._heard_samples(item, now_s)
 
     def _heard_samples(self, block: RawBlock, now_s: float) -> None:
+        if self._came_back:
+            lost = self._lost_between(int(block.samples["seq"][0]), now_s)
+            self._between = _sum(self._between, LinkCounters(samples_lost=lost))
+        self._came_back, self._last_seq = False, int(block.samples["seq"][-1])
         if np.any((block.samples["flags"] & UNUSABLE) == 0):
             self._usable_s = now_s
         self._heard_s = self._waiting_since_s = now_s
@@ -225,6 +242,18 @@ class LinkHealth:
         self._recent.append((newest_us, len(block)))
         while newest_us - self._recent[0][0] > RATE_SPAN_S * 1e6:
             self._recent.popleft()
+
+    def _lost_between(self, seq: int, now_s: float) -> int:
+        """Return how many samples the rig made while the link was down.
+
+        The sequence tells it but for whole turns of 65,536; these are from the time and the rate. A
+        sequence that stands or goes back, as what a port had kept, is no loss.
+        """
+        if self._last_seq is None or self._heard_s is None:
+            return 0
+        missing = (seq - self._last_seq - 1) % _SEQ_TURN
+        expected = (now_s - self._heard_s) * self._last_hz
+        return max(0, missing + _SEQ_TURN * round((expected - missing) / _SEQ_TURN))
 
     def age_s(self, now_s: float) -> float | None:
         """Return the age of the newest sample; None before the first."""

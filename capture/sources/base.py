@@ -63,6 +63,7 @@ class Source(ABC):
 
 
 IDENTIFY_S = 3.0  # a board that restarts when its port opens needs about two
+GARBAGE_BYTES = 65_536  # without one good line among them: whatever sends them is no rig of ours
 _ASK_AGAIN_S = 1.0  # a board that restarts when its port opens misses the first questions
 _POLL_S = 0.1
 
@@ -94,6 +95,8 @@ def identify(
                 "no_hello_by_end", where=source.url, bytes=heard.bytes_in, samples=heard.samples
             ) from error
         seen.extend(arrived)
+        if source.counters.bytes_good == 0 and source.counters.bytes_in >= GARBAGE_BYTES:
+            break
         hello = next((item for item in arrived if isinstance(item, Hello)), None)
         if hello is not None:
             _check_version(source.url, hello)
@@ -116,6 +119,8 @@ def _no_hello(source: Source, waited_s: float) -> LinkError:
     heard, url = source.counters, source.url
     if heard.bytes_in == 0:
         return LinkError("no_byte", where=url, waited_s=waited_s)
+    if heard.bytes_good == 0 and heard.bytes_in >= GARBAGE_BYTES:
+        return LinkError("nothing_readable", where=url, kib=GARBAGE_BYTES // 1024)
     if heard.bytes_good == 0:
         return LinkError("no_good_line", where=url, bytes=heard.bytes_in, waited_s=waited_s)
     return LinkError("no_hello", where=url, samples=heard.samples, waited_s=waited_s)

@@ -11,8 +11,8 @@ LossKind = Literal[
     "port_gone", "port_unplugged", "port_takes_nothing", "port_busy", "no_such_port",
     "port_forbidden", "no_serial_port", "nothing_answers", "port_refused",
     "pins_busy", "no_pins", "pins_forbidden", "pins_by_board", "pins_refused", "pi_too_slow",
-    "source_closed", "rig_silent", "no_byte", "no_good_line", "no_hello", "no_hello_by_end",
-    "other_protocol",
+    "source_closed", "rig_silent", "no_byte", "no_good_line", "nothing_readable",
+    "no_hello", "no_hello_by_end", "other_protocol",
     "unforeseen",
 ]  # fmt: skip
 
@@ -64,6 +64,11 @@ _WORDS: dict[LossKind, tuple[str, str | None]] = {
         "{bytes} bytes in {waited_s:.3g} s, but not one good line: another device, or the wrong"
         " baud rate",
         "Put the rig's rate at the end of the address, like ?baud=250000",
+    ),
+    "nothing_readable": (
+        "not our rig: nothing readable in {kib} KiB",
+        "Check which port the rig is on: coilbench rig find; or put its rate at the end of the"
+        " address, like ?baud=250000",
     ),
     "no_hello": (
         "good lines ({samples} samples), but no hello in {waited_s:.3g} s",

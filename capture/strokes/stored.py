@@ -97,6 +97,7 @@ def reduced_curve(block: LoadBlock) -> list[CurveRow]:
 
 RAW_FORMAT = "raw1"
 CONVERTED_FORMAT = "converted1"
+MOST_SAMPLES = 2_000_000  # ours: a hundred times the samples of the longest stroke on a rig
 
 _LAYOUTS = {RAW_FORMAT: (RAW_DTYPE, "<i8"), CONVERTED_FORMAT: (LOAD_DTYPE, "<f8")}
 
@@ -132,12 +133,9 @@ def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
             f"samples are stored in the format {format_name!r}, which this version cannot read",
             hint="Update coilbench",
         )
-    try:
-        body = zlib.decompress(blob)
-    except zlib.error as error:
-        raise CoilbenchError(f"stored samples are damaged ({error})") from error
     dtype, wide = _LAYOUTS[format_name]
     names = _but_flags(dtype)
+    body = _unpacked(blob, most_bytes=MOST_SAMPLES * (8 * len(names) + 1))
     count, rest = divmod(len(body), 8 * len(names) + 1)
     if rest:
         raise CoilbenchError("stored samples are damaged (their length is wrong)")
@@ -147,3 +145,19 @@ def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
         samples[name] = np.cumsum(column) if format_name == RAW_FORMAT else column
     samples["flags"] = np.frombuffer(body, "u1", count, offset=len(body) - count)
     return samples
+
+
+def _unpacked(blob: bytes, most_bytes: int) -> bytes:
+    stream = zlib.decompressobj()
+    try:
+        body = stream.decompress(blob, most_bytes)
+        if not stream.eof:
+            stream.decompress(stream.unconsumed_tail, 1)
+    except zlib.error as error:
+        raise CoilbenchError(f"stored samples are damaged ({error})") from error
+    if stream.eof and not stream.unused_data:
+        return body
+    why = (
+        "they unpack to more than a stroke has" if stream.unconsumed_tail else "they end too early"
+    )
+    raise CoilbenchError(f"stored samples are damaged ({why})")

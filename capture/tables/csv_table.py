@@ -1,9 +1,10 @@
 """CSV files: written so that spreadsheets run no formula in them, read as a table of text. Pure.
 
-A spreadsheet takes a cell that begins with = + - @ for a formula, wherever it came from. A text
-cell that begins so gets an apostrophe before it, which our reader removes again; numbers are never
-changed. The list of signs, with tab and CR: OWASP, "CSV Injection" (from memory). A # is guarded
-too, since a row that begins with it is a comment in our files.
+A spreadsheet takes a cell that begins with = + - @, some also in full width (JIS X 0208), for a
+formula, wherever it came from. A text cell that begins so gets an apostrophe before it, which our
+reader removes again; numbers are never changed. The list of signs, with tab and CR: OWASP, "CSV
+Injection" (from memory). A # is guarded too, since a row that begins with it is a comment in our
+files.
 
 What could be read in two ways is refused, never guessed. The decimal sign is proven from the file's
 own cells: "17,700" alone is seventeen in one country and seventeen thousand in another, and a load
@@ -24,9 +25,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import plain
+from coilbench.capture.units import MOST
 
-_NEEDS_GUARD = re.compile(r"'*[=+\-@\t\r#]")
-_GUARDED = re.compile(r"'+[=+\-@\t\r#]")
+_SIGNS = r"[=+\-@\t\r#＝＋－＠]"
+_NEEDS_GUARD = re.compile(rf"'*{_SIGNS}")
+_GUARDED = re.compile(rf"'+{_SIGNS}")
 _CONTROL_OUT = re.compile(r"[\x00-\x08\n-\x1f\x7f]+")
 
 Cell = str | float | int | None
@@ -48,15 +52,16 @@ def csv_bytes(
     """Write a CSV file: comments, a header, one row per line; commas, points, UTF-8.
 
     Floats are written exactly (Python's repr); None is an empty cell. Line ends and other control
-    characters inside a text become a blank, since a row is one line. A byte-order mark is written
-    only where a spreadsheet needs it.
+    characters inside a text become a blank, since a row is one line; what else would hide or turn
+    round its neighbours is made visible. A byte-order mark is written only where a spreadsheet
+    needs it.
 
     Args:
         comments: lines at the top, without the #.
     """
     out = io.StringIO()
     for comment in comments:
-        out.write(f"# {_CONTROL_OUT.sub(' ', comment)}\n")
+        out.write(f"# {_one_line(comment)}\n")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows([_cell(cell) for cell in row] for row in rows)
@@ -67,7 +72,11 @@ def csv_bytes(
 def _cell(cell: Cell) -> str | float | int:
     if cell is None:
         return ""
-    return _CONTROL_OUT.sub(" ", guarded(cell)) if isinstance(cell, str) else cell
+    return _one_line(guarded(cell)) if isinstance(cell, str) else cell
+
+
+def _one_line(text: str) -> str:
+    return plain(_CONTROL_OUT.sub(" ", text))
 
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
@@ -123,9 +132,9 @@ def read_numbers(cells: Sequence[NumberCell], *, point_is_decimal: bool) -> NDAr
     _check_proof(commas)
     _check_proof([] if point_is_decimal else points)
     values = np.array([float(cell.text.replace(",", ".")) for cell in cells], dtype=np.float64)
-    beyond = np.flatnonzero(~np.isfinite(values))
+    beyond = np.flatnonzero(~(np.abs(values) <= MOST))
     if beyond.size:
-        raise cells[int(beyond[0])].refuse("is too large", "Write a finite number")
+        raise cells[int(beyond[0])].refuse("is too large", "Write a number that can be")
     return values
 
 
@@ -156,7 +165,8 @@ def _not_a_number(cell: NumberCell) -> CoilbenchError:
     )
 
 
-MAX_BYTES = 20_000_000  # ours: about a million samples
+# Ours: a stroke of three minutes at a thousand samples a second, or a sheet of a hundred heights.
+MAX_BYTES, MOST_ROWS, MOST_COLUMNS = 8_000_000, 200_000, 200
 
 _LINE_END = re.compile(r"\r\n|\n|\r")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
@@ -252,8 +262,7 @@ def read_table(data: bytes, name: str) -> Table:
     """
     if len(data) > MAX_BYTES:
         raise CoilbenchError(
-            f"the file has {len(data) / 1e6:.0f} MB, more than the limit of "
-            f"{MAX_BYTES / 1e6:.0f} MB",
+            f"the file has more than {MAX_BYTES / 1e6:.0f} MB",
             where=name,
             hint="Give a CSV file with one stroke, or with points only",
         )
@@ -262,9 +271,19 @@ def read_table(data: bytes, name: str) -> Table:
     if header_line == 0:
         raise CoilbenchError("the file is empty", where=name, hint="Give a CSV file with rows")
     delimiter = _find_delimiter(header, f"{name}, line {header_line}")
+    if header.count(delimiter) >= MOST_COLUMNS:
+        raise CoilbenchError(
+            f"more than {MOST_COLUMNS} columns",
+            where=name,
+            hint="Delete those that are not asked for",
+        )
     names = [plain_name(cell) for cell in _split(header, delimiter, f"{name}, line {header_line}")]
-    numbered = []
+    numbered: list[tuple[int, list[str]]] = []
     for line, text in lines:
+        if len(numbered) == MOST_ROWS:
+            raise CoilbenchError(
+                f"more than {MOST_ROWS} rows", where=name, hint="Give one stroke, or points, a file"
+            )
         cells = _split(text, delimiter, f"{name}, line {line}")
         if cells[0].startswith("#") or not any(cells):
             continue  # a comment that a spreadsheet has quoted, or a blank row: ";;;"
@@ -328,6 +347,10 @@ def _find_delimiter(header: str, where: str) -> str:
 
 
 def _split(line: str, delimiter: str, where: str) -> list[str]:
+    if line.count(delimiter) >= 2 * MOST_COLUMNS:  # quoted cells may hold some
+        raise CoilbenchError(
+            f"the row has more than {MOST_COLUMNS} cells", where=where, hint="Correct or delete it"
+        )
     if '"' not in line:
         return [cell.strip() for cell in line.split(delimiter)]
     try:

@@ -124,6 +124,9 @@ class PointsFile:
         )
 
 
+_MOST_KINDS = 2000  # ours: twice the springs of the largest set
+
+
 def read_points_file(table: Table, free_length_mm: float | None) -> PointsFile:
     """Read points: a row a reading, or a row a spring and a column a height.
 
@@ -177,15 +180,21 @@ def _by_spring(found: Columns, loading: NDArray[np.bool_], read: Branch) -> Iter
     lines = np.array(found.table.lines)
     labels, stated = found.texts["label"], found.numbers.get("load_u_n")
     taken = [HandColumns(*each) for each in zip(*map(_given(found), _HAND_KEYS), strict=True)]
-    for label, hand in dict.fromkeys(zip(labels, taken, strict=True)):
-        own = np.array([each == (label, hand) for each in zip(labels, taken, strict=True)])
+    kinds = list(zip(labels, taken, strict=True))
+    number = {kind: at for at, kind in enumerate(dict.fromkeys(kinds))}
+    if len(number) > _MOST_KINDS:
+        what = f"more than {_MOST_KINDS} springs, each setting of its own counted"
+        raise found.table.refuse(what, "Give the springs of one set")
+    numbered = np.array([number[kind] for kind in kinds])
+    for (label, hand), at in number.items():
+        own = numbered == at
         down, up = own & loading, own & ~loading
         u_n = None
         if stated is not None:  # expanded, k = 2, in the file
             u_n = tuple((0.5 * stated[down]).tolist()), tuple((0.5 * stated[up]).tolist())
         known = hand if any(each is not None for each in hand) else None
-        at = tuple(lines[down].tolist()), tuple(lines[up].tolist())
-        yield SpringPoints(label, read.at(down), read.at(up), known, u_n, at)
+        found_at = tuple(lines[down].tolist()), tuple(lines[up].tolist())
+        yield SpringPoints(label, read.at(down), read.at(up), known, u_n, found_at)
 
 
 def _given(found: Columns) -> Callable[[str], Sequence[float | str | None]]:

@@ -11,7 +11,7 @@ from typing import Any
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import parse_length_mm
 
-_TIMES = re.compile(r"(.+?)\s*[x×*]\s*(\d{1,6})", re.IGNORECASE)
+_TIMES = re.compile(r"(.+?)\s*[x×*]\s*([0-9]{1,6})", re.IGNORECASE)
 _SAME_MM = 1e-6
 
 
@@ -48,7 +48,7 @@ def parse_shims(text: str, unit: str) -> ShimsTyped:
     """
     match = _TIMES.fullmatch(text.strip())
     thickness, count = (text.strip(), None) if match is None else match.groups()
-    bare = re.fullmatch(r"[+-]?[\d.,]+", thickness) is not None
+    bare = re.fullmatch(r"[+-]?[0-9.,]+", thickness) is not None
     thickness = f"{thickness} {unit}" if bare else thickness
     parse_length_mm(thickness)
     return ShimsTyped(thickness, None if count is None else int(count), bare)

@@ -31,8 +31,10 @@ from coilbench.capture.wire.format import (
     CRC_FIELD,
     FLAGS_FIELD,
     HEX_DIGITS,
+    LEAST_LOAD,
     LINE_LIMIT,
     LOAD_FIELD,
+    MOST_LOAD,
     SAMPLE_BODY,
     SAMPLE_LENGTH,
     SEQ_FIELD,
@@ -94,7 +96,9 @@ def _parse_samples(lines: NDArray[np.uint8]) -> tuple[NDArray[np.void], NDArray[
     samples["load_counts"] = _signed(lines, LOAD_FIELD)
     samples["travel_counts"] = _signed(lines, TRAVEL_FIELD)
     samples["flags"] = _hex(lines, FLAGS_FIELD)
-    return samples, good
+    possible = (samples["load_counts"] >= LEAST_LOAD) & (samples["load_counts"] <= MOST_LOAD)
+    good[good] = possible
+    return samples[possible], good
 
 
 def _hex(lines: NDArray[np.uint8], field: tuple[int, int]) -> NDArray[np.int64]:
@@ -176,6 +180,7 @@ class _Timeline:
     def __init__(self) -> None:
         self.boot_id: int | None = None
         self.samples_lost = 0
+        self.samples_repeated = 0
         self.restarts = 0
         self._named_since_sample = False
         self._last_seq: int | None = None
@@ -183,7 +188,13 @@ class _Timeline:
         self._latest_us: int | None = None  # of anything
 
     def place(self, wrapped: NDArray[np.void]) -> Iterator[RawBlock | Restarted]:
-        """Unwrap samples, one or more, that followed each other on the wire."""
+        """Unwrap samples, one or more, that followed each other on the wire.
+
+        One with the number and the clock of the one before it is the same again: left out.
+        """
+        wrapped = self._without_repeats(wrapped)
+        if not len(wrapped):
+            return
         backward = _signed_turn(np.diff(wrapped["t_us"])) < 0
         starts = [0, *(np.flatnonzero(backward) + 1), len(wrapped)]
         for start, stop in pairwise(starts):
@@ -191,6 +202,17 @@ class _Timeline:
             if self._last_t_us is not None and self._follow(piece["t_us"][0]) < self._last_t_us:
                 yield self._restart(self.boot_id if self._named_since_sample else None)
             yield RawBlock(self._unwrap(piece), self.boot_id)
+
+    def _without_repeats(self, wrapped: NDArray[np.void]) -> NDArray[np.void]:
+        new = np.ones(len(wrapped), dtype=np.bool_)
+        new[1:] = (np.diff(wrapped["seq"]) != 0) | (np.diff(wrapped["t_us"]) != 0)
+        if self._last_seq is not None and self._last_t_us is not None:
+            same_seq = (int(wrapped["seq"][0]) - self._last_seq) & _SEQ_MASK == 0
+            new[0] = not (
+                same_seq and (int(wrapped["t_us"][0]) - self._last_t_us) % _CLOCK_TURN == 0
+            )
+        self.samples_repeated += int(np.count_nonzero(~new))
+        return wrapped[new]
 
     def meet(self, boot_id: int) -> Restarted | None:
         """Learn which start of the rig speaks; Restarted if it is another than before."""
@@ -247,7 +269,8 @@ def _signed_turn(steps_us: NDArray[np.int64]) -> NDArray[np.int64]:
 class Decoder:
     """Decodes a stream that may hold anything; whatever comes, it never raises.
 
-    Damage costs the damaged line, which is counted. Chunks may be cut anywhere: the items are the
+    Damage costs the damaged line, which is counted; so are a line that says the same again and one
+    whose load no 24-bit converter can give. Chunks may be cut anywhere: the items are the
     same but for where blocks are split. Blocks are named by boot id from the first hello, tally or
     fault; those before it, or after a restart seen by the clock alone, carry None.
     """
@@ -276,9 +299,11 @@ class Decoder:
         messages = _find_messages(text, array, starts, ends, usable)
         self._keep_tail(text[bounds[-1] :], line_ended=len(ends) > 0)
 
+        repeated = self._timeline.samples_repeated
         items = self._in_order(samples, sample_lines, messages)
-        good_bytes = len(samples) * SAMPLE_LENGTH + sum(int(lengths[line]) for line, _ in messages)
-        self._count(len(data), good_bytes, len(ends) - len(samples) - len(messages), len(samples))
+        new = len(samples) - (self._timeline.samples_repeated - repeated)
+        good_bytes = new * SAMPLE_LENGTH + sum(int(lengths[line]) for line, _ in messages)
+        self._count(len(data), good_bytes, len(ends) - new - len(messages), new)
         return items
 
     def _keep_tail(self, tail: bytes, *, line_ended: bool) -> None:

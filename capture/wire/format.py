@@ -27,6 +27,7 @@ TRAVEL_FIELD = (25, 8)
 FLAGS_FIELD = (34, 2)
 CRC_FIELD = (37, 4)
 MAX_COUNTS = 9_999_999  # what seven digits hold
+LEAST_LOAD, MOST_LOAD = -(1 << 23), (1 << 23) - 1  # counts: what a 24-bit converter can give
 
 
 def crc16(body: bytes) -> int:

@@ -58,6 +58,10 @@ def test_what_people_type(parse, text, value):
         (parse_length_mm, "1,234mm", "ambiguous"),
         (parse_length_mm, "1.2.3mm", "is not a length"),
         (parse_length_mm, "1e999mm", "too large"),
+        (parse_length_mm, "1e308mm", "too large"),
+        (parse_load_n, "-1.01e12N", "too large"),
+        (parse_length_mm, "٣٨mm", "is not a length"),  # Arabic digits
+        (parse_number, "３８", "is not a number"),
         (parse_length_mm, "nan mm", "is not a length"),
         (parse_fraction, "5", "has no unit"),
         (parse_rate_n_per_mm, "16", "is not a rate"),

@@ -39,11 +39,16 @@ def crc_by_table(body: bytes) -> int:
 
 
 def plain_samples(data: bytes) -> list[tuple[int, int, int, int, int]]:
-    """Return (seq, t_us, load, travel, flags) of each good sample line, wrapped as on the wire."""
+    """Return (seq, t_us, load, travel, flags) of each good sample line, wrapped as on the wire.
+
+    The load is a signed 24-bit word, and a sample twice in a row is one.
+    """
     found = []
     for line in data.split(b"\n")[:-1]:
         match = SAMPLE.fullmatch(line)
         if match is not None and crc_by_table(match[1]) == int(match[7], 16):
             seq, t_us, load, travel, flags = match.groups()[1:6]
-            found.append((int(seq, 16), int(t_us, 16), int(load), int(travel), int(flags, 16)))
+            again = found and found[-1][:2] == (int(seq, 16), int(t_us, 16))
+            if -(2**23) <= int(load) < 2**23 and not again:
+                found.append((int(seq, 16), int(t_us, 16), int(load), int(travel), int(flags, 16)))
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,20 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         assert run([*book, "import", str(points), "--set", name]) == 0
     (folder / "one.toml").write_text(BUILD)
     return folder
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such name there")
+def test_a_files_name_forges_no_line(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    book = ["--book", str(made / "b.db")]
+    again = made / "x\nNext: coilbench evil.csv"
+    again.write_text((made / "points [x].csv").read_text().replace("20.0", "20.5"))
+    new = ["set", "new", "third", "--role", "single", "--labels", ",".join(LABELS)]
+    assert run([*book, *new]) == 0
+    capsys.readouterr()
+    assert run([*book, "import", str(again), "--set", "third"]) == 0
+    said = capsys.readouterr().out
+    assert "x\\u000aNext: coilbench evil.csv" in said
+    assert len([line for line in said.splitlines() if line.startswith("Next: ")]) == 1
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=" ".join)

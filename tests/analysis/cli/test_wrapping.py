@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import subprocess
 import sys
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.text import Text
 
-from coilbench.analysis.cli.wrapping import RewritingStream, fitted, wrapped
+from coilbench.analysis.cli import wrapping
+from coilbench.analysis.cli.plain_console import PlainConsole
+from coilbench.analysis.cli.wrapping import RewritingStream, fitted, printed_with, wrapped
 
 WORDS = st.lists(st.text("abcdefg-=.", min_size=1, max_size=30), min_size=1, max_size=40)
 
@@ -44,6 +49,28 @@ def test_the_stream_is_a_terminal_still() -> None:
     assert (stream.encoding, stream.isatty()) == ("utf-8", False)
     with pytest.raises(TypeError):
         stream.write(b"bytes")  # type: ignore[arg-type]
+
+
+def test_whatever_is_printed_meanwhile_is_text_and_what_rich_draws_too(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with printed_with("--load-unit N"):
+        click.echo("a\x1b[2Jb \u202e coilbench set list", color=True)
+        PlainConsole(force_terminal=True).print(Text("c\x9bd", style="bold"), "e\x07")
+    assert capsys.readouterr().out == (
+        "a\\u001b[2Jb \\u202e coilbench --load-unit N set list\n\x1b[1mc\\u009bd\x1b[0m e\\u0007\n"
+    )
+
+
+def test_no_other_console_draws() -> None:
+    """Another one would go past the gate with whatever its words hold."""
+    rooms = Path(wrapping.__file__).parents[1]
+    made = {
+        path.name: found
+        for path in rooms.rglob("*.py")
+        if (found := re.findall(r"\bConsole\(.*", path.read_text("utf-8")))
+    }
+    assert made == {}
 
 
 pty = pytest.importorskip("pty")

@@ -136,3 +136,25 @@ def test_what_wire_and_coils_say() -> None:
     assert coil.solid_height_mm == 28.0
     assert coil.smallest_gap_mm == pytest.approx(7.5 * (0.0015 * 784.0 / 4.0 + 0.4))
     assert replace(coil, coil_diameter_mm=None).smallest_gap_mm is None
+
+
+@pytest.mark.parametrize("text", ["a\\u202eb", "a\\u001b[31mb", "a\\nb", "a\\u2028b"])
+def test_what_could_be_taken_for_more_than_text_is_refused_where_it_stands(text: str) -> None:
+    for spoilt in (BUILD.replace("card", text), BUILD.replace("larch", text)):
+        with pytest.raises(CoilbenchError, match=r"line \d+, \w+\.\w+.*control characters"):
+            parse_build(spoilt, "b.toml")
+    assert parse_build(BUILD.replace("card", "Käfer 山 ± 2"), "b.toml").cam.name == "Käfer 山 ± 2"
+
+
+@pytest.mark.parametrize("filler", ["# {}", 'x = "{}"'])
+def test_a_text_is_as_long_as_may_be_and_no_longer(filler: str) -> None:
+    room = 50_000 - len(BUILD) - len(filler) + 2
+    parse_build(BUILD + "# " + "." * (50_000 - len(BUILD) - 2), "b.toml")
+    with pytest.raises(CoilbenchError, match="more than 50000 characters"):
+        parse_build(BUILD + filler.format("y" * (room + 1)), "b.toml")
+
+
+@pytest.mark.parametrize(("parts", "said"), [(101, "unknown key"), (102, "100 dots in a line")])
+def test_a_key_has_as_many_parts_as_may_be(parts: int, said: str) -> None:
+    with pytest.raises(CoilbenchError, match=said):
+        parse_build(BUILD + ".".join(["a"] * parts) + " = 1\n", "b.toml")

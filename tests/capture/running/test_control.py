@@ -9,10 +9,13 @@ import tempfile
 import threading
 import time
 from contextlib import suppress
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as module
 from coilbench.capture.running.commands import Action, Command, Snapshot
@@ -166,16 +169,56 @@ def test_a_folder_that_others_may_use_is_refused(book, session, mode):
 
 def test_a_folder_that_is_really_a_link_is_refused(book, session, tmp_path):
     control_path(book).parent.symlink_to(tmp_path, target_is_directory=True)
-    with pytest.raises(ControlClosed, match="folder_shared"):
+    with pytest.raises(ControlClosed, match="folder_no_folder"):
         ControlServer(book, session)
+
+
+def test_a_file_in_the_folders_place_is_named_with_the_cure(book, session):
+    folder = control_path(book).parent
+    folder.touch(mode=0o600)
+    with pytest.raises(ControlClosed) as caught:
+        ControlServer(book, session)
+    assert str(folder) in describe(caught.value.finding, Units())
+    with pytest.raises(CoilbenchError, match="TMPDIR") as refused:
+        send_command(book, REDO)
+    assert refused.value.where == str(folder)
+
+
+@pytest.fixture
+def runtime(monkeypatch):
+    with tempfile.TemporaryDirectory() as folder:  # made with mode 0700
+        monkeypatch.setenv("XDG_RUNTIME_DIR", folder)
+        yield Path(folder)
+
+
+def test_the_users_runtime_folder_is_used_where_it_is_there(book, session, runtime, monkeypatch):
+    with ControlServer(book, session):
+        assert control_path(book).parent == runtime / "coilbench"
+        assert stat.S_IMODE(control_path(book).parent.stat().st_mode) == 0o700
+        assert ask_snapshot(book) == SNAPSHOT
+    monkeypatch.delenv("XDG_RUNTIME_DIR")
+    with ControlServer(book, session):  # a service that was not told of it
+        monkeypatch.setenv("XDG_RUNTIME_DIR", str(runtime))
+        assert ask_snapshot(book) == SNAPSHOT
+
+
+@pytest.mark.parametrize("spoilt", ["shared", "gone", "relative", "another's"])
+def test_a_runtime_folder_that_is_not_the_users_alone_is_left(book, runtime, spoilt, monkeypatch):
+    if spoilt == "shared":
+        runtime.chmod(0o755)
+    elif spoilt == "another's":
+        monkeypatch.setattr(module.os, "getuid", lambda: runtime.stat().st_uid + 1)
+    else:
+        monkeypatch.setenv("XDG_RUNTIME_DIR", "run" if spoilt == "relative" else f"{runtime}/gone")
+    assert runtime not in control_path(book).parents
 
 
 def test_a_folder_of_another_user_is_refused(book, session, monkeypatch):
     folder = control_path(book).parent
     folder.mkdir(mode=0o700)
-    monkeypatch.setattr(module, "_folder", lambda: folder)
+    monkeypatch.setattr(module, "_folders", lambda: [folder])
     monkeypatch.setattr(module.os, "getuid", lambda: folder.stat().st_uid + 1)
-    with pytest.raises(ControlClosed, match="folder_shared"):
+    with pytest.raises(ControlClosed, match="folder_of_another"):
         ControlServer(book, session)
 
 

@@ -120,3 +120,35 @@ def test_after_hours_a_minute_is_all_that_is_kept():
 
 def test_before_any_sample_nothing_is_lost():
     assert LinkHealth().lost_share(0.0) == 0.0
+
+
+def lost_over(gap, *, boot_id=0xB007, away_s=10.0):
+    """Return what is counted as lost where the sequence goes on after a gap, 65,000 samples in."""
+    health = LinkHealth()
+    health.up(0.0, 0xB007)
+    for first in range(64_000, 65_000, 100):
+        health.heard(block(first, 100), now_s=0.0)
+    health.count(LinkCounters(samples=1000, samples_lost=3))
+    health.down()
+    health.up(away_s - 1.0, boot_id)
+    after = block(65_000, 100)
+    after.samples["seq"] = (after.samples["seq"] + gap) % 65_536  # a new decoder: not unwrapped
+    health.heard(after, now_s=away_s)
+    health.heard(RawBlock(after.samples[:0]), now_s=away_s)
+    return health.counters.samples_lost - 3
+
+
+@pytest.mark.parametrize(
+    ("gap", "away_s"),
+    [(0, 0.1), (1, 0.1), (930, 10.0), (65_536 + 100, 706.0), (65_535, 704.7), (200_000, 2150.5)],
+)
+def test_what_the_rig_made_while_the_link_was_down_is_lost(gap, away_s):
+    assert lost_over(gap, away_s=away_s) == gap
+
+
+def test_what_a_port_had_kept_comes_again_and_is_no_loss():
+    assert lost_over(-1, away_s=1.0) == lost_over(-300, away_s=1.0) == 0
+
+
+def test_another_start_of_the_rig_counts_from_nothing():
+    assert lost_over(930, boot_id=0xB008) == 0

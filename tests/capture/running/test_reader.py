@@ -2,6 +2,7 @@
 
 import re
 import threading
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -54,7 +55,13 @@ class FakeSource:
         if said is QUIET:
             self._clock.now_s += max(timeout_s, 0.01)
             return []
-        self.counters = LinkCounters(samples=self.counters.samples + sum(map(count, said)))
+        if isinstance(said, bytes):  # nothing that can be read
+            self._clock.now_s += timeout_s
+            self.counters = replace(self.counters, bytes_in=self.counters.bytes_in + len(said))
+            return []
+        self.counters = replace(
+            self.counters, samples=self.counters.samples + sum(map(count, said))
+        )
         return list(said)
 
     def request(self, word):
@@ -165,6 +172,17 @@ def test_a_rig_that_says_nothing_at_all_is_opened_anew():
     (down,) = [parcel for parcel in parcels if parcel.loss]
     assert "said nothing for 5." in str(down.loss)
     assert mute.closed
+
+
+@pytest.mark.parametrize(
+    ("garbage", "kind"), [(bytes(4096), "nothing_readable"), (b"?", "no_good_line")]
+)
+def test_garbage_without_end_is_called_so_and_not_silence(garbage, kind):
+    clock = Clock()
+    babbling = FakeSource(clock, [block(0)], *[garbage] * 99)
+    parcels, _ = run([babbling, FakeSource(clock, ENDED)], clock)
+    (down,) = [parcel for parcel in parcels if parcel.loss]
+    assert down.loss.finding.kind == kind
 
 
 def test_a_rig_whose_amplifier_is_dead_still_talks_and_is_left_alone():

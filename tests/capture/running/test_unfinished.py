@@ -27,7 +27,9 @@ def test_without_points_there_is_no_file(tmp_path):
     Unfinished.drop(book, "weigh")
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"kind": 1}', "\x00", '{"holds": [[]]}'])
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", "{}", '{"kind": 1}', "\x00", '{"holds": [[]]}', " " * 100_001 + "{}"]
+)
 def test_a_damaged_file_is_refused_with_the_way_out(tmp_path, text):
     book = tmp_path / "bench.db"
     BEGUN.keep(book)

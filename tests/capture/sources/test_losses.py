@@ -16,8 +16,9 @@ from coilbench.capture.running.commands import ClosedBy
 from coilbench.capture.sources.losses import LinkError, LossKind, SourceLost, cause_of
 
 FACTS = {
-    "waited_s": 3.0, "silent_s": 5.25, "bytes": 7, "samples": 2, "words": 20, "system": "no power",
-    "user": "anyone", "said": "something else", "firmware": "own", "protocol": 2, "own_protocol": 1,
+    "waited_s": 3.0, "silent_s": 5.25, "bytes": 7, "kib": 64, "samples": 2, "words": 20,
+    "system": "no power", "user": "anyone", "said": "something else",
+    "firmware": "own", "protocol": 2, "own_protocol": 1,
 }  # fmt: skip
 
 

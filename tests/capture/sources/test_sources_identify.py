@@ -88,6 +88,13 @@ def test_bytes_that_mean_nothing(name):
     assert "baud" in words
 
 
+@pytest.mark.parametrize("garbage", [b"\x00", b"\n", b"\xff\n", b"S 0007 "])
+def test_endless_garbage_is_not_our_rig(garbage):
+    source = ScriptedSource(*[(garbage * 16_384)[:16_384]] * 99)
+    assert "nothing readable in 64 KiB" in said(source)
+    assert len(source.script) == 95  # it was not listened to any longer
+
+
 def test_a_rig_that_does_not_hear():
     data = (GOLDEN / "joined-midline.wire").read_bytes()
     assert re.search(r"\b78 samples.*\b2 s", said(ScriptedSource(data)))

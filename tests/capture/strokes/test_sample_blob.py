@@ -10,7 +10,13 @@ from hypothesis.extra import numpy as hnp
 
 from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.stored import CONVERTED_FORMAT, RAW_FORMAT, pack, unpack
+from coilbench.capture.strokes.stored import (
+    CONVERTED_FORMAT,
+    MOST_SAMPLES,
+    RAW_FORMAT,
+    pack,
+    unpack,
+)
 
 
 @given(hnp.arrays(RAW_DTYPE, st.integers(0, 60)))
@@ -70,9 +76,15 @@ def test_unknown_formats_are_refused_in_words():
         b"no zlib",
         pack(press())[1][:-5],
         zlib.compress(b"\0" * 34),
+        zlib.compress(bytes((MOST_SAMPLES + 1) * 33)),
+        pack(press())[1] + b"more",
         pack(press())[1][:50] + b"\xff" + pack(press())[1][51:],
     ],
 )
 def test_damaged_blobs_are_refused_in_words(blob):
     with pytest.raises(CoilbenchError, match="damaged"):
         unpack(RAW_FORMAT, blob)
+
+
+def test_as_many_samples_as_may_be_are_given_back():
+    assert len(unpack(RAW_FORMAT, zlib.compress(bytes(MOST_SAMPLES * 33)))) == MOST_SAMPLES

@@ -13,12 +13,14 @@ from hypothesis import strategies as st
 from coilbench.capture.tables.csv_table import csv_bytes, guarded, read_table, unguarded
 
 # OWASP, "CSV Injection" (from memory): a cell that begins with one of these may be run.
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
+DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
 
-texts = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1).map(str.strip)
+texts = st.text(st.characters(exclude_categories=("Cs", "Cc", "Cf", "Zl", "Zp")), min_size=1).map(
+    str.strip
+)
 starts = st.sampled_from(["", "'", "''", "=", "'=", "+", "-", "@", "#", '"', '"='])
 labels = st.builds(str.__add__, starts, texts).filter(bool)
-numbers = st.floats(allow_nan=False, allow_infinity=False)
+numbers = st.floats(-1e12, 1e12)
 
 
 @pytest.mark.parametrize("sign", DANGEROUS)
@@ -58,6 +60,11 @@ def test_python_s_own_reader_gives_it_back_too(label: str, comment: str) -> None
 
 def test_a_line_end_in_a_text_becomes_a_blank() -> None:
     assert csv_bytes(("a", "b"), [("one\r\ntwo", None)]) == b"a,b\none two,\n"
+
+
+def test_what_would_hide_or_turn_round_is_made_visible() -> None:
+    written = csv_bytes(("a",), [("larch\u202e10",)], ["by\u2028me"])
+    assert written == b"# by\\u2028me\na\nlarch\\u202e10\n"
 
 
 def test_a_byte_order_mark_only_where_a_spreadsheet_needs_it() -> None:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.csv_table import MAX_BYTES, read_table
+from coilbench.capture.tables.csv_table import MAX_BYTES, MOST_COLUMNS, MOST_ROWS, read_table
 
 # Real captures of an HX711 and a digital caliper, CC0 1.0; source and commit in their README.
 CAPTURES = Path(__file__).parents[2] / "data" / "hx711_caliper_cc0"
@@ -100,6 +100,7 @@ def test_a_point_between_commas_is_a_decimal() -> None:
         (b"a,b\n1,2\n3,nan\n", "t.csv, line 3: column 'b': 'nan' is not a finite number"),
         (b"a,b\n1,-inf\n", "t.csv, line 2: column 'b': '-inf' is not a finite number"),
         (b"a,b\n1,1e999\n", "t.csv, line 2: column 'b': '1e999' is too large"),
+        (b"a,b\n1,1.01e12\n", "t.csv, line 2: column 'b': '1.01e12' is too large"),
         (b"a,b\n\n1,\n", "t.csv, line 3: column 'b' is empty"),
         (b"a,b\n1,2 kg\n", "t.csv, line 2: column 'b': '2 kg' is not a number"),
         (b"a,b\n1,1_000\n", "t.csv, line 2: column 'b': '1_000' is not a number"),
@@ -129,7 +130,7 @@ def test_a_point_between_commas_is_a_decimal() -> None:
         ("a,b\n1,2\n".encode("utf-16-le"), "t.csv: this is not a text file"),
         (codecs.BOM_UTF16_LE + b"a", "t.csv: this is not a text file"),
         (b"a,b\n\x81,2\n", "t.csv: this is not a text file"),
-        (b"a" * (MAX_BYTES + 1), "t.csv: the file has 20 MB"),
+        (b"a" * (MAX_BYTES + 1), "t.csv: the file has more than 8 MB"),
     ],
 )
 def test_refused_in_a_sentence(data: bytes, said: str) -> None:
@@ -255,3 +256,15 @@ def test_broken_real_captures_are_refused(name: str, delimiter: bytes) -> None:
     header = delimiter.join([b"clock", b"travel"])
     message = refusal(header + b"\n" + data, "travel")
     assert re.match(r"t\.csv, line \d+: ", message)
+
+
+def test_as_many_columns_and_rows_as_may_be_and_no_more() -> None:
+    names = [f"c{number}" for number in range(MOST_COLUMNS + 1)]
+    for count in (MOST_COLUMNS, MOST_COLUMNS + 1):
+        data = f"{','.join(names[:count])}\n{','.join('1' * count)}\n".encode()
+        if count == MOST_COLUMNS:
+            assert len(read_table(data, "t.csv").columns) == count
+        else:
+            assert "more than 200 columns" in refusal(data)
+    assert len(read_table(b"a,b\n" + b"1,2\n" * MOST_ROWS, "t.csv").rows) == MOST_ROWS
+    assert "more than 200000 rows" in refusal(b"a,b\n" + b"1,2\n" * (MOST_ROWS + 1))

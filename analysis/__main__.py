@@ -1,0 +1,42 @@
+"""Where the program starts: small, so that Ctrl-C is answered in a line from the first moment.
+
+What comes before, the start of Python itself, is not ours.
+"""
+
+from __future__ import annotations
+
+import os
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # typing itself takes a while to load
+    from typing import NoReturn
+
+_LINE = b"coilbench: stopped\n"
+
+
+def _stop(*_: object) -> NoReturn:
+    os.write(2, _LINE)
+    os._exit(130)
+
+
+try:
+    import signal
+
+    _OURS = signal.getsignal(signal.SIGINT) is signal.default_int_handler  # else: not to be stopped
+    if _OURS:
+        signal.signal(signal.SIGINT, _stop)
+except KeyboardInterrupt:
+    _stop()
+
+
+def main() -> None:
+    """Load the program and run it."""
+    from coilbench.analysis.cli import main as program
+
+    if _OURS:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    program()
+
+
+if __name__ == "__main__":
+    main()
