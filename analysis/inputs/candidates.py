@@ -102,5 +102,5 @@ def _refuse_unusable(role: str, sets: Sequence[SetCurves]) -> None:
         )
     raise CoilbenchError(
         f"every measured {role} spring is flagged: {names}",
-        hint=f"See: coilbench set check {as_typed(sets[0].name)}, or count them in with --use-flagged",
+        hint=f"See: coilbench set check {as_typed(sets[0].name)}, or add --use-flagged",
     )

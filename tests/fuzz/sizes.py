@@ -9,14 +9,12 @@ runs out of memory. Prints each case with its exit status; ends with 1 where one
 
 from __future__ import annotations
 
-import contextlib
 import io
 import json
 import math
 import os
 import resource
 import shutil
-import sqlite3
 import sys
 import tempfile
 import zlib
@@ -24,6 +22,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from coilbench.analysis.cli import run
+from support.edits import changing
 
 CPU_S, MEMORY_BYTES = 2, 500_000_000
 NOT_ANSWERED = 99
@@ -93,10 +92,9 @@ def _bombs(folder: Path) -> Iterator[tuple[str, list[str]]]:
     bomb = zlib.compress(bytes(BOMB_BYTES), 9)
     name = str(folder / "bomb.db")
     shutil.copy(folder / "b.db", name)
-    with contextlib.closing(sqlite3.connect(name)) as db:
+    with changing(Path(name)) as db:
         row = "samples_format = 'converted1', samples_blob = ?"
         db.execute(f"UPDATE sweeps SET {row} WHERE samples_blob IS NOT NULL", [bomb])
-        db.commit()
     for command in (
         "set check larch --at 38.5mm",
         "book check",
@@ -107,11 +105,10 @@ def _bombs(folder: Path) -> Iterator[tuple[str, list[str]]]:
     yield "a zlib bomb of 1 GB, merged", ["--book", str(folder / "b.db"), "merge", name]
     name = str(folder / "many.db")
     shutil.copy(folder / "b.db", name)
-    with contextlib.closing(sqlite3.connect(name)) as db:
+    with changing(Path(name)) as db:
         (set_id,) = db.execute("SELECT id FROM sets WHERE name = 'larch'").fetchone()
         rows = ((f"{n:032x}", set_id, f"m{n}", n + 100) for n in range(100_000))
         db.executemany("INSERT INTO springs (id, set_id, label, turn) VALUES (?, ?, ?, ?)", rows)
-        db.commit()
     for command in ("set list", "set check larch --at 38.5mm", "status"):
         yield "100,000 springs in a set", ["--book", name, *command.split()]
 

@@ -31,6 +31,7 @@ import click
 from coilbench.analysis.cli import cli, run
 from coilbench.analysis.cli.demo import Demo
 from coilbench.capture.errors import CoilbenchError
+from support.edits import changing
 
 STATUSES = (0, 1, 2, 130)  # 130: asked, and nobody answers
 PATIENCE_S = 60  # then it is called a hang; not a measurement
@@ -230,13 +231,12 @@ def attack_books(tally: Tally, made: Path, folder: Path, rng: random.Random, inp
     for _ in range(inputs):
         _ready(made, folder)
         text, named = rng.choice(TEXTS), rng.random() < 0.5
-        with contextlib.closing(sqlite3.connect(folder / "b.db")) as db:
+        with changing(folder / "b.db") as db:
             for table, column in places:
                 if named or (table, column) != ("sets", "name"):
                     first = f"{column} IS (SELECT {column} FROM {table} LIMIT 1)"
                     with contextlib.suppress(sqlite3.IntegrityError):
                         db.execute(f"UPDATE {table} SET {column} = ? WHERE {first}", [text])
-            db.commit()
         if rng.random() < 0.3:
             (folder / "b.db").rename(folder / "other.db")
             attack(tally, folder, ["merge", str(folder / "other.db")], text)

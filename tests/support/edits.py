@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from coilbench.capture.book.digests import register, seal_content
@@ -11,13 +12,19 @@ from coilbench.capture.book.digests import register, seal_content
 
 def change(path: Path, sql: str, *values: object) -> int:
     """Change a book as the program would, its digests with it; returns how many rows."""
+    with changing(path) as connection:
+        return connection.execute(sql, values).rowcount
+
+
+@contextmanager
+def changing(path: Path) -> Iterator[sqlite3.Connection]:
+    """Let a book be changed meanwhile as the program would, its digests with it."""
     with closing(sqlite3.connect(path)) as connection:
         register(connection)
-        changed = connection.execute(sql, values).rowcount
+        yield connection
         for (sweep_id,) in connection.execute("SELECT id FROM sweeps").fetchall():
             seal_content(connection, sweep_id)
         connection.commit()
-    return changed
 
 
 def harm(path: Path, sql: str, *values: object) -> int:
