@@ -16,6 +16,7 @@ from coilbench.analysis.engine.press_contest import STOP_RISK, PairChoice, Rival
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.shims import SET_KEY
 from coilbench.analysis.engine.valve_loads import outward_mm
+from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 LEAST_DEPTH_MM = 0.5  # less is hardly pressed
@@ -160,6 +161,7 @@ class ShopSet:
         readings: of those springs.
         presses: how many there were; a stroke that was recorded whole is one.
         left_out: labels of the springs that are left out as flagged.
+        tolerance: share of the load by which a spring may be lower and is not called weak.
     """
 
     springs: SetCurves
@@ -167,6 +169,7 @@ class ShopSet:
     presses: int
     size: SpringSize
     left_out: tuple[str, ...] = ()
+    tolerance: float = DEFAULT_TOLERANCE
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -205,12 +208,14 @@ class TiredSpring:
     Attributes:
         found: whether that is more likely than not; chance: how likely.
         below: by what share of its set's load it is lower, the most where it was read.
+        tolerance: the share from which the check of its set calls it weak.
     """
 
     set_name: str = field(metadata=SET_KEY)
     label: str
     chance: float
     below: float
+    tolerance: float
 
     @property
     def found(self) -> bool:
@@ -239,8 +244,7 @@ class PressPlan:
         risk: chance that another choice is nearer to the card by more than MARGIN_N, the errors
             that all readings have in common left out; None with best.
         common_risk: the same with them.
-        equal: the presses end before the risk is low: the rivals are as good as the best within
-            what can be read.
+        ties: once it is decided, choices as good as the best within what can be read.
         rivals: that may be better, the likeliest first.
         tired: springs of the chosen sets that are, or may be.
         made, remaining: presses, as far as can be foreseen.
@@ -254,7 +258,7 @@ class PressPlan:
     best: PairChoice | None = None
     risk: float | None = None
     common_risk: float | None = None
-    equal: bool = False
+    ties: tuple[PairChoice, ...] = ()
     rivals: tuple[Rival, ...] = ()
     tired: tuple[TiredSpring, ...] = ()
     made: int = 0
@@ -267,6 +271,11 @@ class PressPlan:
     def done(self) -> bool:
         """Whether nothing is left to press."""
         return not self.presses
+
+    @property
+    def equal(self) -> bool:
+        """Whether other choices are as good as the best within what can be read."""
+        return bool(self.ties)
 
     @property
     def common_error_decides(self) -> bool:
