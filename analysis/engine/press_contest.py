@@ -70,7 +70,8 @@ class Rival(NamedTuple):
     """Another choice and its chance of being nearer to the card by more than the margin.
 
     Attributes:
-        behind_n: how much farther from the card it is expected to be.
+        behind_n: how much farther from the card it is expected to be; below 0 it looks nearer,
+            and is the riskier all the same.
     """
 
     other: PairChoice

@@ -169,9 +169,10 @@ def _decision(plan: PressPlan, units: Units) -> Iterator[str]:
             f"{margin}: {percent_text(plan.risk)}"
         )
         for each in plan.rivals[:MOST_RIVALS] if plan.risk >= STOP_RISK else ():
+            where = "farther from" if each.behind_n >= 0.0 else "nearer to"
             yield (
                 f"Rival: {choice_text(each.other, units)}, chance {percent_text(each.chance)}, "
-                f"{units.load_text(each.behind_n)} farther from the card as it looks now"
+                f"{units.load_text(abs(each.behind_n))} {where} the card as it looks now"
             )
     if plan.common_error_decides:
         yield (

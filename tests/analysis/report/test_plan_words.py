@@ -44,6 +44,12 @@ def test_the_leader_its_rival_and_how_sure() -> None:
     assert "so far:" not in said(replace(PLAN, presses=(), stage="done", risk=STOP_RISK / 2))
 
 
+@pytest.mark.parametrize(("behind_n", "where"), [(-0.1, "nearer to"), (0.1, "farther from")])
+def test_a_rival_may_look_nearer_and_be_riskier(behind_n: float, where: str) -> None:
+    text = said(replace(PLAN, rivals=(Rival(OTHER, 0.034, behind_n * KGF_N),)))
+    assert f"0.10 kg {where} the card" in text
+
+
 def test_choices_within_what_can_be_read_are_called_equal() -> None:
     decided = replace(PLAN, ties=(OTHER,), risk=STOP_RISK / 2)
     assert "rowan" in said(decided)
