@@ -15,14 +15,15 @@ import numpy as np
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, exceeds
 from coilbench.analysis.engine.placed import SetCurves, clearance_low
-from coilbench.analysis.engine.press_model import Array, Loads
-from coilbench.analysis.engine.presses import PairChoice, Rival
+from coilbench.analysis.engine.press_cases import Array
+from coilbench.analysis.engine.press_model import Loads
+from coilbench.analysis.engine.presses import STOP_RISK, PairChoice, Rival
 from coilbench.analysis.engine.shims import ROLES, Role, SeatChoice, SeatOptions
 from coilbench.analysis.engine.valve_loads import Place, places_of, valves_of
 from coilbench.capture.unit_factors import KGF_N
 
 MARGIN_N = 0.2 * KGF_N  # nearer to the card by less is no better
-DRAWS = 2000
+DRAWS = 4000
 SEED = 20
 KNOTS = 5  # in each window
 MOST_NUMBERS = 4_000_000  # loads drawn at a time, to save memory
@@ -61,7 +62,8 @@ class Ruling:
     """How the choices stand.
 
     Attributes:
-        best: index of the choice that is nearest to the card on average.
+        best: index of the choice that is least likely to be bettered by more than the margin; of
+            equally likely ones the one that is nearest to the card on average.
         risk: chance that any other is nearer by more than the margin.
         chances: of each choice to be nearer than the best by more than the margin, shape (c,).
         miss_n: how far each is from the card, mean of the draws, shape (c,).
@@ -129,21 +131,39 @@ class Contest:
         per_load = self.share * off / self.tolerance_n / miss[:, None]
         return self.miss_unit_n * np.asarray(np.einsum("cr,crk->ck", per_load, self.rows))
 
-    def rule(self, loads: Mapping[str, Loads], common_u: float = 0.0) -> Ruling:
+    def rule(
+        self, loads: Mapping[str, Loads], common_u: float = 0.0, best: int | None = None
+    ) -> Ruling:
         """Draw what the loads may be and rule.
 
         Args:
             loads: of each set at its knots.
             common_u: standard uncertainty, as a fraction, of what all loads have in common.
+            best: the choice that is taken, where that is settled.
         """
         rng = np.random.default_rng(SEED)
-        drawn = [_drawn(loads[each.name], rng) for each in self.sets]
+        drawn = [loads[each.name].drawn(DRAWS, rng) for each in self.sets]
         scale = 1.0 + common_u * rng.standard_normal((DRAWS, 1))
         miss_n = self.miss_n(np.concatenate(drawn, axis=1) * scale)
         mean_n = miss_n.mean(axis=0)
-        best = int(np.argmin(np.round(mean_n, 6)))
+        beaten = (miss_n > miss_n.min(axis=1, keepdims=True) + MARGIN_N).mean(axis=0)
+        if best is None:
+            best = int(np.lexsort((np.round(mean_n, 6), beaten))[0])
         better = miss_n < miss_n[:, [best]] - MARGIN_N
-        return Ruling(best, float(better.any(axis=1).mean()), better.mean(axis=0), mean_n)
+        return Ruling(best, float(beaten[best]), better.mean(axis=0), mean_n)
+
+    def ties(self, ruling: Ruling) -> tuple[PairChoice, ...]:
+        """List the choices that can't be told from the best, the likeliest to be better first.
+
+        They are expected to be farther from the card by no more than the margin; or the others
+        alone would leave too much risk.
+        """
+        order = np.argsort(-ruling.chances, kind="stable")
+        left = np.cumsum(ruling.chances[order][::-1])[::-1]
+        near = ruling.miss_n[order] <= ruling.miss_n[ruling.best] + MARGIN_N
+        open_still = (left >= STOP_RISK) & (ruling.risk >= STOP_RISK)
+        alike = order[(near | open_still) & (order != ruling.best)]
+        return tuple(self.choices[at] for at in alike)
 
     def rivals(self, ruling: Ruling) -> tuple[Rival, ...]:
         """List the choices that may be better, the likeliest first."""
@@ -157,13 +177,6 @@ class Contest:
             for at in order
             if ruling.chances[at] >= MATTERS
         )
-
-
-def _drawn(loads: Loads, rng: np.random.Generator) -> Array:
-    """Draw loads, shape (DRAWS, k): by eigenvalues, since neighbours hardly differ."""
-    values, vectors = np.linalg.eigh(loads.cov_n2)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return np.asarray(loads.mean_n + rng.standard_normal((DRAWS, len(root))) @ root.T)
 
 
 def contest_of(

@@ -14,8 +14,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.press_contest import MARGIN_N, MATTERS, Contest, Ruling
-from coilbench.analysis.engine.press_model import Array, Loads, SetModel
+from coilbench.analysis.engine.press_cases import Array
+from coilbench.analysis.engine.press_contest import (
+    MARGIN_N,
+    MATTERS,
+    Contest,
+    Ruling,
+)
+from coilbench.analysis.engine.press_model import Loads, SetModel
 
 MOST_AHEAD = 60  # presses looked ahead
 MOST_RIVALS = 12  # the likeliest
@@ -58,7 +64,7 @@ def in_turn(
     rivals = np.array([at for at in order if ruling.chances[at] >= MATTERS], dtype=np.intp)
     if not rivals.size:
         return
-    mean_n = np.concatenate([loads[each.name].mean_n for each in contest.sets])
+    mean_n = np.concatenate([loads[each.name].merged_n for each in contest.sets])
     slope = contest.slope(mean_n)
     apart = slope[ruling.best] - slope[rivals]  # how best minus rival moves with each knot
     weight = ruling.chances[rivals]
@@ -98,8 +104,7 @@ class _Side:
     @classmethod
     def of(cls, name: str, of: Candidates, knots_mm: Array, apart: Array) -> _Side:
         model = of.model
-        sought = model.mean_of_sound(knots_mm).and_also(model.springs_at(of.heights_mm))
-        cov = model.loads(sought).cov_n2
+        cov = model.mean_and_springs(knots_mm, of.heights_mm).merged_cov_n2
         k = len(knots_mm)
         own = np.einsum("rk,kj,rj->r", apart, cov[:k, :k], apart)
         return cls(name, of, own, apart @ cov[:k, k:], cov[k:, k:].copy())

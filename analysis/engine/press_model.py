@@ -1,37 +1,34 @@
-"""What a few readings of a set say of every spring's load: a Gaussian model of one set. Pure.
+"""What a few readings of a set say of every spring's load: a mixture of Gaussian models. Pure.
 
 A spring's load is the set's curve times the spring's own factor, plus an offset. The curve is a
 line whose slope wanders as a random walk over height (the prior of a cubic smoothing spline: Wahba,
 J. R. Stat. Soc. B 40, 1978; Rasmussen and Williams, Gaussian Processes, 2006, eq. 6.28). A spring
-may be tired: a second component of its factor and offset. Errors that all readings have in common,
+may be tired: then its factor and offset are others. Loads are normal in each case of
+press_cases.py; what is told is the mixture of all of them. Errors that all readings have in common,
 like the scale's, are not in it: they cancel between sets.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from coilbench.analysis.engine.press_cases import KINDS, TIRED_CHANCE, Array, Cases, Told, weigh
 
 # The priors are ours, tried on simulated shops (tests/bench/bench_plan.py), no source.
-WANDER = 0.05  # of the rate, standard deviation of its change over 1 mm of height
-SCATTERS = (0.007, 0.01, 0.014, 0.02, 0.03)  # standard deviations of sound springs' factors
-SCATTER, SCATTER_LOG_SD = 0.013, 0.5  # what they are expected to be, log-normal
+WANDER = 0.08  # of the rate, standard deviation of its change over 1 mm of height
 LENGTH_SCATTER_MM = 0.05  # of a sound spring's free length beyond its factor, k = 1
-TIRED_CHANCE = 0.1  # before anything is read
 TIRED_LOSS, TIRED_LOSS_SD = 0.09, 0.035  # of the load with the valve shut
 TIRED_SHARE = 0.5  # of the loss that is the factor's; the rest is lost length, felt when shut most
 LEAST_SPAN_MM = 3.0  # between readings, from which on their own slope is believed
 VAGUE = 1.0  # times the card's load and rate: how far a curve may be from its rough line, k = 1
-ROUNDS = 12  # of weighing tired against sound; it settles in a few
+OPEN_CHANCES = 0.05, 0.95  # between them a spring may be tired or not
 LEAST_WEIGHT = 1e-3  # of a spring in the mean, so that there always is one
+LEAST_VARIANCE = 1e-9  # of the largest: what is smaller in a curve's prior is arithmetic alone
 
 
 class PressReading(NamedTuple):
@@ -51,26 +48,49 @@ class Expected(NamedTuple):
 
 
 class Loads(NamedTuple):
-    """Loads with what they have in common: mean shape (m,), covariance shape (m, m)."""
-
-    mean_n: Array
-    cov_n2: Array
-
-
-class Sought(NamedTuple):
-    """Loads asked for: at each height the curve plus so much of each spring's deviation.
+    """What m loads may be together: a mixture of h normals.
 
     Attributes:
-        height_mm: shape (m,).
-        weight: shape (m, n), for n springs.
+        weight: of each; they sum to 1, shape (h,).
+        mean_n: of each, shape (h, m).
+        root_n: of each one's covariance, beside what all have in common, shape (h, m, p).
+        rest_n2: covariance that all have in common, shape (m, m).
     """
 
-    height_mm: Array
     weight: Array
+    mean_n: Array
+    root_n: Array
+    rest_n2: Array
 
-    def and_also(self, other: Sought) -> Sought:
-        """Return both, these first."""
-        return Sought(*(np.concatenate(pair) for pair in zip(self, other, strict=True)))
+    @classmethod
+    def normal(cls, mean_n: Array, cov_n2: Array) -> Loads:
+        """Return loads that are jointly normal."""
+        return cls(np.ones(1), mean_n[None, :], np.zeros((1, len(mean_n), 0)), cov_n2)
+
+    @property
+    def merged_n(self) -> Array:
+        """The mean of all, shape (m,)."""
+        return np.asarray(self.weight @ self.mean_n)
+
+    @property
+    def merged_cov_n2(self) -> Array:
+        """The covariance of all, shape (m, m): within the cases, and between them."""
+        between = (self.mean_n - self.merged_n)[..., None]
+        share = np.sqrt(self.weight)[:, None, None]
+        roots = np.concatenate([self.root_n, between], axis=2) * share
+        flat = roots.transpose(1, 0, 2).reshape(len(self.rest_n2), -1)
+        return np.asarray(self.rest_n2 + flat @ flat.T)
+
+    def drawn(self, count: int, rng: np.random.Generator) -> Array:
+        """Draw loads, shape (count, m)."""
+        # A draw in so many from each case, at random which: nearer to its weight than by chance.
+        at = (rng.permutation(count) + 0.5) / count
+        case = np.minimum(np.searchsorted(np.cumsum(self.weight), at), len(self.weight) - 1)
+        own = rng.standard_normal((count, self.root_n.shape[2]))
+        values, vectors = np.linalg.eigh(self.rest_n2)  # since neighbours hardly differ
+        rest = vectors * np.sqrt(np.maximum(values, 0.0))
+        found = self.mean_n[case] + np.einsum("dmp,dp->dm", self.root_n[case], own)
+        return np.asarray(found + rng.standard_normal((count, len(values))) @ rest.T)
 
 
 def wander_cov(x_mm: Array, y_mm: Array, per_mm: float) -> Array:
@@ -86,9 +106,6 @@ def wander_cov(x_mm: Array, y_mm: Array, per_mm: float) -> Array:
     return np.where(same_side, per_mm * near**2 * (3.0 * far - near) / 6.0, 0.0)
 
 
-OPEN_CHANCES = 0.05, 0.95  # between them a spring may be tired or not
-
-
 @dataclass(frozen=True)
 class SetModel:
     """A set's springs as far as they were read.
@@ -97,10 +114,8 @@ class SetModel:
         labels: of its n springs.
         centre_mm: the height from which the slope wanders.
         line: load at the centre and slope, roughly: what a factor multiplies.
+        vague: how far the curve may be from that line, k = 1.
         shut_n: the load with the valve shut, roughly: what a tired spring lost a share of.
-        scatter: standard deviation of sound springs' factors.
-        readings: what was read; springs are of (m,), their indices.
-        tired: each spring's chance of being tired, shape (n,).
     """
 
     labels: tuple[str, ...]
@@ -108,168 +123,151 @@ class SetModel:
     line: tuple[float, float]
     vague: Expected
     shut_n: float
-    scatter: float
     readings: tuple[PressReading, ...]
-    tired: Array
-
-    @cached_property
-    def springs(self) -> NDArray[np.intp]:
-        """The index of each reading's spring."""
-        at = {label: index for index, label in enumerate(self.labels)}
-        return np.array([at[each.label] for each in self.readings], dtype=np.intp)
-
-    @cached_property
-    def _read(self) -> Sought:
-        heights = np.array([each.height_mm for each in self.readings], dtype=float)
-        return Sought(heights, np.eye(len(self.labels))[self.springs])
-
-    @property
-    def _noise_n2(self) -> Array:
-        return np.array([each.u_n for each in self.readings], dtype=float) ** 2
-
-    def rough_n(self, height_mm: Array) -> Array:
-        """Return the line's load."""
-        return np.asarray(self.line[0] + self.line[1] * (height_mm - self.centre_mm))
-
-    def _per_deviation(self, height_mm: Array) -> Array:
-        """Return what a factor and an offset add to a load, shape (m, 2)."""
-        return np.stack([self.rough_n(height_mm), np.ones_like(height_mm)], axis=-1)
-
-    @property
-    def _sound_cov(self) -> Array:
-        length_n = LENGTH_SCATTER_MM * abs(self.line[1])
-        return np.diag([self.scatter**2, length_n**2])
-
-    @property
-    def _tired_prior(self) -> tuple[Array, Array]:
-        """Mean and covariance of a tired spring's factor and offset."""
-        loss = np.array([-TIRED_SHARE, -(1.0 - TIRED_SHARE) * self.shut_n])
-        apart = np.diag([TIRED_LOSS_SD, TIRED_LOSS_SD * self.shut_n]) / 2.0
-        return TIRED_LOSS * loss, self._sound_cov + TIRED_LOSS_SD**2 * np.outer(
-            loss, loss
-        ) + apart**2
-
-    @cached_property
-    def _deviations(self) -> tuple[Array, Array]:
-        """Each spring's prior, both components merged: means (n, 2), covariances (n, 2, 2).
-
-        A spring that was not read counts as sound.
-        """
-        mean, cov = self._tired_prior
-        read = np.bincount(self.springs, minlength=len(self.labels)) > 0
-        p = np.where(read, self.tired, 0.0)[:, None, None]
-        between = np.outer(mean, mean)
-        return p[:, :, 0] * mean, (1.0 - p) * self._sound_cov + p * cov + p * (1.0 - p) * between
-
-    def _prior_mean(self, of: Sought) -> Array:
-        per = self._per_deviation(of.height_mm)
-        deviating_n = np.einsum("mn,mk,nk->m", of.weight, per, self._deviations[0])
-        return np.asarray(self.rough_n(of.height_mm) + deviating_n)
-
-    def _prior_cov(self, one: Sought, other: Sought) -> Array:
-        x, y = one.height_mm - self.centre_mm, other.height_mm - self.centre_mm
-        per_mm = (WANDER * self.line[1]) ** 2
-        level, slope = self.vague.load_n**2, self.vague.rate_n_per_mm**2
-        curve = level + slope * x[:, None] * y[None, :] + wander_cov(x, y, per_mm)
-        first = one.weight[:, :, None] * self._per_deviation(one.height_mm)[:, None, :]
-        second = other.weight[:, :, None] * self._per_deviation(other.height_mm)[:, None, :]
-        spread = np.einsum("mni,nij->mnj", first, self._deviations[1])
-        return np.asarray(curve + np.tensordot(spread, second, axes=([1, 2], [1, 2])))
-
-    @cached_property
-    def _inverse(self) -> Array:
-        cov = self._prior_cov(self._read, self._read) + np.diag(self._noise_n2)
-        return np.asarray(np.linalg.inv(cov))
-
-    @cached_property
-    def _residual_n(self) -> Array:
-        loads_n = np.array([each.load_n for each in self.readings], dtype=float)
-        return loads_n - self._prior_mean(self._read)
-
-    def loads(self, of: Sought) -> Loads:
-        """Return what is known of some loads after what was read."""
-        shared = self._prior_cov(of, self._read)
-        gain = shared @ self._inverse
-        cov = self._prior_cov(of, of) - gain @ shared.T
-        return Loads(self._prior_mean(of) + gain @ self._residual_n, 0.5 * (cov + cov.T))
-
-    def mean_of_sound(self, height_mm: Array) -> Sought:
-        """Ask for the mean of the set's sound springs at heights of shape (m,)."""
-        p = self.tired.copy()
-        p[np.bincount(self.springs, minlength=len(self.labels)) == 0] = 0.0
-        weight = np.maximum(1.0 - p, LEAST_WEIGHT)
-        return Sought(height_mm, np.tile(weight / weight.sum(), (len(height_mm), 1)))
-
-    def mean_loads(self, height_mm: Array) -> Loads:
-        """Return the mean load of the sound springs, with the doubt which springs those are.
-
-        Each spring's chance of being tired counts as a coin thrown for its part of the mean.
-        """
-        of = self.mean_of_sound(height_mm)
-        mean_n, cov_n2 = self.loads(of)
-        each_n = self.loads(self.springs_at(height_mm)).mean_n.reshape(-1, len(height_mm))
-        moves_n = of.weight[0][:, None] * (each_n - mean_n)
-        p = self.tired * (np.bincount(self.springs, minlength=len(self.labels)) > 0)
-        return Loads(mean_n, cov_n2 + np.einsum("n,ni,nj->ij", p * (1.0 - p), moves_n, moves_n))
-
-    def springs_at(self, height_mm: Sequence[float] | Array) -> Sought:
-        """Ask for every spring at each height: spring by spring, shape (n x heights,)."""
-        count = len(self.labels)
-        weight = np.repeat(np.eye(count), len(height_mm), axis=0)
-        return Sought(np.tile(np.asarray(height_mm, dtype=float), count), weight)
 
     def readings_of(self, label: str) -> list[PressReading]:
         """Return a spring's readings."""
         return [each for each in self.readings if each.label == label]
+
+    @cached_property
+    def cases(self) -> Cases:
+        """All that the set may be, weighed by what was read."""
+        counts = [len(self.readings_of(label)) for label in self.labels]
+        read = [at for at, count in enumerate(counts) if count]
+        return weigh(self._told, sorted(read, key=lambda at: -counts[at]))
+
+    @cached_property
+    def tired(self) -> Array:
+        """Each spring's chance of being tired, shape (n,)."""
+        read = np.array([bool(self.readings_of(label)) for label in self.labels])
+        return np.where(read, np.minimum(self.cases.weight @ self.cases.tired, 1.0), TIRED_CHANCE)
+
+    def mean_loads(self, height_mm: Array) -> Loads:
+        """Return the mean load of the sound springs at heights of shape (m,)."""
+        return self._loads(height_mm, np.repeat(self._sound_share, len(height_mm), axis=1))
+
+    def mean_and_springs(self, mean_mm: Array, spring_mm: Sequence[float]) -> Loads:
+        """Return mean loads as mean_loads does, then each spring's load at each other height."""
+        springs = np.repeat(np.eye(len(self.labels)), len(spring_mm), axis=0)
+        mean = np.repeat(self._sound_share, len(mean_mm), axis=1)
+        each = np.broadcast_to(springs, (len(mean), *springs.shape))
+        heights = np.concatenate([mean_mm, np.tile(np.array(spring_mm), len(self.labels))])
+        return self._loads(heights, np.concatenate([mean, each], axis=1))
 
     def below_set(self, label: str) -> float:
         """Return by what share of the sound springs' mean one that was read is lower, at most."""
         read = [each.height_mm for each in self.readings_of(label)]
         heights_mm = np.unique(np.array(read, dtype=float))
         own = np.eye(len(self.labels))[[self.labels.index(label)] * len(heights_mm)]
-        loads_n = self.loads(Sought(heights_mm, own)).mean_n
-        return float(np.max(1.0 - loads_n / self.mean_loads(heights_mm).mean_n))
+        loads_n = self._loads(heights_mm, own[None]).merged_n
+        return float(np.max(1.0 - loads_n / self.mean_loads(heights_mm).merged_n))
 
     @property
-    def log_evidence(self) -> float:
-        """How well the readings agree with the model and its scatter: the log of their density.
+    def _sound_share(self) -> Array:
+        """What each spring counts for in the mean of the sound ones, shape (h, 1, n)."""
+        weight = np.maximum(1.0 - self.cases.tired, LEAST_WEIGHT)
+        return np.asarray(weight / weight.sum(axis=1, keepdims=True))[:, None, :]
 
-        What it costs to call springs tired is their relative entropy to what is expected of any.
+    def _loads(self, height_mm: Array, share: Array) -> Loads:
+        """Return what is known of some loads: at each height the curve and shares of deviations.
+
+        Args:
+            height_mm: shape (m,).
+            share: of each spring's deviation in each load, shape (h or 1, m, n).
         """
-        log_det = float(np.linalg.slogdet(self._inverse)[1])
-        fit = float(self._residual_n @ self._inverse @ self._residual_n)
-        p = np.clip(self.tired[np.unique(self.springs)], 1e-12, 1.0 - 1e-12)
-        entropy = p * np.log(p / TIRED_CHANCE) + (1 - p) * np.log((1 - p) / (1 - TIRED_CHANCE))
-        off = math.log(self.scatter / SCATTER) / SCATTER_LOG_SD
-        return 0.5 * log_det - 0.5 * fit - float(entropy.sum()) - 0.5 * off**2
+        cases, (mean, gain, root) = self.cases, self._deviations
+        count = len(cases.weight)
+        share = np.broadcast_to(share, (count, *share.shape[1:]))
+        into = self._curve_cov(height_mm, self._read_mm) @ self._numbers[1]
+        per = self._per_deviation(height_mm)
+        moved = (share @ gain.reshape(*gain.shape[:2], -1)).reshape(*share.shape[:2], 2, -1)
+        of_curve = into - np.einsum("mi,hmiq->hmq", per, moved)
+        mean_n = self._rough_n(height_mm) + np.einsum("mi,hmi->hm", per, share @ mean)
+        own = np.einsum("mi,hnij->hmnj", per, root) * share[..., None]
+        return Loads(
+            cases.weight,
+            mean_n + np.einsum("hmq,hq->hm", of_curve, cases.mean),
+            np.concatenate([of_curve @ cases.root, own.reshape(*share.shape[:2], -1)], axis=2),
+            self._curve_cov(height_mm, height_mm) - into @ into.T,
+        )
 
-    def weighed(self) -> Array:
-        """Weigh tired against sound for each spring by what the other springs predict of it.
+    def _rough_n(self, height_mm: Array) -> Array:
+        return np.asarray(self.line[0] + self.line[1] * (height_mm - self.centre_mm))
 
-        Leaving one spring out needs no second inverse (Rasmussen and Williams, 5.4.2, in blocks).
+    def _per_deviation(self, height_mm: Array) -> Array:
+        """Return what a factor and an offset add to a load, shape (m, 2)."""
+        return np.stack([self._rough_n(height_mm), np.ones_like(height_mm)], axis=-1)
+
+    def _curve_cov(self, one_mm: Array, other_mm: Array) -> Array:
+        x, y = one_mm - self.centre_mm, other_mm - self.centre_mm
+        level, slope = self.vague.load_n**2, self.vague.rate_n_per_mm**2
+        per_mm = (WANDER * self.line[1]) ** 2
+        return np.asarray(level + slope * x[:, None] * y[None, :] + wander_cov(x, y, per_mm))
+
+    @cached_property
+    def _read_mm(self) -> Array:
+        return np.unique(np.array([each.height_mm for each in self.readings], dtype=float))
+
+    @cached_property
+    def _numbers(self) -> tuple[Array, Array]:
+        """The curve at the u heights read as q numbers of unit variance: shapes (u, q).
+
+        The first makes loads there of the numbers; the second, after a covariance with the loads
+        there, makes other loads of them.
         """
-        chances = self.tired.copy()
-        tired_mean, tired_cov = self._tired_prior
-        weighed = self._inverse @ self._residual_n
-        for spring in range(len(self.labels)):
-            own = np.flatnonzero(self.springs == spring)
-            if not own.size:
-                continue
-            cov = np.linalg.inv(self._inverse[np.ix_(own, own)])
-            per = self._per_deviation(self._read.height_mm[own])
-            off_n = cov @ weighed[own] + per @ self._deviations[0][spring]
-            rest = cov - per @ self._deviations[1][spring] @ per.T
-            sound = _log_density(off_n, rest + per @ self._sound_cov @ per.T)
-            tired = _log_density(off_n - per @ tired_mean, rest + per @ tired_cov @ per.T)
-            odds = math.log(TIRED_CHANCE / (1.0 - TIRED_CHANCE)) + tired - sound
-            chances[spring] = 1.0 / (1.0 + math.exp(min(max(-odds, -50.0), 50.0)))
-        return chances
+        values, vectors = np.linalg.eigh(self._curve_cov(self._read_mm, self._read_mm))
+        kept = values > LEAST_VARIANCE * values.max(initial=0.0)
+        root = np.sqrt(values[kept])
+        return vectors[:, kept] * root, vectors[:, kept] / root
 
+    @cached_property
+    def _priors(self) -> tuple[Array, Array]:
+        """A spring's factor and offset before it is read: means and covariances.
 
-def _log_density(off_n: Array, cov_n2: Array) -> float:
-    """Log of a normal density but for its constant."""
-    log_det = float(np.linalg.slogdet(cov_n2)[1])
-    return -0.5 * log_det - 0.5 * float(off_n @ np.linalg.solve(cov_n2, off_n))
+        Shapes (kinds, 2, 2) and (kinds, 2, 2, 2), for each kind of set, sound and tired.
+        """
+        length_n = LENGTH_SCATTER_MM * abs(self.line[1])
+        sound = np.array([np.diag([kind.scatter**2, length_n**2]) for kind in KINDS])
+        loss = np.array([-TIRED_SHARE, -(1.0 - TIRED_SHARE) * self.shut_n])
+        apart = np.diag([TIRED_LOSS_SD, TIRED_LOSS_SD * self.shut_n]) / 2.0
+        tired = sound + TIRED_LOSS_SD**2 * np.outer(loss, loss) + apart**2
+        mean = np.stack([np.zeros(2), TIRED_LOSS * loss])
+        return np.tile(mean, (len(KINDS), 1, 1)), np.stack([sound, tired], axis=1)
+
+    @cached_property
+    def _told(self) -> list[Told]:
+        return [self._told_by(self.readings_of(label)) for label in self.labels]
+
+    def _told_by(self, read: Sequence[PressReading]) -> Told:
+        heights, loads_n, u_n = np.array([each[1:] for each in read]).reshape(-1, 3).T
+        root = self._numbers[0][np.searchsorted(self._read_mm, heights)]
+        per = self._per_deviation(heights)
+        mean, cov = self._priors
+        noise_n = np.array([kind.repeat for kind in KINDS])[:, None] * u_n
+        noise_n2 = noise_n[:, None, :, None] ** 2 * np.eye(len(read))
+        inverse = np.linalg.inv(per @ cov @ per.T + noise_n2)
+        off_n = loads_n - self._rough_n(heights) - mean @ per.T
+        weighed = (inverse @ off_n[..., None])[..., 0]
+        gain = cov @ per.T @ inverse
+        return Told(
+            0.5 * np.linalg.slogdet(inverse)[1] - 0.5 * np.sum(off_n * weighed, axis=-1),
+            weighed @ root,
+            root.T @ inverse @ root,
+            mean + (gain @ off_n[..., None])[..., 0],
+            gain @ root,
+            cov - gain @ per @ cov,
+        )
+
+    @cached_property
+    def _deviations(self) -> tuple[Array, Array, Array]:
+        """Each spring's mean and gain (of Told) and a root of its covariance, in each case.
+
+        Shapes (h, n, 2), (h, n, 2, q) and (h, n, 2, 2).
+        """
+        kind, tired = self.cases.kind, self.cases.tired.astype(np.intp)
+        told = [Told(*(e[kind, tired[:, at]] for e in one)) for at, one in enumerate(self._told)]
+        mean, gain, cov = (np.stack(each, axis=1) for each in list(zip(*told, strict=True))[3:])
+        return mean, gain, np.linalg.cholesky(cov)
 
 
 def fit_set(
@@ -292,25 +290,7 @@ def fit_set(
     line = _rough_line(ordered, centre_mm, expected)
     shut_n = max(line[0] + line[1] * (shut_mm - centre_mm), 0.1 * expected.load_n)
     vague = Expected(VAGUE * expected.load_n, VAGUE * expected.rate_n_per_mm)
-    tired = np.full(len(labels), TIRED_CHANCE)
-    start = SetModel(tuple(labels), centre_mm, line, vague, shut_n, SCATTER, ordered, tired)
-    if not readings:
-        return start
-    logs = np.array([_settled(replace(start, scatter=each)).log_evidence for each in SCATTERS])
-    weights = np.exp(logs - logs.max())
-    # By the mean square: few springs tell little of their scatter, and the largest costs most.
-    mean_square = float(np.average(np.square(SCATTERS), weights=weights))
-    return _settled(replace(start, scatter=math.sqrt(mean_square)))
-
-
-def _settled(model: SetModel) -> SetModel:
-    """Weigh tired against sound until that changes nothing."""
-    for _ in range(ROUNDS):
-        chances = model.weighed()
-        if np.max(np.abs(chances - model.tired)) < 1e-3:
-            break
-        model = replace(model, tired=chances)
-    return model
+    return SetModel(tuple(labels), centre_mm, line, vague, shut_n, ordered)
 
 
 def _rough_line(

@@ -181,7 +181,6 @@ def _decide(
     ruling = contest.rule(loads)
     best, rivals = contest.choices[ruling.best], contest.rivals(ruling)
     left = MOST_A_SET * len(shop.sets) - shop.presses
-    equal = ruling.risk >= STOP_RISK and left <= 0
     chosen = [name for name in (best.outer, best.inner) if name is not None]
     looked = list(models) if every_set else chosen
     tired = [
@@ -192,9 +191,9 @@ def _decide(
     known: dict[str, Any] = {
         "best": best,
         "risk": ruling.risk,
-        "common_risk": contest.rule(loads, shop.common_u).risk,
+        "common_risk": contest.rule(loads, shop.common_u, ruling.best).risk,
         "rivals": rivals,
-        "tired": tuple(one for name in looked for one in _tired(name, models[name])),
+        "tired": tuple(one for name in looked for one in _tired(shop.sets[name], models[name])),
         "made": shop.presses,
     }
     second = [
@@ -203,18 +202,18 @@ def _decide(
         for press in second_presses(models[name], heights[name], shop.build, best)
     ]
     later = len(tired) + len(second)
-    if ruling.risk >= STOP_RISK and not equal:
+    if ruling.risk >= STOP_RISK and left > 0:
         batch, ahead = _telling_apart(shop, heights, models, contest, ruling, loads)
         if batch:
             return PressPlan(
                 "decide", _in_order(batch), remaining=min(ahead, left) + later, **known
             )
-        equal = True
+    known["ties"] = contest.ties(ruling)
     if tired:
-        return PressPlan("tired", _in_order(tired), equal=equal, remaining=later, **known)
+        return PressPlan("tired", _in_order(tired), remaining=later, **known)
     needed = second or list(valve_presses(shop, heights, best))
     stage: Literal["valve", "done"] = "valve" if needed else "done"
-    return PressPlan(stage, _in_order(needed), equal=equal, remaining=len(needed), **known)
+    return PressPlan(stage, _in_order(needed), remaining=len(needed), **known)
 
 
 def _telling_apart(
@@ -247,10 +246,11 @@ def _telling_apart(
     return batch, needed
 
 
-def _tired(name: str, model: SetModel) -> Iterator[TiredSpring]:
+def _tired(one: ShopSet, model: SetModel) -> Iterator[TiredSpring]:
     for at, label in enumerate(model.labels):
         if model.tired[at] > OPEN_CHANCES[0] and model.readings_of(label):
-            yield TiredSpring(name, label, float(model.tired[at]), model.below_set(label))
+            chance, below = float(model.tired[at]), model.below_set(label)
+            yield TiredSpring(one.springs.name, label, chance, below, one.tolerance)
 
 
 def weak_presses(

@@ -14,6 +14,7 @@ from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.valve_loads import outward_mm
+from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 LEAST_DEPTH_MM = 0.5  # less is hardly pressed
@@ -130,6 +131,7 @@ class ShopSet:
         readings: of those springs.
         presses: how many there were; a stroke that was recorded whole is one.
         left_out: labels of the springs that are left out as flagged.
+        tolerance: share of the load by which a spring may be lower and is not called weak.
     """
 
     springs: SetCurves
@@ -137,6 +139,7 @@ class ShopSet:
     presses: int
     size: SpringSize
     left_out: tuple[str, ...] = ()
+    tolerance: float = DEFAULT_TOLERANCE
 
     @property
     def labels(self) -> tuple[str, ...]:

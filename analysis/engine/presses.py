@@ -25,7 +25,8 @@ class Rival(NamedTuple):
     """Another choice and its chance of being nearer to the card by more than the margin.
 
     Attributes:
-        behind_n: how much farther from the card it is expected to be.
+        behind_n: how much farther from the card it is expected to be; below 0 it looks nearer,
+            and is the riskier all the same.
     """
 
     other: PairChoice
@@ -58,12 +59,14 @@ class TiredSpring:
     Attributes:
         found: whether that is more likely than not; chance: how likely.
         below: by what share of its set's load it is lower, the most where it was read.
+        tolerance: the share from which the check of its set calls it weak.
     """
 
     set_name: str = field(metadata=SET_KEY)
     label: str
     chance: float
     below: float
+    tolerance: float
 
     @property
     def found(self) -> bool:
@@ -92,8 +95,7 @@ class PressPlan:
         risk: chance that another choice is nearer to the card by more than MARGIN_N, the errors
             that all readings have in common left out; None with best.
         common_risk: the same with them.
-        equal: the presses end before the risk is low: the rivals are as good as the best within
-            what can be read.
+        ties: once it is decided, choices as good as the best within what can be read.
         rivals: that may be better, the likeliest first.
         tired: springs of the chosen sets that are, or may be.
         made, remaining: presses, as far as can be foreseen.
@@ -107,7 +109,7 @@ class PressPlan:
     best: PairChoice | None = None
     risk: float | None = None
     common_risk: float | None = None
-    equal: bool = False
+    ties: tuple[PairChoice, ...] = ()
     rivals: tuple[Rival, ...] = ()
     tired: tuple[TiredSpring, ...] = ()
     made: int = 0
@@ -120,6 +122,11 @@ class PressPlan:
     def done(self) -> bool:
         """Whether nothing is left to press."""
         return not self.presses
+
+    @property
+    def equal(self) -> bool:
+        """Whether other choices are as good as the best within what can be read."""
+        return bool(self.ties)
 
     @property
     def common_error_decides(self) -> bool:

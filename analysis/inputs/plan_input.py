@@ -22,6 +22,7 @@ from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
 from coilbench.analysis.inputs.by_hand import usable
 from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
+from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
 from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE, KeyedSetup
@@ -63,6 +64,7 @@ def read_shop(db: Database, build: BuildFile) -> Shop:
             sum(_presses(sweep) for curve in curves for sweep in curve.sweeps),
             sizes[name],
             () if one is None else one.set_apart,
+            _tolerance(records[name]),
         )
     set_sizes = {name: len(record.springs) for name, record in records.items()}
     load_u_n, height_u_mm = _next_reading(sets.values(), build.scale.step_n)
@@ -113,6 +115,15 @@ def _springs(record: SetRecord, judged: JudgedSet | None) -> SetCurves:
         return usable(record, (), record.labels)
     kept = [each for each in judged.measured.curves if each.label not in judged.set_apart]
     return usable(record, kept, judged.measured.missing)
+
+
+def _tolerance(record: SetRecord) -> float:
+    """Return from which share lower the check of a set calls a spring weak.
+
+    It compares with the other springs by the usual tolerance, and with the nominal by its own.
+    """
+    kept = None if record.nominal is None else record.nominal.tolerance_relative
+    return DEFAULT_TOLERANCE if kept is None else min(kept, DEFAULT_TOLERANCE)
 
 
 def _size(springs: SetCurves) -> SpringSize:

@@ -19,7 +19,6 @@ from coilbench.analysis.engine.presses import (
 from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, pair_text
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
 from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
@@ -40,7 +39,7 @@ json_keys(
 json_keys(Press, "set=set_name label height_mm depth_mm kind why=text")
 json_keys(
     PressPlan,
-    "done stage presses best risk common_risk common_error_decides equal rivals tired made "
+    "done stage presses best risk common_risk common_error_decides equal ties rivals tired made "
     "remaining not_pressed solid_unknown left_out",
 )
 
@@ -64,10 +63,10 @@ def _(spring: TiredSpring, _units: Units) -> str:
     named = f"{spring.label} of {spring.set_name}"
     lower = f"lower than its set by about {percent_text(max(spring.below, 0.0))}"
     chance = f"chance {percent_text(spring.chance)}"
-    if spring.below < DEFAULT_TOLERANCE:  # `set check` doesn't call it weak
+    if spring.below < spring.tolerance:  # `set check` doesn't call it weak
         return (
             f"{named} is {lower}, more than its fellows scatter ({chance}): not weak by "
-            f"{100.0 * DEFAULT_TOLERANCE:g} %, the check's usual limit"
+            f"{100.0 * spring.tolerance:g} %, the limit of its set's check"
         )
     verb = "has" if spring.chance >= OPEN_CHANCES[1] else "may have"
     return f"{named} {verb} lost load: {lower} ({chance})"
@@ -167,7 +166,7 @@ def _decision(plan: PressPlan, units: Units) -> Iterator[str]:
         return
     best, margin = choice_text(plan.best, units), units.load_text(MARGIN_N)
     if plan.equal:
-        same = [choice_text(each.other, units) for each in plan.rivals[:MOST_RIVALS]]
+        same = [choice_text(each, units) for each in plan.ties[:MOST_RIVALS]]
         yield (
             f"{best} and {'; '.join(same)} are equal within what you can read (chance that "
             f"another is nearer to the card by more than {margin}: {percent_text(plan.risk)})"
@@ -179,9 +178,10 @@ def _decision(plan: PressPlan, units: Units) -> Iterator[str]:
             f"{margin}: {percent_text(plan.risk)}"
         )
         for each in plan.rivals[:MOST_RIVALS] if plan.risk >= STOP_RISK else ():
+            where = "farther from" if each.behind_n >= 0.0 else "nearer to"
             yield (
                 f"Rival: {choice_text(each.other, units)}, chance {percent_text(each.chance)}, "
-                f"{units.load_text(each.behind_n)} farther from the card as it looks now"
+                f"{units.load_text(abs(each.behind_n))} {where} the card as it looks now"
             )
     if plan.common_error_decides:
         yield (

@@ -266,6 +266,19 @@ def test_a_weighed_scale_errs_less_in_common(
     assert common_u() == SCALE_U_RELATIVE
 
 
+@pytest.mark.parametrize(("kept", "limit"), [("3%", 0.03), ("8%", 0.05), (None, 0.05)])
+def test_a_set_s_own_tolerance_says_what_is_weak(
+    new_book: Book, kept: str | None, limit: float
+) -> None:
+    """The narrower of the nominal's and 5 %, as the check of a set judges by both."""
+    book = new_book("larch", build=SINGLE)
+    nominal = ["set", "nominal", "larch", "21kg@39mm", *(["--tolerance", kept] if kept else [])]
+    assert run([*book, *nominal]) == 0
+    with open_book(Path(book[1])) as db:
+        shop = read_shop(db, parse_build(SINGLE, "four.toml"))
+    assert shop.sets["larch"].tolerance == pytest.approx(limit)
+
+
 @pytest.mark.parametrize(
     ("options", "says"),
     [(["--force"], "--sheet"), (["--once", "--every-set"], "--once")],

@@ -19,12 +19,13 @@ from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_contest import (
     MARGIN_N,
+    STOP_RISK,
     Contest,
     Ruling,
     Standing,
     contest_of,
 )
-from coilbench.analysis.engine.press_lookahead import Candidates, in_turn
+from coilbench.analysis.engine.press_lookahead import Candidates, Chosen, in_turn
 from coilbench.analysis.engine.press_model import (
     Expected,
     Loads,
@@ -105,12 +106,12 @@ def knot_loads(one: Contest, sd_n: float = 0.0) -> dict[str, Loads]:
     for each in one.sets:
         mean = np.array([line_n(each.name, float(mm)) for mm in each.knots_mm])
         apart = np.abs(each.knots_mm[:, None] - each.knots_mm[None, :])
-        found[each.name] = Loads(mean, sd_n**2 * np.exp(-apart / 5.0))
+        found[each.name] = Loads.normal(mean, sd_n**2 * np.exp(-apart / 5.0))
     return found
 
 
 def stacked(loads: dict[str, Loads]) -> np.ndarray:
-    return np.concatenate([each.mean_n for each in loads.values()])
+    return np.concatenate([each.merged_n for each in loads.values()])
 
 
 def miss_by_hand(outer: str, change_mm: float, more: dict[str, float] | None = None) -> float:
@@ -163,21 +164,22 @@ def test_the_slope_is_that_of_finite_differences(monkeypatch: pytest.MonkeyPatch
 
 @pytest.mark.parametrize("sd_n", [2.0, 8.0])
 def test_the_risk_is_that_of_brute_force(sd_n: float) -> None:
-    """60,000 draws by SciPy, each choice's miss from its own loads; ours has 2,000 draws."""
+    """60,000 draws by SciPy, each choice's miss from its own loads; ours has 4,000 draws."""
     one = contest()
     loads = knot_loads(one, sd_n)
     ruling = one.rule(loads)
     rng = np.random.default_rng(3)
     drawn = np.concatenate(
         [
-            multivariate_normal.rvs(each.mean_n, each.cov_n2, 60_000, random_state=rng)
+            multivariate_normal.rvs(each.merged_n, each.rest_n2, 60_000, random_state=rng)
             for each in loads.values()
         ],
         axis=1,
     )
     miss = one.miss_n(drawn)
     better = miss < miss[:, [ruling.best]] - MARGIN_N
-    assert ruling.best == int(np.argmin(miss.mean(axis=0)))
+    beaten = [(miss < miss[:, [c]] - MARGIN_N).any(axis=1).mean() for c in range(miss.shape[1])]
+    assert beaten[ruling.best] < min(beaten) + 0.02
     assert ruling.risk == pytest.approx(better.any(axis=1).mean(), abs=0.025)
     assert ruling.chances == pytest.approx(better.mean(axis=0), abs=0.025)
     rivals = one.rivals(ruling)
@@ -224,65 +226,86 @@ def models() -> dict[str, SetModel]:
             for label in labels[:2]
             for mm in (27.0, 28.2, 38.0, 39.2)
         ]
-        model = fit_set(labels, readings, 39.0 - lower, 33.0 - lower, Expected(700.0, 34.0))
-        found[name] = replace(model, tired=np.zeros(4))
+        found[name] = fit_set(labels, readings, 39.0 - lower, 33.0 - lower, Expected(700.0, 34.0))
     return found
 
 
-def spread_n2(one: Contest, ruling: Ruling, of: dict[str, SetModel], at: np.ndarray) -> np.ndarray:
+HEIGHTS = {name: (27.0 - low, 28.2 - low, 38.6 - low) for name, low in WINDOWS.items()}
+NOISE_N2 = 9.0
+
+
+def conditioned(one: Contest, known: dict[str, SetModel], made: list[Chosen]):
+    """Covariance of each set's knots after presses, whatever they show: by whole matrices."""
+    found = {}
+    for each in one.sets:
+        model, heights, k = known[each.name], HEIGHTS[each.name], len(each.knots_mm)
+        cov = model.mean_and_springs(each.knots_mm, heights).merged_cov_n2
+        at = [
+            k + model.labels.index(press.label) * len(heights) + heights.index(press.height_mm)
+            for press in made
+            if press.set_name == each.name
+        ]
+        seen = cov[np.ix_(at, at)] + NOISE_N2 * np.eye(len(at))
+        found[each.name] = cov[:k, :k] - cov[:k, at] @ np.linalg.inv(seen) @ cov[at, :k]
+    return found
+
+
+def spread_n2(
+    one: Contest, ruling: Ruling, known: dict[str, SetModel], at: np.ndarray, made: list[Chosen]
+) -> np.ndarray:
     """Variance of best minus each choice."""
     slope = one.slope(at)
     apart = slope[ruling.best] - slope
     total = np.zeros(len(slope))
-    for each in one.sets:
-        model = of[each.name]
-        cov = model.loads(model.mean_of_sound(each.knots_mm)).cov_n2
-        part = apart[:, one.part(each.name)]
+    for name, cov in conditioned(one, known, made).items():
+        part = apart[:, one.part(name)]
         total += np.einsum("ck,kl,cl->c", part, cov, part)
     return total
 
 
 def test_presses_ahead_narrow_as_readings_do_and_the_first_is_the_best_there_is() -> None:
-    """Against the model with those readings put in, whatever they show."""
+    """Against textbook conditioning of loads with the moments of all cases together."""
     one, known = contest(), models()
-    heights = {name: (27.0 - low, 28.2 - low, 38.6 - low) for name, low in WINDOWS.items()}
-    loads = {name: m.loads(m.mean_of_sound(standing()[name].knots_mm)) for name, m in known.items()}
+    loads = {name: m.mean_loads(standing()[name].knots_mm) for name, m in known.items()}
     at = stacked(loads)
     ruling = one.rule(loads)
-    rivals = one.rivals(ruling)
-    assert rivals
-    candidates = {name: Candidates(m, heights[name], 9.0) for name, m in known.items()}
+    assert one.rivals(ruling)
+    candidates = {name: Candidates(m, HEIGHTS[name], NOISE_N2) for name, m in known.items()}
     weight = np.where(ruling.chances >= press_contest.MATTERS, ruling.chances, 0.0)
-
-    def with_reading(of: dict[str, SetModel], name: str, label: str, mm: float):
-        more = PressReading(label, mm, 400.0, 3.0)
-        return of | {name: replace(of[name], readings=(*of[name].readings, more))}
-
     chosen = list(islice(in_turn(one, ruling, loads, candidates), 3))
     first = chosen[0][0]
+    before = spread_n2(one, ruling, known, at, [])
     gains = {
         (name, label, mm): float(
-            weight
-            @ (
-                spread_n2(one, ruling, known, at)
-                - spread_n2(one, ruling, with_reading(known, name, label, mm), at)
-            )
+            weight @ (before - spread_n2(one, ruling, known, at, [Chosen(name, label, mm, 0)]))
         )
         for name in WINDOWS
         for label in known[name].labels
-        for mm in heights[name]
+        for mm in HEIGHTS[name]
     }
     best = max(gains.values())
     assert gains[first.set_name, first.label, first.height_mm] == pytest.approx(best, rel=1e-6)
-    after = known
-    for press, risk in chosen:
-        after = with_reading(after, press.set_name, press.label, press.height_mm)
-        variance = spread_n2(one, ruling, after, at)
+    for count in range(1, 4):
+        made = [press for press, _ in chosen[:count]]
+        variance = spread_n2(one, ruling, known, at, made)
         off = ruling.miss_n - ruling.miss_n[ruling.best] + MARGIN_N
         wanted = max(
             0.5 * math.erfc(off[i] / math.sqrt(2.0 * variance[i])) for i in np.flatnonzero(weight)
         )
-        assert risk == pytest.approx(wanted, rel=1e-4)
+        assert chosen[count - 1][1] == pytest.approx(wanted, rel=1e-4)
+
+
+@pytest.mark.parametrize("inside", [True, False])
+def test_choices_that_cannot_be_told_from_the_best(inside: bool) -> None:
+    """Expected to be farther by the margin at most, just inside and outside; rivals that would
+    leave too much risk, while there is too much."""
+    one = contest()
+    behind_n = MARGIN_N * (1 - 1e-9 if inside else 1 + 1e-9)
+    miss_n = np.array([50.0, 50.0 + behind_n, 90.0, 95.0])
+    sure = Ruling(0, STOP_RISK / 2, np.array([0.0, 0.0, STOP_RISK, 0.001]), miss_n)
+    assert one.ties(sure) == ((one.choices[1],) if inside else ())
+    capped = replace(sure, risk=STOP_RISK)
+    assert set(one.ties(capped)) == {one.choices[2]} | set(one.ties(sure))
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -51,9 +51,21 @@ def test_the_leader_its_rival_and_how_sure() -> None:
     assert "so far:" not in said(replace(PLAN, presses=(), stage="done", risk=STOP_RISK / 2))
 
 
-def test_rivals_within_what_can_be_read_are_called_equal() -> None:
-    assert "equal" in said(replace(PLAN, equal=True))
+@pytest.mark.parametrize(("behind_n", "where"), [(-0.1, "nearer to"), (0.1, "farther from")])
+def test_a_rival_may_look_nearer_and_be_riskier(behind_n: float, where: str) -> None:
+    text = said(replace(PLAN, rivals=(Rival(OTHER, 0.034, behind_n * KGF_N),)))
+    assert f"0.10 kg {where} the card" in text
+
+
+def test_choices_within_what_can_be_read_are_called_equal() -> None:
+    decided = replace(PLAN, ties=(OTHER,), risk=STOP_RISK / 2)
+    assert "rowan" in said(decided)
+    assert "equal" in said(decided)
+    assert "Best" not in said(decided)
     assert "equal" not in said(PLAN)
+    found = document(decided)
+    assert found["equal"]
+    assert [(each["outer"], each["seat_cut_mm"]) for each in found["ties"]] == [("rowan", 0.2)]
 
 
 @pytest.mark.parametrize(("risk", "told"), [(STOP_RISK, True), (STOP_RISK - 1e-9, False)])
@@ -86,8 +98,8 @@ def test_what_is_not_pressed_or_left_out_is_named() -> None:
         not_pressed=(NotPressed("larch", 26.0, 25.5),),
         left_out=("heron-03",),
         tired=(
-            TiredSpring("heron", "heron-04", 0.97, 0.09),
-            TiredSpring("heron", "heron-05", 0.4, 0.051),
+            TiredSpring("heron", "heron-04", 0.97, 0.09, 0.05),
+            TiredSpring("heron", "heron-05", 0.4, 0.051, 0.05),
         ),
     )
     text = said(plan)
@@ -150,13 +162,15 @@ def test_the_page_is_whole_and_names_are_harmless() -> None:
 
 
 @pytest.mark.parametrize("chance", [0.4, 0.99])
-def test_only_a_spring_below_the_check_s_limit_is_said_to_have_lost_load(chance: float) -> None:
-    """The limit of `set check` where nothing else is given is 5 %."""
+@pytest.mark.parametrize("limit", [0.05, 0.08])
+def test_only_a_spring_below_its_set_s_limit_is_said_to_have_lost_load(
+    chance: float, limit: float
+) -> None:
     inside, outside = (
-        describe(TiredSpring("heron", "heron-04", chance, below), Units())
-        for below in (0.049, 0.051)
+        describe(TiredSpring("heron", "heron-04", chance, below, limit), Units())
+        for below in (limit - 0.001, limit + 0.001)
     )
     assert "lost load" not in inside
-    assert "4.9 %" in inside
+    assert f"{100 * limit:g} %" in inside
+    assert f"{100 * limit - 0.1:.1f} %" in inside
     assert "lost load" in outside
-    assert "5.1 %" in outside
