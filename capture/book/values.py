@@ -133,12 +133,14 @@ def _check_keyed(text: str, cells: Mapping[str, Any]) -> None:
     keyed = msgspec.json.decode(text, type=_Keyed)  # knows no NaN and no infinity
     for document in keyed.readings:
         reading = msgspec.convert(document, KeyedReading)
-        if not set(document) <= {one.name for one in fields(KeyedReading)}:
+        most = max(
+            map(abs, (reading.shown_load_n, reading.height_mm or 0.0, reading.depth_mm or 0.0))
+        )
+        known = set(document) <= {one.name for one in fields(KeyedReading)}
+        by_depth = reading.height_mm is None
+        if not known or most > _MOST:
             raise ValueError
-        if (
-            abs(reading.shown_load_n) > _MOST
-            or abs(reading.height_mm or reading.depth_mm or 0) > _MOST
-        ):
+        if by_depth and (reading.depth_mm is None or keyed.free_length_mm is None):
             raise ValueError
     if cells.get("origin") == b"keyed" and keyed.setup is None:
         raise ValueError
