@@ -48,11 +48,11 @@ from coilbench.capture.book.calibrations import (
     newest_part,
 )
 from coilbench.capture.book.gains import Gains
+from coilbench.capture.book.keyed_readings import never_weighed
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
-from coilbench.capture.book.sweeps import never_weighed
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration, PartKind

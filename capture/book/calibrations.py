@@ -301,3 +301,10 @@ def find_scale(db: Database, name: str) -> Scale:
         residuals_n=tuple(point["residual_n"] for point in points),
         notes=tuple(remarks_of(row["notes_json"])),
     )
+
+
+def scale_made_utc(db: Database, name: str) -> str | None:
+    """Return when the newest calibration of a scale was made; None without one."""
+    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1"
+    row = first_row(db, sql, [name])
+    return None if row is None else str(row["made_utc"])

@@ -15,7 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.notes import remarks_of, with_finding
-from coilbench.capture.book.rows import new_id, writing
+from coilbench.capture.book.rows import first_row, new_id, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, StrokeRow, store_sweep, stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
@@ -208,6 +208,20 @@ def last_setup(db: Database, record: SetRecord) -> tuple[KeyedSetup, str] | None
         document = json.loads(row["keyed_json"])["setup"]
         return KeyedSetup.from_document(document, row["load_u_relative"]), row["name"]
     return None
+
+
+def never_weighed(db: Database, set_names: Collection[str]) -> bool:
+    """Return whether readings of these sets came off a scale of which no calibration is known."""
+    marks = ", ".join("?" * len(set_names))
+    sql = f"""
+        SELECT 1 FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        JOIN sets ON sets.id = springs.set_id
+        WHERE sets.name IN ({marks}) AND sweeps.counted AND sweeps.purpose = 'measured'
+          AND json_extract(sweeps.keyed_json, '$.setup') IS NOT NULL
+          AND json_extract(sweeps.keyed_json, '$.setup.scale') IS NULL
+        LIMIT 1
+        """  # noqa: S608  question marks only
+    return first_row(db, sql, list(set_names)) is not None
 
 
 def store_readings(

@@ -26,11 +26,12 @@ from coilbench.capture.book.copies import (
 )
 from coilbench.capture.book.damage import refuse_damaged
 from coilbench.capture.book.digests import register
-from coilbench.capture.book.ours import MIGRATION_NAMES, refuse_reshaped, refuse_strange, versions
+from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.staging import remove_left
+from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.errors import CoilbenchError
 
 BUSY_PAUSE_S = 0.005

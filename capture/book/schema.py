@@ -9,7 +9,7 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 from coilbench.capture.book.digests import register, seal
-from coilbench.capture.book.ours import APPLICATION_ID, MIGRATION_NAMES
+from coilbench.capture.book.versions import APPLICATION_ID, MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
 

@@ -11,8 +11,9 @@ from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.damage import damage_of_stroke, damaged_rows, misplaced, stroke_names
 from coilbench.capture.book.digests import stored_rows, tables
-from coilbench.capture.book.ours import MIGRATION_NAMES, reshaped, versions
+from coilbench.capture.book.ours import reshaped
 from coilbench.capture.book.values import impossible
+from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 
 MOST_FINDINGS = 20
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Literal
@@ -23,7 +23,7 @@ from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Press
@@ -337,27 +337,6 @@ def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
         [record.set_id],
     )
     return tuple(Provenance(**row | {"origin": Origin(row["origin"])}) for row in rows)
-
-
-def never_weighed(db: Database, set_names: Collection[str]) -> bool:
-    """Return whether readings of these sets came off a scale of which no calibration is known."""
-    marks = ", ".join("?" * len(set_names))
-    sql = f"""
-        SELECT 1 FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-        JOIN sets ON sets.id = springs.set_id
-        WHERE sets.name IN ({marks}) AND sweeps.counted AND sweeps.purpose = 'measured'
-          AND json_extract(sweeps.keyed_json, '$.setup') IS NOT NULL
-          AND json_extract(sweeps.keyed_json, '$.setup.scale') IS NULL
-        LIMIT 1
-        """  # noqa: S608  question marks only
-    return first_row(db, sql, list(set_names)) is not None
-
-
-def scale_made_utc(db: Database, name: str) -> str | None:
-    """Return when the newest calibration of a scale was made; None without one."""
-    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1"
-    row = first_row(db, sql, [name])
-    return None if row is None else str(row["made_utc"])
 
 
 Ruling = Literal["use", "leave"]

@@ -18,9 +18,10 @@ from coilbench.capture.errors import CoilbenchError
 
 _Check = Callable[[Any, Mapping[str, Any]], object]
 _MOST = 1e12  # newtons, millimetres: far above what any rig can give
+_MOST_OF_FIT = 1e30  # a fit's coefficients and their covariance
 _MOST_WHOLE = 2.0**53  # of counts, and all else: no larger one is kept exactly
 _LONGEST_NAME = 200  # a merge adds characters to a name
-_NAMES = ("name", "label", "source_url", "device_id")
+_NAMES = ("name", "label")
 _ABOVE_0 = (
     "free_length_mm",
     "solid_height_mm",
@@ -80,6 +81,8 @@ def _check_of(column: str) -> _Check | None:
         return lambda cell, _: _check_time(cell.decode())
     if column in _NAMES:
         return _check_name
+    if column == "error_n":
+        return _check_weight
     least = -_MOST_WHOLE
     if column in _ABOVE_0:
         least = math.ulp(0.0)
@@ -91,6 +94,12 @@ def _check_of(column: str) -> _Check | None:
             raise ValueError
 
     return check_number
+
+
+def _check_weight(cell: float, cells: Mapping[str, Any]) -> None:
+    """Raise ValueError for a check whose error is no share of a weight."""
+    if not (abs(cell) <= _MOST and cells["mass_kg"] > 0.0):
+        raise ValueError
 
 
 def _check_name(cell: bytes, _: Mapping[str, Any]) -> None:
@@ -108,7 +117,7 @@ def _check_fit(cell: bytes, cells: Mapping[str, Any]) -> None:
 
     fit = fit_from_json(cell.decode())
     numbers = [*fit.coefficients, *(cell for row in fit.covariance for cell in row)]
-    if not all(abs(number) < _MOST for number in numbers) or fit.x_min > fit.x_max:
+    if not all(abs(number) < _MOST_OF_FIT for number in numbers) or fit.x_min > fit.x_max:
         raise ValueError
     if cells.get("kind") == b"travel" and (len(fit.coefficients) != 2 or fit.coefficients[1] == 0):
         raise ValueError

@@ -144,7 +144,7 @@ BOOKS: dict[str, Made] = {
     "a curve of infinity": ("UPDATE curve_rows SET load_n = 9e999, height_mm = -9e999", ()),
     "a zero of infinity": (f"UPDATE sweeps SET zero_counts = -9e999 {SECOND}", ()),
     "an uncertainty below 0": ("UPDATE sweeps SET load_u_n = -1, height_u_mm = 9e999", ()),
-    "a check with no weight": ("UPDATE mass_checks SET mass_kg = 0, gravity_m_s2 = 0", ()),
+    "a check with no weight": ("UPDATE mass_checks SET mass_kg = 0", ()),
     "what rests is endless": ("UPDATE rig_ratings SET rests_n = 9e999, cell_n = 1e300", ()),
     "an endless limit": (
         "INSERT INTO rig_settings (only_row, good_for_days) VALUES (1, 9e999)", ()),
