@@ -194,6 +194,7 @@ def damage_of_stroke(
         return "it is not what was stored"
     wrong = impossible(cells, documents=known is not None)
     used = cells["counted"] or cells.get("ruling") == b"use"
+    used = used and cells["purpose"] == b"measured"
     if wrong is not None or known is None or not used:
         return wrong
     kept = cells.get("content_digest")

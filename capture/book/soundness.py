@@ -99,8 +99,9 @@ def _strokes(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]
     """Yield what is wrong with each stroke, if anything, and how many samples it has."""
     names = stroke_names(connection)
     for row in stored_rows(connection, "sweeps"):
-        _, name = names.get(row.rowid, ("", row.cells["id"].decode(errors="replace")))
+        set_name, name = names.get(row.rowid, ("", row.cells["id"].decode(errors="replace")))
+        which = f"stroke {name} of {set_name}" if set_name else f"stroke {name}"
         wrong, samples = damage_of_stroke(connection, row, None) or impossible(row.cells), 0
         if wrong is None:
             wrong, samples = look_into(connection, row.cells)
-        yield None if wrong is None else f"stroke {name} is damaged: {wrong}", samples
+        yield None if wrong is None else f"{which} is damaged: {wrong}", samples

@@ -169,7 +169,7 @@ def test_a_damaged_stroke_is_named_left_out_and_leaves_the_others(book: Path, sq
     told = refusal(book)
     assert "damaged" in told
     assert "coilbench set strokes larch --leave larch-02:1" in told
-    assert any("larch-02:1 is damaged" in one for one in check_book(book).findings)
+    assert any("stroke larch-02:1 of larch is damaged" in one for one in check_book(book).findings)
     with open_book(book) as db:
         assert load_sweeps(db, find_set(db, "rowan"))["r"]  # other sets are as usable as before
         record = find_set(db, "larch", strokes=False)
