@@ -49,8 +49,8 @@ def book_copy(file: Path, force: bool) -> None:
 def book_check(file: Path | None, as_json: bool) -> None:
     """Look for damage in the book, or in the copy FILE.
 
-    All of it is read: its pages, its keys, every calibration, and every stroke's samples, which
-    have a checksum. Nothing is changed. Exits with 1 if something is wrong.
+    All of it is read: its pages, its keys, and every row, each of which has a digest. Nothing is
+    changed. Exits with 1 if something is wrong.
     """
     path = book_path() if file is None else file
     found = check_book(path)
@@ -112,7 +112,8 @@ def _report(found: Soundness) -> None:
         click.echo(f"! {finding}.")
     if found.findings:
         click.echo(
-            "It is DAMAGED. Keep a copy of the file as it is, then: coilbench book put-back COPY"
+            "It is DAMAGED. Keep a copy of the file as it is, then: coilbench book put-back COPY ; "
+            "a stroke can also be left out: coilbench set strokes SET --leave LABEL:NUMBER"
         )
         raise click.exceptions.Exit(1)
     click.echo("No damage found.")

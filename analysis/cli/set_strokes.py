@@ -88,7 +88,7 @@ def set_strokes(
     rulings += [(*one, "leave") for one in left]
     rulings += [(*one, None) for one in ruled]
     with open_book(book_path()) as db:
-        record = find_set(db, name, strokes=False)
+        record = find_set(db, name, strokes=not left)
         only = None if only is None else spring_named(record, only)
         with writing(db):  # what the set then looks like is part of it
             if swapped is not None:
@@ -97,6 +97,7 @@ def set_strokes(
             if rulings:
                 named = [(spring_named(record, one), at, ruling) for one, at, ruling in rulings]
                 StrokeRow.keep_rulings(db, record, named)
+                record = find_set(db, record.name)
             asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
             reach_mm = min(asked_mm, default=None)
             strokes = measured_set(db, record, reach_mm=reach_mm).strokes

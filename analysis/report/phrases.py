@@ -13,7 +13,7 @@ from coilbench.analysis.report.link_text import LINK_SENTENCES
 from coilbench.analysis.report.reading_text import READING_PHRASES
 from coilbench.analysis.report.units import LENGTH_PLACES, Units
 from coilbench.capture.blocks import FaultCode, Finding
-from coilbench.capture.book.notes import remarks_of
+from coilbench.capture.book.notes import Remark, remarks_of
 from coilbench.capture.units import counted
 
 CAUTION = (
@@ -220,7 +220,14 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
 
 def note_text(note: str | None, units: Units) -> str | None:
     """Describe a stroke's note as the book keeps it: None for none."""
-    return "; ".join(describe(one, units) for one in remarks_of(note)) or None
+    return "; ".join(_remark_text(one, units) for one in remarks_of(note)) or None
+
+
+def _remark_text(remark: Remark, units: Units) -> str:
+    try:
+        return describe(remark, units)
+    except (KeyError, TypeError, ValueError, AttributeError):  # as no program of ours writes it
+        return remark if isinstance(remark, str) else remark.kind
 
 
 def _calibration_old(facts: Mapping[str, Any], _units: Units) -> str:

@@ -17,7 +17,6 @@ from typing import Any
 from coilbench.capture.book.digests import (
     Stored,
     as_bytes,
-    content_digest,
     covers,
     stored_rows,
     tables,
@@ -27,7 +26,7 @@ from coilbench.capture.errors import CoilbenchError
 
 RESTORE = "restore a copy: coilbench book put-back COPY"
 _RESTORE = f"R{RESTORE[1:]}"
-_NO_DIGEST = object()  # a book without digests
+_LONGEST_SHOWN = 60
 _APART = ("sweeps", "curve_rows", "sessions", "stroke_chunks")  # not looked at in an opening
 _PHRASES = {
     "calibration_parts": "the {kind} calibration made {made_utc}",
@@ -75,9 +74,23 @@ def _damages(connection: sqlite3.Connection, documents: bool) -> Iterator[str]:
     for table in tables(connection):
         if table not in _APART:
             yield from damaged_rows(connection, table, documents=documents)
+    yield from misplaced(connection)
     for table in tables(connection):
         if table != "curve_rows":  # a stroke's content_digest shows what is wrong there
             yield from _structure(connection, table)
+
+
+def misplaced(connection: sqlite3.Connection) -> Iterator[str]:
+    """Yield a sentence for each calibration that takes one kind of part for another."""
+    sql = """
+        SELECT calibrations.made_utc FROM calibrations
+          LEFT JOIN calibration_parts AS load ON load.id = load_part_id
+          LEFT JOIN calibration_parts AS travel ON travel.id = travel_part_id
+          LEFT JOIN calibration_parts AS flex ON flex.id = flex_part_id
+        WHERE load.kind <> 'load' OR travel.kind <> 'travel' OR flex.kind <> 'flex'
+    """
+    for (made_utc,) in connection.execute(sql):
+        yield f"the calibration made {made_utc} is damaged: a part of it is of another kind"
 
 
 def damaged_rows(
@@ -92,10 +105,14 @@ def damaged_rows(
 
 def _phrase(table: str, cells: dict[str, Any]) -> str:
     shown = {
-        name: repr(cell.decode(errors="backslashreplace"))[1:-1] if type(cell) is bytes else cell
-        for name, cell in cells.items()
+        name: _shown(cell) if isinstance(cell, bytes) else cell for name, cell in cells.items()
     }
     return _PHRASES.get(table, f"a row of {table}").format_map(shown)
+
+
+def _shown(text: bytes) -> str:
+    signs = text.decode(errors="backslashreplace")[:_LONGEST_SHOWN]
+    return "".join(sign if sign.isprintable() else f"\\x{ord(sign):02x}" for sign in signs)
 
 
 def _structure(connection: sqlite3.Connection, table: str) -> Iterator[str]:
@@ -108,6 +125,8 @@ def _structure(connection: sqlite3.Connection, table: str) -> Iterator[str]:
     ]
     if rows and all(row.whole for row in stored_rows(connection, table)):
         yield from rows  # else the damaged row is named by its own digest
+    elif rows and table == "sweeps" and ("", "") in damaged_strokes(connection).values():
+        yield "a stroke is damaged: it is not what was stored"
 
 
 def refuse_damaged_strokes(
@@ -175,15 +194,18 @@ def damage_of_stroke(
     if not row.whole:
         return "it is not what was stored"
     wrong = impossible(cells, documents=known is not None)
-    kept = cells.get("content_digest", _NO_DIGEST)
     used = cells["counted"] or cells.get("ruling") == b"use"
-    if wrong is not None or known is None or kept is _NO_DIGEST or not used:
+    used = used and cells["purpose"] == b"measured"
+    if wrong is not None or known is None or not used:
         return wrong
-    if known.get(row.rowid) != kept:
-        if kept is None or content_digest(connection, cells["id"].decode()) != kept:
-            return "its samples or its curve are not what was stored"
-        known[row.rowid] = kept
-    return None
+    kept = cells.get("content_digest")
+    if kept is None or known.get(row.rowid) != kept:
+        from coilbench.capture.book.contents import look_into
+
+        wrong = look_into(connection, cells).wrong
+        if kept is not None and wrong is None:
+            known[row.rowid] = kept
+    return wrong
 
 
 def stroke_names(connection: sqlite3.Connection) -> dict[int, tuple[str, str]]:

@@ -19,6 +19,7 @@ import sqlite3
 import struct
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 WITHOUT = ("curve_rows",)  # a stroke's content_digest covers them
@@ -191,14 +192,15 @@ def stored_rows(
     apart = _CONTENT.get(table, ())
     columns = [column for column in columns_of(connection, table) if column.name not in apart]
     names = [column.name for column in columns]
-    kept = [
+    places = [
         (names.index(cover.digest), [names.index(column.name) for column in cover.columns])
         for cover in covers(connection, table)
     ]
+    kept = [(at, itemgetter(*of)) for at, of in places]  # of two columns at least
     cells = ", ".join(_cell(column, f"{table}.") for column in columns)
     sql = f"SELECT {table}.rowid, {cells} FROM {table} {where}"  # noqa: S608  our own names
     with as_bytes(connection):
         rows = connection.execute(sql, values).fetchall()
     for rowid, *row in rows:
-        whole = all(row[at] == row_digest(table, *[row[n] for n in of]) for at, of in kept)
+        whole = all(row[at] == row_digest(table, *of(row)) for at, of in kept)
         yield Stored(rowid, dict(zip(names, row, strict=True)), whole)

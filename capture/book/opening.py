@@ -9,6 +9,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, ExitStack, closing, contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -25,11 +26,12 @@ from coilbench.capture.book.copies import (
 )
 from coilbench.capture.book.damage import refuse_damaged
 from coilbench.capture.book.digests import register
-from coilbench.capture.book.ours import MIGRATION_NAMES, refuse_reshaped, refuse_strange, versions
+from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.staging import remove_left
+from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.errors import CoilbenchError
 
 BUSY_PAUSE_S = 0.005
@@ -72,6 +74,8 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
 def _look_at(connection: sqlite3.Connection, path: Path) -> None:
     """Refuse a book that is not as we made it, newer, or damaged; a new one has nothing in it."""
     register(connection)
+    # text that is none is found by its digest; where its row was left out, it is shown as it is
+    connection.text_factory = partial(str, encoding="utf-8", errors="backslashreplace")
     if not connection.execute("SELECT 1 FROM sqlite_schema").fetchone():
         return
     refuse_reshaped(connection, path)

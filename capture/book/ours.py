@@ -1,4 +1,4 @@
-"""What makes a file a book of ours: its mark, its versions, and its tables as we made them.
+"""Only a book of ours is opened: one with our mark, and tables as our migrations make them.
 
 Light to import: nothing heavy is loaded here.
 """
@@ -11,25 +11,8 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from coilbench.capture.book.versions import APPLICATION_ID, LIST, MIGRATION_NAMES, versions
 from coilbench.capture.errors import CoilbenchError
-
-# In order. A book with another name in it was written by a newer program.
-MIGRATION_NAMES = (
-    "0001_first_book",
-    "0002_checks_and_scales",
-    "0003_nominals_and_rulings",
-    "0004_entries_and_references",
-    "0005_sweeps_in_brief",
-    "0006_ratings_and_swaps",
-    "0007_by_hand",
-    "0008_masses_err",
-    "0009_what_rests",
-    "0010_rest_zeros",
-    "0011_set_solid_u",
-    "0012_set_rests",
-    "0013_digests",
-)
-APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 
 # What `shape_digest` gives for a book of each version; a test makes each and compares.
 _SHAPES = {
@@ -47,16 +30,9 @@ _SHAPES = {
     "0012_set_rests": "48bb4e185f19e8573bea99aab2e82713",
     "0013_digests": "59eac3822404fb9c22e3225c398d3ef6",
 }
-_LIST = "_sqlite_migrations"
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils
 
 Shape = dict[tuple[str, str], str]  # each object's definition by its type and name
-
-
-def versions(connection: sqlite3.Connection) -> list[str]:
-    """Return the names of the migrations that a book has had, the oldest first."""
-    sql = f"SELECT name FROM {_LIST} WHERE migration_set = 'coilbench' ORDER BY name"  # noqa: S608
-    return [name for (name,) in connection.execute(sql)]
 
 
 def refuse_strange(connection: sqlite3.Connection, path: Path) -> None:
@@ -92,7 +68,7 @@ def reshaped(connection: sqlite3.Connection) -> str | None:
     connection.execute("BEGIN")  # else another program could bring it up to date in between
     try:
         shape = _shape(connection)
-        listed = shape.pop(("table", _LIST), "")
+        listed = shape.pop(("table", LIST), "")
         if not set(listed.split()) >= _LIST_COLUMNS:
             return "the book's list of its versions is not one of ours"
         had = versions(connection)
@@ -110,7 +86,7 @@ def reshaped(connection: sqlite3.Connection) -> str | None:
 def shape_digest(connection: sqlite3.Connection) -> str:
     """Return a digest of a book's tables, columns, views, triggers and indexes."""
     shape = _shape(connection)
-    shape.pop(("table", _LIST), None)
+    shape.pop(("table", LIST), None)
     return _digest(shape)
 
 
@@ -124,10 +100,10 @@ def _shape(connection: sqlite3.Connection) -> Shape:
     for kind, name, table, sql in connection.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
     ):
-        if table != _LIST or kind == "trigger":
+        if table != LIST or kind == "trigger":
             shape[kind, name] = re.sub(r"\s+", " ", str(sql).replace('"', ""))
         elif kind == "table":
-            columns = connection.execute(f"PRAGMA table_info({_LIST})")
+            columns = connection.execute(f"PRAGMA table_info({LIST})")
             shape[kind, name] = " ".join(row[1] for row in columns)
     return shape
 
@@ -141,7 +117,7 @@ def _made(version: str) -> Shape:
     with closing(sqlite3.connect(":memory:")) as connection:
         bring_to(Database(connection), version)
         shape = _shape(connection)
-    shape.pop(("table", _LIST))
+    shape.pop(("table", LIST))
     return shape
 
 

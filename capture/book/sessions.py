@@ -15,6 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import find_calibration
+from coilbench.capture.book.digests import stored_rows
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
@@ -190,6 +191,9 @@ def _close(db: Database, run: CaptureRun) -> bool:
 
 def _store_recovered(db: Database, chunks: list[dict[str, Any]]) -> None:
     first = chunks[0]
+    pieces = stored_rows(db.conn, "stroke_chunks", "WHERE session_id = ?", [first["session_id"]])
+    if not all(piece.whole for piece in pieces):
+        raise CoilbenchError("a piece of it is damaged")
     known = {name: first[name] for name in NewSweep.__match_args__ if name in first}
     samples = np.concatenate(
         [sample_blob.unpack(row["samples_format"], row["samples_blob"]) for row in chunks]

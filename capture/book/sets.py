@@ -311,7 +311,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
         [row["id"]],
     )
     springs = tuple(SpringRecord(**spring) for spring in found)
-    _check_count(len(springs))  # of a book that another program wrote
+    _check_count(max(len(springs), 1))  # another program may have written the book
     return SetRecord(
         **{column: row[column] for column in _COLUMNS},
         set_id=row["id"],

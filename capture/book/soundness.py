@@ -7,15 +7,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
-from coilbench.capture.blocks import RAW_DTYPE
+from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.copies import reading
-from coilbench.capture.book.damage import damage_of_stroke, damaged_rows, stroke_names
-from coilbench.capture.book.digests import as_bytes, stored_rows, tables
-from coilbench.capture.book.ours import MIGRATION_NAMES, reshaped, versions
-from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.book.damage import damage_of_stroke, damaged_rows, misplaced, stroke_names
+from coilbench.capture.book.digests import stored_rows, tables
+from coilbench.capture.book.ours import reshaped
+from coilbench.capture.book.values import impossible
+from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 
 MOST_FINDINGS = 20
 
@@ -78,6 +76,7 @@ def _look(connection: sqlite3.Connection, found: Soundness) -> None:
     found.findings += _structure(connection)
     for table in sorted(set(tables(connection)) - {"sweeps", "curve_rows"}):
         found.findings += damaged_rows(connection, table)
+    found.findings += misplaced(connection)
     for finding, samples in _strokes(connection):
         found.samples += samples
         found.findings += [] if finding is None else [finding]
@@ -99,27 +98,10 @@ def _structure(connection: sqlite3.Connection) -> Iterator[str]:
 def _strokes(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:
     """Yield what is wrong with each stroke, if anything, and how many samples it has."""
     names = stroke_names(connection)
-    sql = "SELECT samples, samples_format, samples_blob FROM sweeps WHERE rowid = ?"
     for row in stored_rows(connection, "sweeps"):
-        _, name = names.get(row.rowid, ("", row.cells["id"].decode(errors="replace")))
-        wrong = damage_of_stroke(connection, row, {})
-        with as_bytes(connection):
-            stated, blob_format, blob = connection.execute(sql, [row.rowid]).fetchone()
-        of_samples, samples = (None, 0) if blob is None else _samples(stated, blob_format, blob)
-        wrong = of_samples or wrong
-        yield None if wrong is None else f"stroke {name} is damaged: {wrong}", samples
-
-
-def _samples(stated: int, blob_format: bytes, blob: bytes) -> tuple[str | None, int]:
-    try:
-        samples = sample_blob.unpack(blob_format.decode(), blob)
-    except CoilbenchError as error:
-        return error.what, 0
-    except (TypeError, ValueError):
-        return "its samples are not bytes", 0
-    found = int(samples.shape[0])
-    if found != stated:
-        return f"{found} samples where {stated} were stored", found
-    if samples.dtype == RAW_DTYPE and np.any(np.diff(samples["t_us"]) < 0):
-        return "its clock goes backwards", found
-    return None, found
+        set_name, name = names.get(row.rowid, ("", row.cells["id"].decode(errors="replace")))
+        which = f"stroke {name} of {set_name}" if set_name else f"stroke {name}"
+        wrong, samples = damage_of_stroke(connection, row, None) or impossible(row.cells), 0
+        if wrong is None:
+            wrong, samples = look_into(connection, row.cells)
+        yield None if wrong is None else f"{which} is damaged: {wrong}", samples

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.damage import refuse_damaged, refuse_damaged_strokes
-from coilbench.capture.book.ours import MIGRATION_NAMES, versions
+from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 
 if TYPE_CHECKING:
     from sqlite_utils import Database

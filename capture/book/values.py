@@ -9,16 +9,19 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 import msgspec
 
 from coilbench.capture.errors import CoilbenchError
 
-_MOST = 1e12  # counts, newtons, millimetres: far above what any rig can give
-_MOST_WHOLE = 2**53
+_Check = Callable[[Any, Mapping[str, Any]], object]
+_MOST = 1e12  # newtons, millimetres: far above what any rig can give
+_MOST_OF_FIT = 1e30  # a fit's coefficients and their covariance
+_MOST_WHOLE = 2.0**53  # of counts, and all else: no larger one is kept exactly
 _LONGEST_NAME = 200  # a merge adds characters to a name
-_NAMES = ("name", "label", "source_url", "device_id")
+_NAMES = ("name", "label")
 _ABOVE_0 = (
     "free_length_mm",
     "solid_height_mm",
@@ -53,12 +56,13 @@ def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | Non
         cells: by column, text as bytes.
         documents: whether to look into those that are JSON; what reads them is slow to load.
     """
-    column = next(iter(cells), "")
+    column = ""
     try:
         for column, cell in cells.items():
-            skipped = column.endswith("digest") or (column in _DOCUMENTS and not documents)
-            if cell is not None and not skipped:
-                _check(column, cell, cells)
+            if cell is not None:
+                check = _check_of(column)
+                if check is not None and (documents or column not in _DOCUMENTS):
+                    check(cell, cells)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return f"its {column} cannot be"
     except CoilbenchError as error:
@@ -66,29 +70,40 @@ def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | Non
     return None
 
 
-def _check(column: str, cell: Any, cells: Mapping[str, Any]) -> None:
-    """Raise ValueError, TypeError, KeyError or CoilbenchError for what cannot be."""
-    if isinstance(cell, float | int):
-        if column not in _ANY:
-            _check_number(column, cell)
-    elif isinstance(cell, bytes):
-        text = cell.decode()
-        if column.endswith("_utc"):
-            _check_time(text)
-        elif column in _DOCUMENTS:
-            _DOCUMENTS[column](text, cells)
-        elif column in _NAMES and not 1 <= len(text) <= _LONGEST_NAME:
-            raise ValueError
-
-
-def _check_number(column: str, cell: float) -> None:
-    most = _MOST if isinstance(cell, float) else _MOST_WHOLE
-    least = -most
+@cache
+def _check_of(column: str) -> _Check | None:
+    """Return what raises ValueError, TypeError, KeyError or CoilbenchError for what cannot be."""
+    if column in _ANY or column.endswith("digest"):
+        return None
+    if column in _DOCUMENTS:
+        return _DOCUMENTS[column]
+    if column.endswith("_utc"):
+        return lambda cell, _: _check_time(cell.decode())
+    if column in _NAMES:
+        return _check_name
+    if column == "error_n":
+        return _check_weight
+    least = -_MOST_WHOLE
     if column in _ABOVE_0:
         least = math.ulp(0.0)
     elif column in _FROM_0 or column.endswith(_FROM_0_ENDS):
         least = 0.0
-    if not least <= cell <= most:
+
+    def check_number(cell: Any, _: Mapping[str, Any]) -> None:
+        if not isinstance(cell, bytes) and not least <= cell <= _MOST_WHOLE:
+            raise ValueError
+
+    return check_number
+
+
+def _check_weight(cell: float, cells: Mapping[str, Any]) -> None:
+    """Raise ValueError for a check whose error is no share of a weight."""
+    if not (abs(cell) <= _MOST and cells["mass_kg"] > 0.0):
+        raise ValueError
+
+
+def _check_name(cell: bytes, _: Mapping[str, Any]) -> None:
+    if not 1 <= len(cell.decode()) <= _LONGEST_NAME:
         raise ValueError
 
 
@@ -97,21 +112,21 @@ def _check_time(text: str) -> None:
         raise ValueError
 
 
-def _check_fit(text: str, cells: Mapping[str, Any]) -> None:
+def _check_fit(cell: bytes, cells: Mapping[str, Any]) -> None:
     from coilbench.capture.calibration.model import fit_from_json
 
-    fit = fit_from_json(text)
+    fit = fit_from_json(cell.decode())
     numbers = [*fit.coefficients, *(cell for row in fit.covariance for cell in row)]
-    if not all(abs(number) < _MOST for number in numbers) or fit.x_min > fit.x_max:
+    if not all(abs(number) < _MOST_OF_FIT for number in numbers) or fit.x_min > fit.x_max:
         raise ValueError
     if cells.get("kind") == b"travel" and (len(fit.coefficients) != 2 or fit.coefficients[1] == 0):
         raise ValueError
 
 
-def _check_nominal(text: str, _: Mapping[str, Any]) -> None:
+def _check_nominal(cell: bytes, _: Mapping[str, Any]) -> None:
     from coilbench.capture.book.nominals import SetNominal
 
-    SetNominal.from_json(text)
+    SetNominal.from_json(cell.decode())
 
 
 @dataclass(frozen=True)
@@ -126,19 +141,21 @@ class _Keyed:
     keyed_utc: str | None = None
 
 
-def _check_keyed(text: str, cells: Mapping[str, Any]) -> None:
+def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     from coilbench.capture.book.calibrations import keyed_setup_of
     from coilbench.capture.tables.keyed import KeyedReading
 
-    keyed = msgspec.json.decode(text, type=_Keyed)  # knows no NaN and no infinity
+    keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity
     for document in keyed.readings:
         reading = msgspec.convert(document, KeyedReading)
-        if not set(document) <= {one.name for one in fields(KeyedReading)}:
+        most = max(
+            map(abs, (reading.shown_load_n, reading.height_mm or 0.0, reading.depth_mm or 0.0))
+        )
+        known = set(document) <= {one.name for one in fields(KeyedReading)}
+        by_depth = reading.height_mm is None
+        if not known or most > _MOST:
             raise ValueError
-        if (
-            abs(reading.shown_load_n) > _MOST
-            or abs(reading.height_mm or reading.depth_mm or 0) > _MOST
-        ):
+        if by_depth and (reading.depth_mm is None or keyed.free_length_mm is None):
             raise ValueError
     if cells.get("origin") == b"keyed" and keyed.setup is None:
         raise ValueError
@@ -151,10 +168,10 @@ def _check_keyed(text: str, cells: Mapping[str, Any]) -> None:
         _check_time(keyed.keyed_utc)
 
 
-_DOCUMENTS: dict[str, Callable[[str, Mapping[str, Any]], object]] = {
+_DOCUMENTS: dict[str, _Check] = {
     "fit_json": _check_fit,
     "nominal_json": _check_nominal,
     "keyed_json": _check_keyed,
-    "notes_json": lambda text, _: msgspec.json.decode(text, type=list[Any]),
-    "live_json": lambda text, _: msgspec.json.decode(text, type=dict[str, Any]),
+    "notes_json": lambda cell, _: msgspec.json.decode(cell, type=list[Any]),
+    "live_json": lambda cell, _: msgspec.json.decode(cell, type=dict[str, Any]),
 }

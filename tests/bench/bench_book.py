@@ -23,6 +23,7 @@ from contextlib import closing
 from pathlib import Path
 
 from coilbench.analysis.cli import run
+from coilbench.capture.book.digests import DIGESTS, seal_content
 from coilbench.capture.book.exporting import HEADS, export_files
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.strokes import stored as sample_blob
@@ -79,6 +80,7 @@ def fill(template: Path, path: Path, springs: int) -> None:
         for table in ("calibration_parts", "calibration_points", "calibrations"):
             connection.execute(f"INSERT INTO {table} SELECT * FROM template.{table}")
         columns = [row[1] for row in connection.execute("PRAGMA template.table_info(sweeps)")]
+        columns = [column for column in columns if column not in DIGESTS]
         own = {"id": "?", "spring_id": "?", "session_id": "NULL"}
         chosen = ", ".join(own.get(column, column) for column in columns)
         strokes = [
@@ -94,7 +96,7 @@ def fill(template: Path, path: Path, springs: int) -> None:
             connection.execute(
                 "INSERT INTO sets (id, name, role, made_utc, conditioning_strokes,"
                 " measured_strokes) VALUES (?, ?, 'outer', ?, 0, 3)",
-                [set_id, name, f"{number:08d}"],
+                [set_id, name, f"{1970 + number}-01-01T00:00:00+00:00"],
             )
             for turn in range(1, SPRINGS_A_SET + 1):
                 spring_id = str(uuid.uuid4())
@@ -115,6 +117,7 @@ def fill(template: Path, path: Path, springs: int) -> None:
                         " FROM template.curve_rows WHERE sweep_id = ?",
                         [sweep_id, source],
                     )
+                    seal_content(connection, sweep_id)
         connection.execute("COMMIT")
 
 

@@ -10,7 +10,7 @@ from contextlib import closing
 import pytest
 from sqlite_utils import Database
 
-from coilbench.capture.book import opening, schema
+from coilbench.capture.book import opening, schema, versions
 from coilbench.capture.book.copies import explaining_sqlite_errors
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
@@ -41,7 +41,7 @@ def test_a_new_book_is_journalled_checks_its_keys_and_syncs_every_commit(path):
         "journal_mode": "wal",
         "foreign_keys": 1,
         "synchronous": 2,  # FULL, https://www.sqlite.org/pragma.html#pragma_synchronous
-        "application_id": schema.APPLICATION_ID,
+        "application_id": versions.APPLICATION_ID,
     }
 
 
@@ -57,7 +57,7 @@ def test_these_hold_on_every_opening_not_only_the_first(path):
 def test_the_file_itself_says_whose_it_is(path):
     """Bytes 68 to 71 of the header, https://www.sqlite.org/fileformat2.html, before any close."""
     with open_book(path, create=True):
-        assert path.read_bytes()[68:72] == schema.APPLICATION_ID.to_bytes(4, "big")
+        assert path.read_bytes()[68:72] == versions.APPLICATION_ID.to_bytes(4, "big")
 
 
 def test_an_empty_file_becomes_a_book(path):

@@ -22,7 +22,7 @@ from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
-from support.edits import harm
+from support.edits import change, harm
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
@@ -66,7 +66,7 @@ def test_one_flipped_bit_in_a_strokes_samples_is_found(written, at):
 
 
 def test_samples_that_are_too_few_or_out_of_order_are_found(written):
-    harm(written, "UPDATE sweeps SET samples = 200 WHERE samples_blob IS NOT NULL")
+    change(written, "UPDATE sweeps SET samples = 200 WHERE samples_blob IS NOT NULL")
     assert re.search("201 samples.*200", check_book(written).findings[0])
 
 

@@ -16,11 +16,11 @@ import pytest
 
 from coilbench.capture.book import opening
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ours import MIGRATION_NAMES
 from coilbench.capture.book.schema import migrations
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.book.versions import MIGRATION_NAMES
 from coilbench.capture.errors import CoilbenchError
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"

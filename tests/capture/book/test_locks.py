@@ -83,17 +83,19 @@ def test_a_device_is_the_same_by_any_of_its_names(tmp_path):
     assert port_lock_path("socket://bench:4000") != port_lock_path("socket://bench:4001")
 
 
-def test_a_book_is_the_same_by_any_of_its_names(tmp_path):
-    book = tmp_path / "bench.db"
+def test_a_book_is_the_same_by_any_of_its_names(tmp_path, monkeypatch):
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    book = folder / "bench.db"
     book.touch()
-    other = tmp_path / "other.db"
-    other.symlink_to(book)
-    with (
-        hold_book(book),
-        pytest.raises(CoilbenchError, match="another coilbench capture"),
-        hold_book(other),
-    ):
-        pass
+    (tmp_path / "other.db").symlink_to(book)
+    (tmp_path / "way").symlink_to(folder)
+    monkeypatch.chdir(folder)
+    others = ("../other.db", "../way/bench.db", "bench.db", "../folder/./bench.db")
+    with hold_book(book):
+        for other in map(Path, others):
+            with pytest.raises(CoilbenchError, match="another coilbench"), hold_book(other):
+                pytest.fail("held twice")
 
 
 def test_a_book_with_two_names_is_refused_by_both(tmp_path):

@@ -15,10 +15,11 @@ from coilbench.capture.book import ours
 from coilbench.capture.book.copies import copy_book, put_back, reading
 from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ours import MIGRATION_NAMES, shape_digest
+from coilbench.capture.book.ours import shape_digest
 from coilbench.capture.book.schema import bring_to
 from coilbench.capture.book.sets import SetPlan, new_set, set_names
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.versions import MIGRATION_NAMES
 from coilbench.capture.errors import CoilbenchError
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"

@@ -19,6 +19,7 @@ from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.virtual.instrument import RigModel
 
@@ -41,7 +42,7 @@ class Table:
                 sweep = NewSweep(
                     self.turns.spring_id(turn.label),
                     Origin.POINTS_FILE,
-                    (),
+                    [CurveRow("loading", 0, 38.0, 200.0)],
                     load_u_n=1.0,
                     load_u_relative=0.0,
                     height_u_mm=0.1,

@@ -1,6 +1,6 @@
 """Flip single bits of all that a book stores, and see whether an answer changes unnoticed.
 
-    python tests/faults/flips.py --flips 300 --seed 1
+    python tests/fuzz/flips.py --flips 300 --seed 1
 
 Half of the flips are in stored values, past the program: a table, a row, a column, a bit drawn at
 random. Half are in the bytes of the file. After each, every command of ANSWERS is run, and has
@@ -190,11 +190,9 @@ def flip_file(draw: random.Random, book: Path) -> str:
     return f"byte {at // 8}"
 
 
-def outcomes(folder: Path, flips: int, seed: int) -> Iterator[tuple[str, str, str]]:
+def outcomes(folder: Path, book: Path, flips: int, seed: int) -> Iterator[tuple[str, str, str]]:
     """Yield of each flip: of values or the file, where, and what became of the answers."""
-    book = make_book(folder)
     before = answers(book)
-    assert before == answers(book), "the answers change by themselves"
     assert {status for status, _ in before.values()} <= {0, 1}, before
     draw = random.Random(seed)
     for number in range(flips):
@@ -231,7 +229,9 @@ def main() -> int:
     options = parser.parse_args()
     table: Counter[tuple[str, str]] = Counter()
     with tempfile.TemporaryDirectory() as folder:
-        for kind, where, what in outcomes(Path(folder), options.flips, options.seed):
+        for kind, where, what in outcomes(
+            Path(folder), make_book(Path(folder)), options.flips, options.seed
+        ):
             table[kind, what] += 1
             if what in ("silent", "traceback"):
                 print(f"{kind}: {where}: {what}", flush=True)

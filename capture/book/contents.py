@@ -1,0 +1,87 @@
+"""A stroke's samples and curve: whether they are what was stored, and can be what a press gave."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import RAW_DTYPE
+from coilbench.capture.book.digests import content_digest
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes import stored as sample_blob
+
+_MOST = 1e12  # newtons and millimetres: far above what any press can give
+
+
+class Content(NamedTuple):
+    """What a look at a stroke's samples and curve found; wrong: words, None for nothing."""
+
+    wrong: str | None
+    samples: int = 0
+
+
+def look_into(connection: sqlite3.Connection, cells: Mapping[str, Any]) -> Content:
+    """Look at the samples and the curve of a stroke.
+
+    Args:
+        cells: its other columns, text as bytes.
+    """
+    sweep_id = cells["id"].decode(errors="replace")
+    rows = connection.execute("SELECT samples_blob FROM sweeps WHERE id = ?", [sweep_id]).fetchall()
+    if not rows:
+        return Content("it cannot be found by its id")
+    (blob,) = rows[0]
+    found = Content(None) if blob is None else _samples(cells, blob)
+    if found.wrong is not None:
+        return found
+    if "content_digest" in cells and cells["content_digest"] != content_digest(
+        connection, sweep_id
+    ):
+        return found._replace(wrong="its samples or its curve are not what was stored")
+    return found._replace(wrong=_curve(connection, sweep_id, cells))
+
+
+def _samples(cells: Mapping[str, Any], blob: object) -> Content:
+    if not isinstance(blob, bytes):
+        return Content("its samples are not bytes")
+    try:
+        samples = sample_blob.unpack(cells["samples_format"].decode(), blob)
+    except CoilbenchError as error:
+        return Content(error.what)
+    except (TypeError, ValueError, AttributeError, OverflowError):
+        return Content("its samples are not numbers")
+    count, stated = int(samples.shape[0]), cells["samples"]
+    if count != stated or count == 0:
+        return Content(f"{count} samples where {stated} were stored", count)
+    return Content(_impossible(samples), count)
+
+
+def _impossible(samples: NDArray[np.void]) -> str | None:
+    if samples.dtype == RAW_DTYPE:
+        return "its clock goes backwards" if np.any(np.diff(samples["t_us"]) < 0) else None
+    columns = [samples[name] for name in ("t_s", "load_n", "height_mm")]
+    whole = all(bool((np.abs(column) < _MOST).all()) for column in columns)
+    return None if whole else "its samples are not numbers"
+
+
+def _curve(connection: sqlite3.Connection, sweep_id: str, cells: Mapping[str, Any]) -> str | None:
+    points = connection.execute(
+        "SELECT branch, height_mm, load_n FROM curve_rows WHERE sweep_id = ?", [sweep_id]
+    ).fetchall()
+    if not all(abs(height_mm) < _MOST and abs(load_n) < _MOST for _, height_mm, load_n in points):
+        return "its curve is not of numbers"
+    if cells["samples_format"] is None and not points:
+        return "it has neither samples nor points"
+    if cells["keyed_json"] is not None:
+        keyed = msgspec.json.decode(cells["keyed_json"])
+        ways = Counter(one.get("loading", True) for one in keyed.get("readings", ()))
+        found = Counter(branch == "loading" for branch, *_ in points)
+        if ways and ways != found:
+            return "it has other readings than points"
+    return None

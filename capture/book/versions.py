@@ -1,0 +1,33 @@
+"""The versions of a book, and the mark of our files.
+
+Light to import: nothing heavy is loaded here.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+
+# In order. A book with another name in it was written by a newer program.
+MIGRATION_NAMES = (
+    "0001_first_book",
+    "0002_checks_and_scales",
+    "0003_nominals_and_rulings",
+    "0004_entries_and_references",
+    "0005_sweeps_in_brief",
+    "0006_ratings_and_swaps",
+    "0007_by_hand",
+    "0008_masses_err",
+    "0009_what_rests",
+    "0010_rest_zeros",
+    "0011_set_solid_u",
+    "0012_set_rests",
+    "0013_digests",
+)
+APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
+LIST = "_sqlite_migrations"  # the table, made by sqlite-utils, of those that a book has had
+
+
+def versions(connection: sqlite3.Connection) -> list[str]:
+    """Return the names of the migrations that a book has had, the oldest first."""
+    sql = f"SELECT name FROM {LIST} WHERE migration_set = 'coilbench' ORDER BY name"  # noqa: S608
+    return [name for (name,) in connection.execute(sql)]

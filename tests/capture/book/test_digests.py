@@ -1,0 +1,234 @@
+"""Every stored row has a digest; damage is named wherever it decides, and is never sealed."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import sqlite3
+import struct
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from sqlite_utils import Database
+
+from coilbench.capture.book.copies import copy_book
+from coilbench.capture.book.digests import (
+    DIGESTS,
+    WITHOUT,
+    content_digest,
+    row_digest,
+    stored_rows,
+    tables,
+)
+from coilbench.capture.book.merging import merge_books
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.state import BookState, SetState
+from coilbench.capture.book.sweeps import StrokeRow, load_sweeps, store_sweep
+from coilbench.capture.errors import CoilbenchError
+from support.edits import harm
+
+FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
+
+
+@pytest.fixture
+def book(db, path, larch, calibration_id, points_sweep, stroke) -> Path:
+    """Three springs with a stroke each, the first one's sampled; another set with one."""
+    store_sweep(db, points_sweep(samples=stroke, calibration_id=calibration_id))
+    for spring in larch.springs:
+        store_sweep(db, points_sweep(spring_id=spring.spring_id))
+    rowan = new_set(db, SetPlan("rowan", "inner", ("r",)))
+    store_sweep(db, points_sweep(spring_id=rowan.springs[0].spring_id))
+    db.close()
+    return path
+
+
+def whole(connection: sqlite3.Connection) -> bool:
+    rows = [
+        row
+        for table in set(tables(connection)) - set(WITHOUT)
+        for row in stored_rows(connection, table)
+    ]
+    assert len(rows) > 10
+    return all(row.whole for row in rows)
+
+
+def digests(path: Path, table: str) -> dict[str, tuple[bytes, ...]]:
+    with closing(Database(path)) as db:
+        names = [name for name in db.table(table).columns_dict if name in DIGESTS]
+        return {row["id"]: tuple(row[name] for name in names) for row in db.table(table).rows}
+
+
+def refusal(path: Path, name: str = "larch") -> str:
+    with pytest.raises(CoilbenchError) as caught, open_book(path) as db:
+        find_set(db, name)
+    return str(caught.value)
+
+
+def test_every_table_has_digests_and_none_is_empty(book: Path) -> None:
+    with open_book(book) as db:
+        for table in set(tables(db.conn)) - set(WITHOUT):
+            names = [name for name in db.table(table).columns_dict if name in DIGESTS]
+            assert names, table
+            for row in db.table(table).rows:
+                assert [len(row[name]) for name in names] == [16] * len(names)
+        assert whole(db.conn)
+
+
+def test_a_digest_is_blake2b_of_the_cells_as_python_writes_them() -> None:
+    """RFC 7693; what the bytes are is ours, written down here."""
+    text = b"('sets', b'larch', 52.5, 3, None)"
+    assert (
+        row_digest("sets", b"larch", 52.5, 3, None)
+        == hashlib.blake2b(text, digest_size=16).digest()
+    )
+
+
+def test_a_strokes_content_is_its_samples_and_its_rows(book: Path) -> None:
+    with closing(sqlite3.connect(book)) as plain:
+        (sweep_id, blob) = plain.execute("SELECT id, samples_blob FROM sweeps LIMIT 1").fetchone()
+        rows = plain.execute(
+            "SELECT branch, point, height_mm, load_n FROM curve_rows WHERE sweep_id = ?"
+            " ORDER BY branch, point",
+            [sweep_id],
+        ).fetchall()
+        text = repr((sweep_id, blob)).encode()
+        for branch in ("loading", "unloading"):
+            numbers = [cell for name, *row in rows if name == branch for cell in row]
+            text += struct.pack(f"<q{len(numbers)}d", len(numbers), *numbers)
+        assert content_digest(plain, sweep_id) == hashlib.blake2b(text, digest_size=16).digest()
+
+
+def test_what_the_program_changes_stays_whole(book: Path) -> None:
+    with open_book(book) as db:
+        record = find_set(db, "larch").rename_spring(db, "larch-02", "new")
+        record = record.swap_springs(db, "new", "larch-03")
+        StrokeRow.keep_rulings(db, record, [("larch-01", 1, "leave")])
+        assert whole(db.conn)
+    assert check_book(book).findings == []
+
+
+@pytest.mark.parametrize("table", ["sets", "springs", "calibration_parts", "sweeps"])
+def test_another_programs_change_fails(book: Path, table: str) -> None:
+    column = "counted" if table == "sweeps" else "id"
+    with (
+        closing(sqlite3.connect(book)) as plain,
+        pytest.raises(sqlite3.OperationalError, match="coil_digest"),
+    ):
+        plain.execute(f"UPDATE {table} SET {column} = 0")
+
+
+def test_damage_is_never_sealed(book: Path) -> None:
+    with open_book(book) as db:
+        larch = find_set(db, "larch")
+        harm(book, "UPDATE sets SET free_length_mm = 52.0 WHERE name = 'larch'")
+        with pytest.raises(sqlite3.IntegrityError, match="a row of sets is damaged"):
+            larch.keep_nominal(db, None)
+
+
+@pytest.mark.parametrize(
+    ("sql", "words"),
+    [
+        ("UPDATE sets SET free_length_mm = 52.0 WHERE name = 'larch'", "set larch was registered"),
+        ("UPDATE springs SET turn = 9 WHERE label = 'larch-02'", "the spring larch-02"),
+        ("UPDATE calibration_parts SET fit_json = replace(fit_json, '1', '2') WHERE kind = 'load'",
+         "the load calibration made 20"),
+        ("UPDATE calibration_points SET mass_kg = 11 WHERE mass_kg = 10", "point 2 of a calib"),
+        ("UPDATE calibrations SET made_utc = '2026-01-01T00:00Z'", "the calibration made 2026-01"),
+        ("UPDATE sets SET name = CAST(x'ff1b5b' AS TEXT) WHERE name = 'larch'", r"\xff\x1b["),
+    ],
+)  # fmt: skip
+def test_what_is_damaged_is_named_with_the_cure(book: Path, sql: str, words: str) -> None:
+    assert harm(book, sql) == 1
+    for told in (refusal(book), refusal(book, "rowan")):
+        assert words in told
+        assert "is damaged" in told
+        assert "coilbench book put-back" in told
+    with pytest.raises(CoilbenchError, match="is damaged"):
+        BookState.read(book)
+    assert any("is damaged" in one for one in check_book(book).findings)
+
+
+STROKE = [
+    "UPDATE sweeps SET load_u_n = 1.5 WHERE rowid = 3",
+    "UPDATE sweeps SET counted = 0 WHERE rowid = 3",
+    "UPDATE sweeps SET stored_utc = '2020' || substr(stored_utc, 5) WHERE rowid = 3",
+    "UPDATE sweeps SET note = CAST(x'ff' AS TEXT) WHERE rowid = 3",
+    "UPDATE curve_rows SET load_n = load_n + 0.5 WHERE point = 1 AND sweep_id ="
+    " (SELECT id FROM sweeps WHERE rowid = 3)",
+    "DELETE FROM curve_rows WHERE point = 0 AND sweep_id = (SELECT id FROM sweeps WHERE rowid = 3)",
+]
+
+
+@pytest.mark.parametrize("sql", STROKE)
+def test_a_damaged_stroke_is_named_left_out_and_leaves_the_others(book: Path, sql: str) -> None:
+    assert harm(book, sql) == 1
+    told = refusal(book)
+    assert "damaged" in told
+    assert "coilbench set strokes larch --leave larch-02:1" in told
+    assert any("stroke larch-02:1 of larch is damaged" in one for one in check_book(book).findings)
+    with open_book(book) as db:
+        assert load_sweeps(db, find_set(db, "rowan"))["r"]  # other sets are as usable as before
+        record = find_set(db, "larch", strokes=False)
+        with pytest.raises(CoilbenchError, match="only be left out"):
+            StrokeRow.keep_rulings(db, record, [("larch-02", 1, "use")])
+        StrokeRow.keep_rulings(db, record, [("larch-02", 1, "leave")])
+    with open_book(book) as db:
+        sweeps = load_sweeps(db, find_set(db, "larch"))
+        assert {label: len(own) for label, own in sweeps.items()} == {
+            "larch-01": 2,
+            "larch-02": 0,
+            "larch-03": 1,
+        }
+        assert [one.measured for one in SetState.every(db.conn)] == [2, 1]
+
+
+def test_samples_are_looked_at_where_they_count(book: Path) -> None:
+    harm(book, "UPDATE sweeps SET samples_blob = zeroblob(9) WHERE rowid = 1")
+    assert "--leave larch-01:1" in refusal(book)
+
+
+def test_lists_name_a_stroke_whose_count_is_damaged(book: Path) -> None:
+    harm(book, "UPDATE sweeps SET counted = 0 WHERE rowid = 3")
+    with pytest.raises(CoilbenchError, match="larch-02:1"):
+        BookState.read(book)
+
+
+def test_a_merge_keeps_the_digests_and_refuses_what_is_damaged(book: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.db"
+    with open_book(other, create=True):
+        pass
+    merge_books(other, [book])
+    for table in ("calibration_parts", "sweeps"):
+        assert digests(other, table) == digests(book, table)
+    with open_book(other) as db:
+        assert whole(db.conn)
+    copy_book(book, tmp_path / "harmed.db")
+    harm(tmp_path / "harmed.db", "UPDATE curve_rows SET load_n = 1 WHERE point = 0")
+    with pytest.raises(CoilbenchError, match="damaged"):
+        merge_books(other, [tmp_path / "harmed.db"])
+
+
+def test_an_older_book_gets_digests_of_what_is_in_it(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    shutil.copyfile(FIRST, path)
+    with open_book(path) as db:
+        assert whole(db.conn)
+        assert db.execute(
+            "SELECT count(*) FROM sweeps WHERE content_digest IS NULL"
+        ).fetchone() == (0,)
+    assert check_book(path).findings == []
+
+
+def test_a_copy_keeps_them(book: Path, tmp_path: Path) -> None:
+    copy_book(book, tmp_path / "copy.db")
+    assert digests(tmp_path / "copy.db", "sweeps") == digests(book, "sweeps")
+
+
+def test_a_key_that_is_damaged_is_not_lost(book: Path) -> None:
+    """A stroke that refers to no spring can't be named; the whole book is refused."""
+    harm(book, "UPDATE sweeps SET spring_id = 'nobody' WHERE rowid = 3")
+    assert re.search("damaged|refers to a missing row", refusal(book))
