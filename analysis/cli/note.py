@@ -29,6 +29,7 @@ from coilbench.capture.book.keyed_readings import (
 )
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import counted
@@ -123,11 +124,12 @@ def note_command(
         if lines or replaced:
             for line in how:
                 say(line)
-            _say_give()
+            _say_give(desk.setup)
 
 
-def _say_give() -> None:
-    say(f"Their ± leaves out {GIVE}; {GIVE_HOW}.")
+def _say_give(setup: KeyedSetup) -> None:
+    if not setup.give_known:
+        say(f"Their ± leaves out {GIVE}; {GIVE_HOW}.")
 
 
 def _presses(db: Database, build: Path) -> Presses:
@@ -159,7 +161,7 @@ def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given |
         for line in how:
             say(line)
         ask_for_readings(desk, presses, given)
-    _say_give()
+    _say_give(desk.setup)
     if presses is None:
         click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
     else:

@@ -84,7 +84,7 @@ class Desk:
     Args:
         setup: how they are taken.
         units: of a number without one, of length and of load.
-        heights_mm: where the set is to be read, besides where it was.
+        heights_mm: where the set is to be read, besides where it was, as the quill tells them.
     """
 
     def __init__(
@@ -116,8 +116,8 @@ class Desk:
         asked = self.asked_mm or ([] if nominal is None else [n.height_mm for n in nominal.loads])
         heights = list(asked)
         for row in self.counting:
-            if not any(abs(row.height_mm - one) <= SAME_MM for one in heights):
-                heights.append(row.height_mm)
+            if not any(abs(row.quill_mm - one) <= SAME_MM for one in heights):
+                heights.append(row.quill_mm)
         return sorted(heights, reverse=True)
 
     def cell(self, label: str, height_mm: float, *, loading: bool = True) -> list[KeyedRow]:
@@ -127,7 +127,7 @@ class Desk:
             for row in self.rows[label]
             if row.counts
             and row.reading.loading == loading
-            and abs(row.height_mm - height_mm) <= SAME_MM
+            and abs(row.quill_mm - height_mm) <= SAME_MM
         ]
 
     def line(self, text: str) -> KeyedReading:
@@ -225,11 +225,18 @@ class Desk:
             self.setup.height_u_mm,
         )
 
+    def _by_quill(self, row: KeyedRow) -> ReadAt:
+        """Return a stored reading where the quill of today would stand."""
+        read = read_of_row(row)
+        return read._replace(height_mm=read.height_mm - self.setup.under_load_mm(read.load_n))
+
     def _held(self, reading: KeyedReading, left: set[str]) -> Iterator[ReadAt]:
         for row in self.counting:
             if row.name not in left:
-                yield read_of_row(row)
-        yield from _from_curves(self.db, self.record, reading)
+                yield self._by_quill(row)
+        for read in _from_curves(self.db, self.record, reading):
+            give_mm = self.setup.under_load_mm(read.load_n)
+            yield read._replace(height_mm=read.height_mm - give_mm)
 
     def keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow] = ()) -> None:
         """Store a reading; it is on the disk when this returns."""
@@ -255,7 +262,7 @@ class Desk:
         """
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
         label = row.stroke.label
-        return slips(read_of_row(row), held, given_of(self.record, label))
+        return slips(self._by_quill(row), held, given_of(self.record, label))
 
     def suspects(self, label: str) -> dict[str, tuple[KeyedReading, tuple[Slip, ...]]]:
         """Return the one reading of a spring that its neighbours contradict, by name, and why.
@@ -279,7 +286,8 @@ class Desk:
     def _misfit_n(self, row: KeyedRow, without: Sequence[KeyedRow]) -> float:
         """Return how far a reading is from what others than these foretell; 0 where nothing."""
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
-        at = by_rate(read_of_row(row), held) or foretold(read_of_row(row), held)
+        read = self._by_quill(row)
+        at = by_rate(read, held) or foretold(read, held)
         return 0.0 if at is None else abs(row.load_n - at.load_n)
 
     def take_back(self) -> tuple[str, float] | None:
@@ -296,7 +304,7 @@ class Desk:
             of = last.label, last.height_mm
         else:
             count_again(self.db, last)
-            of = last.stroke.label, last.height_mm
+            of = last.stroke.label, last.quill_mm
         self.look()
         return of
 

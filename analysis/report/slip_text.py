@@ -85,6 +85,9 @@ def setup_text(setup: Mapping[str, Any], units: Units) -> str:
         parts.append(f"steps of {units.load_text(setup['scale_resolution_n'])}")
     if other("rests_n"):
         parts.append(f"{units.load_text(setup['rests_n'])} resting on the spring")
+    if other("give_at_n"):
+        give, at = units.length_text(setup["give_mm"]), units.load_text(setup["give_at_n"])
+        parts.append(f"give {give} at {at}")
     if other("quill_resolution_mm"):
         parts.append(f"quill's steps of {units.length_text(setup['quill_resolution_mm'])}")
     return ", ".join(parts)

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from coilbench.capture.calibration.give import give_mm_of
 from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.errors import CoilbenchError
@@ -35,6 +36,8 @@ class KeyedSetup:
         scale_resolution_n: the scale's smallest step.
         scale_repeatability_n: standard deviation of the scale's readings of one load.
         quill_resolution_mm: the depth scale's smallest step.
+        give_mm, give_at_n, give_u_mm, give_bend_u_mm: how far scale and press give, as in Give; a
+            give_at_n of 0 where it is not known.
         rests_n: weight that lay on the spring when the tare was read: the upper cup's, else 0.
         scale: the scale's own calibration, used instead of scale_repeatability_n; None takes its
             readings as they are.
@@ -47,6 +50,10 @@ class KeyedSetup:
     scale_repeatability_n: float = 0.2 * KGF_N
     quill_resolution_mm: float = 0.1
     rests_n: float = 0.0
+    give_mm: float = 0.0
+    give_at_n: float = 0.0
+    give_u_mm: float = 0.0
+    give_bend_u_mm: float = 0.0
     scale: Scale | None = None
 
     def __post_init__(self) -> None:
@@ -149,6 +156,15 @@ class KeyedSetup:
     def load_u_relative(self) -> float:
         """Standard uncertainty (k = 1) as a fraction of the load: lever and scale."""
         return math.hypot(self.lever_ratio_u, self.scale_u_relative)
+
+    @property
+    def give_known(self) -> bool:
+        """Whether it was told how far scale and press give."""
+        return self.give_at_n > 0.0
+
+    def under_load_mm(self, load_n: float) -> float:
+        """Return by how much the faces stand farther apart under a load than the quill says."""
+        return give_mm_of(vars(self), load_n)
 
     @property
     def step_u_mm(self) -> float:
