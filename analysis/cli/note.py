@@ -151,16 +151,16 @@ def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given |
     for label in desk.record.labels:
         for height_mm in desk.asked_mm:
             refuse_height(desk.record, label, height_mm)
+    batch = None if presses is None else presses.batch(desk, given)
     drawn = sys.stderr.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
     if _is_terminal() and drawn:  # Textual draws on stderr
         from coilbench.analysis.dashboard.grid import run_grid  # Textual is slow to load
 
-        wanted = None if presses is None else presses.of_set
-        run_grid(desk, units(), wanted, " ".join(how))
+        run_grid(desk, units(), batch, " ".join(how))
     else:
         for line in how:
             say(line)
-        ask_for_readings(desk, presses, given)
+        ask_for_readings(desk, batch)
     _say_give(desk.setup)
     if presses is None:
         click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")

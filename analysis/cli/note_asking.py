@@ -4,23 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import click
 
 from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
-from coilbench.analysis.cli.note_setup import Given
+from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk, Weighed
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
-from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
 from coilbench.capture.units import counted
-
-if TYPE_CHECKING:
-    from coilbench.analysis.cli.note_plan import Presses
 
 _HELP = (
     "Type what the scale shows: 22.4, 22.4 up (on the way up), 22.4 # a remark. Empty: this spring "
@@ -93,39 +88,34 @@ class _Asked:
         return next(iter(wanted or others), None)
 
 
-def ask_for_readings(desk: Desk, presses: Presses | None, given: Given | None) -> None:
+def ask_for_readings(desk: Desk, batch: Batch | None) -> None:
     """Ask for a set's readings, cell by cell, or for what a plan names until it names no more.
-
-    Args:
-        given: how readings are taken, to go on with other sets; None where only this one is asked.
 
     Raises:
         CoilbenchError: there are no heights to ask for.
     """
     click.echo(CAUTION)
-    if presses is None:
+    if batch is None:
         heights_mm = _heights(desk)
         _ask_all(desk, [(one, mm) for one in desk.record.labels for mm in heights_mm])
         return
-    while presses.next:
-        name = presses.next[0].set_name
+    while (wish := batch.next()) is not None:
+        name = wish.set_name
         if name != desk.record.name:
-            if given is None:
-                say(f"The plan goes on with {name}: coilbench note --set {name} --plan FILE")
+            desk = batch.desk_of(name)
+            say(f"Set {name}: {batch.how.get(name, '')}".rstrip())
+        if not _ask_all(desk, batch.cells(name)):
+            return
+        if batch.next() is None:
+            before = batch.wishes
+            batch.ask()
+            if batch.wishes == before:
                 return
-            say(f"Set {name}:")
-            record = find_set(desk.db, name)
-            setup, how = given.of_set(desk.db, record)
-            desk = Desk(desk.db, record, setup, desk.units)
-            for line in how:
-                say(line)
-        cells = [(one.label, one.height_mm) for one in presses.next if one.set_name == name]
-        if not _ask_all(desk, cells):
-            return
-        before = presses.next
-        if presses.ask() == before:
-            return
-    say("The plan has no more presses.")
+    if batch.others:
+        other = batch.others[0]
+        say(f"The plan goes on with {other}: coilbench note --set {other} --plan FILE")
+    else:
+        say("The plan has no more presses.")
 
 
 def _heights(desk: Desk) -> list[float]:

@@ -35,6 +35,8 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 
+GRID = "coilbench note --plan"
+
 
 @click.command(
     name="plan",
@@ -110,10 +112,13 @@ def is_weighed(scale: str) -> bool:
         return True
 
 
-def _options(set_name: str, scale: ScaleGiven) -> str:
-    """Return what `note` must be told: how the last readings were taken, else the file's scale."""
+def _last_setup(set_name: str) -> KeyedSetup:
     with open_book(book_path(), create=True) as db:
-        last, _ = last_setup(db, find_set(db, set_name)) or (KeyedSetup(), "")
+        return (last_setup(db, find_set(db, set_name)) or (KeyedSetup(), ""))[0]
+
+
+def _options(last: KeyedSetup, scale: ScaleGiven) -> str:
+    """Return what `note` must be told: how the last readings were taken, else the file's scale."""
     said = options_text(last)
     if scale.step_n is not None and "--resolution" not in said:
         said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
@@ -138,10 +143,17 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
     named = shlex.quote(str(build))
     if plan.presses:
         first = plan.presses[0]
+        last = _last_setup(first.set_name)
+        if last.give_known:
+            give = f"{shown.length_text(last.give_mm)} at {shown.load_text(last.give_at_n)}"
+            say(
+                "These are heights between the faces: set the quill deeper by what scale and press "
+                f"give, {give} ({GRID} {shlex.quote(str(build))} does)."
+            )
         line = f"'{first.label} {shown.length_text(first.height_mm)} LOAD {shown.load}'"
         say(
             f"Key them in: coilbench note --set {shlex.quote(first.set_name)} {line}"
-            f"{_options(first.set_name, scale)}, then: "
+            f"{_options(last, scale)}, then: "
             f"coilbench plan {named}"
         )
     elif plan.best is not None:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
 from coilbench.analysis.report.units import Units
@@ -16,7 +17,6 @@ from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remar
 from coilbench.capture.units import parse_length_mm
 
 Cell = tuple[str, float]  # a spring's label and a height in mm
-Wanted = Callable[[str], tuple[tuple[Cell, ...], str]]  # a set's next presses, and what to say
 LEGEND = "> next   . missing   ! odd   x2 read twice   u on the way up"
 
 
@@ -47,27 +47,28 @@ class CellView:
 
 @dataclass
 class GridState:
-    """A set being keyed in.
+    """A set being keyed in, or one after the other those that a plan names.
 
     Attributes:
-        wanted: asks the plan for the set's next presses; None where there is no plan.
+        batch: the plan's next presses; None where there is no plan.
         typed: what is in the cell and not yet stored.
         said: what happened last.
     """
 
     desk: Desk
     units: Units
-    wanted: Wanted | None = None
+    batch: Batch | None = None
     typed: str = ""
     said: str = ""
     question: Question | None = None
     asking_height: bool = False
-    lit: tuple[Cell, ...] = ()
     _odd: dict[str, bool] = field(default_factory=dict)
+    _done: list[Desk] = field(default_factory=list)  # of each thing that can be undone
 
     def __post_init__(self) -> None:
-        self._asked_mm = list(self.desk.asked_mm)  # the heights asked for: the cursor walks these
-        self.ask_plan(first=True)
+        # the heights asked for: the cursor walks these
+        self._asked_mm = [] if self.batch is not None else list(self.desk.asked_mm)
+        self._say_plan(first=True)
 
     @property
     def labels(self) -> Sequence[str]:
@@ -79,20 +80,56 @@ class GridState:
         """The columns."""
         return self.desk.heights_mm
 
-    def ask_plan(self, *, first: bool = False) -> None:
+    def ask_plan(self) -> None:
         """Light the presses that the plan names next."""
-        if self.wanted is None:
+        if self.batch is not None:
+            self.batch.ask()
+            self._say_plan()
+
+    def _say_plan(self, *, first: bool = False) -> None:
+        if self.batch is None:
             return
-        self.lit, words = self.wanted(self.desk.record.name)
-        heights = [*self.desk.asked_mm, *(height_mm for _, height_mm in self.lit)]
-        self.desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
+        words = ""
+        if self.batch.others:
+            words = f"the plan names presses of {', '.join(self.batch.others)} too"
+        elif not self.batch.wishes:
+            words = "the plan has no more presses"
         if words:
             self.said = f"{self.said} {words}" if first and self.said else words
 
     @property
+    def lit(self) -> tuple[Cell, ...]:
+        """The plan's next presses of the set on the screen."""
+        return () if self.batch is None else self.batch.cells(self.desk.record.name)
+
+    def follow(self) -> None:
+        """Go to the set of the plan's next press, where all that it names of this one is read."""
+        if self.batch is None or any(not self.desk.cell(*cell) for cell in self.lit):
+            return
+        wish = self.batch.next()
+        if wish is not None:
+            self.to_set(wish.set_name)
+
+    def to_set(self, name: str) -> None:
+        """Show another set of the plan's."""
+        if self.batch is None or name == self.desk.record.name:
+            return
+        self.desk = self.batch.desk_of(name)
+        self.typed = ""
+        how = self.batch.how.get(name, "")
+        self._changed(f"{self.said} Now {name} ({self.desk.record.role}). {how}".strip())
+
+    def turn_page(self) -> None:
+        """Show the next set of those that the plan names."""
+        names = [] if self.batch is None else self.batch.names
+        here = self.desk.record.name
+        others = [*names[names.index(here) + 1 :], *names] if here in names else names
+        self.to_set(next((one for one in others if one != here), here))
+
+    @property
     def plan_is_read(self) -> bool:
         """Whether all that the plan named is read, so that it is time to ask again."""
-        return bool(self.lit) and not any(not self.desk.cell(*cell) for cell in self.lit)
+        return self.batch is not None and bool(self.batch.wishes) and self.batch.next() is None
 
     def next_open(self, after: Cell | None = None) -> Cell | None:
         """Return the cell to read next: of the plan, else the next one missing; None where none."""
@@ -215,6 +252,7 @@ class GridState:
 
     def _keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow]) -> None:
         self.desk.keep(reading, instead_of)
+        self._done.append(self.desk)
         self.typed = ""
         self._changed(f"Stored {reading_text(reading, self.units)}.")
 
@@ -285,6 +323,8 @@ class GridState:
 
     def undo(self) -> Cell | None:
         """Take back what was stored or removed last; returns its cell, None where nothing is."""
+        if self._done:
+            self.to_set(self._done.pop().record.name)
         of = self.desk.take_back()
         if of is None:
             self._changed("Nothing typed here is left to undo; earlier ones: move to it, Del.")
@@ -300,6 +340,7 @@ class GridState:
             self.said = "Nothing is read here."
             return
         self.desk.remove(rows[-1])
+        self._done.append(self.desk)
         self._changed(f"{rows[-1].name} no longer counts; u puts it back.")
 
     def _changed(self, said: str) -> None:

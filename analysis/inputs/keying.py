@@ -120,6 +120,23 @@ class Desk:
                 heights.append(row.quill_mm)
         return sorted(heights, reverse=True)
 
+    def stop_mm(self, height_mm: float) -> float:
+        """Return where the quill must stand for the faces to be at a height, by the steps it has.
+
+        That is lower by the give under the load that the set's readings foretell there; the same
+        where no give is known, or nothing foretells a load.
+        """
+        if not self.setup.give_known:
+            return height_mm
+        held = [self._by_quill(row) for row in self.counting]
+        read = ReadAt("", height_mm, 0.0, True, 0.0, 0.0)
+        near = foretold(read, held, given_of(self.record, self.record.labels[0]))
+        if near is None:
+            return height_mm
+        step_mm = self.setup.quill_resolution_mm
+        stop_mm = height_mm - self.setup.under_load_mm(near.load_n)
+        return round(round(stop_mm / step_mm) * step_mm, 6)
+
     def cell(self, label: str, height_mm: float, *, loading: bool = True) -> list[KeyedRow]:
         """Return a spring's readings at a height that count, oldest first."""
         return [

@@ -8,6 +8,12 @@ from typing import Any
 
 import pytest
 
+from coilbench.analysis.inputs.keying import Desk
+from coilbench.capture.book.keyed_readings import last_setup
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+
 Call = Callable[..., Any]
 WORDS = "scale and press give"
 BUILD = """
@@ -154,6 +160,18 @@ def test_points_of_a_file_take_it_too(call: Call, tmp_path: Path) -> None:
     assert call("import", str(file), "--set", "beech", *STATED).status == 0
     true_n = RATE * (FREE - 38.4) * 9.80665
     assert all(abs(read["load_n"] - true_n) < 2.0 for read in checked(call, 38.4))
+
+
+def test_a_press_of_the_plans_is_asked_for_where_the_faces_then_are(
+    call: Call, tmp_path: Path
+) -> None:
+    """By the load that the set's other readings foretell there."""
+    beech(call, *STATED)
+    with open_book(tmp_path / "b.db") as db:
+        record = find_set(db, "beech")
+        setup, _ = last_setup(db, record) or (KeyedSetup(), "")
+        stop_mm = Desk(db, record, setup).stop_mm(38.4)
+    assert stop_mm == pytest.approx(38.4 - GIVE_PER_KG * RATE * (FREE - 38.4), abs=0.06)
 
 
 @pytest.mark.parametrize(
