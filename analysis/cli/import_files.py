@@ -125,6 +125,9 @@ def import_command(
     )
 
 
+_MOST_TOLD = 20  # rows; more are counted
+
+
 class _Doubtful(CoilbenchError):
     """Rows that may be slips; nothing is stored."""
 
@@ -132,8 +135,10 @@ class _Doubtful(CoilbenchError):
         self.lines = [
             f"{one.row.file}, line {one.row.line}: {one.row.label}: "
             + "; ".join(describe(slip, units()) for slip in one.found)
-            for one in rows
+            for one in rows[:_MOST_TOLD]
         ]
+        if len(rows) > _MOST_TOLD:
+            self.lines.append(f"and {len(rows) - _MOST_TOLD} more rows")
         self.impossible = any(one.impossible for one in rows)
         hint = "Mend the file" if self.impossible else "Check it; --yes stores it as it is"
         super().__init__(" | ".join(self.lines), hint=hint)

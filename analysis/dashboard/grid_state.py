@@ -10,7 +10,8 @@ from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.slips import SAME_MM, strange_height
+from coilbench.analysis.sets.courses import SAME_MM
+from coilbench.analysis.sets.slips import strange_height
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark

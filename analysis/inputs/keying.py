@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-import numpy as np
 from sqlite_utils import Database
 
+from coilbench.analysis.inputs.unkeyed import Unkeyed
 from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
+from coilbench.analysis.sets.courses import SAME_MM, ReadAt
 from coilbench.analysis.sets.slips import (
-    SAME_MM,
     Given,
-    ReadAt,
     Slip,
     by_rate,
     foretold,
@@ -33,14 +31,11 @@ from coilbench.capture.book.keyed_readings import (
 )
 from coilbench.capture.book.rows import new_id
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
-COURSE_SHARE = 0.25  # of a curve, from its end: where it goes beyond it; our choice, no source
 CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
 
 
@@ -103,6 +98,7 @@ class Desk:
     def look(self) -> None:
         """Read the set's readings from the book again."""
         self.rows = KeyedRow.of_set(self.db, self.record)
+        self._unkeyed = Unkeyed(self.db, self.record)
 
     @property
     def counting(self) -> list[KeyedRow]:
@@ -251,7 +247,12 @@ class Desk:
         for row in self.counting:
             if row.name not in left:
                 yield self._by_quill(row)
-        for read in _from_curves(self.db, self.record, reading):
+        try:
+            height_mm = reading.spring_height_mm(self.record.free_length_mm)
+        except CoilbenchError:  # no height that it could have
+            return
+        sampled = self._unkeyed.sampled_at(height_mm, loading=reading.loading)
+        for read in [*self._unkeyed.points(), *sampled]:
             give_mm = self.setup.under_load_mm(read.load_n)
             yield read._replace(height_mm=read.height_mm - give_mm)
 
@@ -348,45 +349,3 @@ def read_of_row(row: KeyedRow) -> ReadAt:
         row.height_u_mm,
         row.name,
     )
-
-
-def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iterator[ReadAt]:
-    """Yield what strokes that were not keyed tell: chosen points all, curves at its height."""
-    try:
-        height_mm = reading.spring_height_mm(record.free_length_mm)
-    except CoilbenchError:  # no height that it could have
-        return
-    way = "loading" if reading.loading else "unloading"
-    for spring in record.springs:
-        for row in db.query(
-            "SELECT id, origin, load_u_n, load_u_relative, height_u_mm FROM sweeps"
-            " WHERE spring_id = ? AND counted"
-            " AND purpose = 'measured' AND origin <> ? AND ruling IS NOT 'leave'",
-            [spring.spring_id, Origin.KEYED.value],
-        ):
-            points = sorted(
-                (at_mm, load_n)
-                for branch, _, at_mm, load_n in stored_points(db, row["id"])
-                if branch == way
-            )
-            if points and row["origin"] != Origin.POINTS_FILE:
-                points = _told_at(height_mm, points)
-            for at_mm, load_n in points:
-                u_n = math.hypot(row["load_u_n"], row["load_u_relative"] * load_n)
-                yield ReadAt(spring.label, at_mm, load_n, reading.loading, u_n, row["height_u_mm"])
-
-
-def _told_at(height_mm: float, points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Return height and load that a sampled curve has there; beyond its end the end's, and whither.
-
-    Args:
-        points: height and load, ascending in height.
-    """
-    heights_mm, loads_n = np.array(points).T
-    low_mm, high_mm = float(heights_mm[0]), float(heights_mm[-1])
-    end_mm = min(max(height_mm, low_mm), high_mm)
-    at_mm = [end_mm]
-    if end_mm != height_mm:
-        inwards = 1.0 if end_mm == low_mm else -1.0
-        at_mm.append(end_mm + inwards * COURSE_SHARE * (high_mm - low_mm))
-    return [(mm, float(np.interp(mm, heights_mm, loads_n))) for mm in at_mm]
