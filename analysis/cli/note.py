@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
-from coilbench.analysis.cli.note_asking import Person, ask_for_readings
+from coilbench.analysis.cli.note_asking import Person, ask_for_readings, asked_heights
 from coilbench.analysis.cli.note_setup import Given, setup_options
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
@@ -22,7 +22,6 @@ from coilbench.analysis.report.slip_text import reading_text, refusal_of
 from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.keyed_readings import (
     KeyedRow,
-    refuse_height,
     remove_readings,
     spring_named,
     store_readings,
@@ -148,9 +147,7 @@ def _is_terminal() -> bool:
 
 def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given | None) -> None:
     """Ask for readings; `how` says how they are taken, `given` is for other sets, None for none."""
-    for label in desk.record.labels:
-        for height_mm in desk.asked_mm:
-            refuse_height(desk.record, label, height_mm)
+    desk.asked_mm = asked_heights(desk, desk.asked_mm)
     batch = None if presses is None else presses.batch(desk, given)
     drawn = sys.stderr.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
     if _is_terminal() and drawn:  # Textual draws on stderr

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import click
@@ -11,7 +11,12 @@ from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
 from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk, Weighed
 from coilbench.analysis.report.phrases import CAUTION
-from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
+from coilbench.analysis.report.slip_text import (
+    choices_of,
+    doubts_text,
+    height_or_depth,
+    reading_text,
+)
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
@@ -62,9 +67,33 @@ class Person:
         choices = choices_of(weighed, units())
         if list(choices) == ["n"]:
             return "n"
-        words = ", ".join(f"{key}: {what}" for key, what in choices.items())
-        chosen: str = click.prompt(words, type=click.Choice(list(choices)), show_choices=False)
-        return chosen
+        return _choice(choices)
+
+
+def asked_heights(desk: Desk, numbers_mm: Sequence[float]) -> list[float]:
+    """Return the heights to read at; asked once for all where one is as likely a depth.
+
+    Raises:
+        CoilbenchError: a height that a spring must not be pressed to, or is loose at.
+    """
+    heights_mm, desk.asked_mm = list(numbers_mm), []
+    free_mm = desk.record.free_length_mm
+    if free_mm is not None and any(map(desk.height_by_depth_mm, heights_mm)):
+        by_depth_mm = [free_mm - number_mm for number_mm in heights_mm]
+        words, choices = height_or_depth(heights_mm, by_depth_mm, units())
+        say(words)
+        if _choice(choices) == "d":
+            heights_mm = by_depth_mm
+    for height_mm in heights_mm:
+        for label in desk.record.labels:
+            refuse_height(desk.record, label, height_mm)
+    return heights_mm
+
+
+def _choice(choices: Mapping[str, str]) -> str:
+    words = ", ".join(f"{key}: {what}" for key, what in choices.items())
+    chosen: str = click.prompt(words, type=click.Choice(list(choices)), show_choices=False)
+    return chosen
 
 
 class _Asked:
@@ -130,9 +159,7 @@ def _heights(desk: Desk) -> list[float]:
             )
         try:
             heights = [LENGTH.convert(each, None, None) for each in answer]
-            for height_mm in heights:
-                for label in desk.record.labels:
-                    refuse_height(desk.record, label, height_mm)
+            heights = asked_heights(desk, heights)
         except CoilbenchError as error:
             _say_error(error)
         else:

@@ -8,10 +8,14 @@ from dataclasses import dataclass, field
 
 from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk
-from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
+from coilbench.analysis.report.slip_text import (
+    choices_of,
+    doubts_text,
+    height_or_depth,
+    reading_text,
+)
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.courses import SAME_MM
-from coilbench.analysis.sets.slips import strange_height
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
@@ -293,21 +297,16 @@ class GridState:
 
     def _height_or_depth(self, height_mm: float) -> None:
         """Add a height, or ask first where the number is as likely a depth."""
-        free_mm, known_mm = self.desk.record.free_length_mm, self.heights_mm
-        if free_mm is None or not strange_height(height_mm, known_mm, free_mm):
-            self._take_height(height_mm)
-            return
-        of_depth_mm = free_mm - height_mm
-        if strange_height(of_depth_mm, known_mm, free_mm):
+        of_depth_mm = self.desk.height_by_depth_mm(height_mm)
+        if of_depth_mm is None:
             self._take_height(height_mm)
             return
 
         def act(key: str) -> None:
             self._take_height(height_mm if key == "h" else of_depth_mm)
 
-        number, there = self.units.length_text(height_mm), self.units.length_text(of_depth_mm)
-        answers = {"h": f"{number} high", "d": f"{number} down, {there} high", "n": "neither"}
-        self.question = Question(f"Is {number} a height, or how deep to press?", answers, act)
+        words, answers = height_or_depth([height_mm], [of_depth_mm], self.units)
+        self.question = Question(words, answers | {"n": "neither"}, act)
 
     def _take_height(self, height_mm: float) -> None:
         for label in self.labels:

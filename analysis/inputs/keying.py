@@ -116,6 +116,14 @@ class Desk:
                 heights.append(row.quill_mm)
         return sorted(heights, reverse=True)
 
+    def height_by_depth_mm(self, number_mm: float) -> float | None:
+        """Return the height where a number that is typed as one is as likely a depth; else None."""
+        free_mm, known_mm = self.record.free_length_mm, self.heights_mm
+        if free_mm is None or not strange_height(number_mm, known_mm, free_mm):
+            return None
+        by_depth_mm = free_mm - number_mm
+        return None if strange_height(by_depth_mm, known_mm, free_mm) else by_depth_mm
+
     def stop_mm(self, height_mm: float) -> float:
         """Return where the quill must stand for the faces to be at a height, by the steps it has.
 

@@ -64,6 +64,17 @@ def reading_text(reading: KeyedReading, units: Units) -> str:
     return f"{reading.label} {length} {units.load_text(reading.shown_load_n)}{way}{remark}"
 
 
+def height_or_depth(
+    numbers_mm: Sequence[float], by_depth_mm: Sequence[float], units: Units
+) -> tuple[str, dict[str, str]]:
+    """Return what to ask of numbers that may be either, and what the answers h and d mean."""
+    numbers = " and ".join(map(units.length_text, numbers_mm))
+    there = " and ".join(map(units.length_text, by_depth_mm))
+    answers = {"h": f"{numbers} high", "d": f"{numbers} down, {there} high"}
+    what = "Are {} heights" if len(numbers_mm) > 1 else "Is {} a height"
+    return f"{what.format(numbers)}, or how deep to press?", answers
+
+
 def setup_text(setup: Mapping[str, Any], units: Units) -> str:
     """Say how readings were taken, where it is not as usual.
 
