@@ -14,10 +14,12 @@ import click
 from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings, asked_heights
 from coilbench.analysis.cli.note_setup import Given, setup_options
+from coilbench.analysis.cli.set_edit import say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.curve_text import GIVE, GIVE_HOW
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.slip_text import reading_text, refusal_of
 from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.keyed_readings import (
@@ -124,6 +126,7 @@ def note_command(
             for line in how:
                 say(line)
             _say_give(desk.setup)
+            say_lengths(desk.db, desk.record)
 
 
 def _say_give(setup: KeyedSetup) -> None:
@@ -148,6 +151,10 @@ def _is_terminal() -> bool:
 def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given | None) -> None:
     """Ask for readings; `how` says how they are taken, `given` is for other sets, None for none."""
     desk.asked_mm = asked_heights(desk, desk.asked_mm)
+    if desk.lengths_doubt is not None:
+        say(f"{describe(desk.lengths_doubt, units())}.")
+        if _is_terminal():
+            click.confirm("Go on with the depths as they are?", default=False, abort=True)
     batch = None if presses is None else presses.batch(desk, given)
     drawn = sys.stderr.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
     if _is_terminal() and drawn:  # Textual draws on stderr
@@ -219,7 +226,7 @@ def _replace(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:
 
 def _there(desk: Desk, reading: KeyedReading) -> KeyedRow:
     """Return the one reading that counts where another is, of the same way."""
-    height_mm = reading.spring_height_mm(desk.record.free_length_mm)
+    height_mm = reading.spring_height_mm(desk.record.free_of_mm(reading.label))
     found = desk.cell(reading.label, height_mm, loading=reading.loading)
     if len(found) != 1:
         many = f"{len(found)} readings: {', '.join(row.name for row in found)}" if found else "none"

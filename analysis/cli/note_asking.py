@@ -185,7 +185,7 @@ def _ask_all(desk: Desk, cells: Sequence[tuple[str, float]]) -> bool:
 
 
 def _question(desk: Desk, label: str, height_mm: float) -> str:
-    shown, free_mm = units(), desk.record.free_length_mm
+    shown, free_mm = units(), desk.record.free_of_mm(label)
     at = f"{label} (spring {desk.record.labels.index(label) + 1} of {len(desk.record.labels)}), "
     at += shown.length_text(height_mm)
     if free_mm is not None:

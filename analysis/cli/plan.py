@@ -19,6 +19,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.note_setup import options_text
+from coilbench.analysis.cli.set_edit import say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
@@ -112,6 +113,14 @@ def is_weighed(scale: str) -> bool:
         return True
 
 
+def _say_lengths(plan: PressPlan) -> None:
+    """Say of which sets the depths are in doubt."""
+    pressed = dict.fromkeys(one.set_name for one in plan.presses if one.depth_mm is not None)
+    with open_book(book_path(), create=True) as db:
+        for name in pressed:
+            say_lengths(db, find_set(db, name))
+
+
 def _last_setup(set_name: str) -> KeyedSetup:
     with open_book(book_path(), create=True) as db:
         return (last_setup(db, find_set(db, set_name)) or (KeyedSetup(), ""))[0]
@@ -143,6 +152,7 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
     named = shlex.quote(str(build))
     if plan.presses:
         first = plan.presses[0]
+        _say_lengths(plan)
         last = _last_setup(first.set_name)
         if last.give_known:
             give = f"{shown.length_text(last.give_mm)} at {shown.load_text(last.give_at_n)}"

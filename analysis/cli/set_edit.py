@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.asking import sure_of
 from coilbench.analysis.cli.common import (
@@ -18,8 +19,11 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.free_lengths import lengths_contradicted
+from coilbench.analysis.report.document import describe
 from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
 from coilbench.capture.book.depths import read_from_files
+from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.naming import remove_set, rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
@@ -130,6 +134,9 @@ def set_edit(
     if added:
         click.echo(f"Set {name}: {counted(len(added), 'spring')} more, {', '.join(added)}")
     say_depths(done, by_file)
+    if "free_length_mm" in changes:
+        with open_book(book_path()) as db:
+            say_lengths(db, done.record)
 
 
 def _changes(given: Mapping[str, Any], forget: Sequence[str]) -> dict[str, Any]:
@@ -180,6 +187,13 @@ def _added_labels(record: SetRecord, count: int | None, labels: str | None) -> t
             hint="To leave one out of use, don't press it; a larger count adds springs",
         )
     return labels_for(record.name, count)[have:]
+
+
+def say_lengths(db: Database, record: SetRecord) -> None:
+    """Say where loads contradict the free length that depths are counted from."""
+    found = lengths_contradicted(record, KeyedRow.of_set(db, record))
+    if found is not None:
+        say(f"{describe(found, units())}.")
 
 
 def say_depths(done: Changed, by_file: Sequence[str] = ()) -> None:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from sqlite_utils import Database
 
+from coilbench.analysis.inputs.free_lengths import LengthsContradicted, lengths_contradicted
 from coilbench.analysis.inputs.unkeyed import Unkeyed
 from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
 from coilbench.analysis.sets.courses import SAME_MM, ReadAt
@@ -92,6 +93,7 @@ class Desk:
     ) -> None:
         self.db, self.record, self.setup, self.units = db, record, setup, units
         self.asked_mm = list(dict.fromkeys(heights_mm))
+        self.lengths_doubt: LengthsContradicted | None = None
         self._done: list[_Stored | KeyedRow] = []  # what this person stored, or removed
         self.look()
 
@@ -99,6 +101,7 @@ class Desk:
         """Read the set's readings from the book again."""
         self.rows = KeyedRow.of_set(self.db, self.record)
         self._unkeyed = Unkeyed(self.db, self.record)
+        self.lengths_doubt = lengths_contradicted(self.record, self.rows)
 
     @property
     def counting(self) -> list[KeyedRow]:
@@ -201,6 +204,8 @@ class Desk:
             read.height_mm, heights_mm, self.record.free_length_mm
         ):
             found = (*found, Slip("strange height", read))
+        if reading.depth_mm is not None and self.lengths_doubt is not None:
+            found = (*found, Slip("free length", read))
         return Weighed(reading, found)
 
     def _supported(
@@ -239,7 +244,7 @@ class Desk:
     def _read(self, reading: KeyedReading) -> ReadAt:
         return ReadAt(
             reading.label,
-            reading.spring_height_mm(self.record.free_length_mm),
+            reading.spring_height_mm(self.record.free_of_mm(reading.label)),
             reading.spring_load_n(self.setup),
             reading.loading,
             self.setup.load_u_at(reading.shown_load_n),
@@ -256,7 +261,7 @@ class Desk:
             if row.name not in left:
                 yield self._by_quill(row)
         try:
-            height_mm = reading.spring_height_mm(self.record.free_length_mm)
+            height_mm = reading.spring_height_mm(self.record.free_of_mm(reading.label))
         except CoilbenchError:  # no height that it could have
             return
         sampled = self._unkeyed.sampled_at(height_mm, loading=reading.loading)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from coilbench.analysis.inputs.free_lengths import LengthsContradicted
 from coilbench.analysis.inputs.keying import Weighed
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
@@ -30,6 +31,8 @@ def _(slip: Slip, units: Units) -> str:
         )
     if slip.kind == "far" and slip.foretold is not None:
         return f"{load} at {at}? {_basis(read.label, slip.foretold, units)}"
+    if slip.kind == "free length":
+        return f"{at} by a depth, counted from a free length that its loads contradict?"
     if slip.solid_height_mm is not None:
         solid = units.length_text(slip.solid_height_mm)
         return f"{at}, so near the solid height {solid}? never press a spring there by hand"
@@ -62,6 +65,17 @@ def reading_text(reading: KeyedReading, units: Units) -> str:
     way = "" if reading.loading else " up"
     remark = f" # {reading.remark}" if reading.remark else ""
     return f"{reading.label} {length} {units.load_text(reading.shown_load_n)}{way}{remark}"
+
+
+@describe.register
+def _(found: LengthsContradicted, units: Units) -> str:
+    return (
+        f"The free length of {found.set_name}, {units.length_text(found.length_mm)}, and its loads "
+        f"contradict each other: those of {found.springs} of {counted(found.of, 'spring')} run out "
+        f"near {units.length_text(found.ends_mm)}. Depths are counted from it, so measure some "
+        f"springs first: coilbench set measure {found.set_name}, or coilbench set edit "
+        f"{found.set_name} --free-length LENGTH"
+    )
 
 
 def height_or_depth(

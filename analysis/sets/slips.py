@@ -77,12 +77,12 @@ class Slip:
     Attributes:
         kind: `falls`: less load than another reading of the spring at less depth, or the reverse;
             `far`: from what is foretold; `near solid`; `strange height`: nothing else is read
-            there.
+            there; `free length`: a depth, of a free length that the loads contradict.
         other: the reading that cannot be right beside it.
         solid_height_mm: where it is near solid.
     """
 
-    kind: Literal["falls", "far", "near solid", "strange height"]
+    kind: Literal["falls", "far", "near solid", "strange height", "free length"]
     read: ReadAt
     foretold: Foretold | None = None
     other: ReadAt | None = None
