@@ -12,6 +12,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import NUMBER, json_option, print_document, read_bytes, units
 from coilbench.analysis.cli.hand_options import hand_options, take_setup
+from coilbench.analysis.cli.set_edit import say_other_sets
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import (
     show_history,
@@ -119,6 +120,9 @@ def import_command(
         click.echo(f"{name}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
         for note in one.notes:
             click.echo(f"Note: {describe(note, units())}.")
+    labels = dict.fromkeys(label for one in brought for label in one.labels)
+    with open_book(book_path()) as db:
+        say_other_sets(db, record, labels)
     click.echo(
         f"Next: coilbench set check {set_name} --at HEIGHT "
         f"(to undo this: {take_back_text(entry_id)})"

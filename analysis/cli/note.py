@@ -14,7 +14,7 @@ import click
 from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings, asked_heights
 from coilbench.analysis.cli.note_setup import Given, setup_options
-from coilbench.analysis.cli.set_edit import say_lengths
+from coilbench.analysis.cli.set_edit import say_lengths, say_other_sets
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
@@ -165,6 +165,9 @@ def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given |
         for line in how:
             say(line)
         ask_for_readings(desk, batch)
+    desks = [desk] if batch is None else batch.desks
+    for each in desks:
+        say_other_sets(each.db, each.record, each.typed_labels)
     _say_give(desk.setup)
     if presses is None:
         click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
@@ -189,6 +192,7 @@ def _store(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:
         raise CoilbenchError("nothing was stored", hint="Type the readings again")
     labels = store_readings(desk.db, desk.record, kept, desk.setup, instead_of=instead_of)
     click.echo(f"Stored {counted(len(kept), 'reading')} of {', '.join(labels)}.")
+    say_other_sets(desk.db, desk.record, labels)
 
 
 def _settled(

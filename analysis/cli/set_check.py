@@ -32,6 +32,7 @@ from coilbench.analysis.curves.curve import BranchChoice, Reading, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
+from coilbench.analysis.inputs.other_sets import fits_other
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
@@ -179,7 +180,11 @@ def set_check(
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
         warned = (*rig_warnings(db), *scale_warnings(db, [name]))
         apart = [one.label for one in judged.checked.springs if one.set_apart]
-        suspects = suspect_lines(db, record, apart if label is None else [label])
+        asked_of = apart if label is None else [label]
+        suspects = [
+            *suspect_lines(db, record, asked_of),
+            *(describe(one, units()) for one in fits_other(db, record, asked_of, at_mm)),
+        ]
     measured, check = judged.measured, judged.checked
     strokes = measured.strokes
     readings = _readings(measured.curves, at_mm, label) if budget else []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import click
@@ -20,6 +20,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.free_lengths import lengths_contradicted
+from coilbench.analysis.inputs.other_sets import fits_other
 from coilbench.analysis.report.document import describe
 from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
 from coilbench.capture.book.depths import read_from_files
@@ -194,6 +195,12 @@ def say_lengths(db: Database, record: SetRecord) -> None:
     found = lengths_contradicted(record, KeyedRow.of_set(db, record))
     if found is not None:
         say(f"{describe(found, units())}.")
+
+
+def say_other_sets(db: Database, record: SetRecord, labels: Iterable[str]) -> None:
+    """Say of which springs the loads fit another set much better."""
+    for found in fits_other(db, record, labels):
+        say(f"Note: {describe(found, units())}.")
 
 
 def say_depths(done: Changed, by_file: Sequence[str] = ()) -> None:

@@ -61,6 +61,11 @@ class Batch:
             desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
 
     @property
+    def desks(self) -> list[Desk]:
+        """The desks that were opened."""
+        return list(self._desks.values())
+
+    @property
     def names(self) -> list[str]:
         """The sets to be pressed, in the plan's order."""
         return list(dict.fromkeys(one.set_name for one in self.wishes))

@@ -321,6 +321,11 @@ class Desk:
         at = by_rate(read, held) or foretold(read, held)
         return 0.0 if at is None else abs(row.load_n - at.load_n)
 
+    @property
+    def typed_labels(self) -> list[str]:
+        """The springs of which this person stored readings."""
+        return list(dict.fromkeys(one.label for one in self._done if isinstance(one, _Stored)))
+
     def take_back(self) -> tuple[str, float] | None:
         """Undo what this person did last.
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from coilbench.analysis.inputs.free_lengths import LengthsContradicted
 from coilbench.analysis.inputs.keying import Weighed
+from coilbench.analysis.inputs.other_sets import FitsOther
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.slips import Foretold, Slip
@@ -65,6 +66,16 @@ def reading_text(reading: KeyedReading, units: Units) -> str:
     way = "" if reading.loading else " up"
     remark = f" # {reading.remark}" if reading.remark else ""
     return f"{reading.label} {length} {units.load_text(reading.shown_load_n)}{way}{remark}"
+
+
+@describe.register
+def _(found: FitsOther, _units: Units) -> str:
+    return (
+        f"the loads of {found.label} are {found.off:.0%} off those of {found.set_name} and fit "
+        f"{found.other} within {max(found.other_off, 0.01):.0%} at "
+        f"{counted(found.heights, 'height')}: was it taken from among those? Its readings count "
+        f"for {found.set_name} until they are taken back"
+    )
 
 
 @describe.register

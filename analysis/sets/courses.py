@@ -130,6 +130,19 @@ class Held:
             if loading == read.loading and label != read.label
         ]
 
+    def heights_mm(self, label: str) -> list[float]:
+        """Return where a spring was read on the way down, ascending."""
+        course = self._courses.get((True, label))
+        return [] if course is None else [float(mm) for mm in course.height_mm]
+
+    def loads_at(self, height_mm: float) -> dict[str, float]:
+        """Return the load of each spring at a height on the way down, as Course.there."""
+        return {
+            label: load_n
+            for (loading, label), course in self._courses.items()
+            if loading and (load_n := course.there(height_mm)) is not None
+        }
+
     def joined(self, reads: Iterable[ReadAt], label: str) -> Held:
         """Return them with others: those of one spring, and of springs that have none here."""
         both, others = Held(()), Held(reads)
