@@ -34,7 +34,7 @@ _ROLE = "outer, inner or single"
 _DIMENSIONS = (
     ("free_length_mm", "free length", 53.0),
     ("solid_height_mm", "solid height, all coils touching", 24.5),
-    ("wire_mm", "wire diameter, if you measured it: for the stress, and to check rates", 4.2),
+    ("wire_mm", "wire diameter, for stress and rate checks", 4.2),
     ("coil_diameter_mm", "mean coil diameter, outside less one wire", 30.0),
     ("active_coils", "active coils, those that move", 5.5),
 )

@@ -161,10 +161,11 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
                 f"give, {give} ({GRID} {shlex.quote(str(build))} does)."
             )
         line = f"'{first.label} {shown.length_text(first.height_mm)} LOAD {shown.load}'"
+        options = _options(last, scale)
         say(
-            f"Key them in: coilbench note --set {shlex.quote(first.set_name)} {line}"
-            f"{_options(last, scale)}, then: "
-            f"coilbench plan {named}"
+            f"Key them in: {GRID} {named}{options} (a grid, set by set, that goes on with the "
+            f"plan); or as lines: coilbench note --set {shlex.quote(first.set_name)} {line}"
+            f"{options}, then: coilbench plan {named}"
         )
     elif plan.best is not None:
         effort = " --effort cuts" if plan.best.choice.seat_cut_mm > 0.0 else ""

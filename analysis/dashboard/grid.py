@@ -116,7 +116,8 @@ class Grid(App[None]):
                     sheet.update_cell_at(at, text, update_width=True)
         read, cells = state.counted()
         record, unit = state.desk.record, state.units.load
-        title = f"{record.name} ({record.role}): {read} of {cells} read; the scale shows, in {unit}"
+        title = f"{record.name} ({record.role}): {read} of {cells} read, in {unit}"
+        title += state.plan_words
         self.query_one("#title", Static).update(Text(f"{title}\n{LEGEND}"))
         self.query_one("#said", Static).update(Text(self._words()))
 

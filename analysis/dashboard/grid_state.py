@@ -107,6 +107,15 @@ class GridState:
         """The plan's next presses of the set on the screen."""
         return () if self.batch is None else self.batch.cells(self.desk.record.name)
 
+    @property
+    def plan_words(self) -> str:
+        """How much of the plan's presses is left; empty where there is no plan."""
+        if self.batch is None:
+            return ""
+        if not self.batch.wishes:
+            return "; no more by the plan: q"
+        return f"; the plan's: {self.batch.left} to go"
+
     def follow(self) -> None:
         """Go to the set of the plan's next press, where all that it names of this one is read."""
         if self.batch is None or any(not self.desk.cell(*cell) for cell in self.lit):
@@ -127,6 +136,7 @@ class GridState:
     def turn_page(self) -> None:
         """Show the next set of those that the plan names."""
         names = [] if self.batch is None else self.batch.names
+        self.said = ""
         here = self.desk.record.name
         others = [*names[names.index(here) + 1 :], *names] if here in names else names
         self.to_set(next((one for one in others if one != here), here))
@@ -137,7 +147,12 @@ class GridState:
         return self.batch is not None and bool(self.batch.wishes) and self.batch.next() is None
 
     def next_open(self, after: Cell | None = None) -> Cell | None:
-        """Return the cell to read next: of the plan, else the next one missing; None where none."""
+        """Return the cell to read next: of the plan, else the next one missing; None where none.
+
+        None too where the plan names no more: what is missing then is not wanted.
+        """
+        if self.batch is not None and not (self.batch.wishes or self.batch.others):
+            return None
         lit = [cell for cell in self.lit if not self.desk.cell(*cell)]
         walked = self._asked_mm or self.heights_mm
         cells = [(label, mm) for label in self.labels for mm in walked]

@@ -80,11 +80,18 @@ class Batch:
         """Return the label and height of each press of a set."""
         return tuple((one.label, one.height_mm) for one in self.wishes if one.set_name == name)
 
-    def next(self) -> Wish | None:
-        """Return the first press that is not read; None where all are."""
-        unread = (
+    def _unread(self) -> list[Wish]:
+        return [
             one
             for one in self.wishes
             if not self.desk_of(one.set_name).cell(one.label, one.height_mm)
-        )
-        return next(unread, None)
+        ]
+
+    @property
+    def left(self) -> int:
+        """How many presses are not read."""
+        return len(self._unread())
+
+    def next(self) -> Wish | None:
+        """Return the first press that is not read; None where all are."""
+        return next(iter(self._unread()), None)

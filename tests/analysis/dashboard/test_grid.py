@@ -254,10 +254,13 @@ def test_the_plans_cells_are_lit_and_asked_for_first(db: Database) -> None:
         assert at(grid) == ("oak-03", 33.0)
         assert grid.state.view(("oak-03", 33.0)).mark == ">"
         await typing("31.5", "enter")(pilot, grid)
+        await pilot.pause()
+        assert at(grid) == ("oak-03", 33.0)  # led to nothing that is not wanted
 
     grid = keyed(db, press, plan=plan)
     assert stored(db) == [("oak-03", 33.0, 31.5)]
     assert plan.asked == 2  # again when all that it named is read
+    assert "no more by the plan" in grid.state.plan_words
     assert grid.state.lit == ()
 
 
