@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import click
 
@@ -97,17 +98,21 @@ def _choice(choices: Mapping[str, str]) -> str:
 
 
 class _Asked:
-    """Which readings of a set are asked for, in their order, and which are put off."""
+    """Which readings of a set are asked for, in their order, and which are put off.
 
-    def __init__(self, desk: Desk, cells: Sequence[tuple[str, float]]) -> None:
-        self.desk, self.cells = desk, list(cells)
+    Args:
+        unread: returns the cells that are not read.
+    """
+
+    def __init__(self, desk: Desk, unread: Callable[[], list[tuple[str, float]]]) -> None:
+        self.desk, self._unread = desk, unread
         self.later: set[str] = set()
         self.first: str | None = None  # the spring that somebody goes on with
 
     @property
     def open(self) -> list[tuple[str, float]]:
         """Those that are not read."""
-        return [cell for cell in self.cells if not self.desk.cell(*cell)]
+        return self._unread()
 
     def next(self) -> tuple[str, float] | None:
         """The one to ask for; None where none is left but for springs put off."""
@@ -126,14 +131,15 @@ def ask_for_readings(desk: Desk, batch: Batch | None) -> None:
     click.echo(CAUTION)
     if batch is None:
         heights_mm = _heights(desk)
-        _ask_all(desk, [(one, mm) for one in desk.record.labels for mm in heights_mm])
+        cells = [(one, mm) for one in desk.record.labels for mm in heights_mm]
+        _ask_all(desk, lambda: [cell for cell in cells if not desk.cell(*cell)], len(cells))
         return
     while (wish := batch.next()) is not None:
         name = wish.set_name
         if name != desk.record.name:
             desk = batch.desk_of(name)
             say(f"Set {name}: {batch.how.get(name, '')}".rstrip())
-        if not _ask_all(desk, batch.cells(name)):
+        if not _ask_all(desk, partial(_unread, batch, name), len(batch.unread(name))):
             return
         if batch.next() is None:
             before = batch.wishes
@@ -167,12 +173,16 @@ def _heights(desk: Desk) -> list[float]:
     return desk.heights_mm
 
 
-def _ask_all(desk: Desk, cells: Sequence[tuple[str, float]]) -> bool:
-    """Ask for the cells that are not read; returns whether the person goes on."""
-    asked, person = _Asked(desk, cells), Person(desk)
-    read = len(asked.cells) - len(asked.open)
+def _unread(batch: Batch, name: str) -> list[tuple[str, float]]:
+    return [(one.label, one.height_mm) for one in batch.unread(name)]
+
+
+def _ask_all(desk: Desk, unread: Callable[[], list[tuple[str, float]]], count: int) -> bool:
+    """Ask for the cells that are not read, of so many; returns whether the person goes on."""
+    asked, person = _Asked(desk, unread), Person(desk)
+    read = count - len(asked.open)
     if read:
-        say(f"{read} of {counted(len(asked.cells), 'reading')} are in the book already.")
+        say(f"{read} of {counted(count, 'reading')} are in the book already.")
     while (cell := asked.next()) is not None:
         answer = click.prompt(_question(desk, *cell), default="", show_default=False).strip()
         if answer.lower() == "q":

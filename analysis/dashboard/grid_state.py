@@ -105,7 +105,10 @@ class GridState:
     @property
     def lit(self) -> tuple[Cell, ...]:
         """The plan's next presses of the set on the screen."""
-        return () if self.batch is None else self.batch.cells(self.desk.record.name)
+        if self.batch is None:
+            return ()
+        wishes = self.batch.unread(self.desk.record.name)
+        return tuple((one.label, one.height_mm) for one in wishes)
 
     @property
     def plan_words(self) -> str:
@@ -114,11 +117,11 @@ class GridState:
             return ""
         if not self.batch.wishes:
             return "; no more by the plan: q"
-        return f"; the plan's: {self.batch.left} to go"
+        return f"; the plan's: {len(self.batch.unread())} to go"
 
     def follow(self) -> None:
         """Go to the set of the plan's next press, where all that it names of this one is read."""
-        if self.batch is None or any(not self.desk.cell(*cell) for cell in self.lit):
+        if self.batch is None or self.lit:
             return
         wish = self.batch.next()
         if wish is not None:
@@ -153,7 +156,6 @@ class GridState:
         """
         if self.batch is not None and not (self.batch.wishes or self.batch.others):
             return None
-        lit = [cell for cell in self.lit if not self.desk.cell(*cell)]
         walked = self._asked_mm or self.heights_mm
         cells = [(label, mm) for label in self.labels for mm in walked]
         if after is not None and after not in cells:
@@ -163,14 +165,14 @@ class GridState:
             at = cells.index(after) + 1
             cells = cells[at:] + cells[:at]
         missing = (c for c in cells if c[1] in walked and not self.desk.cell(*c))
-        return lit[0] if lit else next(missing, None)
+        return self.lit[0] if self.lit else next(missing, None)
 
     def view(self, cell: Cell) -> CellView:
         """Return how a cell looks that is not being typed."""
         rows, up = self.desk.cell(*cell), self.desk.cell(*cell, loading=False)
         if not rows and not up:
             lit = cell in self.lit
-            return CellView("." if not lit else "next", ">" if lit else " ", missing=True)
+            return CellView("next" if lit else ".", ">" if lit else " ", missing=True)
         parts = []
         if rows:
             times = f" x{len(rows)}" if len(rows) > 1 else ""
@@ -178,7 +180,8 @@ class GridState:
         if up:
             parts.append(f"u{self._shown(up)}")
         odd = any(self._is_odd(row) for row in (*rows, *up))
-        return CellView(" ".join(parts), "!" if odd else " ")
+        mark = ">" if cell in self.lit else " "  # to be pressed once more
+        return CellView(" ".join(parts), "!" if odd else mark)
 
     def _shown(self, rows: Sequence[KeyedRow]) -> str:
         return self.units.load_number(sum(row.reading.shown_load_n for row in rows) / len(rows))
@@ -234,7 +237,7 @@ class GridState:
         try:
             reading = self._reading(cell)
             there = self.desk.cell(*cell, loading=reading.loading)
-            if there:
+            if there and cell not in self.lit:
                 self._ask_again(reading, there)
             else:
                 self._settle(reading, [])

@@ -39,6 +39,7 @@ class Batch:
         self._desks = {desk.record.name: desk}
         self.how: dict[str, str] = {}  # sentences, of the sets that were opened here
         self.wishes: tuple[Wish, ...] = ()
+        self._more: dict[Wish, int] = {}  # how many readings its cell had when it was named
         self.others: tuple[str, ...] = ()  # sets with presses that can't be typed here
         self._take(presses)
 
@@ -55,9 +56,13 @@ class Batch:
             for one in presses
             if one.set_name in mine
         )
+        self._more = {
+            one: len(self.desk_of(one.set_name).cell(one.label, one.height_mm))
+            for one in self.wishes
+        }
         for name in mine:
             desk = self.desk_of(name)
-            heights = [*desk.asked_mm, *(mm for _, mm in self.cells(name))]
+            heights = [*desk.asked_mm, *(one.height_mm for one in self.unread(name))]
             desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
 
     @property
@@ -76,22 +81,19 @@ class Batch:
             self._desks[name], self.how[name] = self._open_desk(name)
         return self._desks[name]
 
-    def cells(self, name: str) -> tuple[tuple[str, float], ...]:
-        """Return the label and height of each press of a set."""
-        return tuple((one.label, one.height_mm) for one in self.wishes if one.set_name == name)
+    def unread(self, name: str | None = None) -> list[Wish]:
+        """Return the presses, of one set or all, that were not made since the plan was asked.
 
-    def _unread(self) -> list[Wish]:
-        return [
-            one
-            for one in self.wishes
-            if not self.desk_of(one.set_name).cell(one.label, one.height_mm)
-        ]
-
-    @property
-    def left(self) -> int:
-        """How many presses are not read."""
-        return len(self._unread())
+        A cell that was read before may be named again: the plan wants another press of it then.
+        """
+        left, found = dict(self._more), list[Wish]()
+        for one in self.wishes:
+            made = len(self.desk_of(one.set_name).cell(one.label, one.height_mm)) - left[one]
+            if made <= 0 and name in (None, one.set_name):
+                found.append(one)
+            left[one] += 1  # of several presses of a cell
+        return found
 
     def next(self) -> Wish | None:
-        """Return the first press that is not read; None where all are."""
-        return next(iter(self._unread()), None)
+        """Return the first press that is not made; None where all are."""
+        return next(iter(self.unread()), None)

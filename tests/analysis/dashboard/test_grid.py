@@ -291,6 +291,26 @@ def test_one_grid_leads_through_the_sets_of_a_plan_in_its_order(two: Database) -
     assert [read for read, *_ in stored(two, "elm")] == ["elm-02"]
 
 
+def test_a_cell_that_the_plan_names_again_is_pressed_again(db: Database) -> None:
+    """Named in the next batch, and twice in one: another press, asked no question."""
+    named = ("oak", "oak-01", 38.5)
+    plan, marks = Plan((named,), (named, named)), list[str]()
+
+    async def press(pilot: Pilot[None], grid: Grid) -> None:
+        for load in ("22.4", "22.5", "22.3"):
+            marks.append(grid.state.view(("oak-01", 38.5)).mark)
+            assert at(grid) == ("oak-01", 38.5)
+            await typing(load, "enter")(pilot, grid)
+            await pilot.pause()
+            assert grid.state.question is None
+        marks.append(grid.state.view(("oak-01", 38.5)).mark)
+
+    keyed(db, press, plan=plan, heights_mm=())
+    assert [load for *_, load in stored(db)] == [22.4, 22.5, 22.3]
+    assert marks == [">", ">", ">", " "]
+    assert plan.asked == 3
+
+
 def test_undo_goes_back_across_the_sets(two: Database) -> None:
     where: list[str] = []
 
