@@ -22,6 +22,7 @@ from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remar
 from coilbench.capture.units import parse_length_mm
 
 Cell = tuple[str, float]  # a spring's label and a height in mm
+MOST_TOLD = 2  # readings of a cell: more would push the grid off a small screen
 LEGEND = "> next   . missing   ! odd   x2 read twice   u on the way up"
 
 
@@ -201,12 +202,14 @@ class GridState:
         return "" if weighed.sound else doubts_text(weighed, self.units)
 
     def told(self, cell: Cell) -> str:
-        """Say what a cell holds: each reading, its time, how it was taken, its remark."""
+        """Say what a cell holds: its last readings, their times, remarks; how many others."""
         rows = [*self.desk.cell(*cell), *self.desk.cell(*cell, loading=False)]
-        return "; ".join(
+        told = [
             f"{row.name} {reading_text(row.reading, self.units)}, {row.keyed_utc[:16]}"
-            for row in rows
-        )
+            for row in rows[-MOST_TOLD:]
+        ]
+        before = len(rows) - len(told)
+        return "; ".join([*([f"{before} before"] if before else []), *told])
 
     def _reading(self, cell: Cell) -> KeyedReading:
         """Read what is typed.
