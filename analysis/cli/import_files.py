@@ -148,12 +148,19 @@ class _Doubtful(CoilbenchError):
         super().__init__(" | ".join(self.lines), hint=hint)
 
     def asked(self) -> bool:
-        """Ask whether they are right, once for all; not where they cannot be or nobody answers."""
+        """Ask whether they are right, once for all; not where they cannot be or nobody answers.
+
+        Raises:
+            CoilbenchError: the person says that they are not.
+        """
         if self.impossible or not (sys.stdin.isatty() and sys.stdout.isatty()):
             return False
         for line in self.lines:
             click.echo(line)
-        return click.confirm("Store them as they are?", default=False)
+        words = "Store it as it is?" if len(self.lines) == 1 else "Store them as they are?"
+        if not click.confirm(words, default=False):
+            raise CoilbenchError("nothing was stored", hint="Mend the file and import it again")
+        return True
 
 
 def _bring(
