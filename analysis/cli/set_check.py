@@ -180,11 +180,7 @@ def set_check(
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
         warned = (*rig_warnings(db), *scale_warnings(db, [name]))
         apart = [one.label for one in judged.checked.springs if one.set_apart]
-        asked_of = apart if label is None else [label]
-        suspects = [
-            *suspect_lines(db, record, asked_of),
-            *(describe(one, units()) for one in fits_other(db, record, asked_of, at_mm)),
-        ]
+        suspects = _suspects(db, record, apart if label is None else [label], at_mm)
     measured, check = judged.measured, judged.checked
     strokes = measured.strokes
     readings = _readings(measured.curves, at_mm, label) if budget else []
@@ -217,6 +213,14 @@ def set_check(
         show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)
+
+
+def _suspects(
+    db: Database, record: SetRecord, labels: Sequence[str], heights_mm: Sequence[float]
+) -> list[str]:
+    """Say which readings of these springs may be slips, and which springs another set's."""
+    others = fits_other(db, record, labels, heights_mm)
+    return [*suspect_lines(db, record, labels), *(describe(one, units()) for one in others)]
 
 
 def _notes(judged: JudgedSet, shown: Units) -> tuple[str, ...]:
