@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
@@ -103,6 +104,27 @@ class Scale:
         return rows
 
 
+class Give(NamedTuple):
+    """A give in proportion to the load; named as the fields of KeyedSetup.
+
+    Attributes:
+        give_mm: at the load give_at_n, the largest that was pressed; 0 and 0 where it is not known.
+        give_u_mm: its standard uncertainty (k = 1), in proportion to the load as it is.
+        give_bend_u_mm: standard uncertainty of what is not in proportion, at any load.
+    """
+
+    give_mm: float = 0.0
+    give_at_n: float = 0.0
+    give_u_mm: float = 0.0
+    give_bend_u_mm: float = 0.0
+
+
+def give_mm_of(setup: Mapping[str, Any], load_n: float) -> float:
+    """Return the give under a load by a setup's document; early books know none."""
+    at_n: float = setup.get("give_at_n", 0.0)
+    return setup["give_mm"] * load_n / at_n if at_n > 0.0 else 0.0
+
+
 @dataclass(frozen=True)
 class KeyedSetup:
     """How the readings were taken; the defaults are our assumptions.
@@ -116,6 +138,8 @@ class KeyedSetup:
         scale_resolution_n: the scale's smallest step.
         scale_repeatability_n: standard deviation of the scale's readings of one load.
         quill_resolution_mm: the depth scale's smallest step.
+        give_mm, give_at_n, give_u_mm, give_bend_u_mm: how far scale and press give, as in Give; a
+            give_at_n of 0 where it is not known.
         rests_n: weight that lay on the spring when the tare was read: the upper cup's, else 0.
         scale: the scale's own calibration, used instead of scale_repeatability_n; None takes its
             readings as they are.
@@ -128,6 +152,10 @@ class KeyedSetup:
     scale_repeatability_n: float = 0.2 * KGF_N
     quill_resolution_mm: float = 0.1
     rests_n: float = 0.0
+    give_mm: float = 0.0
+    give_at_n: float = 0.0
+    give_u_mm: float = 0.0
+    give_bend_u_mm: float = 0.0
     scale: Scale | None = None
 
     def __post_init__(self) -> None:
@@ -209,6 +237,15 @@ class KeyedSetup:
     def load_u_relative(self) -> float:
         """Standard uncertainty (k = 1) as a fraction of the load: lever and scale."""
         return math.hypot(self.lever_ratio_u, self.scale_u_relative)
+
+    @property
+    def give_known(self) -> bool:
+        """Whether it was told how far scale and press give."""
+        return self.give_at_n > 0.0
+
+    def under_load_mm(self, load_n: float) -> float:
+        """Return by how much the faces stand farther apart under a load than the quill says."""
+        return give_mm_of(vars(self), load_n)
 
     @property
     def step_u_mm(self) -> float:
