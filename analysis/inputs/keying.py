@@ -196,7 +196,8 @@ class Desk:
     ) -> Weighed:
         try:
             read = self._read(reading)
-            refuse_below_solid(self.record, reading.label, read.height_mm, read.height_u_mm)
+            faces_mm = reading.true_height_mm(self.setup, self.record.free_of_mm(reading.label))
+            refuse_below_solid(self.record, reading.label, faces_mm, read.height_u_mm)
         except CoilbenchError as error:
             return Weighed(reading, refusal=error)
         found = slips(read, held, given_of(self.record, reading.label))

@@ -7,12 +7,10 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from coilbench.capture.calibration.keyed_setup import Give
-from coilbench.capture.errors import CoilbenchError
 
 # k = 1, of the give, at any load: one press alone cannot show whether it is in proportion to the
 # load. Our assumption, no source.
 UNPROVEN_SHARE = 0.1
-MOST_GIVE_MM = 15.0  # a slip beyond it; ours, no source
 
 
 class GivePoint(NamedTuple):
@@ -32,20 +30,10 @@ def fit_give(points: Sequence[GivePoint], step_mm: float) -> Give:
         step_mm: the quill's smallest step.
 
     Raises:
-        CoilbenchError: no load, or an impossible give.
+        CoilbenchError: an impossible give, or at no load to speak of.
     """
     for point in points:
-        if point.load_n <= 0.0:
-            raise CoilbenchError(
-                "a give needs the load that made it", where="--give", hint="Write it 1.6mm@80kg"
-            )
-        if not 0.0 <= point.give_mm <= MOST_GIVE_MM:
-            raise CoilbenchError(
-                "a give of {give_mm} is impossible",
-                where="--give",
-                hint="Give how far the quill moved from touching the block to the load",
-                give_mm=point.give_mm,
-            )
+        Give(*point).refuse_impossible()
     squares_n2 = math.fsum(point.load_n**2 for point in points)
     mm_per_n = math.fsum(point.give_mm * point.load_n for point in points) / squares_n2
     most_n = max(point.load_n for point in points)

@@ -79,11 +79,18 @@ class KeyedReading:
         """Return the distance between the faces with the give of scale and press under the load.
 
         Raises:
-            CoilbenchError: as spring_height_mm and spring_load_n.
+            CoilbenchError: as spring_height_mm and spring_load_n, or a height above the free length
+                by the give.
         """
-        return self.spring_height_mm(free_length_mm) + setup.under_load_mm(
-            self.spring_load_n(setup)
-        )
+        quill_mm = self.spring_height_mm(free_length_mm)
+        give_mm = setup.under_load_mm(self.spring_load_n(setup))
+        if free_length_mm is not None and quill_mm + give_mm > free_length_mm:
+            what = (
+                "with the give {give_mm} the height {height_mm} is above the free length {free_mm}"
+            )
+            facts = {"give_mm": give_mm, "height_mm": quill_mm + give_mm, "free_mm": free_length_mm}
+            raise self._wrong(what, "Check the load, the height and the give (--give)", **facts)
+        return quill_mm + give_mm
 
     def _height_by_depth_mm(self, free_length_mm: float | None) -> float:
         depth_mm = self.depth_mm

@@ -178,8 +178,9 @@ def test_a_press_of_the_plans_is_asked_for_where_the_faces_then_are(
     ("given", "said"),
     [
         (("--give", "1.6mm"), "names no load"),
-        (("--give", "1.6mm@0kg"), "needs the load"),
-        (("--give", "16mm@80kg"), "16.00 mm is impossible"),
+        (("--give", "1.6mm@0kg"), "1.60 mm at 0.00 kg is impossible"),
+        (("--give", "1.6mm@0.8kg"), "1.60 mm at 0.80 kg is impossible"),
+        (("--give", "16mm@80kg"), "16.00 mm at 80.00 kg is impossible"),
         (("--give", "none", "--give", "1.6mm@80kg"), "none beside a point"),
     ],
 )
@@ -188,3 +189,24 @@ def test_what_is_no_give_is_refused(call: Call, given: tuple[str, ...], said: st
     refused = call("note", "--set", "beech", "1 38mm 23kg", *given)
     assert refused.status == 2
     assert said in refused.err
+
+
+def test_a_give_that_lifts_the_faces_above_the_free_length_is_refused(call: Call) -> None:
+    made = call("set", "new", "beech", "--role", "single", "--count", "3", "--free-length", "53mm")
+    assert made.status == 0
+    refused = call("note", "--set", "beech", "1 52mm 12kg", "--give", "1.6mm@16kg")
+    assert refused.status == 2
+    assert (
+        "with the give 1.20 mm the height 53.20 mm is above the free length 53.00 mm" in refused.err
+    )
+    assert call("set", "readings", "beech").out.count("beech-01") == 0
+
+
+def test_near_solid_is_judged_between_the_faces_not_at_the_quill(call: Call) -> None:
+    """The quill at 24.4 mm would be solid; the faces are 1.2 mm farther apart."""
+    sizes = ("--free-length", "53mm", "--solid-height", "24.5mm")
+    assert call("set", "new", "beech", "--role", "single", "--count", "3", *sizes).status == 0
+    line = "1 24.4mm 60kg"
+    assert call("note", "--set", "beech", line, "--yes").status == 2
+    told = call("note", "--set", "beech", line, "--yes", "--give", "1.6mm@80kg")
+    assert told.status == 0, told.err
