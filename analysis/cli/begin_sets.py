@@ -34,7 +34,12 @@ _ROLE = "outer, inner or single"
 _DIMENSIONS = (
     ("free_length_mm", "free length", 53.0),
     ("solid_height_mm", "solid height, all coils touching", 24.5),
+    ("wire_mm", "wire diameter, for stress and rate checks", 4.2),
+    ("coil_diameter_mm", "mean coil diameter, outside less one wire", 30.0),
+    ("active_coils", "active coils, those that move", 5.5),
 )
+_DECLINED = f"{__name__}.declined"
+_OF_THE_WIRE = ("coil_diameter_mm", "active_coils")  # asked only where the wire is known
 
 
 # A number, perhaps with a unit; "5 leaves" and "12b" are names, "12 in" is not.
@@ -97,7 +102,11 @@ def _name(text: str) -> str:
     refuse_set_name(text)
     known = any(record.name == text for record in _records())
     if not known and _QUANTITY.fullmatch(text):
-        raise CoilbenchError(f"{text!r} is a number, no name", hint="Begin a name with a letter")
+        raise CoilbenchError(
+            f"{text!r} is a number, which here is rather the answer to another question",
+            hint=f"Type a name with a letter; a set that is called so: coilbench set new "
+            f"{as_typed(text)}, then begin again",
+        )
     return text
 
 
@@ -167,27 +176,44 @@ def _ask_changes(record: SetRecord) -> SetRecord:
 
 
 def _ask_dimensions(record: SetRecord, *, known_too: bool = True) -> SetRecord:
-    """Ask for a set's dimensions, for those only that are not known where not known_too."""
-    shown = units()
-    for column, words, example in _DIMENSIONS:
-        known_mm = getattr(record, column)
-        if known_mm is not None and not known_too:
-            continue
+    """Ask for a set's dimensions; where not known_too, only what is not known nor was asked yet."""
+    declined: set[tuple[str, str]] = click.get_current_context().meta.setdefault(_DECLINED, set())
+    went, at = list[int](), 0  # the questions that were put here, and the next one
+    while at < len(_DIMENSIONS):
+        column, words, example = _DIMENSIONS[at]
+        if column in _OF_THE_WIRE and record.wire_mm is None:
+            break  # without the wire they tell nothing
+        asked = record.name, column
+        if known_too or (getattr(record, column) is None and asked not in declined):
+            try:
+                record = _ask_dimension(record, column, words, example)
+            except WentBack:
+                if not went:
+                    raise
+                at = went.pop()
+                known_too = True  # to what has an answer
+                continue
+            went.append(at)
+            declined.add(asked)  # u, which asks a part again, asks for it no more
+        at += 1
+    return record
 
-        def read(
-            text: str, column: str = column, record: SetRecord = record, *, sure: bool = False
-        ) -> SetRecord:
-            value = parse_length_mm(with_unit(text, shown.length))
-            return _edited(record, column, value, sure=sure)
 
-        like = f"(in {shown.length}, like {shown.length_number(example)})"
-        present = None if known_mm is None else shown.length_text(known_mm)
-        question = f"  {record.name}: {words} {like}"
-        answer = ask(question, read, present, sure=partial(read, sure=True))
-        if isinstance(answer, SetRecord):
-            record = answer
-        elif answer is Reply.UNKNOWN and known_mm is not None:
-            record = _edited(record, column, None)
+def _ask_dimension(record: SetRecord, column: str, words: str, example: float) -> SetRecord:
+    shown, known, of_length = units(), getattr(record, column), column.endswith("_mm")
+
+    def read(text: str, *, sure: bool = False) -> SetRecord:
+        value = parse_length_mm(with_unit(text, shown.length)) if of_length else parse_number(text)
+        return _edited(record, column, value, sure=sure)
+
+    like = f"in {shown.length}, like {shown.length_number(example)}" if of_length else "like 5.5"
+    present = None if known is None else shown.quantity(column, known) or f"{known:g}"
+    question = f"  {record.name}: {words} ({like})"
+    answer = ask(question, read, present, sure=partial(read, sure=True))
+    if isinstance(answer, SetRecord):
+        return answer
+    if answer is Reply.UNKNOWN and known is not None:
+        return _edited(record, column, None)
     return record
 
 

@@ -12,6 +12,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import NUMBER, json_option, print_document, units
 from coilbench.analysis.cli.hand_options import hand_options, take_setup
+from coilbench.analysis.cli.set_edit import say_other_sets
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import (
     show_history,
@@ -121,10 +122,16 @@ def import_command(
         click.echo(f"{plain_line(name)}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
         for note in one.notes:
             click.echo(f"Note: {describe(note, units())}.")
+    labels = dict.fromkeys(label for one in brought for label in one.labels)
+    with open_book(book_path()) as db:
+        say_other_sets(db, record, labels)
     click.echo(
         f"Next: coilbench set check {as_typed(set_name)} --at HEIGHT "
         f"(to undo this: {take_back_text(entry_id)})"
     )
+
+
+_MOST_TOLD = 20  # rows; more are counted
 
 
 class _Doubtful(CoilbenchError):
@@ -134,19 +141,28 @@ class _Doubtful(CoilbenchError):
         self.lines = [
             f"{one.row.file}, line {one.row.line}: {one.row.label}: "
             + "; ".join(describe(slip, units()) for slip in one.found)
-            for one in rows
+            for one in rows[:_MOST_TOLD]
         ]
+        if len(rows) > _MOST_TOLD:
+            self.lines.append(f"and {len(rows) - _MOST_TOLD} more rows")
         self.impossible = any(one.impossible for one in rows)
         hint = "Mend the file" if self.impossible else "Check it; --yes stores it as it is"
         super().__init__(" | ".join(self.lines), hint=hint)
 
     def asked(self) -> bool:
-        """Ask whether they are right, once for all; not where they cannot be or nobody answers."""
+        """Ask whether they are right, once for all; not where they cannot be or nobody answers.
+
+        Raises:
+            CoilbenchError: the person says that they are not.
+        """
         if self.impossible or not (sys.stdin.isatty() and sys.stdout.isatty()):
             return False
         for line in self.lines:
             click.echo(line)
-        return click.confirm("Store them as they are?", default=False)
+        words = "Store it as it is?" if len(self.lines) == 1 else "Store them as they are?"
+        if not click.confirm(words, default=False):
+            raise CoilbenchError("nothing was stored", hint="Mend the file and import it again")
+        return True
 
 
 def _bring(

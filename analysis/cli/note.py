@@ -11,23 +11,25 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
-from coilbench.analysis.cli.note_asking import Person, Presses, ask_for_readings
+from coilbench.analysis.cli.note_asking import Person, ask_for_readings, asked_heights
 from coilbench.analysis.cli.note_setup import Given, setup_options
+from coilbench.analysis.cli.set_edit import say_lengths, say_other_sets
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.curve_text import GIVE, GIVE_HOW
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.slip_text import reading_text, refusal_of
 from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.keyed_readings import (
     KeyedRow,
-    refuse_height,
     remove_readings,
     spring_named,
     store_readings,
 )
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.keyed import KeyedReading, with_units
@@ -36,7 +38,7 @@ from coilbench.capture.units import counted
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
-    from coilbench.analysis.engine.presses import Press
+    from coilbench.analysis.cli.note_plan import Presses
 
 
 @click.command(
@@ -123,25 +125,19 @@ def note_command(
         if lines or replaced:
             for line in how:
                 say(line)
-            _say_give()
+            _say_give(desk.setup)
+            say_lengths(desk.db, desk.record)
 
 
-def _say_give() -> None:
-    say(f"Their ± leaves out {GIVE}; {GIVE_HOW}.")
+def _say_give(setup: KeyedSetup) -> None:
+    if not setup.give_known:
+        say(f"Their ± leaves out {GIVE}; {GIVE_HOW}.")
 
 
 def _presses(db: Database, build: Path) -> Presses:
-    # Imported late: the planner loads SciPy.
-    from coilbench.analysis.engine.press_plan import plan_presses
-    from coilbench.analysis.inputs.build_input import read_build
-    from coilbench.analysis.inputs.plan_input import read_shop
+    from coilbench.analysis.cli.note_plan import Presses  # imported late: the planner loads SciPy
 
-    parsed = read_build(build)
-
-    def plan() -> tuple[Press, ...]:
-        return plan_presses(read_shop(db, parsed)).presses
-
-    return Presses(build, parsed, plan)
+    return Presses(db, build)
 
 
 def _typed_units() -> tuple[str, str]:
@@ -154,20 +150,25 @@ def _is_terminal() -> bool:
 
 def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given | None) -> None:
     """Ask for readings; `how` says how they are taken, `given` is for other sets, None for none."""
-    for label in desk.record.labels:
-        for height_mm in desk.asked_mm:
-            refuse_height(desk.record, label, height_mm)
+    desk.asked_mm = asked_heights(desk, desk.asked_mm)
+    if desk.lengths_doubt is not None:
+        say(f"{describe(desk.lengths_doubt, units())}.")
+        if _is_terminal():
+            click.confirm("Go on with the depths as they are?", default=False, abort=True)
+    batch = None if presses is None else presses.batch(desk, given)
     drawn = sys.stderr.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
     if _is_terminal() and drawn:  # Textual draws on stderr
         from coilbench.analysis.dashboard.grid import run_grid  # Textual is slow to load
 
-        wanted = None if presses is None else presses.of_set
-        run_grid(desk, units(), wanted, " ".join(how))
+        run_grid(desk, units(), batch, " ".join(how))
     else:
         for line in how:
             say(line)
-        ask_for_readings(desk, presses, given)
-    _say_give()
+        ask_for_readings(desk, batch)
+    desks = [desk] if batch is None else batch.desks
+    for each in desks:
+        say_other_sets(each.db, each.record, each.typed_labels)
+    _say_give(desk.setup)
     if presses is None:
         click.echo(f"Next: coilbench set check {as_typed(desk.record.name)} --at HEIGHT")
     else:
@@ -191,6 +192,7 @@ def _store(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:
         raise CoilbenchError("nothing was stored", hint="Type the readings again")
     labels = store_readings(desk.db, desk.record, kept, desk.setup, instead_of=instead_of)
     click.echo(f"Stored {counted(len(kept), 'reading')} of {', '.join(labels)}.")
+    say_other_sets(desk.db, desk.record, labels)
 
 
 def _settled(
@@ -228,14 +230,14 @@ def _replace(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:
 
 def _there(desk: Desk, reading: KeyedReading) -> KeyedRow:
     """Return the one reading that counts where another is, of the same way."""
-    height_mm = reading.spring_height_mm(desk.record.free_length_mm)
+    height_mm = reading.spring_height_mm(desk.record.free_of_mm(reading.label))
     found = desk.cell(reading.label, height_mm, loading=reading.loading)
     if len(found) != 1:
         many = f"{len(found)} readings: {', '.join(row.name for row in found)}" if found else "none"
         raise CoilbenchError(
             f"there is not one reading of {reading.label} at {{height_mm}} but {many}",
             hint=f"Name it, like {reading.label}:1; see: coilbench set readings "
-            f"{desk.record.name} {reading.label}",
+            f"{as_typed(desk.record.name)} {as_typed(reading.label)}",
             height_mm=height_mm,
         )
     return found[0]

@@ -2,66 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
-from typing import TYPE_CHECKING
+from functools import partial
 
 import click
 
 from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
-from coilbench.analysis.cli.note_setup import Given
+from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk, Weighed
 from coilbench.analysis.report.phrases import CAUTION
-from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
+from coilbench.analysis.report.slip_text import (
+    choices_of,
+    doubts_text,
+    height_or_depth,
+    reading_text,
+)
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
-from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
 from coilbench.capture.units import counted
-
-if TYPE_CHECKING:
-    from coilbench.analysis.engine.build_file import BuildFile
-    from coilbench.analysis.engine.presses import Press
 
 _HELP = (
     "Type what the scale shows: 22.4, 22.4 up (on the way up), 22.4 # a remark. Empty: this spring "
     "later. u: take the last one back. to 7: go on with spring 7. 7 38.5 22.4: any spring, height, "
     "load. q: leave."
 )
-
-
-class Presses:
-    """The presses that a build file's plan names next, asked again when those are read.
-
-    Attributes:
-        path: the build file's.
-        next: what the plan named when it was asked last.
-    """
-
-    def __init__(self, path: Path, build: BuildFile, plan: Callable[[], tuple[Press, ...]]) -> None:
-        self.path, self._build, self._plan = path, build, plan
-        self.next = plan()
-
-    def ask(self) -> tuple[Press, ...]:
-        """Return what the plan names next, by what the book holds now."""
-        self.next = self._plan()
-        return self.next
-
-    @property
-    def first_set(self) -> str:
-        """The set that is pressed next; the first candidate where nothing is left to press."""
-        return self.next[0].set_name if self.next else self._build.springs.outer[0]
-
-    def of_set(self, name: str) -> tuple[tuple[tuple[str, float], ...], str]:
-        """Ask again; return a set's next presses, label and height, and what else to say."""
-        self.ask()
-        own = tuple((one.label, one.height_mm) for one in self.next if one.set_name == name)
-        others = dict.fromkeys(one.set_name for one in self.next if one.set_name != name)
-        if not self.next:
-            return own, "the plan has no more presses"
-        return own, f"the plan names presses of {', '.join(others)} too" if others else ""
 
 
 class Person:
@@ -102,23 +69,51 @@ class Person:
         choices = choices_of(weighed, units())
         if list(choices) == ["n"]:
             return "n"
-        words = ", ".join(f"{key}: {what}" for key, what in choices.items())
-        chosen: str = click.prompt(words, type=click.Choice(list(choices)), show_choices=False)
-        return chosen
+        return _choice(choices)
+
+
+def asked_heights(desk: Desk, numbers_mm: Sequence[float]) -> list[float]:
+    """Return the heights to read at; asked once for all where one is as likely a depth.
+
+    Raises:
+        CoilbenchError: a height that a spring must not be pressed to, or is loose at.
+    """
+    heights_mm, desk.asked_mm = list(numbers_mm), []
+    free_mm = desk.record.free_length_mm
+    if free_mm is not None and any(map(desk.height_by_depth_mm, heights_mm)):
+        by_depth_mm = [free_mm - number_mm for number_mm in heights_mm]
+        words, choices = height_or_depth(heights_mm, by_depth_mm, units())
+        say(words)
+        if _choice(choices) == "d":
+            heights_mm = by_depth_mm
+    for height_mm in heights_mm:
+        for label in desk.record.labels:
+            refuse_height(desk.record, label, height_mm)
+    return heights_mm
+
+
+def _choice(choices: Mapping[str, str]) -> str:
+    words = ", ".join(f"{key}: {what}" for key, what in choices.items())
+    chosen: str = click.prompt(words, type=click.Choice(list(choices)), show_choices=False)
+    return chosen
 
 
 class _Asked:
-    """Which readings of a set are asked for, in their order, and which are put off."""
+    """Which readings of a set are asked for, in their order, and which are put off.
 
-    def __init__(self, desk: Desk, cells: Sequence[tuple[str, float]]) -> None:
-        self.desk, self.cells = desk, list(cells)
+    Args:
+        unread: returns the cells that are not read.
+    """
+
+    def __init__(self, desk: Desk, unread: Callable[[], list[tuple[str, float]]]) -> None:
+        self.desk, self._unread = desk, unread
         self.later: set[str] = set()
         self.first: str | None = None  # the spring that somebody goes on with
 
     @property
     def open(self) -> list[tuple[str, float]]:
         """Those that are not read."""
-        return [cell for cell in self.cells if not self.desk.cell(*cell)]
+        return self._unread()
 
     def next(self) -> tuple[str, float] | None:
         """The one to ask for; None where none is left but for springs put off."""
@@ -128,40 +123,35 @@ class _Asked:
         return next(iter(wanted or others), None)
 
 
-def ask_for_readings(desk: Desk, presses: Presses | None, given: Given | None) -> None:
+def ask_for_readings(desk: Desk, batch: Batch | None) -> None:
     """Ask for a set's readings, cell by cell, or for what a plan names until it names no more.
-
-    Args:
-        given: how readings are taken, to go on with other sets; None where only this one is asked.
 
     Raises:
         CoilbenchError: there are no heights to ask for.
     """
     click.echo(CAUTION)
-    if presses is None:
+    if batch is None:
         heights_mm = _heights(desk)
-        _ask_all(desk, [(one, mm) for one in desk.record.labels for mm in heights_mm])
+        cells = [(one, mm) for one in desk.record.labels for mm in heights_mm]
+        _ask_all(desk, lambda: [cell for cell in cells if not desk.cell(*cell)], len(cells))
         return
-    while presses.next:
-        name = presses.next[0].set_name
+    while (wish := batch.next()) is not None:
+        name = wish.set_name
         if name != desk.record.name:
-            if given is None:
-                typed = f"coilbench note --set {as_typed(name)} --plan FILE"
-                say(f"The plan goes on with {name}: {typed}")
+            desk = batch.desk_of(name)
+            say(f"Set {name}: {batch.how.get(name, '')}".rstrip())
+        if not _ask_all(desk, partial(_unread, batch, name), len(batch.unread(name))):
+            return
+        if batch.next() is None:
+            before = batch.wishes
+            batch.ask()
+            if batch.wishes == before:
                 return
-            say(f"Set {name}:")
-            record = find_set(desk.db, name)
-            setup, how = given.of_set(desk.db, record)
-            desk = Desk(desk.db, record, setup, desk.units)
-            for line in how:
-                say(line)
-        cells = [(one.label, one.height_mm) for one in presses.next if one.set_name == name]
-        if not _ask_all(desk, cells):
-            return
-        before = presses.next
-        if presses.ask() == before:
-            return
-    say("The plan has no more presses.")
+    if batch.others:
+        other = batch.others[0]
+        say(f"The plan goes on with {other}: coilbench note --set {as_typed(other)} --plan FILE")
+    else:
+        say("The plan has no more presses.")
 
 
 def _heights(desk: Desk) -> list[float]:
@@ -176,9 +166,7 @@ def _heights(desk: Desk) -> list[float]:
             )
         try:
             heights = [LENGTH.convert(each, None, None) for each in answer]
-            for height_mm in heights:
-                for label in desk.record.labels:
-                    refuse_height(desk.record, label, height_mm)
+            heights = asked_heights(desk, heights)
         except CoilbenchError as error:
             _say_error(error)
         else:
@@ -186,12 +174,16 @@ def _heights(desk: Desk) -> list[float]:
     return desk.heights_mm
 
 
-def _ask_all(desk: Desk, cells: Sequence[tuple[str, float]]) -> bool:
-    """Ask for the cells that are not read; returns whether the person goes on."""
-    asked, person = _Asked(desk, cells), Person(desk)
-    read = len(asked.cells) - len(asked.open)
+def _unread(batch: Batch, name: str) -> list[tuple[str, float]]:
+    return [(one.label, one.height_mm) for one in batch.unread(name)]
+
+
+def _ask_all(desk: Desk, unread: Callable[[], list[tuple[str, float]]], count: int) -> bool:
+    """Ask for the cells that are not read, of so many; returns whether the person goes on."""
+    asked, person = _Asked(desk, unread), Person(desk)
+    read = count - len(asked.open)
     if read:
-        say(f"{read} of {counted(len(asked.cells), 'reading')} are in the book already.")
+        say(f"{read} of {counted(count, 'reading')} are in the book already.")
     while (cell := asked.next()) is not None:
         answer = click.prompt(_question(desk, *cell), default="", show_default=False).strip()
         if answer.lower() == "q":
@@ -204,7 +196,7 @@ def _ask_all(desk: Desk, cells: Sequence[tuple[str, float]]) -> bool:
 
 
 def _question(desk: Desk, label: str, height_mm: float) -> str:
-    shown, free_mm = units(), desk.record.free_length_mm
+    shown, free_mm = units(), desk.record.free_of_mm(label)
     at = f"{label} (spring {desk.record.labels.index(label) + 1} of {len(desk.record.labels)}), "
     at += shown.length_text(height_mm)
     if free_mm is not None:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, Decorated, units
+from coilbench.analysis.cli.hand_options import give_option, given_give
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.calibration.give import GivePoint
+from coilbench.capture.calibration.keyed_setup import Give, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
@@ -63,7 +65,7 @@ def setup_options(command: Decorated) -> Decorated:
     for name, (flag, kind, words) in reversed(_FLAGS.items()):
         shown = f"{words}  {_DEFAULTS.format(first[name])}"
         command = click.option(flag, name, type=kind, help=shown)(command)
-    return command
+    return give_option(ending=f"  {last}")(command)
 
 
 class Given:
@@ -80,6 +82,7 @@ class Given:
     def __init__(self, options: Mapping[str, Any], *, sure: bool = False) -> None:
         self._numbers = {name: options[name] for name in _FLAGS if options[name] is not None}
         self._scale_name: str | None = options["scale_name"]
+        self._give: Sequence[GivePoint | None] = options["give"]
         if not sure:
             refuse_heavy_rests(self._numbers.get("rests_n", 0.0))
         for name in ("scale_resolution_n", "quill_resolution_mm"):
@@ -105,15 +108,19 @@ class Given:
             scale = None if none else find_scale(db, self._scale_name)
         elif scale is not None:
             scale = _newest(db, scale.name) or scale
-        now = KeyedSetup(**{**_numbers(last), **self._numbers}, scale=scale)
-        carried = setup_text(_left(now, self._numbers, self._scale_name), units())
+        numbers = self._numbers
+        step_mm = numbers.get("quill_resolution_mm", last.quill_resolution_mm)
+        if (give := given_give(self._give, step_mm)) is not None:
+            numbers = numbers | give._asdict()
+        now = KeyedSetup(**{**_numbers(last), **numbers}, scale=scale)
+        carried = setup_text(_left(now, numbers, self._scale_name), units())
         said = []
         if of and carried:
             whose = "" if of == record.name else f" with {of}"
             said.append(f"As the last time{whose}: {carried}.")
         if of == record.name and _facts(now) != _facts(last):
             texts = (setup_text(one.to_document(), units()) for one in (last, now))
-            before, after = (text or "no tare, no lever" for text in texts)
+            before, after = (text or "no tare, no lever, no give" for text in texts)
             said.append(f"Earlier readings of {of} were taken otherwise: {before}; now: {after}.")
         return now, said
 
@@ -126,7 +133,7 @@ def _newest(db: Database, name: str) -> Any:
 
 
 def _numbers(setup: KeyedSetup) -> dict[str, float]:
-    return {name: getattr(setup, name) for name in _FLAGS}
+    return {name: getattr(setup, name) for name in (*_FLAGS, *Give._fields)}
 
 
 def _facts(setup: KeyedSetup) -> tuple[object, ...]:

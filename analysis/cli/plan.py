@@ -18,6 +18,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.note_setup import options_text
+from coilbench.analysis.cli.set_edit import say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
@@ -34,6 +35,8 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
+
+GRID = "coilbench note --plan"
 
 
 @click.command(
@@ -110,10 +113,21 @@ def is_weighed(scale: str) -> bool:
         return True
 
 
-def _options(set_name: str, scale: ScaleGiven) -> str:
-    """Return what `note` must be told: how the last readings were taken, else the file's scale."""
+def _say_lengths(plan: PressPlan) -> None:
+    """Say of which sets the depths are in doubt."""
+    pressed = dict.fromkeys(one.set_name for one in plan.presses if one.depth_mm is not None)
     with open_book(book_path(), create=True) as db:
-        last, _ = last_setup(db, find_set(db, set_name)) or (KeyedSetup(), "")
+        for name in pressed:
+            say_lengths(db, find_set(db, name))
+
+
+def _last_setup(set_name: str) -> KeyedSetup:
+    with open_book(book_path(), create=True) as db:
+        return (last_setup(db, find_set(db, set_name)) or (KeyedSetup(), ""))[0]
+
+
+def _options(last: KeyedSetup, scale: ScaleGiven) -> str:
+    """Return what `note` must be told: how the last readings were taken, else the file's scale."""
     said = options_text(last)
     if scale.step_n is not None and "--resolution" not in said:
         said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
@@ -138,11 +152,20 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
     named = as_typed(build)
     if plan.presses:
         first = plan.presses[0]
-        line = f"'{first.label} {shown.length_text(first.height_mm)} LOAD {shown.load}'"
+        _say_lengths(plan)
+        last = _last_setup(first.set_name)
+        if last.give_known:
+            give = f"{shown.length_text(last.give_mm)} at {shown.load_text(last.give_at_n)}"
+            say(
+                "These are heights between the faces: set the quill deeper by what scale and press "
+                f"give, {give} ({GRID} {named} does)."
+            )
+        line = as_typed(f"{first.label} {shown.length_text(first.height_mm)} LOAD {shown.load}")
+        options = _options(last, scale)
         say(
-            f"Key them in: coilbench note --set {as_typed(first.set_name)} {line}"
-            f"{_options(first.set_name, scale)}, then: "
-            f"coilbench plan {named}"
+            f"Key them in: {GRID} {named}{options} (a grid, set by set, that goes on with the "
+            f"plan); or as lines: coilbench note --set {as_typed(first.set_name)} {line}"
+            f"{options}, then: coilbench plan {named}"
         )
     elif plan.best is not None:
         effort = " --effort cuts" if plan.best.choice.seat_cut_mm > 0.0 else ""

@@ -34,6 +34,7 @@ from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
+from coilbench.analysis.inputs.other_sets import fits_other
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
@@ -185,7 +186,7 @@ def set_check(
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
         warned = (*rig_warnings(db), *scale_warnings(db, [name]))
         apart = [one.label for one in judged.checked.springs if one.set_apart]
-        suspects = suspect_lines(db, record, apart if label is None else [label])
+        suspects = _suspects(db, record, apart if label is None else [label], at_mm)
     measured, check = judged.measured, judged.checked
     strokes = measured.strokes
     readings = _readings(measured.curves, at_mm, label) if budget else []
@@ -218,6 +219,14 @@ def set_check(
         show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)
+
+
+def _suspects(
+    db: Database, record: SetRecord, labels: Sequence[str], heights_mm: Sequence[float]
+) -> list[str]:
+    """Say which readings of these springs may be slips, and which springs another set's."""
+    others = fits_other(db, record, labels, heights_mm)
+    return [*suspect_lines(db, record, labels), *(describe(one, units()) for one in others)]
 
 
 def _notes(judged: JudgedSet, shown: Units) -> tuple[str, ...]:

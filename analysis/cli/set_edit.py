@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.asking import sure_of
 from coilbench.analysis.cli.common import (
@@ -20,8 +21,12 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.free_lengths import lengths_contradicted
+from coilbench.analysis.inputs.other_sets import fits_other
+from coilbench.analysis.report.document import describe
 from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
 from coilbench.capture.book.depths import read_from_files
+from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.naming import remove_set, rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
@@ -146,6 +151,9 @@ def set_edit(
             "this one now."
         )
     say_depths(done, by_file)
+    if "free_length_mm" in changes:
+        with open_book(book_path()) as db:
+            say_lengths(db, done.record)
 
 
 def _say_changes(name: str, changes: Mapping[str, Any], solid_u_mm: float | None) -> None:
@@ -209,6 +217,19 @@ def _added_labels(record: SetRecord, count: int | None, labels: str | None) -> t
             hint="To leave one out of use, don't press it; a larger count adds springs",
         )
     return labels_for(record.name, count)[have:]
+
+
+def say_lengths(db: Database, record: SetRecord) -> None:
+    """Say where loads contradict the free length that depths are counted from."""
+    found = lengths_contradicted(record, KeyedRow.of_set(db, record))
+    if found is not None:
+        say(f"{describe(found, units())}.")
+
+
+def say_other_sets(db: Database, record: SetRecord, labels: Iterable[str]) -> None:
+    """Say of which springs the loads fit another set much better."""
+    for found in fits_other(db, record, labels):
+        say(f"Note: {describe(found, units())}.")
 
 
 def say_depths(done: Changed, by_file: Sequence[str] = ()) -> None:

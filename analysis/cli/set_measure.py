@@ -18,7 +18,7 @@ from coilbench.analysis.cli.common import (
     say,
     units,
 )
-from coilbench.analysis.cli.set_edit import say_depths
+from coilbench.analysis.cli.set_edit import say_depths, say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.report.phrases import CAUTION
@@ -116,6 +116,8 @@ def set_measure(
         return
     say_depths(done)
     show_by_hand(done.record)
+    with open_book(book_path()) as db:
+        say_lengths(db, done.record)
 
 
 def spring_document(spring: SpringRecord) -> dict[str, object]:
@@ -171,7 +173,9 @@ def _ask_each(record: SetRecord, facts: Sequence[SpringFact], step_mm: float) ->
         raise
     click.echo(f"{counted(len(kept), 'answer')} kept.")
     with open_book(book_path()) as db:
-        show_by_hand(find_set(db, record.name))
+        record = find_set(db, record.name)
+        show_by_hand(record)
+        say_lengths(db, record)
 
 
 def _ask_one(name: str, label: str, what: SpringFact, step_mm: float) -> SpringEntry | Reply:

@@ -21,7 +21,7 @@ from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.slip_text import setup_text, suspect_text
 from coilbench.analysis.report.units import SI, Units
-from coilbench.capture.book.keyed_readings import KeyedRow, spring_named
+from coilbench.capture.book.keyed_readings import KeyedRow, last_setup, spring_named
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
@@ -68,7 +68,8 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
 
 def suspect_lines(db: Database, record: SetRecord, labels: Iterable[str]) -> list[str]:
     """Return what to say of readings of these springs that their neighbours contradict."""
-    desk = Desk(db, record, KeyedSetup())
+    setup, _ = last_setup(db, record) or (KeyedSetup(), "")
+    desk = Desk(db, record, setup)
     return [
         suspect_text(name, *found, units())
         for label in labels

@@ -15,7 +15,7 @@ import numpy as np
 from coilbench.analysis.curves.effects import Effect, counts_at, curve_effect, plain, powers
 from coilbench.analysis.curves.points import PointReading, Weighted
 from coilbench.analysis.curves.uncertainty import SourceKind
-from coilbench.capture.calibration.keyed_setup import RESTS_U_N
+from coilbench.capture.calibration.keyed_setup import RESTS_U_N, KeyedSetup
 from coilbench.capture.calibration.polynomial import hidden_departure
 from coilbench.capture.strokes.sweep import HandReading
 
@@ -111,9 +111,20 @@ def _by_hand(weight: float, one: PointReading, hand: HandReading, rate: float) -
         yield plain("lever", setup.lever_ratio, "1", load_n, setup.lever_ratio_u)
     if setup.rests_n > 0.0:
         yield _part("resting_weight", setup.rests_n, weight, RESTS_U_N, shared=True)
+    if setup.give_known:
+        yield from _of_give(weight, one, setup, rate)
     yield _part("height_each_press", id(one), weight, setup.step_u_mm, mm=rate)
     stop = hand.run, round(one.height_mm, 3)
     yield _part("height_of_stop", stop, weight, setup.step_u_mm, mm=rate, shared=hand.one_run)
+
+
+def _of_give(weight: float, one: PointReading, setup: KeyedSetup, rate: float) -> Iterator[Effect]:
+    """The give of scale and press: what is in proportion to the load is one error of all."""
+    measured = setup.give_mm, setup.give_at_n, setup.give_u_mm
+    u_mm = setup.give_u_mm * one.load_n / setup.give_at_n
+    yield _part("give", measured, weight, u_mm, mm=rate, shared=True)
+    there = *measured, round(one.height_mm)
+    yield _part("give_bend", there, weight, setup.give_bend_u_mm, mm=rate, shared=True)
 
 
 def _of_scale(weight: float, one: PointReading, hand: HandReading) -> Iterator[Effect]:

@@ -28,12 +28,38 @@ def length_contradicted(curve: SpringCurve) -> LengthContradicted | None:
     length, ends = curve.by_hand, loads_end(curve)
     if length is None or ends is None:
         return None
+    carried_mm = 0.0 if curve.contact is not None else ends.height_mm - curve.highest_mm
+    return LengthContradicted(length, ends) if contradicts(length, ends, carried_mm) else None
+
+
+def contradicts(length: FoundHeight, ends: FoundHeight, carried_mm: float) -> bool:
+    """Tell whether a free length and where loads run out can't both be right.
+
+    Args:
+        carried_mm: how far above the highest reading the loads were carried on.
+    """
     beyond_mm = length.height_mm - ends.height_mm
     share = SOFT_SHARE if beyond_mm > 0.0 else HARD_SHARE
-    bend_mm = 0.0 if curve.contact is not None else share * (ends.height_mm - curve.highest_mm)
-    allowed_mm = bend_mm + math.hypot(length.height_u_mm, ends.height_u_mm)
-    contradicted = abs(beyond_mm) > max(allowed_mm, LEAST_SHARE * length.height_mm)
-    return LengthContradicted(length, ends) if contradicted else None
+    allowed_mm = share * carried_mm + math.hypot(length.height_u_mm, ends.height_u_mm)
+    return abs(beyond_mm) > max(allowed_mm, LEAST_SHARE * length.height_mm)
+
+
+def line_ends(
+    high: tuple[float, float, float], low: tuple[float, float, float]
+) -> FoundHeight | None:
+    """Return where the line through two readings has no load; None where they show none.
+
+    Args:
+        high, low: height, load, and its standard uncertainty (k = 1).
+    """
+    (high_mm, high_n, high_u_n), (low_mm, low_n, low_u_n) = high, low
+    if high_mm - low_mm < LEAST_SPAN_MM or not 0.0 < high_n < low_n:
+        return None
+    rate = (low_n - high_n) / (high_mm - low_mm)
+    left_mm = high_n / rate
+    # left = high_n span / (low_n - high_n), and its derivatives (JCGM 100:2008, 5.1.2)
+    by_high, by_low = (1.0 + left_mm / (high_mm - low_mm)) / rate, left_mm / (low_n - high_n)
+    return FoundHeight(high_mm + left_mm, 2.0 * math.hypot(by_high * high_u_n, by_low * low_u_n))
 
 
 def loads_end(curve: SpringCurve) -> FoundHeight | None:

@@ -355,10 +355,11 @@ class SweepFit:
         return [found for way in WAYS[side] if (found := ways[way]) is not None]
 
     @property
-    def keyed(self) -> bool:
-        """Whether any load was read by hand off a scale, its height off a quill."""
+    def give_unknown(self) -> bool:
+        """Whether any load was read by hand, the give of scale and press under it unknown."""
         nodes = [node for way in self.points("both") for node in way.readings]
-        return any(one.sweep.hand is not None for node in nodes for one in node)
+        hands = (one.sweep.hand for node in nodes for one in node)
+        return any(hand is not None and not hand.setup.give_known for hand in hands)
 
     def _read_points(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read chosen points at one of their heights, between two, or a little outside."""

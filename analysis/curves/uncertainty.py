@@ -22,7 +22,7 @@ SourceKind = Literal[
     "load_stated", "reading_repeat",  # of points, too
     "scale_steps", "scale_repeat", "tare", "lever",  # a load read by hand
     "scale_assumed", "scale_masses", "scale_curve", "scale_bend",  # the scale's calibration
-    "height_each_press", "height_of_stop",  # a height read by hand
+    "height_each_press", "height_of_stop", "give", "give_bend",  # a height read by hand
     "load_curve", "hidden_bend", "masses", "zero_not_read",  # the rig's load
     "gain_since", "resting_weight",  # its cell since it was calibrated, its cup
     "travel_curve", "travel_steps", "press_flex", "flex_not_measured",  # the rig's height

@@ -10,7 +10,8 @@ from textual.app import App, ComposeResult
 from textual.coordinate import Coordinate
 from textual.widgets import DataTable, Static
 
-from coilbench.analysis.dashboard.grid_state import LEGEND, Cell, GridState, Wanted
+from coilbench.analysis.dashboard.grid_state import LEGEND, Cell, GridState
+from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.units import Units
@@ -19,8 +20,9 @@ from coilbench.capture.plain import plain, plain_line
 
 KEYS = (
     "type a load, Enter stores it   arrows, mouse move   Esc forgets it   u undo   Del not to count"
-    "   h a height   p the plan again   q leave"
+    "   h a height   q leave"
 )
+PLAN_KEYS = "   p the plan again   s its next set"
 _STEPS = {"up": (-1, 0), "down": (1, 0), "left": (0, -1), "right": (0, 1)}
 _STYLES = {">": "bold reverse", "!": "bold red"}
 
@@ -52,6 +54,7 @@ class Grid(App[None]):
         super().__init__()
         self.state = state
         self._edited: Cell | None = None  # where `typed` belongs
+        self._shown: str = ""  # the set on the screen
 
     def compose(self) -> ComposeResult:
         """Lay out caution, title, cells, what was said, and keys."""
@@ -61,7 +64,9 @@ class Grid(App[None]):
         sheet.show_row_labels = True
         yield sheet
         yield Static(id="said", markup=False)
-        yield Static(KEYS, id="keys", markup=False)
+        yield Static(
+            KEYS + ("" if self.state.batch is None else PLAN_KEYS), id="keys", markup=False
+        )
 
     def on_mount(self) -> None:
         """Fill the sheet from the book and go to the first open cell."""
@@ -80,11 +85,13 @@ class Grid(App[None]):
         at, state = self.sheet.cursor_coordinate, self.state
         if not state.heights_mm:
             return None
-        return state.labels[at.row], state.heights_mm[min(at.column, len(state.heights_mm) - 1)]
+        label = state.labels[min(at.row, len(state.labels) - 1)]
+        return label, state.heights_mm[min(at.column, len(state.heights_mm) - 1)]
 
     def _build(self) -> None:
         sheet, state = self.sheet, self.state
         sheet.clear(columns=True)
+        self._shown = state.desk.record.name
         free_mm = state.desk.record.free_length_mm
         for height_mm in state.heights_mm:
             down = (
@@ -98,7 +105,7 @@ class Grid(App[None]):
 
     def _draw(self) -> None:
         sheet, state, here = self.sheet, self.state, self.cell
-        if len(sheet.columns) != len(state.heights_mm):
+        if self._shown != state.desk.record.name or len(sheet.columns) != len(state.heights_mm):
             self._build()
             self._go(here)
             return
@@ -110,7 +117,8 @@ class Grid(App[None]):
                     sheet.update_cell_at(at, text, update_width=True)
         read, cells = state.counted()
         record, unit = state.desk.record, state.units.load
-        title = f"{record.name} ({record.role}): {read} of {cells} read; the scale shows, in {unit}"
+        title = f"{record.name} ({record.role}): {read} of {cells} read, in {unit}"
+        title += state.plan_words
         self.query_one("#title", Static).update(Text(f"{plain_line(title)}\n{LEGEND}"))
         self.query_one("#said", Static).update(Text(plain(self._words())))
 
@@ -174,7 +182,11 @@ class Grid(App[None]):
 
     def _undo(self) -> None:
         self._edited = None
-        self._try(lambda _cell: self._go(self.state.undo()))
+        self._try(lambda _cell: self._show(self.state.undo()))
+
+    def _show(self, cell: Cell | None) -> None:
+        self._draw()
+        self._go(cell)
 
     def _try(self, act: Callable[[Cell], None]) -> None:
         try:
@@ -208,9 +220,17 @@ class Grid(App[None]):
 
     def _after_storing(self) -> None:
         self._edited = None
+        here, name = self.cell, self._shown
         if self.state.plan_is_read:
             self._ask_plan()
-        self._go(self.state.next_open(self.cell))
+        self.state.follow()
+        same = name == self.state.desk.record.name
+        self._show(self.state.next_open(here if same else None))
+
+    def _turn_page(self) -> None:
+        self._edited = None
+        self.state.turn_page()
+        self._show(self.state.next_open())
 
     def _ask_plan(self) -> None:
         try:
@@ -239,10 +259,11 @@ _COMMANDS: dict[str, Callable[[Grid], object]] = {
     "u": Grid._undo,
     "h": lambda grid: grid.state.begin_height(),
     "p": Grid._ask_plan,
+    "s": Grid._turn_page,
     "q": Grid.exit,
 }
 
 
-def run_grid(desk: Desk, units: Units, wanted: Wanted | None = None, said: str = "") -> None:
+def run_grid(desk: Desk, units: Units, batch: Batch | None = None, said: str = "") -> None:
     """Open the grid on the terminal until the person leaves it; `said` stands there first."""
-    Grid(GridState(desk, units, wanted, said=said)).run()
+    Grid(GridState(desk, units, batch, said=said)).run()

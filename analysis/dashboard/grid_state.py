@@ -6,17 +6,23 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk
-from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
+from coilbench.analysis.report.slip_text import (
+    choices_of,
+    doubts_text,
+    height_or_depth,
+    reading_text,
+)
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.slips import SAME_MM, strange_height
+from coilbench.analysis.sets.courses import SAME_MM
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
 from coilbench.capture.units import parse_length_mm
 
 Cell = tuple[str, float]  # a spring's label and a height in mm
-Wanted = Callable[[str], tuple[tuple[Cell, ...], str]]  # a set's next presses, and what to say
+MOST_TOLD = 2  # readings of a cell: more would push the grid off a small screen
 LEGEND = "> next   . missing   ! odd   x2 read twice   u on the way up"
 
 
@@ -47,27 +53,28 @@ class CellView:
 
 @dataclass
 class GridState:
-    """A set being keyed in.
+    """A set being keyed in, or one after the other those that a plan names.
 
     Attributes:
-        wanted: asks the plan for the set's next presses; None where there is no plan.
+        batch: the plan's next presses; None where there is no plan.
         typed: what is in the cell and not yet stored.
         said: what happened last.
     """
 
     desk: Desk
     units: Units
-    wanted: Wanted | None = None
+    batch: Batch | None = None
     typed: str = ""
     said: str = ""
     question: Question | None = None
     asking_height: bool = False
-    lit: tuple[Cell, ...] = ()
     _odd: dict[str, bool] = field(default_factory=dict)
+    _done: list[Desk] = field(default_factory=list)  # of each thing that can be undone
 
     def __post_init__(self) -> None:
-        self._asked_mm = list(self.desk.asked_mm)  # the heights asked for: the cursor walks these
-        self.ask_plan(first=True)
+        # the heights asked for: the cursor walks these
+        self._asked_mm = [] if self.batch is not None else list(self.desk.asked_mm)
+        self._say_plan(first=True)
 
     @property
     def labels(self) -> Sequence[str]:
@@ -79,24 +86,77 @@ class GridState:
         """The columns."""
         return self.desk.heights_mm
 
-    def ask_plan(self, *, first: bool = False) -> None:
+    def ask_plan(self) -> None:
         """Light the presses that the plan names next."""
-        if self.wanted is None:
+        if self.batch is not None:
+            self.batch.ask()
+            self._say_plan()
+
+    def _say_plan(self, *, first: bool = False) -> None:
+        if self.batch is None:
             return
-        self.lit, words = self.wanted(self.desk.record.name)
-        heights = [*self.desk.asked_mm, *(height_mm for _, height_mm in self.lit)]
-        self.desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
+        words = ""
+        if self.batch.others:
+            words = f"the plan names presses of {', '.join(self.batch.others)} too"
+        elif not self.batch.wishes:
+            words = "the plan has no more presses"
         if words:
             self.said = f"{self.said} {words}" if first and self.said else words
 
     @property
+    def lit(self) -> tuple[Cell, ...]:
+        """The plan's next presses of the set on the screen."""
+        if self.batch is None:
+            return ()
+        wishes = self.batch.unread(self.desk.record.name)
+        return tuple((one.label, one.height_mm) for one in wishes)
+
+    @property
+    def plan_words(self) -> str:
+        """How much of the plan's presses is left; empty where there is no plan."""
+        if self.batch is None:
+            return ""
+        if not self.batch.wishes:
+            return "; no more by the plan: q"
+        return f"; the plan's: {len(self.batch.unread())} to go"
+
+    def follow(self) -> None:
+        """Go to the set of the plan's next press, where all that it names of this one is read."""
+        if self.batch is None or self.lit:
+            return
+        wish = self.batch.next()
+        if wish is not None:
+            self.to_set(wish.set_name)
+
+    def to_set(self, name: str) -> None:
+        """Show another set of the plan's."""
+        if self.batch is None or name == self.desk.record.name:
+            return
+        self.desk = self.batch.desk_of(name)
+        self.typed = ""
+        how = self.batch.how.get(name, "")
+        self._changed(f"{self.said} Now {name} ({self.desk.record.role}). {how}".strip())
+
+    def turn_page(self) -> None:
+        """Show the next set of those that the plan names."""
+        names = [] if self.batch is None else self.batch.names
+        self.said = ""
+        here = self.desk.record.name
+        others = [*names[names.index(here) + 1 :], *names] if here in names else names
+        self.to_set(next((one for one in others if one != here), here))
+
+    @property
     def plan_is_read(self) -> bool:
         """Whether all that the plan named is read, so that it is time to ask again."""
-        return bool(self.lit) and not any(not self.desk.cell(*cell) for cell in self.lit)
+        return self.batch is not None and bool(self.batch.wishes) and self.batch.next() is None
 
     def next_open(self, after: Cell | None = None) -> Cell | None:
-        """Return the cell to read next: of the plan, else the next one missing; None where none."""
-        lit = [cell for cell in self.lit if not self.desk.cell(*cell)]
+        """Return the cell to read next: of the plan, else the next one missing; None where none.
+
+        None too where the plan names no more: what is missing then is not wanted.
+        """
+        if self.batch is not None and not (self.batch.wishes or self.batch.others):
+            return None
         walked = self._asked_mm or self.heights_mm
         cells = [(label, mm) for label in self.labels for mm in walked]
         if after is not None and after not in cells:
@@ -106,14 +166,14 @@ class GridState:
             at = cells.index(after) + 1
             cells = cells[at:] + cells[:at]
         missing = (c for c in cells if c[1] in walked and not self.desk.cell(*c))
-        return lit[0] if lit else next(missing, None)
+        return self.lit[0] if self.lit else next(missing, None)
 
     def view(self, cell: Cell) -> CellView:
         """Return how a cell looks that is not being typed."""
         rows, up = self.desk.cell(*cell), self.desk.cell(*cell, loading=False)
         if not rows and not up:
             lit = cell in self.lit
-            return CellView("." if not lit else "next", ">" if lit else " ", missing=True)
+            return CellView("next" if lit else ".", ">" if lit else " ", missing=True)
         parts = []
         if rows:
             times = f" x{len(rows)}" if len(rows) > 1 else ""
@@ -121,7 +181,8 @@ class GridState:
         if up:
             parts.append(f"u{self._shown(up)}")
         odd = any(self._is_odd(row) for row in (*rows, *up))
-        return CellView(" ".join(parts), "!" if odd else " ")
+        mark = ">" if cell in self.lit else " "  # to be pressed once more
+        return CellView(" ".join(parts), "!" if odd else mark)
 
     def _shown(self, rows: Sequence[KeyedRow]) -> str:
         return self.units.load_number(sum(row.reading.shown_load_n for row in rows) / len(rows))
@@ -141,12 +202,14 @@ class GridState:
         return "" if weighed.sound else doubts_text(weighed, self.units)
 
     def told(self, cell: Cell) -> str:
-        """Say what a cell holds: each reading, its time, how it was taken, its remark."""
+        """Say what a cell holds: its last readings, their times, remarks; how many others."""
         rows = [*self.desk.cell(*cell), *self.desk.cell(*cell, loading=False)]
-        return "; ".join(
+        told = [
             f"{row.name} {reading_text(row.reading, self.units)}, {row.keyed_utc[:16]}"
-            for row in rows
-        )
+            for row in rows[-MOST_TOLD:]
+        ]
+        before = len(rows) - len(told)
+        return "; ".join([*([f"{before} before"] if before else []), *told])
 
     def _reading(self, cell: Cell) -> KeyedReading:
         """Read what is typed.
@@ -177,7 +240,7 @@ class GridState:
         try:
             reading = self._reading(cell)
             there = self.desk.cell(*cell, loading=reading.loading)
-            if there:
+            if there and cell not in self.lit:
                 self._ask_again(reading, there)
             else:
                 self._settle(reading, [])
@@ -215,6 +278,7 @@ class GridState:
 
     def _keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow]) -> None:
         self.desk.keep(reading, instead_of)
+        self._done.append(self.desk)
         self.typed = ""
         self._changed(f"Stored {reading_text(reading, self.units)}.")
 
@@ -254,21 +318,16 @@ class GridState:
 
     def _height_or_depth(self, height_mm: float) -> None:
         """Add a height, or ask first where the number is as likely a depth."""
-        free_mm, known_mm = self.desk.record.free_length_mm, self.heights_mm
-        if free_mm is None or not strange_height(height_mm, known_mm, free_mm):
-            self._take_height(height_mm)
-            return
-        of_depth_mm = free_mm - height_mm
-        if strange_height(of_depth_mm, known_mm, free_mm):
+        of_depth_mm = self.desk.height_by_depth_mm(height_mm)
+        if of_depth_mm is None:
             self._take_height(height_mm)
             return
 
         def act(key: str) -> None:
             self._take_height(height_mm if key == "h" else of_depth_mm)
 
-        number, there = self.units.length_text(height_mm), self.units.length_text(of_depth_mm)
-        answers = {"h": f"{number} high", "d": f"{number} down, {there} high", "n": "neither"}
-        self.question = Question(f"Is {number} a height, or how deep to press?", answers, act)
+        words, answers = height_or_depth([height_mm], [of_depth_mm], self.units)
+        self.question = Question(words, answers | {"n": "neither"}, act)
 
     def _take_height(self, height_mm: float) -> None:
         for label in self.labels:
@@ -285,6 +344,8 @@ class GridState:
 
     def undo(self) -> Cell | None:
         """Take back what was stored or removed last; returns its cell, None where nothing is."""
+        if self._done:
+            self.to_set(self._done.pop().record.name)
         of = self.desk.take_back()
         if of is None:
             self._changed("Nothing typed here is left to undo; earlier ones: move to it, Del.")
@@ -300,6 +361,7 @@ class GridState:
             self.said = "Nothing is read here."
             return
         self.desk.remove(rows[-1])
+        self._done.append(self.desk)
         self._changed(f"{rows[-1].name} no longer counts; u puts it back.")
 
     def _changed(self, said: str) -> None:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-import numpy as np
 from sqlite_utils import Database
 
+from coilbench.analysis.inputs.free_lengths import LengthsContradicted, lengths_contradicted
+from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
+from coilbench.analysis.sets.courses import SAME_MM, ReadAt
 from coilbench.analysis.sets.slips import (
-    SAME_MM,
     Given,
-    ReadAt,
     Slip,
     by_rate,
     foretold,
@@ -33,14 +32,11 @@ from coilbench.capture.book.keyed_readings import (
 )
 from coilbench.capture.book.rows import new_id
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
-COURSE_SHARE = 0.25  # of a curve, from its end: where it goes beyond it; our choice, no source
 CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
 
 
@@ -84,7 +80,7 @@ class Desk:
     Args:
         setup: how they are taken.
         units: of a number without one, of length and of load.
-        heights_mm: where the set is to be read, besides where it was.
+        heights_mm: where the set is to be read, besides where it was, as the quill tells them.
     """
 
     def __init__(
@@ -97,12 +93,15 @@ class Desk:
     ) -> None:
         self.db, self.record, self.setup, self.units = db, record, setup, units
         self.asked_mm = list(dict.fromkeys(heights_mm))
+        self.lengths_doubt: LengthsContradicted | None = None
         self._done: list[_Stored | KeyedRow] = []  # what this person stored, or removed
         self.look()
 
     def look(self) -> None:
         """Read the set's readings from the book again."""
         self.rows = KeyedRow.of_set(self.db, self.record)
+        self._unkeyed = Unkeyed(self.db, self.record)
+        self.lengths_doubt = lengths_contradicted(self.record, self.rows)
 
     @property
     def counting(self) -> list[KeyedRow]:
@@ -116,9 +115,34 @@ class Desk:
         asked = self.asked_mm or ([] if nominal is None else [n.height_mm for n in nominal.loads])
         heights = list(asked)
         for row in self.counting:
-            if not any(abs(row.height_mm - one) <= SAME_MM for one in heights):
-                heights.append(row.height_mm)
+            if not any(abs(row.quill_mm - one) <= SAME_MM for one in heights):
+                heights.append(row.quill_mm)
         return sorted(heights, reverse=True)
+
+    def height_by_depth_mm(self, number_mm: float) -> float | None:
+        """Return the height where a number that is typed as one is as likely a depth; else None."""
+        free_mm, known_mm = self.record.free_length_mm, self.heights_mm
+        if free_mm is None or not strange_height(number_mm, known_mm, free_mm):
+            return None
+        by_depth_mm = free_mm - number_mm
+        return None if strange_height(by_depth_mm, known_mm, free_mm) else by_depth_mm
+
+    def stop_mm(self, height_mm: float) -> float:
+        """Return where the quill must stand for the faces to be at a height, by the steps it has.
+
+        That is lower by the give under the load that the set's readings foretell there; the same
+        where no give is known, or nothing foretells a load.
+        """
+        if not self.setup.give_known:
+            return height_mm
+        held = [self._by_quill(row) for row in self.counting]
+        read = ReadAt("", height_mm, 0.0, True, 0.0, 0.0)
+        near = foretold(read, held, given_of(self.record, self.record.labels[0]))
+        if near is None:
+            return height_mm
+        step_mm = self.setup.quill_resolution_mm
+        stop_mm = height_mm - self.setup.under_load_mm(near.load_n)
+        return round(round(stop_mm / step_mm) * step_mm, 6)
 
     def cell(self, label: str, height_mm: float, *, loading: bool = True) -> list[KeyedRow]:
         """Return a spring's readings at a height that count, oldest first."""
@@ -127,7 +151,7 @@ class Desk:
             for row in self.rows[label]
             if row.counts
             and row.reading.loading == loading
-            and abs(row.height_mm - height_mm) <= SAME_MM
+            and abs(row.quill_mm - height_mm) <= SAME_MM
         ]
 
     def line(self, text: str) -> KeyedReading:
@@ -172,7 +196,8 @@ class Desk:
     ) -> Weighed:
         try:
             read = self._read(reading)
-            refuse_below_solid(self.record, reading.label, read.height_mm, read.height_u_mm)
+            faces_mm = reading.true_height_mm(self.setup, self.record.free_of_mm(reading.label))
+            refuse_below_solid(self.record, reading.label, faces_mm, read.height_u_mm)
         except CoilbenchError as error:
             return Weighed(reading, refusal=error)
         found = slips(read, held, given_of(self.record, reading.label))
@@ -180,6 +205,8 @@ class Desk:
             read.height_mm, heights_mm, self.record.free_length_mm
         ):
             found = (*found, Slip("strange height", read))
+        if reading.depth_mm is not None and self.lengths_doubt is not None:
+            found = (*found, Slip("free length", read))
         return Weighed(reading, found)
 
     def _supported(
@@ -218,18 +245,30 @@ class Desk:
     def _read(self, reading: KeyedReading) -> ReadAt:
         return ReadAt(
             reading.label,
-            reading.spring_height_mm(self.record.free_length_mm),
+            reading.spring_height_mm(self.record.free_of_mm(reading.label)),
             reading.spring_load_n(self.setup),
             reading.loading,
             self.setup.load_u_at(reading.shown_load_n),
             self.setup.height_u_mm,
         )
 
+    def _by_quill(self, row: KeyedRow) -> ReadAt:
+        """Return a stored reading where the quill of today would stand."""
+        read = read_of_row(row)
+        return read._replace(height_mm=read.height_mm - self.setup.under_load_mm(read.load_n))
+
     def _held(self, reading: KeyedReading, left: set[str]) -> Iterator[ReadAt]:
         for row in self.counting:
             if row.name not in left:
-                yield read_of_row(row)
-        yield from _from_curves(self.db, self.record, reading)
+                yield self._by_quill(row)
+        try:
+            height_mm = reading.spring_height_mm(self.record.free_of_mm(reading.label))
+        except CoilbenchError:  # no height that it could have
+            return
+        sampled = self._unkeyed.sampled_at(height_mm, loading=reading.loading)
+        for read in [*self._unkeyed.points(), *sampled]:
+            give_mm = self.setup.under_load_mm(read.load_n)
+            yield read._replace(height_mm=read.height_mm - give_mm)
 
     def keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow] = ()) -> None:
         """Store a reading; it is on the disk when this returns."""
@@ -255,7 +294,7 @@ class Desk:
         """
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
         label = row.stroke.label
-        return slips(read_of_row(row), held, given_of(self.record, label))
+        return slips(self._by_quill(row), held, given_of(self.record, label))
 
     def suspects(self, label: str) -> dict[str, tuple[KeyedReading, tuple[Slip, ...]]]:
         """Return the one reading of a spring that its neighbours contradict, by name, and why.
@@ -279,8 +318,14 @@ class Desk:
     def _misfit_n(self, row: KeyedRow, without: Sequence[KeyedRow]) -> float:
         """Return how far a reading is from what others than these foretell; 0 where nothing."""
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
-        at = by_rate(read_of_row(row), held) or foretold(read_of_row(row), held)
+        read = self._by_quill(row)
+        at = by_rate(read, held) or foretold(read, held)
         return 0.0 if at is None else abs(row.load_n - at.load_n)
+
+    @property
+    def typed_labels(self) -> list[str]:
+        """The springs of which this person stored readings."""
+        return list(dict.fromkeys(one.label for one in self._done if isinstance(one, _Stored)))
 
     def take_back(self) -> tuple[str, float] | None:
         """Undo what this person did last.
@@ -296,7 +341,7 @@ class Desk:
             of = last.label, last.height_mm
         else:
             count_again(self.db, last)
-            of = last.stroke.label, last.height_mm
+            of = last.stroke.label, last.quill_mm
         self.look()
         return of
 
@@ -310,58 +355,3 @@ def given_of(record: SetRecord, label: str) -> Given:
         rate_n_per_mm = rate_from_dimensions(wire_mm, coil_mm, coils, STEEL_MODULUS_MPA)
     solid_mm = record.solid_of_mm(label)
     return Given(record.nominal, record.free_length_mm, solid_mm, rate_n_per_mm)
-
-
-def read_of_row(row: KeyedRow) -> ReadAt:
-    """Return a stored reading as it is weighed."""
-    return ReadAt(
-        row.stroke.label,
-        row.height_mm,
-        row.load_n,
-        row.reading.loading,
-        row.load_u_n,
-        row.height_u_mm,
-        row.name,
-    )
-
-
-def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iterator[ReadAt]:
-    """Yield what strokes that were not keyed tell: chosen points all, curves at its height."""
-    try:
-        height_mm = reading.spring_height_mm(record.free_length_mm)
-    except CoilbenchError:  # no height that it could have
-        return
-    way = "loading" if reading.loading else "unloading"
-    for spring in record.springs:
-        for row in db.query(
-            "SELECT id, origin, load_u_n, load_u_relative, height_u_mm FROM sweeps"
-            " WHERE spring_id = ? AND counted"
-            " AND purpose = 'measured' AND origin <> ? AND ruling IS NOT 'leave'",
-            [spring.spring_id, Origin.KEYED.value],
-        ):
-            points = sorted(
-                (at_mm, load_n)
-                for branch, _, at_mm, load_n in stored_points(db, row["id"])
-                if branch == way
-            )
-            if points and row["origin"] != Origin.POINTS_FILE:
-                points = _told_at(height_mm, points)
-            for at_mm, load_n in points:
-                u_n = math.hypot(row["load_u_n"], row["load_u_relative"] * load_n)
-                yield ReadAt(spring.label, at_mm, load_n, reading.loading, u_n, row["height_u_mm"])
-
-
-def _told_at(height_mm: float, points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Return height and load that a sampled curve has there; beyond its end the end's, and whither.
-
-    Args:
-        points: height and load, ascending in height.
-    """
-    heights_mm, loads_n = np.array(points).T
-    low_mm, high_mm = float(heights_mm[0]), float(heights_mm[-1])
-    end_mm = min(max(height_mm, low_mm), high_mm)
-    at_mm = [end_mm]
-    if end_mm != height_mm:
-        inwards = 1.0 if end_mm == low_mm else -1.0
-        at_mm.append(end_mm + inwards * COURSE_SHARE * (high_mm - low_mm))
-    return [(mm, float(np.interp(mm, heights_mm, loads_n))) for mm in at_mm]

@@ -151,12 +151,14 @@ def _readings(
     """Yield a spring's readings: its points, and its strokes where the plan would press it."""
     for fit in _by_points([curve]):
         for way in fit.points("both"):
-            for height_mm, load_n in zip(way.height_mm, way.load_n, strict=True):
-                rate = _rate(curve, float(height_mm), float(load_n), rough_rate)
-                u_n = own_point_u_n(way.weighted(float(height_mm)), rate)
-                yield PressReading(
-                    curve.label, float(height_mm), float(load_n), math.hypot(u_n, LEAST_U_N)
-                )
+            for at, node in enumerate(way.readings):
+                height_mm, load_n = float(way.height_mm[at]), float(way.load_n[at])
+                rate = _rate(curve, height_mm, load_n, rough_rate)
+                # each press is one, so that they can be counted; together they tell as their mean
+                u_n = own_point_u_n(way.weighted(height_mm), rate) * math.sqrt(len(node))
+                for one in node:
+                    u = math.hypot(u_n, LEAST_U_N)
+                    yield PressReading(curve.label, height_mm, one.load_n, u)
     if not any(fit.dense for fit in curve.sweeps):
         return
     found = list(_along(curve, heights.all_mm))

@@ -36,6 +36,7 @@ BENCH_PHRASES: dict[str, str] = {
     "measured_again": "measured again",
     "reading_replaced": "replaced by another reading",
     "reading_removed": "removed by hand",
+    "free_length_changed": "typed as a depth: with the free length of today it is another height",
     "a_copy": "a copy of another stroke of this spring",
     "damaged": "damaged in the book",
     # what cannot be right in the press

@@ -33,6 +33,8 @@ SOURCES: dict[SourceKind, str] = {
     "scale_bend": "bend of the scale that the masses cannot show",
     "height_each_press": "height, each press",
     "height_of_stop": "height of the stop",
+    "give": "give of scale and press",
+    "give_bend": "give not in proportion to the load",
     "load_curve": "load curve, from zero",
     "hidden_bend": "bend of the cell that the masses cannot show",
     "masses": "masses",

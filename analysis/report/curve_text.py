@@ -23,7 +23,7 @@ REMEDIES: dict[SourceKind, str] = {
     "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
 GIVE = "how far scale and press give under the load"
-GIVE_HOW = "hardware/SCALE.md tells how to measure it"
+GIVE_HOW = "hardware/SCALE.md tells how to measure it; then: coilbench note --give"
 GIVE_MM = 1.0  # of give, that is put into a load as an example
 OUTSIDE_REMEDY = "it lies outside the heights that were read: read it there"
 
@@ -130,7 +130,7 @@ def set_notes(
 
 def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
     """Say that no ± of readings by hand has the give of scale and press, and what it would do."""
-    keyed = [curve for curve in curves if any(sweep.keyed for sweep in curve.sweeps)]
+    keyed = [curve for curve in curves if any(sweep.give_unknown for sweep in curve.sweeps)]
     if not keyed:
         return
     rates = [rate.rate_n_per_mm for curve in keyed if (rate := curve.rate) is not None]

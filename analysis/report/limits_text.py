@@ -118,7 +118,7 @@ def limits_text(report: LimitsReport, units: Units) -> LimitsText:
 
 
 def _findings(report: LimitsReport, units: Units) -> list[str]:
-    found = [words for each in report.sets for words in _set_text(each)]
+    found = [words for each in report.sets for words in _set_text(each, units)]
     low_mm, high_mm = report.heights_mm
     if found and low_mm < high_mm:
         found.append(
@@ -131,48 +131,50 @@ def _findings(report: LimitsReport, units: Units) -> list[str]:
     return found
 
 
-def _set_text(each: SetLimits) -> Iterator[str]:
-    yield from _stress_text(each)
-    yield from _solid_text(each)
+def _set_text(each: SetLimits, units: Units) -> Iterator[str]:
+    yield from _stress_text(each, units)
+    yield from _solid_text(each, units)
     yield from _fatigue_text(each)
     yield from _surge_text(each)
 
 
-def _stress_text(each: SetLimits) -> Iterator[str]:
+def _stress_text(each: SetLimits, units: Units) -> Iterator[str]:
     worst = each.worst("open_mpa")
     if worst is None or worst.open_mpa is None:
         return
     words = (
-        f"{each.set_name}: shear stress at full lift up to {worst.open_mpa:.0f} MPa "
+        f"{each.set_name}: shear stress at full lift up to {units.stress_text(worst.open_mpa)} "
         f"({worst.label}; K 8FD/(pi d^3), K Bergsträsser's, Shigley ch. 10)"
     )
     if each.tensile_mpa is not None:
         share = worst.open_mpa / each.tensile_mpa
-        words += f", {share:.0%} of the wire's tensile strength {_strength_text(each)}"
+        words += f", {share:.0%} of the wire's tensile strength {_strength_text(each, units)}"
         if each.given.wire is not None:
             low, high = each.given.wire.elastic_shares
             words += f", its elastic limit in torsion is {low:.0%} to {high:.0%}"
     yield words + "; 1 % of wire diameter is 3 % of it"
 
 
-def _strength_text(each: SetLimits) -> str:
+def _strength_text(each: SetLimits, units: Units) -> str:
     if each.given.tensile_mpa is not None or each.given.wire is None:
-        return f"{each.tensile_mpa:.0f} MPa as given"
-    return f"{each.tensile_mpa:.0f} MPa ({each.given.wire.designation}, {TABLES})"
+        return f"{units.stress_text(each.tensile_mpa)} as given"
+    return f"{units.stress_text(each.tensile_mpa)} ({each.given.wire.designation}, {TABLES})"
 
 
-def _solid_text(each: SetLimits) -> Iterator[str]:
+def _solid_text(each: SetLimits, units: Units) -> Iterator[str]:
     worst = each.worst("solid_plain_mpa")
     if worst is None or worst.solid_plain_mpa is None or worst.solid_mpa is None:
         return
+    plain, corrected = map(units.stress_text, (worst.solid_plain_mpa, worst.solid_mpa))
     words = (
-        f"{each.set_name}: pressed solid it would bear up to {worst.solid_plain_mpa:.0f} MPa, "
-        f"{worst.solid_mpa:.0f} MPa with Bergsträsser's factor ({worst.label}; its rate carried "
-        "on from full lift)"
+        f"{each.set_name}: pressed solid it would bear up to {plain}, {corrected} with "
+        f"Bergsträsser's factor ({worst.label}; its rate carried on from full lift)"
     )
     if each.tensile_mpa is not None:
         limit_mpa = STATIC_SHARE * each.tensile_mpa
-        words += f"; EN 13906-1 allows {STATIC_SHARE:g} Rm = {limit_mpa:.0f} MPa at solid"
+        words += (
+            f"; EN 13906-1 allows {STATIC_SHARE:g} Rm = {units.stress_text(limit_mpa)} at solid"
+        )
     yield words
 
 
@@ -237,24 +239,9 @@ def _margin_text(crank_rpm: float, margin: ForceMargin, units: Units) -> str:
     return filled(f"At {crank_rpm:.0f} rpm {said}", margin, units)
 
 
-def _stress(f: Mapping[str, Any], limit: str) -> str:
-    return (
-        f"{f['set']}: {f['stress_mpa']:.0f} MPa ({f['spring']}) is {limit}, of the wire's "
-        f"{f['tensile_mpa']:.0f} MPa tensile strength"
-    )
-
-
-def _stress_open(f: Mapping[str, Any], _units: Units) -> str:
-    return _stress(f, f"shear stress at full lift above {f['limit_mpa']:.0f} MPa")
-
-
-def _stress_near(f: Mapping[str, Any], _units: Units) -> str:
-    limits = f"{f['limit_from_mpa']:.0f} to {f['limit_mpa']:.0f} MPa"
-    return _stress(f, f"shear stress at full lift inside the elastic limits published, {limits}")
-
-
-def _stress_solid(f: Mapping[str, Any], _units: Units) -> str:
-    return _stress(f, f"shear stress at solid, uncorrected, above {f['limit_mpa']:.0f} MPa")
+def _stress(limit: str) -> Callable[[Mapping[str, Any], Units], str]:
+    words = f"{{set}}: {{stress_mpa}} ({{spring}}) is {limit}, of the wire's {{tensile_mpa}} "
+    return lambda f, units: filled(f"{words}tensile strength", f, units)
 
 
 def _bind(kind: RiskKind) -> Callable[[Mapping[str, Any], Units], str]:
@@ -320,10 +307,13 @@ def _rate(f: Mapping[str, Any], units: Units) -> str:
 
 
 LIMIT_WORDS: dict[LimitKind, Callable[[Mapping[str, Any], Units], str]] = {
-    "stress_elastic": _stress_open,
-    "stress_rupture": _stress_open,
-    "stress_near": _stress_near,
-    "stress_solid": _stress_solid,
+    "stress_elastic": _stress("shear stress at full lift above {limit_mpa}"),
+    "stress_rupture": _stress("shear stress at full lift above {limit_mpa}"),
+    "stress_near": _stress(
+        "shear stress at full lift inside the elastic limits published, {limit_from_mpa} to "
+        "{limit_mpa}"
+    ),
+    "stress_solid": _stress("shear stress at solid, uncorrected, above {limit_mpa}"),
     "stress_unknown": lambda f, _: (
         f"{f['set']}: whether the wire bears it: dimensions, strength or a load at full lift is "
         "missing"
@@ -365,7 +355,7 @@ def _(missing: NotGiven, _units: Units) -> str:
 @describe.register
 def handbook_text(found: HandbookRate, units: Units) -> str:
     """Say whether both rates agree, and if not which dimension would make them."""
-    words = "{rate_n_per_mm} ± {rate_u_n_per_mm} (G d^4/(8 D^3 n), G {shear_modulus_mpa:.0f} MPa)"
+    words = "{rate_n_per_mm} ± {rate_u_n_per_mm} (G d^4/(8 D^3 n), G {shear_modulus_mpa})"
     if found.agrees:
         words += ": the measured rate, {off:+.1%} from it, is plausible"
     else:

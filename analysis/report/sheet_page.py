@@ -1,12 +1,13 @@
 """The build sheet as one self-contained page to print, build from and file, with its drawing.
 
-The drawing is for black and white: everything is told apart by dash, mark or hatching. No text
-of the user's is in it.
+The drawing is for black and white: everything is told apart by dash, mark or hatching, and a
+spring's lines bear one mark. No text of the user's is in it: what stands below it names the sets.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from markupsafe import Markup
 from matplotlib.axes import Axes
@@ -37,6 +38,9 @@ from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 Row = tuple[str, ...]
 DASHES: dict[LineRole, object] = {"outer": (0, (6, 2.5)), "inner": (0, (1, 1.6)), "together": "-"}
 SOLID_DASHES = {"outer": (0, (8, 2, 1, 2)), "inner": (0, (3, 2, 1, 2, 1, 2))}
+MARKS: dict[str, str] = {"outer": "^", "inner": "s", "together": ""}
+MARK_EVERY = {"outer": (0.04, 0.18), "inner": (0.13, 0.18)}  # of the drawing; not side by side
+SOLID_MARKS_AT = {"outer": (0.2, 0.5, 0.8), "inner": (0.3, 0.6, 0.9)}  # where both are at one place
 TOUCH_SHARE = 0.005  # of the highest load: below it a spring is hardly touched
 SPARE_MM = 1.5
 WORDS_ROOM = 1.2  # of the width up to the window
@@ -68,7 +72,7 @@ def _force_height(sheet: Sheet, units: Units) -> Markup | None:
 
 
 def _pairs(sheet: Sheet) -> bool:
-    return any(line.role == "together" for line in sheet.lines)
+    return any(row.inner is not None for row in sheet.valves)
 
 
 def _highest(sheet: Sheet, units: Units) -> float:
@@ -86,7 +90,7 @@ def _span_mm(sheet: Sheet) -> tuple[float, float]:
         for mm, n in zip(line.heights_mm, line.loads_n, strict=True)
         if n >= touch_n
     ]
-    solid_mm = list(_solid_mm(sheet).values())
+    solid_mm = [solid.drawn_mm for solid in _solids(sheet).values()]
     shut_mm = [row.outer.height_mm for row in sheet.valves]
     opened_mm = [row.outer.open_height_mm for row in sheet.valves]
     low_mm = min(*pressed_mm, *solid_mm, *opened_mm) - SPARE_MM
@@ -95,15 +99,50 @@ def _span_mm(sheet: Sheet) -> tuple[float, float]:
     return low_mm, max(high_mm, low_mm + (max(shut_mm) + LEAST_WIDTH_MM - low_mm) * WORDS_ROOM)
 
 
-def _solid_mm(sheet: Sheet) -> dict[str, float]:
-    found: dict[str, float] = {}
+class _Solid(NamedTuple):
+    """A solid height, and where it stands over the outer's height."""
+
+    set_name: str
+    height_mm: float
+    drawn_mm: float
+
+
+def _solids(sheet: Sheet) -> dict[str, _Solid]:
+    """Return the highest solid height of outer springs, and that of inner ones, where known."""
+    found: dict[str, _Solid] = {}
     for margin in sheet.margins:
         if margin.solid is not None:
             role = "inner" if margin.role == "inner" else "outer"
             offset_mm = sheet.build.head.inner_offset_mm if role == "inner" else 0.0
-            solid_mm = margin.solid.height_mm + offset_mm
-            found[role] = max(found.get(role, solid_mm), solid_mm)
+            own_mm = margin.solid.height_mm
+            solid = _Solid(margin.set_name, own_mm, own_mm + offset_mm)
+            if role not in found or found[role].height_mm < own_mm:
+                found[role] = solid
     return found
+
+
+def _caption(sheet: Sheet, units: Units) -> str:
+    """Say which sets the drawing shows, and whose solid heights."""
+    solids, pairs, parts = _solids(sheet), _pairs(sheet), list[str]()
+    for role, places in (
+        ("outer", [row.outer for row in sheet.valves]),
+        ("inner", [row.inner for row in sheet.valves if row.inner is not None]),
+    ):
+        names = list(dict.fromkeys(place.set_name for place in places))
+        if not names:
+            continue
+        said = f"{role if pairs else 'spring'}: {' and '.join(names)}, "
+        solid = solids.get(role)
+        if solid is None:
+            said += "solid height unknown"
+        else:
+            said += f"solid at {units.length_text(solid.height_mm)}"
+            said += f" (the highest: {solid.set_name})" if len(names) > 1 else ""
+            if solid.drawn_mm != solid.height_mm:
+                said += f", drawn at {units.length_text(solid.drawn_mm)} of the outer's height"
+        parts.append(said)
+    words = "; ".join(parts)
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _draw_lines(axes: Axes, sheet: Sheet, units: Units) -> None:
@@ -121,6 +160,9 @@ def _draw_lines(axes: Axes, sheet: Sheet, units: Units) -> None:
             linestyle=DASHES["together" if main else line.role],
             color="0.0" if main else "0.45",
             linewidth=0.9 if main else 0.8,
+            marker="" if main else MARKS[line.role],
+            markevery=None if main else MARK_EVERY[line.role],
+            markersize=3.5,
             label=None if line.role in named else names[line.role],
         )
         named.add(line.role)
@@ -181,13 +223,20 @@ def _draw_valves(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 
 def _draw_solid(axes: Axes, sheet: Sheet, units: Units) -> None:
-    for role, solid_mm in _solid_mm(sheet).items():
-        axes.axvline(
-            units.length_value(solid_mm),
+    pairs = _pairs(sheet)
+    for role, solid in _solids(sheet).items():
+        up = (0.0, *SOLID_MARKS_AT[role], 1.0)
+        axes.plot(
+            [units.length_value(solid.drawn_mm)] * len(up),
+            up,
+            transform=axes.get_xaxis_transform(),
             linestyle=SOLID_DASHES[role],
             color="black",
             linewidth=1.3,
-            label=f"{role if _pairs(sheet) else 'spring'} solid",
+            marker=MARKS[role] if pairs else "",
+            markevery=slice(1, -1),
+            markersize=5,
+            label=f"{role if pairs else 'spring'} solid",
         )
 
 
@@ -209,6 +258,7 @@ def sheet_page(sheet: Sheet, units: Units) -> str:
         level_titles=LEVEL_TITLES,
         levels=level_rows(sheet.assignment.levels) if sheet.named else (),
         drawing=_force_height(sheet, units),
+        caption=_caption(sheet, units),
         margin_titles=("", f"left {unit}", "at valve", f"solid {unit}", f"least {unit}",
                        f"EN 13906-1 {unit}", ""),
         margins=_margin_rows(sheet, units),

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from coilbench.analysis.inputs.free_lengths import LengthsContradicted
 from coilbench.analysis.inputs.keying import Weighed
+from coilbench.analysis.inputs.other_sets import FitsOther
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.slips import Foretold, Slip
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.units import counted
 
@@ -30,6 +33,8 @@ def _(slip: Slip, units: Units) -> str:
         )
     if slip.kind == "far" and slip.foretold is not None:
         return f"{load} at {at}? {_basis(read.label, slip.foretold, units)}"
+    if slip.kind == "free length":
+        return f"{at} by a depth, counted from a free length that its loads contradict?"
     if slip.solid_height_mm is not None:
         solid = units.length_text(slip.solid_height_mm)
         return f"{at}, so near the solid height {solid}? never press a spring there by hand"
@@ -64,6 +69,38 @@ def reading_text(reading: KeyedReading, units: Units) -> str:
     return f"{reading.label} {length} {units.load_text(reading.shown_load_n)}{way}{remark}"
 
 
+@describe.register
+def _(found: FitsOther, _units: Units) -> str:
+    return (
+        f"the loads of {found.label} are {found.off:.0%} off those of {found.set_name} and fit "
+        f"{found.other} within {max(found.other_off, 0.01):.0%} at "
+        f"{counted(found.heights, 'height')}: was it taken from among those? Its readings count "
+        f"for {found.set_name} until they are taken back"
+    )
+
+
+@describe.register
+def _(found: LengthsContradicted, units: Units) -> str:
+    return (
+        f"The free length of {found.set_name}, {units.length_text(found.length_mm)}, and its loads "
+        f"contradict each other: those of {found.springs} of {counted(found.of, 'spring')} run out "
+        f"near {units.length_text(found.ends_mm)}. Depths are counted from it, so measure some "
+        f"springs first: coilbench set measure {as_typed(found.set_name)}, or coilbench set edit "
+        f"{as_typed(found.set_name)} --free-length LENGTH"
+    )
+
+
+def height_or_depth(
+    numbers_mm: Sequence[float], by_depth_mm: Sequence[float], units: Units
+) -> tuple[str, dict[str, str]]:
+    """Return what to ask of numbers that may be either, and what the answers h and d mean."""
+    numbers = " and ".join(map(units.length_text, numbers_mm))
+    there = " and ".join(map(units.length_text, by_depth_mm))
+    answers = {"h": f"{numbers} high", "d": f"{numbers} down, {there} high"}
+    what = "Are {} heights" if len(numbers_mm) > 1 else "Is {} a height"
+    return f"{what.format(numbers)}, or how deep to press?", answers
+
+
 def setup_text(setup: Mapping[str, Any], units: Units) -> str:
     """Say how readings were taken, where it is not as usual.
 
@@ -85,6 +122,9 @@ def setup_text(setup: Mapping[str, Any], units: Units) -> str:
         parts.append(f"steps of {units.load_text(setup['scale_resolution_n'])}")
     if other("rests_n"):
         parts.append(f"{units.load_text(setup['rests_n'])} resting on the spring")
+    if other("give_at_n"):
+        give, at = units.length_text(setup["give_mm"]), units.load_text(setup["give_at_n"])
+        parts.append(f"give {give} at {at}")
     if other("quill_resolution_mm"):
         parts.append(f"quill's steps of {units.length_text(setup['quill_resolution_mm'])}")
     return ", ".join(parts)
@@ -131,5 +171,5 @@ def suspect_text(name: str, reading: KeyedReading, why: Sequence[Slip], units: U
     said = "; ".join(describe(one, units) for one in why)
     return (
         f"{name} may be a slip ({said}): press it again, or if it was typed wrong: coilbench note "
-        f"--replace '{reading_text(reading, units)}'"
+        f"--replace {as_typed(reading_text(reading, units))}"
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from coilbench.capture.unit_factors import KGF_N, LBF_N
-from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
+from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N, STRESS_IN_MPA
 
 LoadUnit = Literal["kg", "N", "lbf"]
 LengthUnit = Literal["mm", "in"]
@@ -90,6 +90,12 @@ class Units:
             return "-"
         return f"{self.rate_number(rate_n_per_mm)} {self.load}/{self.length}"
 
+    def stress_text(self, stress_mpa: float | None) -> str:
+        """Write a stress with its unit: ksi, 1000 lbf/in2, beside lbf or in; else MPa."""
+        if self.load == "lbf" or self.length == "in":
+            return f"{_number(stress_mpa, lambda mpa: mpa / STRESS_IN_MPA['ksi'], 1)} ksi"
+        return f"{_number(stress_mpa, float, 0)} MPa"
+
     def quantity(self, name: str, value: Any) -> str | None:
         """Write a quantity with the unit its name ends in; None where the name ends in none."""
         end = next((end for end in _WRITERS if name.endswith(end)), None)
@@ -112,5 +118,6 @@ _WRITERS: dict[str, Callable[[Units, Any], str]] = {
     "_n": Units.load_text,
     "_mm": Units.length_text,
     "_kg": Units.mass_text,
+    "_mpa": Units.stress_text,
 }
 SI = Units("N", "mm")  # what JSON documents are written in

@@ -8,18 +8,21 @@ wrong, and only the person knows which.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Literal, NamedTuple
+from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.analysis.sets.courses import SAME_MM, Course, Held, ReadAt, straight
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 # All of these are our choice, no source: wide enough for a tired spring among sound ones, which
 # lost a fifth of its load at most where we looked, narrow enough for a wrong first digit.
-SAME_MM = 0.05  # heights nearer than this are one height
 AGAIN_SHARE = 0.10  # of the load: the same spring at the same height, pressed again
 SHAPE_SHARE = 0.15  # what its other reading and the others' loads at both heights foretell
 MATES_SHARE = 0.20  # the others' middle at that height, where there are MATES_ENOUGH
@@ -40,24 +43,8 @@ READ_DEVIATIONS = 3.0  # of the reading itself, at small loads
 FALL_DEVIATIONS = 2.0  # k = 2: a fall within it may be none
 STRANGE_MM = 2.0  # a height farther than this from all that are read is strange
 NEAR_MM = 1.0  # and one nearer than this to one of them is meant for it
+MOST_TRIED = 8  # of its other readings, the nearest first
 DEEP_SHARE = 0.4  # of the free length: a height below it may be a depth, where none was read
-
-
-class ReadAt(NamedTuple):
-    """A reading of a spring.
-
-    Attributes:
-        u_n, height_u_mm: its standard uncertainties, k = 1.
-        name: how the book calls it; none where it was not keyed.
-    """
-
-    label: str
-    height_mm: float
-    load_n: float
-    loading: bool
-    u_n: float
-    height_u_mm: float
-    name: str = ""
 
 
 Basis = Literal[
@@ -65,7 +52,8 @@ Basis = Literal[
 ]
 
 
-class Foretold(NamedTuple):
+@dataclass(frozen=True)
+class Foretold:
     """What a load should be near.
 
     Attributes:
@@ -89,12 +77,12 @@ class Slip:
     Attributes:
         kind: `falls`: less load than another reading of the spring at less depth, or the reverse;
             `far`: from what is foretold; `near solid`; `strange height`: nothing else is read
-            there.
+            there; `free length`: a depth, of a free length that the loads contradict.
         other: the reading that cannot be right beside it.
         solid_height_mm: where it is near solid.
     """
 
-    kind: Literal["falls", "far", "near solid", "strange height"]
+    kind: Literal["falls", "far", "near solid", "strange height", "free length"]
     read: ReadAt
     foretold: Foretold | None = None
     other: ReadAt | None = None
@@ -123,21 +111,24 @@ class Given:
 NOTHING_GIVEN = Given()
 
 
-def slips(read: ReadAt, held: Sequence[ReadAt], given: Given = NOTHING_GIVEN) -> tuple[Slip, ...]:
+def slips(
+    read: ReadAt, held: Sequence[ReadAt] | Held, given: Given = NOTHING_GIVEN
+) -> tuple[Slip, ...]:
     """Return what makes a reading doubtful; nothing where it is as it should be.
 
     Args:
         held: what counts of the whole set, those of the spring itself too.
     """
+    beside = Held.of(held)
     found: list[Slip] = []
-    fall = _fall(read, held)
+    fall = _fall(read, beside.own(read))
     if fall is not None:
         found.append(Slip("falls", read, other=fall))
     solid_mm = given.solid_height_mm
     if solid_mm is not None and read.height_mm < solid_mm + SOLID_KEPT_MM:
         found.append(Slip("near solid", read, solid_height_mm=solid_mm))
-    beside = None if fall is not None else by_rate(read, held)
-    for at in (foretold(read, held, given), beside):
+    by_neighbour = None if fall is not None else by_rate(read, beside)
+    for at in (foretold(read, beside, given), by_neighbour):
         if at is not None and abs(read.load_n - at.load_n) > at.allowed_n:
             found.append(Slip("far", read, foretold=at))
             break
@@ -158,67 +149,59 @@ def meant_height(height_mm: float, read_mm: Collection[float]) -> bool:
     return any(abs(height_mm - one) <= NEAR_MM for one in read_mm)
 
 
-def foretold(read: ReadAt, held: Sequence[ReadAt], given: Given = NOTHING_GIVEN) -> Foretold | None:
+def foretold(
+    read: ReadAt, held: Sequence[ReadAt] | Held, given: Given = NOTHING_GIVEN
+) -> Foretold | None:
     """Return what a load should be near, by the closest of what is known; None where nothing is."""
-    alike = [one for one in held if one.loading == read.loading]
-    own = [one for one in alike if one.label == read.label]
-    mates: dict[str, list[ReadAt]] = {}
-    for one in alike:
-        if one.label != read.label:
-            mates.setdefault(one.label, []).append(one)
-    free_length_mm = given.free_length_mm
-    ways = (
-        _again(read, own),
-        _by_shape(read, own, list(mates.values())),
-        _by_mates(read, list(mates.values())),
-        _by_line(read, own, free_length_mm, "line", LINE_SHARE),
-        None if own else _by_line(read, _middles(mates), free_length_mm, "set", SET_LINE_SHARE),
-        _by_nominal(read, given.nominal),
-        _by_dimensions(read, given),
+    beside = Held.of(held)
+    own, mates = beside.own(read), beside.mates(read)
+    free_mm = given.free_length_mm
+    ways: tuple[Callable[[], Foretold | None], ...] = (
+        lambda: _again(read, own),
+        lambda: _by_shape(read, own, mates),
+        lambda: _by_mates(read, mates),
+        lambda: _by_line(read, own, free_mm, "line", LINE_SHARE),
+        lambda: (
+            None if len(own) else _by_line(read, _middles(mates), free_mm, "set", SET_LINE_SHARE)
+        ),
+        lambda: _by_nominal(read, given.nominal),
+        lambda: _by_dimensions(read, given),
     )
-    return next((one for one in ways if one is not None), None)
+    return next((one for way in ways if (one := way()) is not None), None)
 
 
-def by_rate(read: ReadAt, held: Sequence[ReadAt]) -> Foretold | None:
+def by_rate(read: ReadAt, held: Sequence[ReadAt] | Held) -> Foretold | None:
     """Return what the rate beside a reading makes of it: two figures exchanged show in that alone.
 
     The rate between it and its nearest neighbour is held against the one that the others have
     between the same heights, else against the one between its two neighbours; close beside the
     spring's last one, against the one from there on.
     """
-    alike = [one for one in held if one.loading == read.loading]
-    own = [
-        one
-        for one in alike
-        if one.label == read.label and abs(one.height_mm - read.height_mm) > SAME_MM
-    ]
-    if not own:
+    beside = Held.of(held)
+    own = beside.own(read)
+    own = own.only(np.flatnonzero(np.abs(own.height_mm - read.height_mm) > SAME_MM))
+    if not len(own):
         return None
-    near = min(own, key=lambda one: abs(one.height_mm - read.height_mm))
-    mates: dict[str, list[ReadAt]] = {}
-    for one in alike:
-        if one.label != read.label:
-            mates.setdefault(one.label, []).append(one)
+    (near,) = own.nearest(read.height_mm, 1)
     ends_mm = read.height_mm, near.height_mm
-    rates = [rate for each in mates.values() if (rate := _rate_between(*ends_mm, each)) is not None]
+    rates = [
+        rate for each in beside.mates(read) if (rate := _rate_between(*ends_mm, each)) is not None
+    ]
     if len(rates) >= 2:  # one other may be the wrong one
         return _at_rate(read, near, median(rates), RATE_SHARE, "rate", len(rates))
-    beyond = [
-        one
-        for one in own
-        if (one.height_mm - read.height_mm) * (near.height_mm - read.height_mm) < 0.0
-    ]
-    if not beyond and abs(near.height_mm - read.height_mm) <= NEAR_MM:
-        beyond = [one for one in own if abs(one.height_mm - near.height_mm) > NEAR_MM]
-    if not beyond:
+    sides = (own.height_mm - read.height_mm) * (near.height_mm - read.height_mm)
+    beyond = np.flatnonzero(sides < 0.0)
+    if not beyond.size and abs(near.height_mm - read.height_mm) <= NEAR_MM:
+        beyond = np.flatnonzero(np.abs(own.height_mm - near.height_mm) > NEAR_MM)
+    if not beyond.size:
         return None
-    far = min(beyond, key=lambda one: abs(one.height_mm - read.height_mm))
+    (far,) = own.only(beyond).nearest(read.height_mm, 1)
     rate = (near.load_n - far.load_n) / (far.height_mm - near.height_mm)
     return _at_rate(read, near, rate, OWN_RATE_SHARE, "own_rate", 2) if rate > 0.0 else None
 
 
-def _rate_between(one_mm: float, other_mm: float, readings: Sequence[ReadAt]) -> float | None:
-    one_n, other_n = _there(one_mm, readings), _there(other_mm, readings)
+def _rate_between(one_mm: float, other_mm: float, course: Course) -> float | None:
+    one_n, other_n = course.there(one_mm), course.there(other_mm)
     if one_n is None or other_n is None:
         return None
     return (one_n - other_n) / (other_mm - one_mm)
@@ -235,41 +218,17 @@ def _at_rate(
     return Foretold(basis, load_n, max(*shares_n, RATE_DEVIATIONS * u_n), count)
 
 
-def _fall(read: ReadAt, held: Sequence[ReadAt]) -> ReadAt | None:
+def _fall(read: ReadAt, own: Course) -> ReadAt | None:
     """Return the spring's own reading that contradicts this one most; None where none does."""
-    worst, most = None, 0.0
-    for one in held:
-        if one.label != read.label or one.loading != read.loading:
-            continue
-        deep, high = (one, read) if one.height_mm < read.height_mm else (read, one)
-        apart_mm = high.height_mm - deep.height_mm
-        if apart_mm <= FALL_DEVIATIONS * math.hypot(deep.height_u_mm, high.height_u_mm):
-            continue
-        beyond = high.load_n - deep.load_n - FALL_DEVIATIONS * math.hypot(deep.u_n, high.u_n)
-        if beyond > most:
-            worst, most = one, beyond
-    return worst
-
-
-def _there(height_mm: float, readings: Sequence[ReadAt]) -> float | None:
-    """Mean load of the readings at a height, else straight between the two around it."""
-    loads = [one.load_n for one in readings if abs(one.height_mm - height_mm) <= SAME_MM]
-    if loads:
-        return sum(loads) / len(loads)
-    below = max((r for r in readings if r.height_mm < height_mm), key=_height, default=None)
-    above = min((r for r in readings if r.height_mm > height_mm), key=_height, default=None)
-    if below is None or above is None:
+    if not len(own):
         return None
-    return _straight(height_mm, (below.height_mm, below.load_n), (above.height_mm, above.load_n))
-
-
-def _height(read: ReadAt) -> float:
-    return read.height_mm
-
-
-def _straight(height_mm: float, one: tuple[float, float], other: tuple[float, float]) -> float:
-    share = (height_mm - one[0]) / (other[0] - one[0])
-    return one[1] + share * (other[1] - one[1])
+    deeper = np.sign(read.height_mm - own.height_mm)  # 1 where the other is pressed deeper
+    apart_mm = np.abs(read.height_mm - own.height_mm)
+    apart = apart_mm > FALL_DEVIATIONS * np.hypot(read.height_u_mm, own.height_u_mm)
+    over_n = deeper * (read.load_n - own.load_n)
+    beyond_n = np.where(apart, over_n - FALL_DEVIATIONS * np.hypot(read.u_n, own.u_n), 0.0)
+    worst = int(np.argmax(beyond_n))
+    return own[worst] if beyond_n[worst] > 0.0 else None
 
 
 def _near(
@@ -279,18 +238,18 @@ def _near(
     return Foretold(basis, load_n, allowed_n, count)
 
 
-def _again(read: ReadAt, own: Sequence[ReadAt]) -> Foretold | None:
-    there = [one.load_n for one in own if abs(one.height_mm - read.height_mm) <= SAME_MM]
+def _again(read: ReadAt, own: Course) -> Foretold | None:
+    there = own.loads_at(read.height_mm).tolist()
     if not there:
         return None
     return _near(read, "again", median(there), AGAIN_SHARE, len(there))
 
 
-def _by_shape(
-    read: ReadAt, own: Sequence[ReadAt], mates: Sequence[Sequence[ReadAt]]
-) -> Foretold | None:
+def _by_shape(read: ReadAt, own: Course, mates: Sequence[Course]) -> Foretold | None:
     """Scale the spring's nearest other reading by what the others do between the two heights."""
-    for one in sorted(own, key=lambda each: abs(each.height_mm - read.height_mm)):
+    if len(mates) < 2:
+        return None
+    for one in own.nearest(read.height_mm, MOST_TRIED):
         ratios = list(_ratios(read.height_mm, one.height_mm, mates))
         if len(ratios) >= 2:
             load_n = one.load_n * median(ratios)
@@ -298,15 +257,15 @@ def _by_shape(
     return None
 
 
-def _ratios(to_mm: float, from_mm: float, mates: Sequence[Sequence[ReadAt]]) -> Iterator[float]:
-    for readings in mates:
-        there, here = _there(to_mm, readings), _there(from_mm, readings)
+def _ratios(to_mm: float, from_mm: float, mates: Sequence[Course]) -> Iterator[float]:
+    for course in mates:
+        there, here = course.there(to_mm), course.there(from_mm)
         if there is not None and here is not None and here > 0.0:
             yield there / here
 
 
-def _by_mates(read: ReadAt, mates: Sequence[Sequence[ReadAt]]) -> Foretold | None:
-    known = [_there(read.height_mm, readings) for readings in mates]
+def _by_mates(read: ReadAt, mates: Sequence[Course]) -> Foretold | None:
+    known = [course.there(read.height_mm) for course in mates]
     loads = [load for load in known if load is not None]
     if not loads:
         return None
@@ -319,45 +278,46 @@ def _by_mates(read: ReadAt, mates: Sequence[Sequence[ReadAt]]) -> Foretold | Non
     return _near(read, "mates", middle, share, len(loads))
 
 
-def _middles(mates: Mapping[str, Sequence[ReadAt]]) -> list[ReadAt]:
+def _middles(mates: Sequence[Course]) -> Course:
     """Return a reading for each height that the others were read at, of their middle load."""
     found: dict[float, list[ReadAt]] = {}
-    for one in (each for readings in mates.values() for each in readings):
+    for one in (each for course in mates for each in course):
         near = (mm for mm in found if abs(mm - one.height_mm) <= SAME_MM)
         found.setdefault(next(near, one.height_mm), []).append(one)
-    return [
+    return Course(
         same[0]._replace(height_mm=mm, load_n=median(one.load_n for one in same))
         for mm, same in found.items()
-    ]
+    )
 
 
 def _by_line(
-    read: ReadAt, own: Sequence[ReadAt], free_length_mm: float | None, basis: Basis, share: float
+    read: ReadAt, own: Course, free_length_mm: float | None, basis: Basis, share: float
 ) -> Foretold | None:
-    points = {one.height_mm: one.load_n for one in own}
+    if not len(own):
+        return None
+    heights_mm, loads_n = own.height_mm, own.load_n
     if free_length_mm is not None:
-        points[free_length_mm] = 0.0
-    if not own or len(points) < 2:
+        heights_mm, loads_n = np.append(heights_mm, free_length_mm), np.append(loads_n, 0.0)
+    near, far = _two_of(heights_mm, read.height_mm)
+    ends = [(float(heights_mm[at]), float(loads_n[at])) for at in (near, far)]
+    if abs(ends[0][0] - ends[1][0]) <= SAME_MM:
         return None
-    near_mm, far_mm = _two_of(points, read.height_mm)
-    if abs(near_mm - far_mm) <= SAME_MM:
-        return None
-    near, far = (near_mm, points[near_mm]), (far_mm, points[far_mm])
-    load_n = _straight(read.height_mm, near, far)
-    slope = abs((near[1] - far[1]) / (near_mm - far_mm))
+    load_n = straight(read.height_mm, ends[0], ends[1])
+    slope = abs((ends[0][1] - ends[1][1]) / (ends[0][0] - ends[1][0]))
     return _near(read, basis, load_n, share, len(own), LINE_SLACK_MM * slope)
 
 
-def _two_of(known_mm: Collection[float], height_mm: float) -> tuple[float, float]:
-    """Return the nearest height, and the nearest on the other side, else the farthest of all.
+def _two_of(known_mm: NDArray[np.float64], height_mm: float) -> tuple[int, int]:
+    """Return the place of the nearest height, and of the nearest on the other side, else farthest.
 
     Two that lie close together would tell little of a height far from both.
     """
-    near_mm = min(known_mm, key=lambda one: abs(one - height_mm))
-    beyond = [one for one in known_mm if (one - height_mm) * (near_mm - height_mm) < 0.0]
-    if beyond:
-        return near_mm, min(beyond, key=lambda one: abs(one - height_mm))
-    return near_mm, max(known_mm, key=lambda one: abs(one - height_mm))
+    off_mm = known_mm - height_mm
+    near = int(np.argmin(np.abs(off_mm)))
+    beyond = np.flatnonzero(off_mm * off_mm[near] < 0.0)
+    if beyond.size:
+        return near, int(beyond[np.argmin(np.abs(off_mm[beyond]))])
+    return near, int(np.argmax(np.abs(off_mm)))
 
 
 def _by_nominal(read: ReadAt, nominal: SetNominal | None) -> Foretold | None:
@@ -370,7 +330,7 @@ def _by_nominal(read: ReadAt, nominal: SetNominal | None) -> Foretold | None:
         load_n = first.load_n + nominal.rate_n_per_mm * away_mm
     elif len(loads) > 1:
         ends = [(one.height_mm, one.load_n) for one in loads[:2]]
-        load_n = _straight(read.height_mm, ends[0], ends[1])
+        load_n = straight(read.height_mm, ends[0], ends[1])
     elif abs(away_mm) <= NEAR_MM:
         load_n = first.load_n
     else:

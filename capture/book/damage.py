@@ -8,7 +8,6 @@ is read, so that a damaged one is named, can be left out, and leaves the others 
 from __future__ import annotations
 
 import re
-import shlex
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +22,7 @@ from coilbench.capture.book.digests import (
 )
 from coilbench.capture.book.values import impossible
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 RESTORE = "restore a copy: coilbench book put-back COPY"
 _RESTORE = f"R{RESTORE[1:]}"
@@ -149,8 +149,8 @@ def refuse_damaged_strokes(
         return
     set_name = min(one for one, _ in wrong.values())
     named = sorted(stroke for one, stroke in wrong.values() if one == set_name and stroke)
-    leave = " ".join(f"--leave {shlex.quote(stroke)}" for stroke in named)
-    cure = f"Leave out what is damaged: coilbench set strokes {shlex.quote(set_name)} {leave}; or "
+    leave = " ".join(f"--leave {as_typed(stroke)}" for stroke in named)
+    cure = f"Leave out what is damaged: coilbench set strokes {as_typed(set_name)} {leave}; or "
     raise CoilbenchError(
         f"damaged, not what was stored: {', '.join(named) or 'a stroke'}",
         where=set_name or None,

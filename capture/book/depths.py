@@ -19,6 +19,7 @@ from coilbench.capture.book.digests import DIGESTS, seal_content
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import insert
 from coilbench.capture.book.sets import SetRecord, SpringRecord
+from coilbench.capture.calibration.keyed_setup import give_mm_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
 
@@ -110,7 +111,8 @@ def _store_version(db: Database, spring: SpringRecord, row: Row, free_mm: float)
         for one, (point, height_mm, load_n) in zip(own, points, strict=True):
             if one.get("depth_mm") is not None:
                 reading = KeyedReading(spring.label, load_n, depth_mm=one["depth_mm"])
-                height_mm = reading.spring_height_mm(free_mm)
+                give_mm = give_mm_of(keyed["setup"], load_n)
+                height_mm = reading.spring_height_mm(free_mm) + give_mm
             names = ("sweep_id", "branch", "point", "height_mm", "load_n")
             point_cells = (new_id, branch, point, height_mm, load_n)
             insert(db, "curve_rows", dict(zip(names, point_cells, strict=True)))

@@ -13,6 +13,7 @@ from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
 from coilbench.capture.book.ratings import rests_of_sets
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.calibration.fit import LEAST_GAUGES
+from coilbench.capture.calibration.keyed_setup import Give
 from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.polynomial import evaluate
 from coilbench.capture.strokes import stored as sample_blob
@@ -79,6 +80,8 @@ tare_n, rests_n, lever_ratio: --tare; --rests; --lever
 lever_ratio_u: --lever-u, standard uncertainty (k = 1) as a fraction
 scale_resolution_n, scale_repeatability_n: --resolution; --repeatability
 quill_resolution_mm: --quill
+give_mm, give_at_n: --give GIVEmm@LOADN, the heights without it
+give_u_mm, give_bend_u_mm: its standard uncertainties (k = 1), in proportion to the load and not
 scale, scale_file: --scale; its calibration""",
     "calibrations": """For reading; no command reads it back. A row for each calibration
 file: its own file
@@ -315,6 +318,7 @@ def _keyed(row: Row, calibrations: Sequence[Row]) -> Iterator[Row]:
     for reading in keyed["readings"]:
         yield {
             **row,
+            **Give()._asdict(),  # early books have none
             **setup,
             "remark": "",  # early books have none
             **reading,

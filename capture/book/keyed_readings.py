@@ -19,7 +19,7 @@ from coilbench.capture.book.notes import remarks_of, with_finding
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, StrokeRow, store_sweep, stored_points
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.calibration.keyed_setup import KeyedSetup, give_mm_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.stored import BranchName, CurveRow, points_as_rows
 from coilbench.capture.strokes.sweep import Origin
@@ -124,6 +124,11 @@ class KeyedRow:
         """How it is named to a command: larch-08:3, or larch-08:3.2 for one of several."""
         part = f".{self.place + 1}" if self.of > 1 else ""
         return f"{self.stroke.label}:{self.stroke.number}{part}"
+
+    @property
+    def quill_mm(self) -> float:
+        """The height as the quill told it, without the give of scale and press."""
+        return self.height_mm - give_mm_of(self.setup, self.load_n)
 
     @property
     def counts(self) -> bool:
@@ -246,7 +251,7 @@ def _sweep(record: SetRecord, reading: KeyedReading, setup: KeyedSetup, entry_id
     spring_id = record.spring(reading.label).spring_id
     free_mm = record.free_of_mm(reading.label)
     branches = KeyedBranches.of([reading], setup, free_mm)
-    height_mm = reading.spring_height_mm(free_mm)
+    height_mm = reading.true_height_mm(setup, free_mm)
     refuse_below_solid(record, reading.label, height_mm, setup.height_u_mm)
     return NewSweep(
         spring_id,

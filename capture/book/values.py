@@ -163,6 +163,8 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
         setup = dict(keyed.setup)
         scale = setup.pop("scale", None)
         numbers = msgspec.convert(setup, dict[str, float])
+        for name, number in numbers.items():
+            _check_number(name, number)
         keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
     if keyed.keyed_utc is not None:
         _check_time(keyed.keyed_utc)

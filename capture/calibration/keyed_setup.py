@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
@@ -22,6 +23,8 @@ MOST_RESTS_N = 1.0 * KGF_N  # an upper cup weighs some 0.15 kg: more is asked ab
 # How well what rests on the spring is known, k = 1: a kitchen scale that shows 1 g is good to 5 g,
 # k = 2.
 RESTS_U_N = 0.0025 * KGF_N
+# Ours, no source: a larger give is a slip, and a press to less load tells none.
+MOST_GIVE_MM, LEAST_GIVE_N = 15.0, 1.0 * KGF_N
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,48 @@ class Scale:
         return rows
 
 
+class Give(NamedTuple):
+    """A give in proportion to the load; named as the fields of KeyedSetup.
+
+    Attributes:
+        give_mm: at the load give_at_n, the largest that was pressed; 0 and 0 where it is not known.
+        give_u_mm: its standard uncertainty (k = 1), in proportion to the load as it is.
+        give_bend_u_mm: standard uncertainty of what is not in proportion, at any load.
+    """
+
+    give_mm: float = 0.0
+    give_at_n: float = 0.0
+    give_u_mm: float = 0.0
+    give_bend_u_mm: float = 0.0
+
+    @property
+    def possible(self) -> bool:
+        """Whether it can be one, or none is known."""
+        if self.give_at_n == 0.0:
+            return not any(self)
+        most_mm = max(self.give_mm, self.give_u_mm, self.give_bend_u_mm)
+        return self.give_at_n >= LEAST_GIVE_N and min(self) >= 0.0 and most_mm <= MOST_GIVE_MM
+
+    def refuse_impossible(self) -> None:
+        """Raise CoilbenchError where it cannot be."""
+        if not self.possible:
+            raise CoilbenchError(
+                "a give of {give_mm} at {at_n} is impossible",
+                where="--give",
+                hint="Give how far the quill moved from touching the block to the load, like "
+                "1.6mm@80kg",
+                give_mm=self.give_mm,
+                at_n=self.give_at_n,
+            )
+
+
+def give_mm_of(setup: Mapping[str, Any], load_n: float) -> float:
+    """Return the give under a load by a setup's document; early books know none."""
+    at_n: float = setup.get("give_at_n", 0.0)
+    give_mm: float = setup.get("give_mm", 0.0)
+    return give_mm * load_n / at_n if at_n > 0.0 else 0.0
+
+
 @dataclass(frozen=True)
 class KeyedSetup:
     """How the readings were taken; the defaults are our assumptions.
@@ -116,6 +161,8 @@ class KeyedSetup:
         scale_resolution_n: the scale's smallest step.
         scale_repeatability_n: standard deviation of the scale's readings of one load.
         quill_resolution_mm: the depth scale's smallest step.
+        give_mm, give_at_n, give_u_mm, give_bend_u_mm: how far scale and press give, as in Give; a
+            give_at_n of 0 where it is not known.
         rests_n: weight that lay on the spring when the tare was read: the upper cup's, else 0.
         scale: the scale's own calibration, used instead of scale_repeatability_n; None takes its
             readings as they are.
@@ -128,10 +175,14 @@ class KeyedSetup:
     scale_repeatability_n: float = 0.2 * KGF_N
     quill_resolution_mm: float = 0.1
     rests_n: float = 0.0
+    give_mm: float = 0.0
+    give_at_n: float = 0.0
+    give_u_mm: float = 0.0
+    give_bend_u_mm: float = 0.0
     scale: Scale | None = None
 
     def __post_init__(self) -> None:
-        """Raise CoilbenchError for a value below 0 or not finite, or a lever ratio of 0."""
+        """Raise CoilbenchError for a value below 0 or not finite, no lever ratio, no such give."""
         for name, number in self._numbers().items():
             if not math.isfinite(number) or number < 0.0:
                 raise CoilbenchError(f"{name} of {number:g} is impossible", hint="Give 0 or more")
@@ -139,6 +190,7 @@ class KeyedSetup:
             raise CoilbenchError(
                 "the lever ratio must be above 0", hint="Give 1 where there is no lever"
             )
+        Give(*(getattr(self, name) for name in Give._fields)).refuse_impossible()
 
     def _numbers(self) -> dict[str, float]:
         return {name: value for name, value in vars(self).items() if name != "scale"}
@@ -209,6 +261,15 @@ class KeyedSetup:
     def load_u_relative(self) -> float:
         """Standard uncertainty (k = 1) as a fraction of the load: lever and scale."""
         return math.hypot(self.lever_ratio_u, self.scale_u_relative)
+
+    @property
+    def give_known(self) -> bool:
+        """Whether it was told how far scale and press give."""
+        return self.give_at_n > 0.0
+
+    def under_load_mm(self, load_n: float) -> float:
+        """Return by how much the faces stand farther apart under a load than the quill says."""
+        return give_mm_of(vars(self), load_n)
 
     @property
     def step_u_mm(self) -> float:

@@ -57,7 +57,7 @@ class KeyedReading:
         return net_n * setup.lever_ratio + setup.rests_n
 
     def spring_height_mm(self, free_length_mm: float | None) -> float:
-        """Return the distance between the faces.
+        """Return the distance between the faces as the quill tells it.
 
         Raises:
             CoilbenchError: a depth without a free length, or a height that is not between 0 and the
@@ -74,6 +74,23 @@ class KeyedReading:
             hint = "Check the length; a depth is typed with the word down after it"
             raise self._wrong(what, hint, height_mm=height_mm, free_length_mm=free_length_mm)
         return height_mm
+
+    def true_height_mm(self, setup: KeyedSetup, free_length_mm: float | None) -> float:
+        """Return the distance between the faces with the give of scale and press under the load.
+
+        Raises:
+            CoilbenchError: as spring_height_mm and spring_load_n, or a height above the free length
+                by the give.
+        """
+        quill_mm = self.spring_height_mm(free_length_mm)
+        give_mm = setup.under_load_mm(self.spring_load_n(setup))
+        if free_length_mm is not None and quill_mm + give_mm > free_length_mm:
+            what = (
+                "with the give {give_mm} the height {height_mm} is above the free length {free_mm}"
+            )
+            facts = {"give_mm": give_mm, "height_mm": quill_mm + give_mm, "free_mm": free_length_mm}
+            raise self._wrong(what, "Check the load, the height and the give (--give)", **facts)
+        return quill_mm + give_mm
 
     def _height_by_depth_mm(self, free_length_mm: float | None) -> float:
         depth_mm = self.depth_mm
@@ -223,7 +240,7 @@ def _branch(
     readings: Sequence[KeyedReading], setup: KeyedSetup, free_length_mm: float | None
 ) -> Branch:
     return Branch(
-        np.array([r.spring_height_mm(free_length_mm) for r in readings], dtype=np.float64),
+        np.array([r.true_height_mm(setup, free_length_mm) for r in readings], dtype=np.float64),
         np.array([r.spring_load_n(setup) for r in readings], dtype=np.float64),
     )
 

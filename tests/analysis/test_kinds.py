@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import ast
 import importlib
 import pkgutil
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Literal, get_args, get_origin
 
 import pytest
 
+import coilbench.analysis
 import coilbench.analysis.curves
 import coilbench.analysis.engine
 import coilbench.analysis.limits
 import coilbench.analysis.rig
 import coilbench.analysis.sets
+import coilbench.capture
 import coilbench.capture.strokes
+from coilbench.analysis.report import phrases
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import SI
+from coilbench.capture.blocks import Finding
 
 PACKAGES = (
     coilbench.analysis.curves,
@@ -42,3 +50,28 @@ def test_a_kind_is_a_name_and_no_sentence(package: object) -> None:
     found = [(where, kind) for where, kind in kinds() if where.startswith(f"{name}.")]
     assert found
     assert [each for each in found if not re.fullmatch(r"[A-Za-z][a-z0-9_]*", each[1])] == []
+
+
+WORDS_ITS_OWN = "losses.py"
+
+
+def found_kinds() -> set[str]:
+    """Every kind of Finding that the source makes by name."""
+    roots = [Path(coilbench.capture.__path__[0]), Path(coilbench.analysis.__path__[0])]
+    files = (file for root in roots for file in root.rglob("*.py"))
+    trees = [ast.parse(file.read_text()) for file in files if file.name != WORDS_ITS_OWN]
+    calls = [node for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    made = (call for call in calls if ast.unparse(call.func) in ("Finding.of", "Finding"))
+    kinds = (call.args[0] for call in made if call.args)
+    return {str(kind.value) for kind in kinds if isinstance(kind, ast.Constant)}
+
+
+@pytest.mark.parametrize("kind", sorted(found_kinds()))
+def test_every_finding_has_words(kind: str) -> None:
+    facts = {"code": 1} if kind.endswith("fault") else {}
+    in_table = any(one == kind or one.startswith(f"{kind}_") for one in phrases._RIG)
+    try:
+        describe(Finding(kind, facts), SI)
+    except (KeyError, TypeError, AttributeError) as missing:  # else it lacks a fact, no words
+        if missing.args[0] == kind and not in_table:
+            raise

@@ -20,8 +20,22 @@ from coilbench.capture.unit_factors import KGF_N, LBF_N
 
 # What the person knows: the first words of a question that is part of it, and the answer.
 SETS = {
-    "larch": {"outer, inner": "outer", "how many": "4", "free": "53", "solid": "24.5mm"},
-    "heron": {"outer, inner": "inner", "how many": "h1, h2, h3", "free": "", "solid": ""},
+    "larch": {
+        "outer, inner": "outer",
+        "how many": "4",
+        "free": "53",
+        "solid": "24.5mm",
+        "mean coil": "30",
+        "active coils": "4.5",
+        "wire": "3.8 mm",
+    },
+    "heron": {
+        "outer, inner": "inner",
+        "how many": "h1, h2, h3",
+        "free": "",
+        "solid": "",
+        "wire": "",
+    },
 }
 ANSWERS = {
     "outer (or single) sets": "",
@@ -120,7 +134,11 @@ def begin(
 def kept(folder: Path) -> tuple[Any, ...]:
     with open_book(folder / "b.db") as db:
         sets = [find_set(db, name) for name in set_names(db)]
-    dimensions = [(s.name, s.role, s.labels, s.free_length_mm, s.solid_height_mm) for s in sets]
+    dimensions = [
+        (s.name, s.role, s.labels, s.free_length_mm, s.solid_height_mm, s.wire_mm,
+         s.coil_diameter_mm, s.active_coils)
+        for s in sets
+    ]  # fmt: skip
     return dimensions, tomllib.loads((folder / "engine.toml").read_text())
 
 
@@ -129,8 +147,8 @@ def test_from_nothing_to_the_first_press(begin, call, tmp_path) -> None:
     assert (said.status, said.err) == (0, "")
     sets, build = kept(tmp_path)
     assert sets == [
-        ("larch", "outer", tuple(f"larch-0{n}" for n in range(1, 5)), 53.0, 24.5),
-        ("heron", "inner", ("h1", "h2", "h3"), None, None),
+        ("larch", "outer", tuple(f"larch-0{n}" for n in range(1, 5)), 53.0, 24.5, 3.8, 30.0, 4.5),
+        ("heron", "inner", ("h1", "h2", "h3"), None, None, None, None, None),
     ]
     assert build == BUILD
     text = (tmp_path / "engine.toml").read_text()
@@ -303,14 +321,14 @@ def test_the_scales_step_sets_what_one_reading_is_worth(begin, call, tmp_path) -
 
 
 def test_a_slip_of_a_length_is_asked_about_and_y_keeps_it(call, tmp_path, monkeypatch) -> None:
-    given = ["larch", "outer", "4", "2.087", "53", "2.4", "n"]  # n: it stays unknown
-    given += ["elm", "outer", "4", "53", "2.4", "y"]
+    given = ["larch", "outer", "4", "2.087", "53", "2.4", "n", ""]  # n: it stays unknown
+    given += ["elm", "outer", "4", "53", "2.4", "y", ""]
     lines = "\n".join([*given, "", "", "", "one", "valve", "0.43", "10.9"]) + "\n"
     monkeypatch.setattr("sys.stdin", io.StringIO(lines))
     said = call("begin", str(tmp_path / "engine.toml"))
     assert "53.01 mm" in said.err + said.out
     sets, build = kept(tmp_path)
-    assert [each[3:] for each in sets] == [(53.0, None), (53.0, 2.4)]
+    assert [each[3:5] for each in sets] == [(53.0, None), (53.0, 2.4)]
     assert build["cam"]["valve_lift"] == "10.9 mm"
 
 
@@ -325,7 +343,7 @@ def test_which_valve_has_no_installed_height_is_said(call, tmp_path) -> None:
 
 def test_u_goes_back_to_the_question_before_and_across_parts(call, tmp_path, monkeypatch) -> None:
     asked: list[str] = []
-    sets = ["larch", "outer", "4", "53", "24.5", "", ""]  # and the candidates
+    sets = ["larch", "outer", "4", "53", "24.5", "", "", ""]  # and the candidates
     back_to_the_lift = ["road", "one", "valve", "10.9", "34", "u", "u", "10.2", "35"]
     to_the_tolerance = ["2", "72", "3", "u", "4", "6200"]
     to_the_speed = ["39", "u", "u", "6300"]  # across the parts
@@ -351,10 +369,30 @@ def test_u_goes_back_to_the_question_before_and_across_parts(call, tmp_path, mon
 
 
 def test_a_number_is_no_set_s_name_and_u_reaches_the_name(call, tmp_path, monkeypatch) -> None:
-    given = [".177", "2.020 in", "larsh", "u", "larch", "outer", "4", "53mm", "24mm", "heron"]
-    given += ["outer", "u", "u", "12b", "inner", "2", "", "", ""]
+    given = [".177", "2.020 in", "larsh", "u", "larch", "outer", "4", "53mm", "24mm", "", "heron"]
+    given += ["outer", "u", "u", "12b", "inner", "2", "", "", "", ""]
     monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(given) + "\n"))
-    call("begin", str(tmp_path / "engine.toml"))
+    said = call("begin", str(tmp_path / "engine.toml"))
+    assert "a set that is called so: coilbench set new .177" in " ".join(
+        (said.out + said.err).split()
+    )
     sets, _ = kept(tmp_path)
     assert [each[0] for each in sets] == ["larch", "12b"]
     assert pending_sets((tmp_path / "engine.toml").read_text()) == {}
+
+
+def test_u_goes_back_among_a_sets_dimensions(call, tmp_path, monkeypatch) -> None:
+    given = ["larch", "outer", "4", "53", "24.5", "3.8", "u", "u", "24", "3.9", "30", "4.5"]
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(given) + "\n"))
+    call("begin", str(tmp_path / "engine.toml"))
+    sets, _ = kept(tmp_path)
+    assert [each[3:] for each in sets] == [(53.0, 24.0, 3.9, 30.0, 4.5)]
+
+
+def test_what_is_not_known_is_asked_once_a_run(call, tmp_path, monkeypatch) -> None:
+    """Though u asks the whole part again."""
+    given = ["larch", "outer", "4", "53", "", "", "elm", "u", "oak", "inner", "2", "", "", ""]
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(given) + "\n"))
+    said = call("begin", str(tmp_path / "engine.toml"))
+    assert said.out.count("larch: wire diameter") == 1
+    assert [each[0] for each in kept(tmp_path)[0]] == ["larch", "oak"]

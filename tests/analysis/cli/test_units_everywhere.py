@@ -41,6 +41,8 @@ coil_bind_margin = "0.05 in"
 [springs]
 outer = ["larch"]
 inner = ["heron"]
+[wire.larch]
+tensile_strength = "220 ksi"
 """
 AT = ("--at", "1.575in", "--at", "1.181in")
 
@@ -84,7 +86,7 @@ COMMANDS = (
     Case(("import", "--history")),
 )
 UNITS = (("N", "mm"), ("kg", "in"), ("lbf", "in"))  # each unit at least once
-SI_WORD = re.compile(r"\b(?:mm|kg|kgf)\b| N\b")
+SI_WORD = re.compile(r"\b(?:mm|kg|kgf|MPa)\b| N\b")
 # Words of a unit that are not a reading: what is typed, or what a unit is.
 ALLOWED = re.compile(
     r"--\w[\w-]* \S*(?:kg|mm)\S*|\b\d[\w.]*(?:kg|mm)@\S*|`[^`]*`|a kg shown|mass of 1 kg"

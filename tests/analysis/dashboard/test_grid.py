@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,15 +11,13 @@ from textual.coordinate import Coordinate
 from textual.pilot import Pilot
 
 from coilbench.analysis.dashboard.grid import Grid
-from coilbench.analysis.dashboard.grid_state import Cell, GridState, Wanted
+from coilbench.analysis.dashboard.grid_state import Cell
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-
-KG = 9.80665
-Press = Callable[[Pilot[None], Grid], Awaitable[None]]
+from support.grid_person import at, keyed, shown, stored, typing
 
 
 @pytest.fixture
@@ -30,66 +27,6 @@ def db(tmp_path: Path) -> Iterator[Database]:
         plan = SetPlan("oak", "outer", labels, free_length_mm=53.0, solid_height_mm=24.0)
         new_set(opened, plan)
         yield opened
-
-
-def keyed(
-    db: Database,
-    press: Press,
-    heights_mm: tuple[float, ...] = (38.5, 27.6),
-    *,
-    units: Units | None = None,
-    wanted: Wanted | None = None,
-    size: tuple[int, int] = (80, 24),
-) -> Grid:
-    """Open the grid on the set, press, and return it as it was before it closed."""
-    shown = units or Units()
-    names = (shown.length, shown.load)
-    desk = Desk(db, find_set(db, "oak"), KeyedSetup(), names, heights_mm)
-    grid = Grid(GridState(desk, shown, wanted))
-
-    async def run() -> None:
-        async with grid.run_test(size=size) as pilot:
-            await press(pilot, grid)
-            await pilot.pause()
-
-    asyncio.run(run())
-    return grid
-
-
-def typing(*keys: str) -> Press:
-    """Press keys; what begins with a figure is typed character by character."""
-
-    async def press(pilot: Pilot[None], _grid: Grid) -> None:
-        for key in keys:
-            await pilot.press(*_characters(key))
-
-    return press
-
-
-def _characters(key: str) -> list[str]:
-    named = {".": "full_stop", " ": "space", "#": "number_sign"}
-    if key[0].isdigit():
-        return [named.get(figure, figure) for figure in key]
-    return [key]
-
-
-def stored(db: Database) -> list[tuple[str, float, float]]:
-    """What counts, read from the book anew: label, height, what the scale showed in kg."""
-    record = find_set(db, "oak")
-    desk = Desk(db, record, KeyedSetup())
-    return [
-        (row.stroke.label, row.height_mm, round(row.reading.shown_load_n / KG, 2))
-        for row in desk.counting
-    ]
-
-
-def at(grid: Grid) -> Cell | None:
-    return grid.cell
-
-
-def shown(grid: Grid) -> list[str]:
-    lines = grid.screen._compositor.render_strips()
-    return ["".join(segment.text for segment in strip) for strip in lines]
 
 
 def test_enter_stores_each_and_goes_on_to_the_next_missing(db: Database) -> None:
@@ -224,24 +161,6 @@ def test_a_first_height_that_may_be_a_depth_is_asked_about(
 ) -> None:
     grid = keyed(db, typing("h", "15", "enter", answer), ())
     assert grid.state.heights_mm == heights_mm
-
-
-def test_the_plans_cells_are_lit_and_asked_for_first(db: Database) -> None:
-    asked: list[str] = []
-
-    def wanted(name: str) -> tuple[tuple[Cell, ...], str]:
-        asked.append(name)
-        return ((("oak-03", 33.0),), "") if len(asked) == 1 else ((), "no more presses")
-
-    async def press(pilot: Pilot[None], grid: Grid) -> None:
-        assert at(grid) == ("oak-03", 33.0)
-        assert grid.state.view(("oak-03", 33.0)).mark == ">"
-        await typing("31.5", "enter")(pilot, grid)
-
-    grid = keyed(db, press, wanted=wanted)
-    assert stored(db) == [("oak-03", 33.0, 31.5)]
-    assert asked == ["oak", "oak"]  # asked again when all that it named is read
-    assert grid.state.lit == ()
 
 
 def test_the_mouse_moves_and_stores_what_was_typed(db: Database) -> None:

@@ -1,0 +1,56 @@
+"""What a book says of keyed readings and how they were taken: each number in range, or found."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+from sqlite_utils import Database
+
+from coilbench.capture.book.keyed_readings import store_readings
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.soundness import check_book
+from coilbench.capture.calibration.give import GivePoint, fit_give
+from coilbench.capture.calibration.keyed_setup import LEAST_GIVE_N, MOST_GIVE_MM, KeyedSetup
+from coilbench.capture.tables.keyed import KeyedReading
+from support.edits import change
+
+NUMBERS = [one.name for one in fields(KeyedSetup) if one.name != "scale"]
+GIVE = fit_give([GivePoint(0.8, 400.0), GivePoint(1.5, 800.0)], 0.1)
+PAST = [(name, value) for name in NUMBERS for value in (-1.0, 1e300)] + [
+    ("lever_ratio", 0.0),
+    ("give_mm", MOST_GIVE_MM + 0.1),
+    ("give_u_mm", MOST_GIVE_MM + 0.1),
+    ("give_bend_u_mm", MOST_GIVE_MM + 0.1),
+    ("give_at_n", LEAST_GIVE_N / 2.0),
+    ("give_at_n", 0.0),  # a give at no load
+    ("give_mm", "1.6"),
+]
+
+
+@pytest.fixture
+def keyed(db: Database, path: Path, larch: SetRecord) -> Path:
+    setup = KeyedSetup(tare_n=5.0, **GIVE._asdict())
+    store_readings(db, larch, [KeyedReading("larch-01", 220.0, height_mm=38.0)], setup)
+    return path
+
+
+def test_a_give_that_we_stored_is_whole(keyed: Path) -> None:
+    assert check_book(keyed).findings == []
+
+
+@pytest.mark.parametrize(("name", "value"), PAST)
+def test_a_number_that_cannot_be_is_found(keyed: Path, name: str, value: object) -> None:
+    sql = "UPDATE sweeps SET keyed_json = json_set(keyed_json, '$.setup.' || ?, ?)"
+    assert change(keyed, sql, name, value) == 1
+    (found,) = check_book(keyed).findings
+    assert "its keyed_json cannot be" in found
+
+
+@pytest.mark.parametrize("names", [("give_mm",), tuple(GIVE._fields)])
+def test_a_book_of_before_the_give_is_whole(keyed: Path, names: tuple[str, ...]) -> None:
+    """What a set-up does not say of the give is 0."""
+    paths = ", ".join(f"'$.setup.{name}'" for name in names)
+    change(keyed, f"UPDATE sweeps SET keyed_json = json_remove(keyed_json, {paths})")
+    assert check_book(keyed).findings == []
