@@ -1,7 +1,7 @@
 """Statistics that all fits share: robust spread, quantiles and tails, freedom, noise. Pure.
 
-The quantiles are our own since loading scipy.special takes longer than judging a set; the tests hold
-them to SciPy's.
+The quantiles are our own since loading scipy.special takes longer than judging a set; the tests
+hold them to SciPy's.
 """
 
 from __future__ import annotations
