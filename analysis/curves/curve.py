@@ -7,13 +7,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from coilbench.analysis.curves.lengths import FoundHeight, LengthFrom, SoftStart
 from coilbench.analysis.curves.load_budget import SHAPE_SOURCE, budget_lines
+from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.analysis.curves.sweep_fit import WAYS, HeightReading, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind, scatter_lines
@@ -71,51 +74,6 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
 LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at
-
-
-@dataclass(frozen=True)
-class NotMeasured:
-    """A height outside what was measured; with the load to which the flex is known, if that is why.
-
-    Attributes:
-        lowest_mm, highest_mm: between which the spring was measured.
-        other_mm: where it was measured in the other branch alone, so that no rate joins both.
-    """
-
-    spring: str
-    height_mm: float
-    lowest_mm: float
-    highest_mm: float
-    reach_n: float | None
-    other_mm: float | None = None
-
-
-class HeightNotMeasured(CoilbenchError):
-    """The height lies outside what was measured; a curve is never extended."""
-
-    def __init__(self, finding: NotMeasured) -> None:
-        self.finding = finding
-        if finding.reach_n is not None:
-            super().__init__(
-                "spring {spring} at {height_mm} pushes more than the {reach_n} to which the "
-                "press's flex is known",
-                hint="Press a solid block as hard as the springs: coilbench rig flex",
-                **vars(finding),
-            )
-            return
-        if finding.other_mm is not None:
-            super().__init__(
-                "spring {spring} was measured at {height_mm} and at {other_mm} in different "
-                "branches alone: no rate joins them",
-                hint="Press again, and let go as far as you pressed",
-                **vars(finding),
-            )
-            return
-        super().__init__(
-            "spring {spring} was measured from {lowest_mm} to {highest_mm}, not at {height_mm}",
-            hint="Ask for a height that was measured, or measure the spring there",
-            **vars(finding),
-        )
 
 
 @dataclass(frozen=True)
@@ -263,7 +221,7 @@ class SpringCurve:
         return self.soft is None and self.contact.height_u_mm <= SURE_LENGTH_U_MM
 
     def load_at(self, height_mm: float) -> Reading:
-        """Read the load at a height.
+        """Read the load at a height; asked again, it is the same reading.
 
         Combines, by the law of propagation, what budget_lines gives for the rig with the
         scatter of the strokes (s/sqrt(n), with Student's t where they are few) or one stroke's
@@ -273,6 +231,15 @@ class SpringCurve:
             HeightNotMeasured: the height is outside the measured range, or the load there is
                 beyond that to which the press's flex was measured.
         """
+        if height_mm not in self._read:
+            self._read[height_mm] = self._load_at(height_mm)
+        return self._read[height_mm]
+
+    @cached_property
+    def _read(self) -> dict[float, Reading]:
+        return {}
+
+    def _load_at(self, height_mm: float) -> Reading:
         side, readings = self._best_readings(height_mm)
         load = _mean(reading.load_n for reading in readings)
         slope = self._slope_at(readings, height_mm, load)
@@ -297,7 +264,36 @@ class SpringCurve:
         Raises:
             HeightNotMeasured: as load_at.
         """
-        return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
+        load_n = self._loads_n(np.array([height_mm])).item() if self._densely else math.nan
+        if math.isnan(load_n):
+            return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
+        return load_n
+
+    def loads_n_at(self, heights_mm: Array) -> Array:
+        """Read load_n_at at many heights, shape (m,); NaN where it was not measured."""
+        if self._densely:
+            return self._loads_n(heights_mm)
+        loads = np.full_like(heights_mm, np.nan)
+        for at, height_mm in enumerate(heights_mm.tolist()):
+            with suppress(HeightNotMeasured):
+                loads[at] = self.load_n_at(height_mm)
+        return loads
+
+    @cached_property
+    def _densely(self) -> bool:
+        """Whether every sweep was sampled all the way: no reading comes before another."""
+        return all(sweep.dense and not sweep.has_gap for sweep in self.sweeps)
+
+    def _loads_n(self, heights_mm: Array) -> Array:
+        loads = np.full_like(heights_mm, np.nan)
+        for side in SIDES[self.branch]:
+            if not (open_at := np.isnan(loads)).any():
+                break
+            each = np.array([sweep.loads_n(side, heights_mm) for sweep in self.sweeps])
+            count = np.count_nonzero(~np.isnan(each), axis=0)
+            found = np.nansum(each, axis=0) / np.where(count, count, np.nan)
+            loads = np.where(open_at, found, loads)
+        return loads
 
     def rate_between(self, height_a_mm: float, height_b_mm: float) -> Rate:
         """Rate from the loads at two heights, in either order, of the same branch at both.
@@ -379,14 +375,10 @@ class SpringCurve:
 
     def sampled(self, n: int) -> tuple[Array, Array]:
         """Heights and loads for a plot, ascending, shape (m,) each; m < n where there are gaps."""
-        heights, loads = [], []
-        for height in np.linspace(self.lowest_mm, self.highest_mm, n):
-            try:
-                loads.append(self.load_n_at(float(height)))
-            except HeightNotMeasured:
-                continue
-            heights.append(float(height))
-        return np.array(heights), np.array(loads)
+        heights_mm = np.linspace(self.lowest_mm, self.highest_mm, n)
+        loads_n = self.loads_n_at(heights_mm)
+        measured = ~np.isnan(loads_n)
+        return heights_mm[measured], loads_n[measured]
 
     def _seen(self, side: Side, *heights_mm: float) -> list[tuple[HeightReading, ...]]:
         """What one side shows at some heights, stroke by stroke, of those that show them all.

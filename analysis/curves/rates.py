@@ -16,15 +16,10 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import (
-    LEAST_SPAN_MM,
-    SIDES,
-    HeightNotMeasured,
-    Rate,
-    SpringCurve,
-)
+from coilbench.analysis.curves.curve import LEAST_SPAN_MM, SIDES, Rate, SpringCurve
 from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.load_budget import budget_lines
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.analysis.curves.sweep_fit import (
     GRID_STEP_MM,

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal, NamedTuple
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.curves.curve import Reading, SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam

@@ -17,7 +17,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves, exceeds

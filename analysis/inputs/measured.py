@@ -10,15 +10,11 @@ from statistics import fmean
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.between import with_set_shape
-from coilbench.analysis.curves.curve import (
-    BranchChoice,
-    HeightNotMeasured,
-    NotMeasured,
-    SpringCurve,
-)
+from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.depths import SpringSize

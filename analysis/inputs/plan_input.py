@@ -11,8 +11,9 @@ from collections.abc import Collection, Iterator, Sequence
 
 from sqlite_utils import Database
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import SpringSize

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from coilbench.analysis.curves.curve import NotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.not_measured import NotMeasured
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.engine.assignment import Assignment
 from coilbench.analysis.engine.build_file import BuildFile

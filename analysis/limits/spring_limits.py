@@ -11,7 +11,8 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, NamedTuple
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
+from coilbench.analysis.curves.curve import Rate, SpringCurve
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.build_file import WireGiven
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet

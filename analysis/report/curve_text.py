@@ -5,16 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 
-from coilbench.analysis.curves.curve import (
-    CurveNote,
-    HeightNotMeasured,
-    NoteKind,
-    NotMeasured,
-    Reading,
-    SpringCurve,
-)
+from coilbench.analysis.curves.curve import CurveNote, NoteKind, Reading, SpringCurve
 from coilbench.analysis.curves.lengths import LengthFrom, SoftStart
 from coilbench.analysis.curves.load_budget import SHAPE_SOURCE
+from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few

@@ -10,7 +10,8 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
-from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.sweep_fit import Side, Way
 from coilbench.analysis.curves.uncertainty import Measured, split
 from coilbench.capture.errors import CoilbenchError

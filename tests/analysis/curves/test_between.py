@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from coilbench.analysis.curves.between import with_set_shape
-from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.curves.curve import Reading, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.uncertainty import split
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

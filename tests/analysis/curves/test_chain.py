@@ -12,9 +12,10 @@ from uncertainties import correlated_values, ufloat
 
 from bench_days import Day, World, draw_day
 from bench_metrology import sweeps_of
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import _corrected, undo_lag
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.uncertainty import Budget, split
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.calibration.lag import Lag

@@ -7,8 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import CurveNote, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units

@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from tests.support.hand_shop import FREE_MM, RATE, swept
 
-from coilbench.analysis.curves.curve import HeightNotMeasured
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.points import OUTSIDE_MM
 
 
