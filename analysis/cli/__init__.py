@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 import click
 from click.core import ParameterSource
 
+from coilbench.analysis.cli.light_imports import light_imports
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
 from coilbench.analysis.cli.wrapping import commands_with, wrap_terminals
@@ -76,7 +79,11 @@ def cli(
 def main() -> None:
     """Run the program; errors become one line and exit status 2, never a traceback."""
     wrap_terminals()
-    sys.exit(run(sys.argv[1:]))
+    arguments = sys.argv[1:]
+    light = not {"-h", "--help"}.isdisjoint(arguments) or "_COILBENCH_COMPLETE" in os.environ
+    with light_imports() if light else nullcontext():
+        status = run(arguments)
+    sys.exit(status)
 
 
 def run(arguments: list[str]) -> int:

@@ -9,6 +9,7 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+from coilbench.analysis.cli.light_imports import whole_when_called
 from coilbench.analysis.cli.settings import units
 from coilbench.capture.errors import CoilbenchError
 
@@ -45,6 +46,7 @@ class LazyGroup(click.Group):
         command: click.Command = getattr(
             import_module(f"coilbench.analysis.cli.{module}"), attribute
         )
+        whole_when_called(command)
         if ctx.resilient_parsing:  # a shell asks what could be typed
             from coilbench.analysis.cli.completion import completing_names
 

@@ -41,8 +41,9 @@ from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, Used, chosen
+from coilbench.capture.book.sweeps import Used, chosen
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import OWN
 from coilbench.capture.units import counted
 
 

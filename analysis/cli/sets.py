@@ -34,8 +34,6 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
-    CONDITIONING_STROKES,
-    MEASURED_STROKES,
     Role,
     SetPlan,
     SetRecord,
@@ -46,6 +44,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.judging import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.tables.dimensions import refuse_sizes
 from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted

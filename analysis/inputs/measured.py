@@ -25,10 +25,10 @@ from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetC
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
+from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
-from coilbench.capture.strokes.sweep import Sweep
+from coilbench.capture.strokes.sweep import OWN, Sweep
 
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.

@@ -32,6 +32,7 @@ from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import (
+    OWN,
     Branch,
     HandReading,
     Origin,
@@ -147,7 +148,6 @@ def uncount(db: Database, spring_id: str, *, last_only: bool) -> int:
     return len(rows)
 
 
-OWN = "own"
 NEWEST = "newest"
 
 
