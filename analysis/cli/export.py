@@ -7,13 +7,13 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import (
-    effort_option,
     json_option,
     print_document,
     show_warnings,
     units,
     use_flagged_option,
 )
+from coilbench.analysis.cli.effort_option import effort_option
 from coilbench.analysis.cli.files_out import write_new_files
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.shims import Effort

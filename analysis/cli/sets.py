@@ -27,9 +27,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.set_edit import SOLID_HELP
 from coilbench.analysis.cli.set_measure import show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.report.document import document, filled, picked
-from coilbench.analysis.report.set_plot import set_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
@@ -333,6 +331,9 @@ MOST_ROWS, MOST_COLUMNS = 40, 120
 
 def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
     """Print the set's curves, flagged springs marked, judged at heights or at our own choice."""
+    from coilbench.analysis.inputs.measured import judge_set  # imported late: slow to load
+    from coilbench.analysis.report.set_plot import set_plot
+
     shown, out = units(), console()
     judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
     curves, missing = judged.measured.curves, judged.measured.missing
