@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.capture.strokes.bins import Array, Bins
 
 
-def local_grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
-    """Return every multiple of a step inside two heights, and both ends."""
+def local_grid(lowest_mm: float, highest_mm: float, step_mm: float, edge_mm: float) -> Array:
+    """Return every multiple of a step inside two heights, not at their edge, and both ends."""
     first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
     inner = np.arange(first, last + 1.0) * step_mm
-    inner = inner[(inner > lowest_mm + EDGE_MM) & (inner < highest_mm - EDGE_MM)]
+    inner = inner[(inner > lowest_mm + edge_mm) & (inner < highest_mm - edge_mm)]
     return np.concatenate([[lowest_mm], inner, [highest_mm]])
 
 

@@ -232,7 +232,7 @@ class BranchFit(NamedTuple):
         """
         if bins.height_mm.size < 2:
             return None
-        grid = local_grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm)
+        grid = local_grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm, EDGE_MM)
         half_mm = max(
             HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(bins.height_mm)))
         )
