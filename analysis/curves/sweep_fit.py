@@ -236,7 +236,7 @@ class BranchFit(NamedTuple):
         half_mm = max(
             HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(bins.height_mm)))
         )
-        load, slope, smoother = local_lines(bins, grid, half_mm)
+        load, slope, smoother = local_lines(*bins[:3], grid, half_mm)
         usable = np.isfinite(load)
         if np.count_nonzero(usable) < 2:
             return cls.of_points(Branch(bins.height_mm, bins.load_n))
