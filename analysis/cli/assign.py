@@ -11,7 +11,6 @@ import click
 from coilbench.analysis.cli.common import (
     build_argument,
     columns_table,
-    effort_option,
     json_option,
     plain_table,
     print_document,
@@ -21,6 +20,7 @@ from coilbench.analysis.cli.common import (
     units,
     use_flagged_option,
 )
+from coilbench.analysis.cli.effort_option import effort_option
 from coilbench.analysis.cli.pairing import (
     CAUTION,
     LIMITS_CAUTION,

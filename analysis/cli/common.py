@@ -13,7 +13,6 @@ from rich.table import Table
 
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import units as units
-from coilbench.analysis.engine.shims import EFFORTS
 from coilbench.analysis.report.document import describe, document_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Nominal
@@ -106,12 +105,6 @@ json_option = click.option(
 build_argument = click.argument("build", type=click.Path(path_type=Path))
 use_flagged_option = click.option(
     "--use-flagged", is_flag=True, help="Include weak, stiff, short and odd springs."
-)
-effort_option = click.option(
-    "--effort",
-    type=click.Choice(EFFORTS),
-    default="shims",
-    help="What may be done under the springs.",
 )
 branch_option = click.option(
     "--branch",

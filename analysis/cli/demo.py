@@ -32,8 +32,6 @@ from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
-    CONDITIONING_STROKES,
-    MEASURED_STROKES,
     Role,
     SetPlan,
     labels_for,
@@ -52,6 +50,7 @@ from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
+from coilbench.capture.strokes.judging import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.virtual.bench import (
     ABOVE_SOLID_MM,
     CHANGE_S,
@@ -107,7 +106,6 @@ GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
 BLOCK_N = 500.0
 CALIBRATION = calibration_steps(MASSES_KG, GAUGES_MM, (GAUGES_MM[2], 1.5 * BLOCK_N))
 SPRINGS = 12
-STROKES = CONDITIONING_STROKES + MEASURED_STROKES  # of each spring
 
 
 @dataclass(frozen=True)
@@ -283,7 +281,8 @@ def _run(demo: Demo) -> DemoResult:
         progress.update(task, completed=1)
         for number, one in enumerate(SETS):
             words = f"capturing {one.name} ({one.role})"
-            task = progress.add_task(words, total=SPRINGS * STROKES)
+            strokes = CONDITIONING_STROKES + MEASURED_STROKES
+            task = progress.add_task(words, total=SPRINGS * strokes)
             demo.capture(number, partial(_advance, progress, task))
         task = progress.add_task("checking and pairing", total=1)
         result = demo.decide()

@@ -10,13 +10,13 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import (
-    effort_option,
     json_option,
     print_document,
     show_warnings,
     units,
     use_flagged_option,
 )
+from coilbench.analysis.cli.effort_option import effort_option
 from coilbench.analysis.cli.files_out import _not_written, refuse_existing
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.shims import Effort

@@ -12,6 +12,7 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+from coilbench.analysis.cli.light_imports import whole_when_called
 from coilbench.analysis.cli.settings import default_book_path, units
 from coilbench.capture.errors import CoilbenchError
 
@@ -58,6 +59,7 @@ class LazyGroup(click.Group):
         command: click.Command = getattr(
             import_module(f"coilbench.analysis.cli.{module}"), attribute
         )
+        whole_when_called(command)
         if ctx.resilient_parsing:  # a shell asks what could be typed
             return completing_names(command)
         return command

@@ -8,7 +8,6 @@ import click
 
 from coilbench.analysis.cli.common import (
     build_argument,
-    effort_option,
     json_option,
     print_document,
     say,
@@ -16,6 +15,7 @@ from coilbench.analysis.cli.common import (
     units,
     use_flagged_option,
 )
+from coilbench.analysis.cli.effort_option import effort_option
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.shims import Effort

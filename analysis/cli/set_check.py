@@ -46,10 +46,11 @@ from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import Used
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, chosen
+from coilbench.capture.book.sweeps import chosen
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
+from coilbench.capture.strokes.sweep import OWN
 from coilbench.capture.units import counted
 
 

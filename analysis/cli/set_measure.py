@@ -21,7 +21,6 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.set_edit import say_depths, say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.files import read_bytes
-from coilbench.analysis.report.phrases import CAUTION
 from coilbench.capture.book.by_hand import keep_of_springs
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
@@ -147,6 +146,8 @@ def _ask_each(record: SetRecord, facts: Sequence[SpringFact], step_mm: float) ->
     every = [(label, what) for label in record.labels for what in facts]
     asked = [(one, what) for one, what in every if _by_hand(record.spring(one), what) is None]
     if "solid_height_mm" in facts:
+        from coilbench.analysis.report.phrases import CAUTION  # imported late: slow to load
+
         say(CAUTION)
         say("A solid height only as `coilbench set measure --help` says; Enter leaves it out.")
     if len(asked) < len(every):

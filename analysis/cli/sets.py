@@ -29,15 +29,11 @@ from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.cli.set_edit import RESTS_HELP, SOLID_HELP
 from coilbench.analysis.cli.set_measure import show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.report.document import document, filled, picked
-from coilbench.analysis.report.set_plot import set_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
-    CONDITIONING_STROKES,
-    MEASURED_STROKES,
     Role,
     SetPlan,
     SetRecord,
@@ -49,6 +45,7 @@ from coilbench.capture.book.sets import (
 from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
+from coilbench.capture.strokes.judging import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.tables.dimensions import refuse_sizes
 from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted
@@ -346,6 +343,9 @@ MOST_ROWS, MOST_COLUMNS = 40, 120
 
 def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
     """Print the set's curves, flagged springs marked, judged at heights or at our own choice."""
+    from coilbench.analysis.inputs.measured import judge_set  # imported late: slow to load
+    from coilbench.analysis.report.set_plot import set_plot
+
     shown, out = units(), console()
     judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
     curves, missing = judged.measured.curves, judged.measured.missing

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -136,7 +138,7 @@ class SpringCurve:
         return self.soft is None and self.contact.height_u_mm <= SURE_LENGTH_U_MM
 
     def load_at(self, height_mm: float) -> Reading:
-        """Read the load at a height.
+        """Read the load at a height; asked again, it is the same reading.
 
         Combines, by the law of propagation, what budget_lines gives for the rig with the
         scatter of the strokes (s/sqrt(n), with Student's t where they are few) or one stroke's
@@ -146,6 +148,15 @@ class SpringCurve:
             HeightNotMeasured: the height is outside the measured range, or the load there is
                 beyond that to which the press's flex was measured.
         """
+        if height_mm not in self._read:
+            self._read[height_mm] = self._load_at(height_mm)
+        return self._read[height_mm]
+
+    @cached_property
+    def _read(self) -> dict[float, Reading]:
+        return {}
+
+    def _load_at(self, height_mm: float) -> Reading:
         side, readings = self._best_readings(height_mm)
         load = _mean(reading.load_n for reading in readings)
         slope = self._slope_at(readings, height_mm, load)
@@ -170,7 +181,36 @@ class SpringCurve:
         Raises:
             HeightNotMeasured: as load_at.
         """
-        return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
+        load_n = self._loads_n(np.array([height_mm])).item() if self._densely else math.nan
+        if math.isnan(load_n):
+            return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
+        return load_n
+
+    def loads_n_at(self, heights_mm: Array) -> Array:
+        """Read load_n_at at many heights, shape (m,); NaN where it was not measured."""
+        if self._densely:
+            return self._loads_n(heights_mm)
+        loads = np.full_like(heights_mm, np.nan)
+        for at, height_mm in enumerate(heights_mm.tolist()):
+            with suppress(HeightNotMeasured):
+                loads[at] = self.load_n_at(height_mm)
+        return loads
+
+    @cached_property
+    def _densely(self) -> bool:
+        """Whether every sweep was sampled all the way: no reading comes before another."""
+        return all(sweep.dense and not sweep.has_gap for sweep in self.sweeps)
+
+    def _loads_n(self, heights_mm: Array) -> Array:
+        loads = np.full_like(heights_mm, np.nan)
+        for side in SIDES[self.branch]:
+            if not (open_at := np.isnan(loads)).any():
+                break
+            each = np.array([sweep.loads_n(side, heights_mm) for sweep in self.sweeps])
+            count = np.count_nonzero(~np.isnan(each), axis=0)
+            found = np.nansum(each, axis=0) / np.where(count, count, np.nan)
+            loads = np.where(open_at, found, loads)
+        return loads
 
     def rate_between(self, height_a_mm: float, height_b_mm: float) -> Rate:
         """Rate from the loads at two heights, in either order, of the same branch at both.
@@ -252,14 +292,10 @@ class SpringCurve:
 
     def sampled(self, n: int) -> tuple[Array, Array]:
         """Heights and loads for a plot, ascending, shape (m,) each; m < n where there are gaps."""
-        heights, loads = [], []
-        for height in np.linspace(self.lowest_mm, self.highest_mm, n):
-            try:
-                loads.append(self.load_n_at(float(height)))
-            except HeightNotMeasured:
-                continue
-            heights.append(float(height))
-        return np.array(heights), np.array(loads)
+        heights_mm = np.linspace(self.lowest_mm, self.highest_mm, n)
+        loads_n = self.loads_n_at(heights_mm)
+        measured = ~np.isnan(loads_n)
+        return heights_mm[measured], loads_n[measured]
 
     def _seen(self, side: Side, *heights_mm: float) -> list[tuple[HeightReading, ...]]:
         """What one side shows at some heights, stroke by stroke, of those that show them all.

@@ -9,6 +9,7 @@ from statistics import fmean
 from typing import NamedTuple
 
 from coilbench.analysis.curves.points import PointReading, Points, readings_of
+from coilbench.capture.calibration.statistics import chi_square_tail
 from coilbench.capture.strokes.sweep import PointRepeat, RepeatsApart, Sweep
 
 # Ours: with fewer, what is stated stands unless repeats clearly say more; then it counts beside
@@ -76,9 +77,7 @@ def _repeat(nodes: Sequence[_Node]) -> PointRepeat | None:
     by_steps = math.fsum(node.by_steps for node in nodes) / freedom
     if freedom < FEWEST_FREEDOM:
         stated = math.fsum(node.as_stated for node in nodes) / freedom
-        from scipy.special import chdtri  # imported late: slow to load
-
-        if seen <= float(chdtri(freedom, CLEARLY)) / freedom * stated:
+        if chi_square_tail(round(freedom), freedom * seen / stated) >= CLEARLY:
             return None
         seen = (freedom * seen + FEWEST_FREEDOM * stated) / (freedom + FEWEST_FREEDOM)
         freedom += FEWEST_FREEDOM

@@ -158,7 +158,8 @@ class _Usable(NamedTuple):
 
 def _seen_contact_mm(presses: Sequence[Press], delay_s: float, spread_s2: float) -> float:
     """Extend a spring's usable samples to no load; see _no_load_mm."""
-    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
+    lag = delay_s, spread_s2
+    parts = [_usable_samples(press, press.height_mm(*lag), *lag) for press in presses]
     height = np.concatenate([part.height_mm[part.use] for part in parts])
     load = np.concatenate([part.load_n[part.use] for part in parts])
     return _no_load_mm(height, load)
@@ -166,14 +167,13 @@ def _seen_contact_mm(presses: Sequence[Press], delay_s: float, spread_s2: float)
 
 def _usable_with_effects(press: Press, delay_s: float, spread_s2: float) -> Array:
     """Usable samples, shape (m, 5): height, load, way, effects of delay and spread."""
-    height, load, way, use = _usable_samples(press, delay_s, spread_s2)
-    by_lag = _height_by_lag(press, delay_s, spread_s2, height)
+    height, by_lag = _height_by_lag(press, delay_s, spread_s2)
+    height, load, way, use = _usable_samples(press, height, delay_s, spread_s2)
     return np.column_stack([height, load, way, by_lag])[use]
 
 
-def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> _Usable:
+def _usable_samples(press: Press, height: Array, delay_s: float, spread_s2: float) -> _Usable:
     """Find the samples whose friction has fully reversed; none of a press of a few."""
-    height = press.height_mm(delay_s, spread_s2)
     if height.size < LEAST_SAMPLES // PIECES:
         nothing = np.zeros(height.size, dtype=np.bool_)
         return _Usable(height, press.load_n, np.zeros_like(height), nothing)
@@ -212,23 +212,39 @@ def _gone_down(height: Array) -> Array:
     return np.interp(path - TURN_MM, path, height) - height
 
 
-def _height_by_lag(press: Press, delay_s: float, spread_s2: float, here: Array) -> Array:
-    """How the height here moves with delay and spread, shape (n, 2), mm/s and mm/s^2."""
+def _height_by_lag(press: Press, delay_s: float, spread_s2: float) -> tuple[Array, Array]:
+    """The height, shape (n,), and how it moves with delay and spread, (n, 2), mm/s and mm/s^2."""
     step_s = 1e-4
     step_s2 = max(0.1 * spread_s2, 1e-6)
-    ahead, behind = (press.height_mm(delay_s + way * step_s, spread_s2) for way in (1.0, -1.0))
-    wider = press.height_mm(delay_s, spread_s2 + step_s2)
-    return np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
+    here, ahead, behind, wider = press.heights_mm(
+        (delay_s, delay_s + step_s, delay_s - step_s, delay_s),
+        (spread_s2, spread_s2, spread_s2, spread_s2 + step_s2),
+    )
+    by_lag = np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
+    return here, by_lag
 
 
 def _basis(height: Array, span: tuple[float, float]) -> Array:
-    """Cubic B-splines over KNOTS even knots, shape (n, KNOTS + 2)."""
-    from scipy.interpolate import BSpline  # here: it takes longest to load of all
+    """Cubic B-splines over KNOTS even knots, shape (n, KNOTS + 2).
 
+    By the recurrence of de Boor and Cox (J. Approx. Theory 6, 1972, from memory); our own since
+    scipy.interpolate takes long to load.
+    """
     low, high = span
     knots = np.concatenate([[low] * 3, np.linspace(low, high, KNOTS), [high] * 3])
     inside = np.clip(height, low, high)
-    return np.asarray(BSpline(knots, np.eye(KNOTS + 2), 3)(inside), dtype=np.float64)
+    piece = np.clip(np.searchsorted(knots, inside, side="right") - 1, 3, KNOTS + 1)
+    near = np.ones((1, inside.size))  # the splines that are not zero there, degree by degree
+    for degree in (1, 2, 3):
+        before = np.arange(degree)[:, None]
+        left, right = knots[piece - before[::-1]], knots[piece + 1 + before]
+        part = near / (right - left)
+        near = np.zeros((degree + 1, inside.size))
+        near[:-1] = (right - inside) * part
+        near[1:] += (inside - left) * part
+    found = np.zeros((inside.size, KNOTS + 2))
+    np.put_along_axis(found, piece[:, None] + np.arange(-3, 1), near.T, axis=1)
+    return found
 
 
 LOOKS = 12  # heights between both ends of what was measured: a shift shows at all of them
@@ -339,8 +355,7 @@ def _with_repeat(labels: list[str], sweeps: list[Sweep]) -> list[Sweep]:
 
 def _corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
     """Return the sweep with its branches at the heights that belong to the loads."""
-    height = press.height_mm(lag.delay_s, lag.spread_s2)
-    by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2, height)
+    height, by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2)
     loading, unloading = Branch(height, press.load_n, by_lag).split()
     too_fast = press.too_fast(lag.delay_s, lag.spread_s2)
     return replace(

@@ -19,7 +19,7 @@ from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.rates import Span
 from coilbench.analysis.curves.readings import Rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
-from coilbench.capture.calibration.statistics import student_factor
+from coilbench.capture.calibration.statistics import f_tail, student_factor
 from coilbench.capture.strokes.bins import Array, Bins
 
 # All of these are our choice, no source.
@@ -236,8 +236,6 @@ def _compare_models(course: _Course) -> _Models | None:
     enough to find it. Which of both it is, is told afterwards by how well they fit. None where the
     readings are too few to tell.
     """
-    from scipy.special import fdtrc  # imported late: slow to load
-
     n = course.height_mm.size
     if n < FEWEST_READINGS:
         return None
@@ -258,7 +256,7 @@ def _compare_models(course: _Course) -> _Models | None:
     near, best = at[rss <= knee_rss + slack], float(at[np.argmin(rss)])
     u = max(float(near.max()) - best, best - float(near.min())) + 0.5 * float(at[1] - at[0])
     return _Models(
-        bent_chance=float(fdtrc(2.0, freedom, f)),
+        bent_chance=f_tail(2.0, freedom, f),
         knee_over_smooth=(cubic_rss - knee_rss) / noise,
         knee_mm=float(middle + half * best),
         knee_u_mm=half * u,

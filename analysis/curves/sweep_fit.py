@@ -9,11 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from coilbench.analysis.curves.local_lines import local_grid, local_lines
 from coilbench.analysis.curves.points import EDGE_MM, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.bins import Array, Bins, noise_n
@@ -230,11 +232,11 @@ class BranchFit(NamedTuple):
         """
         if bins.height_mm.size < 2:
             return None
-        grid = _grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm)
+        grid = local_grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm, EDGE_MM)
         half_mm = max(
             HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(bins.height_mm)))
         )
-        load, slope, smoother = _local_lines(bins, grid, half_mm)
+        load, slope, smoother = local_lines(*bins[:3], grid, half_mm)
         usable = np.isfinite(load)
         if np.count_nonzero(usable) < 2:
             return cls.of_points(Branch(bins.height_mm, bins.load_n))
@@ -244,30 +246,6 @@ class BranchFit(NamedTuple):
         bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
         flat, alike = np.zeros_like(grid), np.ones_like(grid)
         return cls(grid, load, -slope, error, by_lag, bend, flat, alike)
-
-
-def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
-    first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
-    inner = np.arange(first, last + 1.0) * step_mm
-    inner = inner[(inner > lowest_mm + EDGE_MM) & (inner < highest_mm - EDGE_MM)]
-    return np.concatenate([[lowest_mm], inner, [highest_mm]])
-
-
-def _local_lines(bins: Bins, grid: Array, half_mm: float) -> tuple[Array, Array, Array]:
-    """Weighted straight line around every grid height (Epanechnikov weights).
-
-    Returns load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
-    three bins, and the smoother's matrix, shape (g, bins): load = smoother @ bins.load_n.
-    """
-    away = bins.height_mm[None, :] - grid[:, None]
-    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * bins.weight
-    s0, s1, s2 = kernel.sum(1), (kernel * away).sum(1), (kernel * away**2).sum(1)
-    determinant = s0 * s2 - s1**2
-    enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
-    determinant = np.where(enough, determinant, np.nan)[:, None]
-    smoother = kernel * (s2[:, None] - s1[:, None] * away) / determinant
-    tilt = kernel * (s0[:, None] * away - s1[:, None]) / determinant
-    return smoother @ bins.load_n, tilt @ bins.load_n, smoother
 
 
 @dataclass(frozen=True)
@@ -332,22 +310,44 @@ class SweepFit:
         if len(found) < len(fits):
             return None
         reads = [fit.read_at(height_mm) for fit in found]
-        load, loop = (
-            sum(one.load_n for one in reads) / len(reads),
-            reads[0].load_n - reads[-1].load_n,
-        )
-        missing = self._missing_loop_n(height_mm, load, loop) if side == "both" else 0.0
+        first, last = reads[0], reads[-1]
+        load, loop = 0.5 * (first.load_n + last.load_n), first.load_n - last.load_n
+        missing = float(self._missing_loop_n(height_mm, load, loop)) if side == "both" else 0.0
+        between = Between(0.0, ())
+        if self.has_gap:
+            between = Between.mean([fit.between_at(height_mm) for fit in found])
         return HeightReading(
             height_mm=height_mm,
             load_n=load - 0.5 * missing,
-            slope_n_per_mm=sum(one.slope_n_per_mm for one in reads) / len(reads),
+            slope_n_per_mm=0.5 * (first.slope_n_per_mm + last.slope_n_per_mm),
             se_n=math.hypot(*(one.load_se_n for one in reads)) / len(reads),
             loop_n=loop,
             turn_u_n=0.25 * missing,
-            by_lag=np.add.reduce([one.by_lag for one in reads]) / len(reads),
-            between=Between.mean([fit.between_at(height_mm) for fit in found]),
+            by_lag=0.5 * (first.by_lag + last.by_lag),
+            between=between,
             sweep=self,
         )
+
+    @cached_property
+    def has_gap(self) -> bool:
+        """Whether a branch goes over heights that were not sampled."""
+        return any(fit is not None and bool(fit.bend.any()) for fit in self.fits("both"))
+
+    def loads_n(self, side: Side, heights_mm: Array) -> Array:
+        """Read the loads alone of a sampled sweep, as read does; NaN where it was not measured."""
+        total, loads = np.zeros_like(heights_mm), []
+        for fit in self.fits(side):
+            if fit is None:
+                return np.full_like(heights_mm, np.nan)
+            low_mm, high_mm = fit.lowest_mm - EDGE_MM, fit.highest_mm + EDGE_MM
+            inside = (heights_mm >= low_mm) & (heights_mm <= high_mm)
+            read = np.interp(heights_mm, fit.height_mm, fit.load_n)
+            loads.append(np.where(inside, read, np.nan))
+            total += loads[-1]
+        load = total / len(loads)
+        if side == "both":
+            load -= 0.5 * self._missing_loop_n(heights_mm, load, loads[0] - loads[-1])
+        return load
 
     def points(self, side: Side) -> list[Points]:
         """Return the readings of the ways that have some."""
@@ -389,24 +389,35 @@ class SweepFit:
             outside_mm=max(way.outside_mm(height_mm) for way in ways),
         )
 
-    def _missing_loop_n(self, height_mm: float, load_n: float, loop_n: float) -> float:
+    def _missing_loop_n(
+        self, height_mm: ArrayLike, load_n: ArrayLike, loop_n: ArrayLike
+    ) -> Array | np.float64:
         """How much of the friction loop is still missing, just above a dense press's turn.
 
         On the way back up friction needs some travel to reverse. Until then the unloading
         branch is too high, and so is the mean of both, by half of what is missing. The full loop
         is taken as the same share of the load as at TURN_MM above the turn.
         """
+        full_mm, share = self._full_loop
+        missing_n = np.maximum(np.subtract(np.multiply(share, load_n), loop_n), 0.0)
+        return np.where(np.less(height_mm, full_mm), missing_n, 0.0)
+
+    @cached_property
+    def _full_loop(self) -> tuple[float, float]:
+        """From which height up the friction loop is whole, and its share of the load there.
+
+        Minus infinity where nothing is known to be missing.
+        """
+        nothing = -math.inf, 0.0
         if not self.dense or self.loading is None or self.unloading is None:
-            return 0.0
+            return nothing
         full_mm = max(self.loading.lowest_mm, self.unloading.lowest_mm) + TURN_MM
         full_mm = full_mm if self.turned_mm is None else max(full_mm, self.turned_mm)
         top_mm = min(self.loading.highest_mm, self.unloading.highest_mm)
-        if height_mm >= full_mm or full_mm >= top_mm:
-            return 0.0
+        if full_mm >= top_mm:
+            return nothing
         down, up = self.loading.load_at(full_mm), self.unloading.load_at(full_mm)
-        if down + up <= 0.0:
-            return 0.0
-        return max((down - up) / (0.5 * (down + up)) * load_n - loop_n, 0.0)
+        return (full_mm, (down - up) / (0.5 * (down + up))) if down + up > 0.0 else nothing
 
 
 class HeightReading(NamedTuple):

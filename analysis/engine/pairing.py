@@ -261,13 +261,16 @@ def _load_by_change(standing: Standing, means_n: MeanLoads) -> LoadByChange:
     steps = round(REACH_MM / STEP_MM)
     grid = {step * STEP_MM for step in range(-steps, steps + 1)}
     grid |= {lowest_mm + TOLERANCE_MM, highest_mm - TOLERANCE_MM}
+    reach_mm = max(lowest_mm, -REACH_MM), min(highest_mm, REACH_MM)
+    changes_mm = [mm for mm in sorted(grid) if reach_mm[0] <= mm <= reach_mm[1]]
+    for springs, at_mm in standing:
+        springs.read_means([at_mm + change_mm for change_mm in changes_mm], means_n)
     plan = LoadByChange(standing, means_n, ())
     known = []
-    for change_mm in sorted(grid):
-        if abs(change_mm) <= REACH_MM and lowest_mm <= change_mm <= highest_mm:
-            load_n = plan.load_n(change_mm)
-            if load_n is not None:
-                known.append((change_mm, load_n))
+    for change_mm in changes_mm:
+        load_n = plan.load_n(change_mm)
+        if load_n is not None:
+            known.append((change_mm, load_n))
     return replace(plan, known=tuple(known))
 
 

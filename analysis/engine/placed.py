@@ -13,6 +13,8 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
+import numpy as np
+
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
@@ -208,6 +210,18 @@ class SetCurves:
                 loads_n = []
             means_n[key] = math.fsum(loads_n) / len(loads_n) if loads_n else None
         return means_n[key]
+
+    def read_means(self, heights_mm: Iterable[float], means_n: MeanLoads) -> None:
+        """Add mean_n at many heights to means_n, all read at once."""
+        keys = [(self.name, round(height_mm, 6)) for height_mm in heights_mm]
+        new = [key for key in dict.fromkeys(keys) if key not in means_n]
+        if not new or not self.curves:
+            return
+        at = np.array([height_mm for _, height_mm in new])
+        means = np.mean([curve.loads_n_at(at) for curve in self.curves], axis=0)
+        means_n.update(
+            zip(new, (None if math.isnan(n) else n for n in means.tolist()), strict=True)
+        )
 
     def _read(self, height_mm: float, errors: tuple[HeightError, ...]) -> Load | None:
         try:

@@ -21,12 +21,13 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
-from scipy.sparse import csr_array, eye_array, hstack, vstack
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -185,6 +186,9 @@ def _relax(
         problem, columns: the columns hold a solution where there is no filler.
         filler_cost: cost of leaving a place empty; None where that is not allowed.
     """
+    from scipy.optimize import linprog  # imported late: slow to load
+    from scipy.sparse import csr_array, eye_array, hstack
+
     places, supplies, limits = _rows(problem, columns)
     cost = columns.cost
     if filler_cost is not None:
@@ -215,6 +219,8 @@ def _choose(problem: ThreeIndexProblem, columns: _Columns, time_limit_s: float) 
     Each place's least cost is taken off first (a constant, for each place is filled) and the
     rest scaled up, so that HiGHS's absolute tolerance is far below what matters.
     """
+    from scipy.optimize import Bounds, LinearConstraint, milp  # imported late: slow to load
+
     places, supplies, limits = _rows(problem, columns)
     least = np.full(len(problem.wanted), np.inf)
     np.minimum.at(least, columns.place, columns.cost)
@@ -243,6 +249,8 @@ def _choose(problem: ThreeIndexProblem, columns: _Columns, time_limit_s: float) 
 
 def _rows(problem: ThreeIndexProblem, columns: _Columns) -> tuple[csr_array, csr_array, Array]:
     """Rows that fill the places, rows that keep to the supplies, and the supplies."""
+    from scipy.sparse import csr_array, vstack  # imported late: slow to load
+
     outers, inners, _ = problem.shape
     supplies = vstack(
         [
@@ -258,6 +266,8 @@ def _rows(problem: ThreeIndexProblem, columns: _Columns) -> tuple[csr_array, csr
 
 def _ones(rows: Index, count: int) -> csr_array:
     """A matrix with one 1 in each column, in the given row."""
+    from scipy.sparse import csr_array  # imported late: slow to load
+
     width = len(rows)
     return csr_array((np.ones(width), (rows, np.arange(width))), shape=(count, width))
 

@@ -14,9 +14,6 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from coilbench.analysis.engine.cam import ROUNDING
 from coilbench.analysis.engine.outcomes import ValveCounts
@@ -174,6 +171,8 @@ def filled(allowed: Flags, strength: tuple[Array, Array | None]) -> int:
         return int(np.sum(_matching(allowed[:, :, 0]) >= 0))
     if not allowed.any():
         return 0
+    from scipy.optimize import linear_sum_assignment  # imported late: slow to load
+
     valves, best = len(allowed), 0
     short = [(0, 0), *((0, max(valves - count, 0)) for count in allowed.shape[1:])]
     allowed, valve = np.pad(allowed, short), np.arange(valves)  # springs that are not there
@@ -216,6 +215,9 @@ def _matching(allowed: Flags) -> NDArray[np.intp]:
     """Return for each row the column that a largest matching gives it, -1 for none."""
     if not allowed.any():
         return np.full(len(allowed), -1)
+    from scipy.sparse import csr_array  # imported late: slow to load
+    from scipy.sparse.csgraph import maximum_bipartite_matching
+
     return np.asarray(maximum_bipartite_matching(csr_array(allowed), perm_type="column"))
 
 

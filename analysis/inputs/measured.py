@@ -22,11 +22,11 @@ from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetC
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, SpringRecord
-from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
+from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
-from coilbench.capture.strokes.sweep import Sweep
+from coilbench.capture.strokes.sweep import OWN, Sweep
 from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
 # The default heights keep this far from the ends of what was measured; near the free length a

@@ -325,7 +325,7 @@ def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:
         for curve in springs.curves
     }
     grid_mm = _grid(curves.values(), chosen.rows)
-    loads = {key: _sampled(curve, grid_mm - offset) for key, (curve, offset) in curves.items()}
+    loads = {key: curve.loads_n_at(grid_mm - offset) for key, (curve, offset) in curves.items()}
     roles = {springs.name: springs.role for springs in chosen.sets}
     lines = [
         _line("inner" if roles[name] == "inner" else "outer", label, grid_mm, load_n)
@@ -342,15 +342,6 @@ def _grid(curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow])
     grid_mm = np.linspace(np.min(ends_mm), np.max(ends_mm), CURVE_POINTS)
     stand_mm = [mm for row in rows for mm in (row.outer.height_mm, row.outer.open_height_mm)]
     return np.unique(np.round(np.concatenate([grid_mm, stand_mm]), 6))
-
-
-def _sampled(curve: SpringCurve, heights_mm: Array) -> Array:
-    """Loads at some heights; NaN where they weren't measured."""
-    loads_n = np.full(len(heights_mm), np.nan)
-    for at, height_mm in enumerate(heights_mm):
-        with suppress(HeightNotMeasured):
-            loads_n[at] = curve.load_n_at(float(height_mm))
-    return loads_n
 
 
 def _lines_together(

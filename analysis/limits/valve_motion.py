@@ -22,8 +22,6 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
-from scipy.linalg import cho_factor, cho_solve
 
 from coilbench.analysis.engine.placed import PlacedSet, parallel_load
 from coilbench.analysis.limits.stress import cam_hz
@@ -328,6 +326,8 @@ class _SmoothingSpline:
 
     def at(self, x: Array, derivative: int = 0) -> tuple[Array, Array]:
         """The curve or a derivative at places within the points, shape (n,), and its standard u."""
+        from scipy.linalg import cho_solve  # imported late: slow to load
+
         degree = len(self.knots) - len(self.coefficients) - 1
         rows = _design((x - self.start) / self.step, self.knots, degree, derivative)
         rows /= self.step**derivative
@@ -345,6 +345,8 @@ def _fit_smoothing_spline(
         order: the derivative that is held down.
         least_sigma: what the points scatter at least, from the step they are written in.
     """
+    from scipy.linalg import cho_factor, cho_solve  # imported late: slow to load
+
     step = float(x[-1] - x[0]) / (len(x) - 1)
     unit = (x - x[0]) / step
     degree = 2 * order - 1
@@ -376,6 +378,8 @@ def _fit_smoothing_spline(
 
 def _design(unit: Array, knots: Array, degree: int, derivative: int) -> Array:
     """Values of every B-spline, or of a derivative, shape (n, number of them)."""
+    from scipy.interpolate import BSpline  # imported late: slow to load
+
     basis = BSpline(knots, np.eye(len(knots) - degree - 1), degree)
     return np.asarray(basis(unit, nu=derivative), dtype=np.float64)
 

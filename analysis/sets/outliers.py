@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from coilbench.capture.calibration.statistics import student_quantile
 from coilbench.capture.strokes.bins import Array
 
 FEWEST_FOR_ESD = 5  # below this no value can stand apart from so few others; ours, no source
@@ -118,10 +119,8 @@ def _critical_values(count: int, most: int, alpha: float) -> Array:
         NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3, after B. Rosner, Percentage
         Points for a Generalized ESD Many-Outlier Procedure, Technometrics 25 (1983) 165.
     """
-    from scipy.special import stdtrit  # imported late: slow to load
-
     left = count - np.arange(1.0, most + 1.0)  # values after the step
-    t = stdtrit(left - 1.0, 1.0 - alpha / (2.0 * (left + 1.0)))
+    t = np.array([student_quantile(n - 1.0, alpha / (n + 1.0)) for n in left.tolist()])
     return np.asarray(left * t / np.sqrt((left - 1.0 + t**2) * (left + 1.0)))
 
 

@@ -61,7 +61,7 @@ def _shape_departures(curves: Sequence[SpringCurve]) -> list[_Departure] | None:
     if top - bottom < SHAPE_BIND_MM:
         return None
     heights = np.linspace(bottom, top, SHAPE_HEIGHTS)
-    loads = np.array([[curve.load_n_at(float(h)) for h in heights] for curve in curves])
+    loads = np.array([curve.loads_n_at(heights) for curve in curves])
     means = loads.mean(axis=1, keepdims=True)
     if np.any(means <= 0.0):
         return None

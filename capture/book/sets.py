@@ -16,12 +16,16 @@ from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
-from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
+from coilbench.capture.strokes.judging import (
+    CONDITIONING_STROKES,
+    MEASURED_STROKES,
+    Done,
+    Purpose,
+    TurnOrder,
+)
 from coilbench.capture.tables.dimensions import Sizes, refuse_sizes
 
 Role = Literal["outer", "inner", "single"]
-CONDITIONING_STROKES = 2  # common practice, no source: work a spring a few times before reading it
-MEASURED_STROKES = 3
 MOST_SPRINGS = 999
 LONGEST_NAME = 60
 

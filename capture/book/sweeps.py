@@ -33,6 +33,7 @@ from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import (
+    OWN,
     Branch,
     HandReading,
     Origin,
@@ -148,7 +149,6 @@ def uncount(db: Database, spring_id: str, *, last_only: bool) -> int:
     return len(rows)
 
 
-OWN = "own"
 NEWEST = "newest"
 
 

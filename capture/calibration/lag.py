@@ -8,6 +8,7 @@ belong to the same moment.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -92,12 +93,17 @@ class Press:
         Above contact the load is zero at any height: a window that reaches above contact averages
         the contact height there, as long as most of the window lies below.
         """
-        plain = self._travel.averaged(delay_s, spread_s2)
-        if math.isfinite(self.contact_mm):
-            clipped = self._touching.averaged(delay_s, spread_s2)
-            inside = np.clip((self.contact_mm - clipped) / CONTACT_BLEND_MM, 0.0, 1.0)
-            plain = inside * clipped + (1.0 - inside) * plain
-        return plain + self.flex_mm
+        found: Array = self.heights_mm((delay_s,), (spread_s2,))[0]
+        return found
+
+    def heights_mm(self, delays_s: Sequence[float], spreads_s2: Sequence[float]) -> Array:
+        """Return height_mm for several filters, shape (k, n)."""
+        found = self._course.averages(np.array(delays_s), np.array(spreads_s2))
+        if not math.isfinite(self.contact_mm):
+            return np.asarray(found + self.flex_mm)
+        plain, clipped = found
+        inside = np.clip((self.contact_mm - clipped) / CONTACT_BLEND_MM, 0.0, 1.0)
+        return np.asarray(inside * clipped + (1.0 - inside) * plain + self.flex_mm)
 
     def too_fast(self, delay_s: float, spread_s2: float) -> bool:
         """Whether a way took so little time that the filter saw hardly anything of it.
@@ -126,22 +132,19 @@ class Press:
 
     def with_contact(self, contact_mm: float) -> Press:
         """Return the same stroke, the spring pushing from another height on."""
-        other = replace(self, contact_mm=contact_mm)
-        # its times and its travel are the same: what is worked out of them alone is kept
-        other.__dict__.update(_interval_s=self._interval_s, _travel=self._travel)
-        return other
+        return replace(self, contact_mm=contact_mm)
 
     @cached_property
     def _interval_s(self) -> float:
         return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
 
     @cached_property
-    def _travel(self) -> Course:
-        return Course(self.t_s, self.travel_mm)
-
-    @cached_property
-    def _touching(self) -> Course:
-        return Course(self.t_s, np.minimum(self.travel_mm, self.contact_mm))
+    def _course(self) -> Course:
+        """Its travel, and where contact is known its travel below contact too."""
+        if not math.isfinite(self.contact_mm):
+            return Course(self.t_s, self.travel_mm)
+        below = np.minimum(self.travel_mm, self.contact_mm)
+        return Course(self.t_s, np.stack([self.travel_mm, below]))
 
     def earlier(self, x: Array, delay_s: float, spread_s2: float) -> Array:
         """Return x, shape (n,), as it was where each load's window begins."""
@@ -150,19 +153,20 @@ class Press:
 
 
 class Course:
-    """A quantity over time, ready to be averaged by many filters.
+    """Quantities over time, ready to be averaged by many filters at once.
 
-    Between samples it is interpolated by Akima's method (J. ACM 17, 1970, from memory), which does
-    not overshoot at steps; before the first and after the last sample it is constant.
+    Between samples they are interpolated by Akima's method (J. ACM 17, 1970, from memory), which
+    does not overshoot at steps; before the first and after the last sample they are constant. Our
+    own, since scipy.interpolate takes longer to load than a set to be judged; held to SciPy's by
+    the tests.
 
     Args:
         t_s: shape (n,), strictly rising.
-        x: shape (n,).
+        x: shape (n,) or, of several quantities, (c, n).
     """
 
     def __init__(self, t_s: Array, x: Array) -> None:
         self._t_s, self._x = t_s, x
-        self._reach_s = -1.0  # no curve yet
 
     def averaged(self, delay_s: float, spread_s2: float) -> Array:
         """Average over a window in the past, as a filter with this delay and spread does.
@@ -172,26 +176,76 @@ class Course:
             spread_s2: variance of the window; 0 takes x at that moment alone.
 
         Returns:
-            shape (n,).
+            shape of x.
         """
+        found: Array = self.averages(np.array([delay_s]), np.array([spread_s2]))[..., 0, :]
+        return found
+
+    def averages(self, delays_s: Array, spreads_s2: Array) -> Array:
+        """Average over several windows, shape (k,) each; returns shape (k, n) or (c, k, n)."""
         t_s = self._t_s
         if t_s.size < 2:
-            return self._x.copy()
-        half_s, whole_s = math.sqrt(3.0 * spread_s2), float(t_s[-1] - t_s[0])
-        if abs(delay_s) + half_s > self._reach_s:
-            self._extend(2.0 * (abs(delay_s) + half_s) + whole_s)
-        middle = t_s - delay_s
-        if half_s < 1e-6 * whole_s:
-            return np.asarray(self._curve(middle), dtype=np.float64)
-        late, early = self._area(np.stack([middle + half_s, middle - half_s]))
-        return np.asarray((late - early) / (2.0 * half_s), dtype=np.float64)
+            return np.repeat(self._x[..., None, :], delays_s.size, axis=-2)
+        middle, half_s = t_s - delays_s[:, None], np.sqrt(3.0 * spreads_s2)[:, None]
+        if not (half_s >= 1e-6 * (t_s[-1] - t_s[0])).all():
+            each = zip(delays_s[:, None], spreads_s2[:, None], strict=True)
+            return np.concatenate([self._window(*one) for one in each], axis=-2)
+        ends = self._at(self._area, np.stack([middle + half_s, middle - half_s]))
+        return np.asarray((ends[..., 0, :, :] - ends[..., 1, :, :]) / (2.0 * half_s))
 
-    def _extend(self, reach_s: float) -> None:
-        """Build the curve, with this much before the first and after the last sample."""
-        from scipy.interpolate import Akima1DInterpolator  # imported late: slow to load
+    def _window(self, delay_s: Array, spread_s2: Array) -> Array:
+        """One window, shape (1,) each, that may be no longer than a moment."""
+        if 3.0 * spread_s2.item() >= (1e-6 * (self._t_s[-1] - self._t_s[0])) ** 2:
+            return self.averages(delay_s, spread_s2)
+        return self._at(self._curve, self._t_s - delay_s[:, None])
 
-        t_s, x = self._t_s, self._x
-        time = np.concatenate([[t_s[0] - reach_s], t_s, [t_s[-1] + reach_s]])
-        self._curve = Akima1DInterpolator(time, np.concatenate([x[:1], x, x[-1:]]))
-        self._area = self._curve.antiderivative()
-        self._reach_s = reach_s
+    def _at(self, powers: Array, moment: Array) -> Array:
+        """Read a piecewise polynomial, highest power first; returns shape ([c,] *moment.shape)."""
+        piece = np.searchsorted(self._t_s, moment, side="right")
+        into = moment - self._begins[piece]
+        found = powers[0][..., piece]
+        for each in powers[1:]:
+            found *= into
+            found += each[..., piece]
+        return np.asarray(found)
+
+    @cached_property
+    def _begins(self) -> Array:
+        """From where each piece counts: before the first sample from there too, shape (n + 1,)."""
+        return np.concatenate([self._t_s[:1], self._t_s])
+
+    @cached_property
+    def _curve(self) -> Array:
+        """The pieces' powers, shape (4, [c,] n + 1), the constant ones at both ends included."""
+        step_s = np.diff(self._t_s)
+        slope = np.diff(self._x) / step_s
+        rest = np.zeros_like(slope[..., :1])
+        around = np.concatenate([-slope[..., :1], rest, slope, rest, -slope[..., -1:]], axis=-1)
+        change = np.abs(np.diff(around))
+        before, after = change[..., :-2], change[..., 2:]
+        both = before + after
+        plain = both <= 1e-9 * both.max(axis=-1, keepdims=True)
+        to_right = np.where(plain, 0.5, before / np.where(plain, 1.0, both))
+        inner = around[..., 1:-2], around[..., 2:-1]
+        outer = around[..., :-3], around[..., 3:]
+        left, right = (np.where(plain, *pair) for pair in zip(outer, inner, strict=True))
+        rate = left + to_right * (right - left)
+        bend = rate[..., :-1] + rate[..., 1:] - 2.0 * slope
+        cubic, square = bend / step_s**2, (slope - rate[..., :-1] - bend) / step_s
+        powers = np.zeros((4, *self._x.shape[:-1], self._t_s.size + 1))
+        powers[:3, ..., 1:-1] = cubic, square, rate[..., :-1]
+        powers[3, ..., 0], powers[3, ..., 1:] = self._x[..., 0], self._x
+        return powers
+
+    @cached_property
+    def _area(self) -> Array:
+        """The pieces' powers of the integral since the first sample, shape (5, [c,] n + 1)."""
+        curve, step_s = self._curve, np.diff(self._t_s)
+        powers = np.zeros((5, *curve.shape[1:]))
+        for at, divisor in enumerate((4.0, 3.0, 2.0, 1.0)):
+            powers[at] = curve[at] / divisor
+        whole = np.zeros_like(curve[0, ..., 1:-1])
+        for each in powers[:4, ..., 1:-1]:
+            whole = (whole + each) * step_s
+        powers[4, ..., 2:] = np.cumsum(whole, axis=-1)
+        return powers

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate
-from coilbench.capture.calibration.statistics import widening
+from coilbench.capture.calibration.statistics import f_tail, widening
 
 # A higher term must be this unlikely to be chance before it is taken: common practice, no source.
 NEEDLESS_CHANCE = 0.01
@@ -71,8 +71,6 @@ def chance_of_needless_term(simpler: PolynomialFit, richer: PolynomialFit) -> fl
     The extra-sum-of-squares F-test (Draper and Smith, Applied Regression Analysis) on two
     unweighted fits of the same points, the richer with more coefficients and points to spare.
     """
-    from scipy.special import fdtrc  # imported late: slow to load
-
     simple_spare = simpler.points - len(simpler.coefficients)
     rich_spare = richer.points - len(richer.coefficients)
     rich_variance = richer.residual_sd**2
@@ -82,7 +80,7 @@ def chance_of_needless_term(simpler: PolynomialFit, richer: PolynomialFit) -> fl
     if rich_variance == 0.0:
         return 0.0
     extra = simple_spare - rich_spare
-    return float(fdtrc(extra, rich_spare, gain / extra / rich_variance))
+    return f_tail(extra, rich_spare, gain / extra / rich_variance)
 
 
 def fit_with_scatter(

@@ -17,6 +17,7 @@ TRAILER = 6  # a space, four digits of CRC, LF
 SAMPLE_LENGTH = 42  # bytes, CRC and LF included
 SAMPLE_BODY = SAMPLE_LENGTH - TRAILER
 
+CRC_START = 0xFFFF
 HEX_DIGITS = b"0123456789ABCDEF"
 
 # First column and width of a sample's fields; the two signed ones begin with their sign.
@@ -36,7 +37,7 @@ def crc16(body: bytes) -> int:
     The standard library's crc_hqx has the same polynomial, 0x1021; only the start value differs
     (catalogued as CRC-16/IBM-3740, check value 29B1).
     """
-    return crc_hqx(body, 0xFFFF)
+    return crc_hqx(body, CRC_START)
 
 
 def close_line(body: str) -> bytes:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import Literal
 from unittest.mock import patch
@@ -104,7 +105,11 @@ class Day:
     springs: tuple[SpringModel, ...]
 
     def calibration(self) -> Calibration:
-        """The calibration as the program makes it."""
+        """The calibration as the program makes it, made once."""
+        return self._calibration
+
+    @cached_property
+    def _calibration(self) -> Calibration:
         part = load_part(self.load_points, "bench")
         load, load_u_relative = part.fit, part.reference_u_relative
         travel = travel_part(self.gauge_points, "bench").fit

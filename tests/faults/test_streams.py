@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
+from support.signals import AS_STARTED_BY_HAND
 
 PROGRAM = "from coilbench.analysis.__main__ import main; main()"
 READ = (
@@ -93,7 +94,7 @@ def test_an_output_that_is_closed_or_full_is_no_traceback(
 @pytest.mark.parametrize("delay_s", [0.0, 0.05, 0.15])
 def test_ctrl_c_at_once_is_a_line(book: str, delay_s: float) -> None:
     """However far it has come; its first line says that Python itself has started."""
-    program = PROGRAM.replace("main()", "print(flush=True); main()")
+    program = AS_STARTED_BY_HAND + PROGRAM.replace("main()", "print(flush=True); main()")
     done = subprocess.Popen(
         [sys.executable, "-c", program, "--book", book, "set", "check", "fir", "--at", "38.5mm"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,

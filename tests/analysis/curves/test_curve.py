@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
@@ -259,6 +259,24 @@ def test_load_at_is_unbiased() -> None:
     bias = np.mean(away, axis=0)
     # 30 presses know the mean error to about 0.02 N; the spring pushes 75 to 420 N there
     assert float(np.max(np.abs(bias))) < 0.08
+
+
+@pytest.mark.parametrize("branch", ["mean", "loading", "unloading"])
+def test_many_loads_at_once_are_those_read_one_by_one(branch: BranchChoice) -> None:
+    """Over ends, the turn, a way up that broke off, a stroke less deep, and outside."""
+    rng = np.random.default_rng(4)
+    broken = press(path_mm()[:700], rng)
+    sweeps = [press(path_mm(), rng), press(path_mm(bottom_mm=29.0), rng), broken]
+    curve = fit_curve("larch-01", sweeps, branch)
+    heights = np.append(np.linspace(26.5, 54.0, 300), [curve.lowest_mm, curve.highest_mm])
+    loads = curve.loads_n_at(heights)
+    for height_mm, load_n in zip(heights.tolist(), loads.tolist(), strict=True):
+        if math.isnan(load_n):
+            with pytest.raises(HeightNotMeasured):
+                curve.load_at(height_mm)
+        else:
+            assert load_n == pytest.approx(curve.load_at(height_mm).load_n, abs=1e-10)
+    assert 0 < np.isnan(loads).sum() < 60
 
 
 def test_just_above_the_turn_friction_is_not_taken_for_load() -> None:

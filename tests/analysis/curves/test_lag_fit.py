@@ -8,9 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.interpolate import BSpline
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import (
+    KNOTS,
+    _basis,
     _contact_mm,
     _corrected,
     _estimate_lag,
@@ -176,3 +179,12 @@ def test_points_have_no_lag() -> None:
 def _sweep(press: Press) -> Sweep:
     down, up = Branch(press.travel_mm, press.load_n).split()
     return Sweep("s", "x", Origin.CONVERTED_FILE, down, up, 0.01, 0.0, 0.0, replace(press))
+
+
+def test_the_splines_are_scipys() -> None:
+    """scipy.interpolate.BSpline on the same knots; heights outside are those of the ends."""
+    low, high = 24.0, 51.0
+    heights = np.concatenate([np.linspace(20.0, 55.0, 300), np.linspace(low, high, KNOTS)])
+    knots = np.concatenate([[low] * 3, np.linspace(low, high, KNOTS), [high] * 3])
+    expected = BSpline(knots, np.eye(KNOTS + 2), 3)(np.clip(heights, low, high))
+    assert _basis(heights, (low, high)) == pytest.approx(expected, abs=1e-13)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.interpolate import Akima1DInterpolator
 
 from coilbench.capture.calibration.lag import Course, Lag, Press
 
@@ -35,6 +36,44 @@ def test_what_was_before_and_after_stood_still():
     assert shown[0] == pytest.approx(5.0)
     assert shown[-1] == pytest.approx(7.0)
     assert 5.0 - 1e-9 <= shown.min() <= shown.max() <= 7.0 + 1e-9  # and nothing overshoots
+
+
+def test_what_moves_at_once_stood_still_before_and_stops_at_the_end():
+    """Of a straight way the mean over the standing part and the way is known exactly."""
+    x = 50.0 - 3.0 * T_S
+    begun, half_s = 0.5, np.sqrt(3.0 * 0.03)
+    shown = Course(T_S, x).averaged(begun, 0.03)
+    moving_s = np.clip(T_S - begun + half_s, 0.0, 2.0 * half_s)  # of the window, since the start
+    expected = 50.0 - 3.0 * moving_s**2 / (4.0 * half_s)
+    early = begun + half_s >= T_S
+    assert shown[early] == pytest.approx(expected[early], abs=1e-3)
+    ahead = Course(T_S, x).averaged(-3.0, 0.0)
+    assert ahead[T_S[-1] < T_S + 3.0] == pytest.approx(x[-1], abs=1e-12)
+
+
+@pytest.mark.parametrize("spread_s2", [0.0, 0.002])
+def test_the_course_inside_is_scipys(spread_s2):
+    """Akima1DInterpolator and its antiderivative, away from the ends that each treats its own way.
+
+    Uneven times, a standing part (no slope on either side) and two quantities at once.
+    """
+    rng = np.random.default_rng(5)
+    t_s = np.cumsum(rng.uniform(0.005, 0.02, 400))
+    x = np.stack([np.sin(3.0 * t_s), np.where(t_s < 2.0, 4.0, 4.0 + rng.normal(0.0, 1.0, 400))])
+    delays_s, spreads_s2 = np.array([0.1, -0.2, 0.0]), np.full(3, spread_s2)
+    ours = Course(t_s, x).averages(delays_s, spreads_s2)
+    assert ours.shape == (2, 3, 400)
+    half_s = np.sqrt(3.0 * spread_s2)
+    inside = (t_s > t_s[3] + 0.3) & (t_s < t_s[-4] - 0.3)
+    for one, values in zip(ours, x, strict=True):
+        curve = Akima1DInterpolator(t_s, values)
+        for delay_s, row in zip(delays_s, one, strict=True):
+            at = t_s[inside] - delay_s
+            expected = curve(at)
+            if half_s > 0.0:
+                area = curve.antiderivative()
+                expected = (area(at + half_s) - area(at - half_s)) / (2.0 * half_s)
+            assert row[inside] == pytest.approx(expected, abs=1e-11)
 
 
 def test_above_contact_the_height_does_not_count():

@@ -11,10 +11,13 @@ from scipy import stats
 from coilbench.capture.calibration.statistics import (
     LEAST_SD_COUNTS,
     ROBUST_SD_PER_MAD,
+    chi_square_tail,
     coverage_factor,
     effective_dof,
+    f_tail,
     noise_sd,
     student_factor,
+    student_quantile,
     widening,
 )
 
@@ -29,6 +32,30 @@ def test_the_robust_constant_is_that_of_a_normal_distribution() -> None:
 )
 def test_students_factor_is_the_guides_table(dof: float, p: float, factor: float) -> None:
     assert student_factor(dof, p) == pytest.approx(factor, abs=0.005)
+
+
+@pytest.mark.parametrize("outside", [0.5, 0.3, 0.05, 0.01, 1e-4, 1e-6])
+def test_students_quantiles_are_scipys(outside: float) -> None:
+    for dof in (0.3, 1.0, 1.7, 2.0, 5.0, 30.0, 59.9, 400.0, 9999.0, 10_001.0, 1e9, math.inf):
+        expected = stats.t.isf(0.5 * outside, dof)
+        assert student_quantile(dof, outside) == pytest.approx(expected, rel=1e-10), dof
+    assert student_factor(7.0, 1.0 - outside) == pytest.approx(
+        stats.t.isf(0.5 * outside, 7.0), rel=1e-9
+    )
+
+
+@pytest.mark.parametrize("dof", [1.0, 2.0, 3.0, 8.0])
+@pytest.mark.parametrize("rest_dof", [1.0, 2.5, 6.0, 40.0, 500.0])
+def test_the_tail_of_f_is_scipys(dof: float, rest_dof: float) -> None:
+    for f in (0.0, 1e-6, 0.1, 1.0, 3.0, 40.0, 1e4):
+        expected = stats.f.sf(f, dof, rest_dof)
+        assert f_tail(dof, rest_dof, f) == pytest.approx(expected, rel=1e-9, abs=1e-300)
+
+
+@pytest.mark.parametrize("dof", range(1, 8))
+def test_the_tail_of_chi_square_is_scipys(dof: int) -> None:
+    for x in (0.0, 0.01, 1.0, 4.0, 20.0, 200.0):
+        assert chi_square_tail(dof, x) == pytest.approx(stats.chi2.sf(x, dof), rel=1e-12)
 
 
 def test_a_coverage_factor_is_at_least_two_and_widens_by_half_of_it() -> None:

@@ -1,0 +1,35 @@
+"""Straight lines fitted in a moving window over height. Pure."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def local_grid(lowest_mm: float, highest_mm: float, step_mm: float, edge_mm: float) -> Array:
+    """Return every multiple of a step inside two heights, not at their edge, and both ends."""
+    first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
+    inner = np.arange(first, last + 1.0) * step_mm
+    inner = inner[(inner > lowest_mm + edge_mm) & (inner < highest_mm - edge_mm)]
+    return np.concatenate([[lowest_mm], inner, [highest_mm]])
+
+
+def local_lines(
+    height_mm: Array, load_n: Array, weight: Array, grid: Array, half_mm: float
+) -> tuple[Array, Array, Array]:
+    """Weighted straight line around every grid height (Epanechnikov weights).
+
+    Returns load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
+    three bins, and the smoother's matrix, shape (g, bins): load = smoother @ load_n.
+    """
+    away = height_mm[None, :] - grid[:, None]
+    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * weight
+    s0, s1, s2 = kernel.sum(1), (kernel * away).sum(1), (kernel * away**2).sum(1)
+    determinant = s0 * s2 - s1**2
+    enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
+    determinant = np.where(enough, determinant, np.nan)[:, None]
+    smoother = kernel * (s2[:, None] - s1[:, None] * away) / determinant
+    tilt = kernel * (s0[:, None] * away - s1[:, None]) / determinant
+    return smoother @ load_n, tilt @ load_n, smoother

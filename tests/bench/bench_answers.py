@@ -1,0 +1,133 @@
+"""How much processor time each answer costs on the demo's book, and how that grows with the book.
+
+    python tests/bench/bench_answers.py [--rounds 5] [--springs 100 1000 10000]
+
+Each command is run in a process of its own right after `sqlite-utils --help` of the same
+environment; the figure is the middle of the ratios of these pairs, by the processes' own processor
+time (user and system), so that other work on the machine counts little. The demo's book is made
+once, which is timed too. The first run of each command, which may compile, is left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetPlan, labels_for, new_set
+
+PROGRAM = "import sys; sys.argv[0] = 'coilbench'; from coilbench.analysis.cli import main; main()"
+MEASURE = "from sqlite_utils.cli import cli; cli(['--help'])"
+SPRINGS_A_SET = 100
+AT = ["--at", "38.5mm", "--at", "27.6mm"]
+# What is asked, and the most that it may cost, as ratios: first time, and when nothing changed.
+ANSWERS: dict[str, tuple[list[str], str]] = {
+    "--help": (["--help"], "0.4"),
+    "alone": ([], "0.4"),
+    "tell --help": (["tell", "--help"], "0.4"),
+    "note --help": (["note", "--help"], "0.6"),
+    "set check --help": (["set", "check", "--help"], "0.6"),
+    "pair --help": (["pair", "--help"], "0.6"),
+    "report --help": (["report", "--help"], "0.6"),
+    "demo --help": (["demo", "--help"], "0.6"),
+    "status": (["status"], "1.3"),
+    "set list": (["set", "list"], "1.3"),
+    "set show": (["set", "show", "larch"], "1.3"),
+    "note, one line": (
+        ["note", "--set", "hand", "hand-01 38.5mm 24kg", "--yes", "--tare", "0kg"],
+        "1.3",
+    ),
+    "import, one file": (["import", "points.csv", "--set", "hand", "--yes"], "1.3"),
+    "set check": (["set", "check", "larch", *AT], "2.5, 1.6"),
+    "set spring": (["set", "spring", "heron", "heron-10"], "2.5, 1.6"),
+    "pair": (["pair", "demo.toml"], "5, 2"),
+    "assign": (["assign", "demo.toml"], "5, 3"),
+    "report": (["report", "demo.toml", "-o", "sheet.html", "--force"], "8, 5"),
+}
+
+
+class Bench:
+    """Where the commands run; each finds a file of points that was never imported."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._runs = 0
+
+    def cpu_s(self, code: str, *arguments: str) -> float:
+        """Return the processor time of one run, s; a traceback ends the bench."""
+        environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+        self._runs += 1
+        points = f"label,height_mm,load_kg\nhand-02,40.0,{20.1 + 0.01 * self._runs:.2f}\n"
+        (self.folder / "points.csv").write_text(points)
+        before = os.times()
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments],
+            cwd=self.folder,
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        after = os.times()
+        if done.returncode not in (0, 1) or "Traceback" in done.stderr:
+            raise SystemExit(f"{arguments}: {done.stderr}")
+        return sum(after[2:4]) - sum(before[2:4])
+
+    def ratio(self, arguments: list[str], book: str, rounds: int) -> tuple[float, float]:
+        """Return the middle ratio to the measure, and the middle processor time, s."""
+        whole = ["--book", book, *arguments]
+        self.cpu_s(PROGRAM, *whole)
+        pairs = [(self.cpu_s(MEASURE), self.cpu_s(PROGRAM, *whole)) for _ in range(rounds)]
+        return (
+            statistics.median(ours / measure for measure, ours in pairs),
+            statistics.median(ours for _, ours in pairs),
+        )
+
+
+def answers(bench: Bench, rounds: int) -> None:
+    """Print the table of the demo's book."""
+    demo_s, measure_s = bench.cpu_s(PROGRAM, "--book", "demo.db", "demo"), bench.cpu_s(MEASURE)
+    bench.cpu_s(PROGRAM, "--book", "demo.db", "set", "new", "hand", "--role", "outer", "--count=2")
+    print(f"{'':<18}{'CPU s':>8}{'ratio':>8}   at most")
+    for name, (arguments, most) in ANSWERS.items():
+        ratio, ours_s = bench.ratio(arguments, "demo.db", rounds)
+        print(f"{name:<18}{ours_s:8.2f}{ratio:8.2f}   {most}", flush=True)
+    print(f"{'demo, once':<18}{demo_s:8.2f}{demo_s / measure_s:8.2f}   18")
+
+
+def growth(bench: Bench, springs: list[int], rounds: int) -> None:
+    """Print what questions cost as more springs are registered beside the demo's."""
+    print("\nsprings registered   set list   set check   status")
+    for count in springs:
+        book = f"{count}.db"
+        shutil.copy(bench.folder / "demo.db", bench.folder / book)
+        with open_book(bench.folder / book) as db:
+            for at in range(count // SPRINGS_A_SET):
+                name = f"more-{at}"
+                new_set(db, SetPlan(name, "outer", labels_for(name, SPRINGS_A_SET)))
+        asked = (["set", "list"], ["set", "check", "larch", *AT], ["status"])
+        ratios = [bench.ratio(arguments, book, rounds)[0] for arguments in asked]
+        print(f"{count:18d} " + "".join(f"{ratio:11.2f}" for ratio in ratios), flush=True)
+
+
+def main() -> None:
+    """Print both tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--springs", type=int, nargs="*", default=[100, 1000, 10_000])
+    asked = parser.parse_args()
+    print(f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    with tempfile.TemporaryDirectory() as folder:
+        bench = Bench(Path(folder))
+        answers(bench, asked.rounds)
+        growth(bench, asked.springs, asked.rounds)
+
+
+if __name__ == "__main__":
+    main()
