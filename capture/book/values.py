@@ -164,7 +164,9 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
         scale = setup.pop("scale", None)
         numbers = msgspec.convert(setup, dict[str, float])
         for name, number in numbers.items():
-            _check_number(name, number)
+            check = _check_of(name)
+            if check is not None:
+                check(number, {})
         keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
     if keyed.keyed_utc is not None:
         _check_time(keyed.keyed_utc)
