@@ -25,11 +25,6 @@ LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
 LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 
 
-def load_interpolation() -> None:
-    """Load what `Course` needs, so that the first stroke does not wait: it takes half a second."""
-    import scipy.interpolate  # noqa: F401
-
-
 def typical_delay_s(step_s: float) -> float:
     """The delay that is typical of a converter that gives a sample each step_s."""
     return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
