@@ -23,7 +23,7 @@ from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import TURN_MM
 from coilbench.analysis.curves.wall import touching_mm
 from coilbench.capture.calibration.lag import LEAST_SHARE, Lag, Press, typical_delay_s
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
@@ -132,7 +132,7 @@ def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Ev
     n_per_mm = (_basis(height + edge, span) - _basis(height - edge, span)) @ smooth / (2.0 * edge)
     columns = np.column_stack([load, *(n_per_mm * column for column in by_lag)])
     left = columns - others @ (others.T @ columns)
-    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(left[:, 0])))
+    scale = ROBUST_SD_PER_MAD * median(np.abs(left[:, 0]))
     fair = np.abs(left[:, 0]) <= max(ROGUE_SDS * scale, 1e-9)
     piece = _pieces(number, way)
     return _Evidence(left[fair, 0], left[fair, 1:], piece[fair])

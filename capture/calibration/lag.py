@@ -15,6 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.calibration.statistics import median
+
 Array = NDArray[np.float64]
 
 CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
@@ -131,7 +133,7 @@ class Press:
 
     @cached_property
     def _interval_s(self) -> float:
-        return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
+        return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
 
     @cached_property
     def _course(self) -> Course:
@@ -198,10 +200,10 @@ class Course:
         """Read a piecewise polynomial, highest power first; returns shape ([c,] *moment.shape)."""
         piece = np.searchsorted(self._t_s, moment, side="right")
         into = moment - self._begins[piece]
-        found = powers[0][..., piece]
-        for each in powers[1:]:
+        found, *rest = np.take(powers, piece, axis=-1)
+        for each in rest:
             found *= into
-            found += each[..., piece]
+            found += each
         return np.asarray(found)
 
     @cached_property
