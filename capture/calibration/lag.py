@@ -129,7 +129,9 @@ class Press:
 
     def with_contact(self, contact_mm: float) -> Press:
         """Return the same stroke, the spring pushing from another height on."""
-        return replace(self, contact_mm=contact_mm)
+        moved = replace(self, contact_mm=contact_mm)
+        vars(moved)["_travel"] = self._travel  # the same, worked out once
+        return moved
 
     @cached_property
     def _interval_s(self) -> float:
@@ -139,9 +141,13 @@ class Press:
     def _course(self) -> Course:
         """Its travel, and where contact is known its travel below contact too."""
         if not math.isfinite(self.contact_mm):
-            return Course(self.t_s, self.travel_mm)
+            return self._travel
         below = np.minimum(self.travel_mm, self.contact_mm)
-        return Course(self.t_s, np.stack([self.travel_mm, below]))
+        return _Courses(self._travel, Course(self.t_s, below))
+
+    @cached_property
+    def _travel(self) -> Course:
+        return Course(self.t_s, self.travel_mm)
 
     def earlier(self, x: Array, delay_s: float, spread_s2: float) -> Array:
         """Return x, shape (n,), as it was where each load's window begins."""
@@ -246,3 +252,19 @@ class Course:
             whole = (whole + each) * step_s
         powers[4, ..., 2:] = np.cumsum(whole, axis=-1)
         return powers
+
+
+class _Courses(Course):
+    """Courses over the same time, each worked out already, averaged together."""
+
+    def __init__(self, *each: Course) -> None:
+        self._each = each
+        super().__init__(each[0]._t_s, np.stack([one._x for one in each]))
+
+    @cached_property
+    def _curve(self) -> Array:
+        return np.stack([one._curve for one in self._each], axis=1)
+
+    @cached_property
+    def _area(self) -> Array:
+        return np.stack([one._area for one in self._each], axis=1)
