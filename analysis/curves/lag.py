@@ -23,7 +23,7 @@ from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import TURN_MM
 from coilbench.analysis.curves.wall import touching_mm
 from coilbench.capture.calibration.lag import LEAST_SHARE, Lag, Press, typical_delay_s
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
@@ -124,15 +124,15 @@ def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Ev
     if height.size < LEAST_SAMPLES:
         return None
     span = float(height.min()), float(height.max())
-    basis = _basis(height, span)
+    edge = 0.01 * (span[1] - span[0])
+    basis, above, below = _basis(np.stack([height, height + edge, height - edge]), span)
     offsets = (number[:, None] == np.unique(number)[1:]).astype(np.float64)
     others, _ = np.linalg.qr(np.column_stack([basis, way, way * load, offsets]))
     smooth = np.linalg.lstsq(basis, load)[0]
-    edge = 0.01 * (span[1] - span[0])
-    n_per_mm = (_basis(height + edge, span) - _basis(height - edge, span)) @ smooth / (2.0 * edge)
+    n_per_mm = (above - below) @ smooth / (2.0 * edge)
     columns = np.column_stack([load, *(n_per_mm * column for column in by_lag)])
     left = columns - others @ (others.T @ columns)
-    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(left[:, 0])))
+    scale = ROBUST_SD_PER_MAD * median(np.abs(left[:, 0]))
     fair = np.abs(left[:, 0]) <= max(ROGUE_SDS * scale, 1e-9)
     piece = _pieces(number, way)
     return _Evidence(left[fair, 0], left[fair, 1:], piece[fair])
@@ -225,14 +225,14 @@ def _height_by_lag(press: Press, delay_s: float, spread_s2: float) -> tuple[Arra
 
 
 def _basis(height: Array, span: tuple[float, float]) -> Array:
-    """Cubic B-splines over KNOTS even knots, shape (n, KNOTS + 2).
+    """Cubic B-splines over KNOTS even knots, shape (..., n, KNOTS + 2) of heights (..., n).
 
     By the recurrence of de Boor and Cox (J. Approx. Theory 6, 1972, from memory); our own since
     scipy.interpolate takes long to load.
     """
     low, high = span
     knots = np.concatenate([[low] * 3, np.linspace(low, high, KNOTS), [high] * 3])
-    inside = np.clip(height, low, high)
+    inside = np.clip(height.ravel(), low, high)
     piece = np.clip(np.searchsorted(knots, inside, side="right") - 1, 3, KNOTS + 1)
     near = np.ones((1, inside.size))  # the splines that are not zero there, degree by degree
     for degree in (1, 2, 3):
@@ -244,7 +244,7 @@ def _basis(height: Array, span: tuple[float, float]) -> Array:
         near[1:] += (inside - left) * part
     found = np.zeros((inside.size, KNOTS + 2))
     np.put_along_axis(found, piece[:, None] + np.arange(-3, 1), near.T, axis=1)
-    return found
+    return found.reshape(*height.shape, KNOTS + 2)
 
 
 LOOKS = 12  # heights between both ends of what was measured: a shift shows at all of them

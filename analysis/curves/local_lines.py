@@ -26,10 +26,11 @@ def local_lines(
     """
     away = height_mm[None, :] - grid[:, None]
     kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * weight
-    s0, s1, s2 = kernel.sum(1), (kernel * away).sum(1), (kernel * away**2).sum(1)
+    moment = kernel * away
+    s0, s1, s2 = kernel.sum(1), moment.sum(1), (moment * away).sum(1)
     determinant = s0 * s2 - s1**2
     enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
-    determinant = np.where(enough, determinant, np.nan)[:, None]
-    smoother = kernel * (s2[:, None] - s1[:, None] * away) / determinant
-    tilt = kernel * (s0[:, None] * away - s1[:, None]) / determinant
-    return smoother @ load_n, tilt @ load_n, smoother
+    determinant = np.where(enough, determinant, np.nan)
+    smoother = (s2 / determinant)[:, None] * kernel - (s1 / determinant)[:, None] * moment
+    tilt_n = (s0 * (moment @ load_n) - s1 * (kernel @ load_n)) / determinant
+    return smoother @ load_n, tilt_n, smoother

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from coilbench.analysis.curves.local_lines import local_grid, local_lines
 from coilbench.analysis.curves.points import EDGE_MM, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins, noise_n
 from coilbench.capture.strokes.sweep import Branch, RigReading
 
@@ -233,9 +234,7 @@ class BranchFit(NamedTuple):
         if bins.height_mm.size < 2:
             return None
         grid = local_grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm, EDGE_MM)
-        half_mm = max(
-            HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(bins.height_mm)))
-        )
+        half_mm = max(HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * median(np.diff(bins.height_mm)))
         load, slope, smoother = local_lines(*bins[:3], grid, half_mm)
         usable = np.isfinite(load)
         if np.count_nonzero(usable) < 2:

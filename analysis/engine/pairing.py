@@ -20,6 +20,7 @@ from coilbench.analysis.engine.placed import MeanLoads, SetCurves, chosen_set, c
 from coilbench.analysis.engine.reasons import RateMiss
 from coilbench.analysis.engine.shims import ROLES, Window
 from coilbench.analysis.engine.valve_loads import Readings
+from coilbench.capture.root import root_between
 
 REACH_MM = 5.0  # greatest change of height considered: more is neither a shim nor a cut
 STEP_MM = 0.5  # of the grid on which a solution is bracketed
@@ -213,7 +214,6 @@ class LoadByChange:
 
     def change_mm(self, load_n: float) -> float | None:
         """Solve for the change that gives a load; None where it lies outside what is known."""
-        from scipy.optimize import brentq  # imported late: slow to load
 
         def over_n(change_mm: float) -> float:
             load = self.load_n(change_mm)
@@ -224,7 +224,7 @@ class LoadByChange:
         for (low_mm, low_n), (high_mm, high_n) in pairwise(self.known):
             if (low_n - load_n) * (high_n - load_n) <= 0.0:
                 try:
-                    return float(brentq(over_n, low_mm, high_mm, xtol=TOLERANCE_MM))
+                    return root_between(over_n, low_mm, high_mm, TOLERANCE_MM)
                 except _Gap:
                     continue
         return None

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from coilbench.analysis.engine.cam import ROUNDING
+from coilbench.analysis.engine.matching import largest_matching, whole_matching
 from coilbench.analysis.engine.outcomes import ValveCounts
 from coilbench.analysis.engine.reasons import Verdict
 from coilbench.analysis.engine.three_index import ThreeIndexProblem
@@ -168,11 +168,9 @@ def filled(allowed: Flags, strength: tuple[Array, Array | None]) -> int:
     """
     outers, inners = strength
     if inners is None:
-        return int(np.sum(_matching(allowed[:, :, 0]) >= 0))
+        return int(np.sum(largest_matching(allowed[:, :, 0]) >= 0))
     if not allowed.any():
         return 0
-    from scipy.optimize import linear_sum_assignment  # imported late: slow to load
-
     valves, best = len(allowed), 0
     short = [(0, 0), *((0, max(valves - count, 0)) for count in allowed.shape[1:])]
     allowed, valve = np.pad(allowed, short), np.arange(valves)  # springs that are not there
@@ -181,15 +179,17 @@ def filled(allowed: Flags, strength: tuple[Array, Array | None]) -> int:
     )
     pairs = min(len(strong), len(weak))
     start = allowed[:, strong[:pairs], weak[:pairs]]
-    outer_of = strong[linear_sum_assignment(start, maximize=True)[1]]
+    outer_of = strong[whole_matching(start)]
     for _ in range(MOST_ROUNDS):
-        inner_of = linear_sum_assignment(allowed[valve, outer_of], maximize=True)[1]
+        inner_of = whole_matching(allowed[valve, outer_of])
         by_outer = allowed[valve, :, inner_of]
-        outer_of = linear_sum_assignment(by_outer, maximize=True)[1]
+        outer_of = whole_matching(by_outer)
         count = int(by_outer[valve, outer_of].sum())
         if count <= best:
             break
         best = count
+        if best == valves:
+            break
     return best
 
 
@@ -211,17 +211,7 @@ def _can_be_filled(allowed: Flags, strength: tuple[Array, Array | None]) -> bool
     return problem.solve().picks != ()
 
 
-def _matching(allowed: Flags) -> NDArray[np.intp]:
-    """Return for each row the column that a largest matching gives it, -1 for none."""
-    if not allowed.any():
-        return np.full(len(allowed), -1)
-    from scipy.sparse import csr_array  # imported late: slow to load
-    from scipy.sparse.csgraph import maximum_bipartite_matching
-
-    return np.asarray(maximum_bipartite_matching(csr_array(allowed), perm_type="column"))
-
-
 def at_most(allowed: Flags, *, has_inner: bool) -> int:
     """Return a bound that no way of giving springs to valves can exceed."""
     sides = (2, 1) if has_inner else (2,)
-    return min(int(np.sum(_matching(np.any(allowed, axis=axis)) >= 0)) for axis in sides)
+    return min(int(np.sum(largest_matching(np.any(allowed, axis=axis)) >= 0)) for axis in sides)

@@ -15,6 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.calibration.statistics import median
+
 Array = NDArray[np.float64]
 
 CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
@@ -23,11 +25,6 @@ LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to s
 # Our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
 LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
-
-
-def load_interpolation() -> None:
-    """Load what `Course` needs, so that the first stroke does not wait: it takes half a second."""
-    import scipy.interpolate  # noqa: F401
 
 
 def typical_delay_s(step_s: float) -> float:
@@ -132,19 +129,25 @@ class Press:
 
     def with_contact(self, contact_mm: float) -> Press:
         """Return the same stroke, the spring pushing from another height on."""
-        return replace(self, contact_mm=contact_mm)
+        moved = replace(self, contact_mm=contact_mm)
+        vars(moved)["_travel"] = self._travel  # the same, worked out once
+        return moved
 
     @cached_property
     def _interval_s(self) -> float:
-        return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
+        return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
 
     @cached_property
     def _course(self) -> Course:
         """Its travel, and where contact is known its travel below contact too."""
         if not math.isfinite(self.contact_mm):
-            return Course(self.t_s, self.travel_mm)
+            return self._travel
         below = np.minimum(self.travel_mm, self.contact_mm)
-        return Course(self.t_s, np.stack([self.travel_mm, below]))
+        return _Courses(self._travel, Course(self.t_s, below))
+
+    @cached_property
+    def _travel(self) -> Course:
+        return Course(self.t_s, self.travel_mm)
 
     def earlier(self, x: Array, delay_s: float, spread_s2: float) -> Array:
         """Return x, shape (n,), as it was where each load's window begins."""
@@ -203,10 +206,10 @@ class Course:
         """Read a piecewise polynomial, highest power first; returns shape ([c,] *moment.shape)."""
         piece = np.searchsorted(self._t_s, moment, side="right")
         into = moment - self._begins[piece]
-        found = powers[0][..., piece]
-        for each in powers[1:]:
+        found, *rest = np.take(powers, piece, axis=-1)
+        for each in rest:
             found *= into
-            found += each[..., piece]
+            found += each
         return np.asarray(found)
 
     @cached_property
@@ -249,3 +252,19 @@ class Course:
             whole = (whole + each) * step_s
         powers[4, ..., 2:] = np.cumsum(whole, axis=-1)
         return powers
+
+
+class _Courses(Course):
+    """Courses over the same time, each worked out already, averaged together."""
+
+    def __init__(self, *each: Course) -> None:
+        self._each = each
+        super().__init__(each[0]._t_s, np.stack([one._x for one in each]))
+
+    @cached_property
+    def _curve(self) -> Array:
+        return np.stack([one._curve for one in self._each], axis=1)
+
+    @cached_property
+    def _area(self) -> Array:
+        return np.stack([one._area for one in self._each], axis=1)

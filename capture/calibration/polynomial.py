@@ -53,6 +53,22 @@ def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     return _horner([power * c for power, c in enumerate(fit.coefficients)][1:], x)
 
 
+def value_at(fit: PolynomialFit, x: float) -> float:
+    """Return value at one x, far sooner than an array of one."""
+    total = 0.0
+    for c in reversed(fit.coefficients):
+        total = total * x + c
+    return total
+
+
+def slope_at(fit: PolynomialFit, x: float) -> float:
+    """Return slope at one x."""
+    total = 0.0
+    for power in range(fit.degree, 0, -1):
+        total = total * x + power * fit.coefficients[power]
+    return total
+
+
 def _horner(coefficients: Sequence[float], x: ArrayLike) -> NDArray[np.float64]:
     """Return a polynomial at x, lowest coefficient first; 0 where there is none.
 

@@ -21,7 +21,6 @@ from coilbench.capture.book.opening import check_book, hold_book, hold_port, ope
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
-from coilbench.capture.calibration.lag import load_interpolation
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import NOW_S, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
@@ -138,7 +137,6 @@ class Session:
             _refuse_solid(request, record)
             calibration = current_calibration(db)
             with self._open_control():
-                load_interpolation()  # before there is anything to keep up with
                 self._reader.start()
                 try:
                     hello = self._first_hello()

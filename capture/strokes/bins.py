@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.strokes.sweep import Branch
 
 Array = NDArray[np.float64]
@@ -43,7 +43,7 @@ def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
     by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
     columns = branch.height_mm, branch.load_n, *by_lag.T
     height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
-    weight = np.minimum(count, np.median(count)) if count.size else count
+    weight = np.minimum(count, median(count)) if count.size else count
     return Bins(height, load, weight, np.column_stack(lag))
 
 
@@ -61,4 +61,4 @@ def noise_n(bins: Bins) -> float:
     right = 1.0 - left
     departure = load[1:-1] - left * load[:-2] - right * load[2:]
     unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
-    return ROBUST_SD_PER_MAD * float(np.median(np.abs(departure) / np.sqrt(unit)))
+    return ROBUST_SD_PER_MAD * median(np.abs(departure) / np.sqrt(unit))

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import Branch, Sweep
 
@@ -64,5 +64,5 @@ def _jitter_mm(height_mm: Array) -> float:
     if height_mm.size < 5:
         return 0.0
     bend = np.diff(height_mm, 2)
-    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(bend - np.median(bend))))
+    scale = ROBUST_SD_PER_MAD * median(np.abs(bend - median(bend)))
     return float(scale / 6.0**0.5)

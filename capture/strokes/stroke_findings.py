@@ -11,6 +11,7 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins, noise_n
 from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.shape import count_presses
@@ -187,7 +188,7 @@ def _continued(bins: Bins, first_mm: float, last_mm: float) -> _Continued:
     spread = summed(h * h) - sh * sh / count
     slope = (summed(h * n) - sh * sl / count) / spread
     away = h - sh / count
-    weight = float(np.median(bins.weight))
+    weight = median(bins.weight)
     se = noise_n(bins) / np.sqrt(weight) * np.sqrt(1.0 / count + away**2 / spread)
     reached = (height + first_mm >= height[0] - BIN_MM) & (height + last_mm <= height[-1] + BIN_MM)
     value = np.where(reached, sl / count + slope * away + middle, np.nan)
@@ -202,7 +203,7 @@ def _load_step_n(load_n: Array) -> float:
 
 def _typical_speed(t_s: Array, loading: Branch) -> float:
     """Way over time on the way down, and half as much again: a hand is fastest in the middle."""
-    step_s = float(np.median(np.diff(t_s)))
+    step_s = median(np.diff(t_s))
     way_mm = float(loading.height_mm.max() - loading.height_mm.min())
     seconds = len(loading) * step_s
     return 1.5 * way_mm / seconds if seconds > 0.0 else 0.0

@@ -11,7 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.root import root_between
 from coilbench.capture.virtual.instrument import recur
+
+_ROOT_MM = 1e-11  # of a height that is solved for
 
 
 @dataclass(frozen=True)
@@ -73,9 +76,9 @@ class SpringModel:
 
     def height_at_load(self, load_n: float) -> float:
         """Return the height at which its true load is load_n, above 0, mm."""
-        from scipy.optimize import brentq  # imported late: slow to load
-
-        return float(brentq(lambda mm: float(self.load_n(mm)) - load_n, 0.0, self.free_length_mm))
+        return root_between(
+            lambda mm: float(self.load_n(mm)) - load_n, 0.0, self.free_length_mm, _ROOT_MM
+        )
 
     def lowest_height_mm(self, load_n: float) -> float:
         """Return a height above which it never pushes more than load_n, friction and set in."""

@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import curve_fit
 
-from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
+from coilbench.capture.calibration.polynomial import (
+    PolynomialFit,
+    evaluate,
+    slope,
+    slope_at,
+    value,
+    value_at,
+)
 from coilbench.capture.calibration.regression import (
     chance_of_needless_term,
     fit_polynomial,
@@ -180,6 +187,10 @@ def test_recovers_a_polynomial_without_noise(coefficients, seed):
     fit = fit_polynomial(x, y, len(coefficients) - 1)
     assert fit.coefficients == pytest.approx(coefficients, abs=1e-10)
     assert value(fit, x) == pytest.approx(y, abs=1e-10)
+    derived = np.polynomial.polynomial.polyder(coefficients)
+    assert slope(fit, x) == pytest.approx(np.polynomial.polynomial.polyval(x, derived), abs=1e-8)
+    for each in x.tolist():
+        assert (value_at(fit, each), slope_at(fit, each)) == (value(fit, each), slope(fit, each))
 
 
 def test_few_points_are_widened_by_students_factor_which_can_be_taken_out() -> None:

@@ -15,6 +15,7 @@ from coilbench.capture.calibration.statistics import (
     coverage_factor,
     effective_dof,
     f_tail,
+    median,
     noise_sd,
     student_factor,
     student_quantile,
@@ -78,3 +79,11 @@ def test_noise_is_blind_to_drift_and_jumps_and_never_below_a_step() -> None:
     counts[1000:] += 1e6
     assert noise_sd(counts) == pytest.approx(40.0, rel=0.05)
     assert noise_sd(np.zeros(10)) == LEAST_SD_COUNTS
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 10, 401])
+def test_a_median_is_numpys(count: int) -> None:
+    x = np.random.default_rng(count).normal(size=count)
+    assert median(x) == np.median(x)
+    x[count // 2] = np.nan
+    assert math.isnan(median(x))
