@@ -1,6 +1,6 @@
 """What is measured, corrected or noted by hand: a set's dimensions, a spring's lengths and mark.
 
-Each entry is a row that stays; the newest holds and stands in the columns of its set or spring. So
+Each entry is a row that stays; the last holds and stands in the columns of its set or spring. So
 what was given first is not lost, and books merge.
 """
 
@@ -14,6 +14,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.depths import rederive_depths
+from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import (
@@ -37,7 +38,7 @@ LONGEST_TEXT = 400
 SLIP_SHARE = 0.25
 
 Value = float | str | None
-# where the newest entry stands: the column of its value, and of its uncertainty
+# where the last entry stands: the column of its value, and of its uncertainty
 _OF_SPRINGS: dict[str, tuple[str, ...]] = {
     "free_length_mm": ("own_free_length_mm", "own_free_length_u_mm"),
     "solid_height_mm": ("solid_by_hand_mm", "solid_by_hand_u_mm"),
@@ -244,13 +245,16 @@ def _enter(
 ) -> None:
     column = "active_coils" if what == "active_coils" else "words"
     column = "length_mm" if what in LENGTHS else column
-    row = {"id": new_id(), "set_id": set_id, "spring_id": spring_id, "made_utc": utc_now()}
+    row: dict[str, object] = {"id": new_id(), "set_id": set_id, "spring_id": spring_id}
+    row["made_utc"] = utc_now()
+    same = "set_id = ? AND spring_id IS ? AND what = ?"
+    row["edits"] = next_edit(db.conn, "hand_entries", same, [set_id, spring_id, what])
     insert(db, "hand_entries", row | {"what": what, column: value, "length_u_mm": u_mm})
 
 
-def refresh_hand_entries(db: Database, set_id: str | None = None) -> None:
-    """Write the newest entries into the columns of their sets and springs; of all where None."""
-    for table, of, row in _newest(db, set_id):
+def refresh_hand_entries(db: Database, set_id: str) -> None:
+    """Write a set's last entries into the columns of the set and of its springs."""
+    for table, of, row in _last(db, set_id):
         names = (_OF_SPRINGS if table == "springs" else _OF_SETS)[row["what"]]
         value = next(
             (row[c] for c in ("length_mm", "active_coils", "words") if row[c] is not None), None
@@ -260,15 +264,15 @@ def refresh_hand_entries(db: Database, set_id: str | None = None) -> None:
             db.execute(sql, [cell, of, cell])
 
 
-def _newest(db: Database, set_id: str | None) -> Iterator[tuple[str, str, dict[str, Any]]]:
+def _last(db: Database, set_id: str) -> Iterator[tuple[str, str, dict[str, Any]]]:
     """Yield the last entry on each thing: its table, the id of its row there, and the entry."""
-    newest: dict[tuple[str, str, str], dict[str, Any]] = {}
+    last: dict[tuple[str, str, str], dict[str, Any]] = {}
     for row in db.query(
-        "SELECT * FROM main.hand_entries WHERE ? IN (set_id, '') ORDER BY made_utc, rowid",
-        [set_id or ""],
+        "SELECT * FROM main.hand_entries WHERE set_id = ? ORDER BY edits, made_utc, id",
+        [set_id],
     ):
         of_set = row["spring_id"] is None
         table, of = ("sets", row["set_id"]) if of_set else ("springs", row["spring_id"])
-        newest[table, of, row["what"]] = row
-    for (table, of, _), row in newest.items():
+        last[table, of, row["what"]] = row
+    for (table, of, _), row in last.items():
         yield table, of, row

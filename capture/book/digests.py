@@ -21,8 +21,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, NamedTuple
 
+from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
+
 WITHOUT = ("curve_rows",)  # a stroke's content_digest covers them
-_STATE = {"sweeps": ("counted", "status", "note", "ruling")}
+_STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
@@ -59,9 +61,10 @@ def _cell(column: Column, row: str) -> str:
 
 
 def register(connection: sqlite3.Connection) -> None:
-    """Give a connection the function that the triggers call."""
+    """Give a connection the functions that the triggers call."""
     connection.execute("PRAGMA trusted_schema = ON")  # as most builds of SQLite have it
     connection.create_function("coil_digest", -1, row_digest, deterministic=True)
+    register_edits(connection)
 
 
 def row_digest(*cells: object) -> bytes:
@@ -106,6 +109,9 @@ def seal(connection: sqlite3.Connection) -> None:
     for table in tables(connection):
         for cover in covers(connection, table):
             _seal(connection, cover)
+    if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
+        connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
+        connection.execute(LABELS_COUNTED)
     if covers(connection, "sweeps"):
         sql = f"SELECT id FROM sweeps WHERE {_CONTENT_DIGEST} IS NULL"  # noqa: S608  our own name
         for (sweep_id,) in connection.execute(sql).fetchall():
@@ -124,11 +130,14 @@ def _seal(connection: sqlite3.Connection, cover: Cover) -> None:
         f"CREATE TRIGGER {made} AFTER INSERT ON {table} WHEN new.{digest} IS NULL BEGIN"
         f" {fresh} WHERE rowid = new.rowid; END"
     )
+    counted = counting(table, {column.name for column in cover.columns})
+    # made before the counts go up, too: whether that fires this trigger again is a setting
     connection.execute(
         f"CREATE TRIGGER {kept} AFTER UPDATE OF {names} ON {table} BEGIN"
         f" SELECT RAISE(ABORT, 'a row of {table} is damaged')"
         f" WHERE old.{digest} IS NOT {cover.sql('old.')};"
-        f" {fresh} WHERE rowid = new.rowid; END"
+        + (f" {fresh} WHERE rowid = new.rowid;{counted}" if counted else "")
+        + f" {fresh} WHERE rowid = new.rowid; END"
     )
 
 

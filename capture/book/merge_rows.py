@@ -3,7 +3,8 @@
 Raw counts, calibrations and readings never change once stored, so rows of one id must be equal in
 both books, or the merge is refused. Columns that may differ, since both copies stay in use, are
 settled by an order that does not depend on which book is which: so merging gives the same in any
-order, and merging again changes nothing.
+order, and merging again changes nothing. Where one change was made knowing of the other, it wins:
+it was counted (`edits.py`).
 """
 
 from __future__ import annotations
@@ -146,7 +147,8 @@ class TableRule:
         return " AND ".join(f"m.{key} = o.{key}" for key in self.keys)
 
     def _pairs(self, other: str) -> str:
-        return f"main.{self.table} AS m JOIN {other}.{self.table} AS o ON {self._same_key}"
+        # CROSS: SQLite then looks up in this book what the other one has, and not the reverse
+        return f"{other}.{self.table} AS o CROSS JOIN main.{self.table} AS m ON {self._same_key}"
 
     @staticmethod
     def _unlike(columns: Sequence[str]) -> str:
@@ -163,9 +165,10 @@ _RULES = (  # in the order in which foreign keys allow them in
     TableRule("rest_zeros"),
     TableRule(
         "sets",
-        mutable=("nominal_json",),
-        rank=lambda row: (row["nominal_json"] is not None,),
+        mutable=("nominal_edits", "nominal_json"),
+        rank=lambda row: (row["nominal_edits"], row["nominal_json"] is not None),
         unique="name",
+        derived=("name_edits", "label_edits"),  # settled with what they count
         by_hand=SET_COLUMNS,
     ),
     TableRule(
@@ -190,8 +193,8 @@ _RULES = (  # in the order in which foreign keys allow them in
     ),
     TableRule(
         "sweeps",
-        mutable=("counted", "status", "note", "ruling"),
-        rank=lambda row: (not row["counted"], row["ruling"] is not None),
+        mutable=("edits", "counted", "status", "note", "ruling"),
+        rank=lambda row: (row["edits"], not row["counted"], row["ruling"] is not None),
     ),
     TableRule("curve_rows", keys=("sweep_id", "branch", "point"), has_rowid=False),
 )

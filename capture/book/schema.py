@@ -10,6 +10,7 @@ from sqlite_utils import Database, Migrations
 
 from coilbench.capture.book.digests import register, seal
 from coilbench.capture.book.ours import APPLICATION_ID, MIGRATION_NAMES
+from coilbench.capture.book.schema_shared import EDITS
 
 migrations = Migrations("coilbench")
 
@@ -470,6 +471,7 @@ _TEXTS = (
     _SET_SOLID_U,
     _SET_RESTS,
     _DIGESTS,
+    EDITS,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
