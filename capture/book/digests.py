@@ -28,7 +28,7 @@ _STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
-_BRANCHES = ("loading", "unloading")
+BRANCHES = ("loading", "unloading")
 
 
 class Column(NamedTuple):
@@ -148,11 +148,7 @@ def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:
 
 
 def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | None:
-    """Return the digest of a stroke's samples and of its curve's rows; None where they are damaged.
-
-    BLAKE2b over the stroke's id, the samples as stored, and point, height and load of each row as
-    little endian float64, loading before unloading.
-    """
+    """Return the digest of a stroke's samples and of its curve's rows; None where damaged."""
     (blob,) = connection.execute(
         "SELECT samples_blob FROM sweeps WHERE id = ?", [sweep_id]
     ).fetchone()
@@ -160,13 +156,25 @@ def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | Non
         "SELECT point, height_mm, load_n FROM curve_rows WHERE sweep_id = ? AND branch = ?"
         " ORDER BY point"
     )
-    digest = hashlib.blake2b(repr((sweep_id, blob)).encode(), digest_size=16)
-    for branch in _BRANCHES:
+    branches = []
+    for branch in BRANCHES:
         numbers = [cell for row in connection.execute(sql, [sweep_id, branch]) for cell in row]
         try:
-            digest.update(struct.pack(f"<q{len(numbers)}d", len(numbers), *numbers))
+            branches.append(struct.pack(f"<{len(numbers)}d", *numbers))
         except struct.error:
             return None
+    return digest_of_content(sweep_id, blob, branches)
+
+
+def digest_of_content(sweep_id: str, blob: bytes | None, branches: Sequence[bytes]) -> bytes:
+    """Return BLAKE2b over a stroke's id, its samples as stored, and its curve.
+
+    Args:
+        branches: loading and unloading: point, height and load of each row, little endian float64.
+    """
+    digest = hashlib.blake2b(repr((sweep_id, blob)).encode(), digest_size=16)
+    for numbers in branches:
+        digest.update(struct.pack("<q", len(numbers) // 8) + numbers)
     return digest.digest()
 
 

@@ -123,7 +123,7 @@ class TableRule:
             half = len(self.mutable)
             ours = dict(zip(self.mutable, values[:half], strict=True))
             theirs = dict(zip(self.mutable, values[half:], strict=True))
-            taken = max(ours, theirs, key=lambda row: (*self.rank(row), json.dumps(row)))
+            taken = self.winner(ours, theirs)
             if taken is theirs:
                 db.execute(
                     f"UPDATE main.{self.table}"  # noqa: S608
@@ -131,6 +131,11 @@ class TableRule:
                     [*theirs.values(), row_id],
                 )
             yield Settled(self.table, row_id, ours, theirs, taken)
+
+    def winner(self, *words: Row) -> Row:
+        """Return which holds of what is said of a row's mutable columns; the first of equals."""
+        order = dict.fromkeys(self.mutable)
+        return max(words, key=lambda row: (*self.rank(row), json.dumps({**order, **row})))
 
     def _columns(self, db: Database) -> list[str]:
         return [row[1] for row in db.execute(f"PRAGMA main.table_info({self.table})")]

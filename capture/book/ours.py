@@ -29,6 +29,7 @@ MIGRATION_NAMES = (
     "0012_set_rests",
     "0013_digests",
     "0014_edits",
+    "0015_shop",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 
@@ -48,6 +49,7 @@ _SHAPES = {
     "0012_set_rests": "48bb4e185f19e8573bea99aab2e82713",
     "0013_digests": "59eac3822404fb9c22e3225c398d3ef6",
     "0014_edits": "adb0711339dd393e14369862e4b0fb79",
+    "0015_shop": "9dca4efa9c0f4d67ed827a60a0fc9203",
 }
 _LIST = "_sqlite_migrations"
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils

@@ -9,8 +9,9 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 from coilbench.capture.book.digests import register, seal
+from coilbench.capture.book.news import note_news
 from coilbench.capture.book.ours import APPLICATION_ID, MIGRATION_NAMES
-from coilbench.capture.book.schema_shared import EDITS
+from coilbench.capture.book.schema_shared import EDITS, SHOP
 
 migrations = Migrations("coilbench")
 
@@ -472,6 +473,7 @@ _TEXTS = (
     _SET_RESTS,
     _DIGESTS,
     EDITS,
+    SHOP,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
@@ -496,3 +498,4 @@ def bring_to(db: Database, version: str = MIGRATION_NAMES[-1]) -> None:
     later = MIGRATION_NAMES[MIGRATION_NAMES.index(version) + 1 :]
     migrations.apply(db, stop_before=later[:1] or None)
     seal(db.conn)
+    note_news(db.conn)
