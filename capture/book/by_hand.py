@@ -15,6 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.edits import next_edit
+from coilbench.capture.book.hand_columns import LENGTHS, OF_A_SET, OF_SETS, OF_SPRINGS, U_OF
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import (
@@ -29,30 +30,12 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.dimensions import Pressed, refuse_sizes
 from coilbench.capture.tables.spring_lines import SpringEntry
 
-LENGTHS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm")
-WORDS = ("role", "note", "mark")
-OF_A_SET = (*LENGTHS, "active_coils", *WORDS)
 LONGEST_TEXT = 400
 # A measured free length further from the set's than this is a slip of the pen, or the set's is
 # wrong; our choice, no source.
 SLIP_SHARE = 0.25
 
 Value = float | str | None
-# where the last entry stands: the column of its value, and of its uncertainty
-_OF_SPRINGS: dict[str, tuple[str, ...]] = {
-    "free_length_mm": ("own_free_length_mm", "own_free_length_u_mm"),
-    "solid_height_mm": ("solid_by_hand_mm", "solid_by_hand_u_mm"),
-    "mark": ("spring_mark",),
-    "note": ("spring_note",),
-}
-_U_OF = {"free_length_mm": "free_length_u_mm", "solid_height_mm": "solid_by_hand_u_mm"}
-_OF_SETS: dict[str, tuple[str, ...]] = {what: (what,) for what in OF_A_SET} | {
-    "solid_height_mm": ("solid_height_mm", "solid_height_u_mm"),
-    "note": ("set_note",),
-    "mark": ("set_mark",),
-}
-SPRING_COLUMNS = tuple(name for names in _OF_SPRINGS.values() for name in names)
-SET_COLUMNS = {name: what for what, names in _OF_SETS.items() for name in names}
 
 
 @dataclass(frozen=True)
@@ -191,8 +174,8 @@ def keep_of_springs(
         elif entry.length_mm is not None:
             _refuse_length(record, entry, entry.length_mm)
         known: dict[str, Any] = {entry.what: entry.value}
-        if entry.what in _U_OF:
-            known[_U_OF[entry.what]] = entry.u_mm
+        if entry.what in U_OF:
+            known[U_OF[entry.what]] = entry.u_mm
         springs[entry.label] = replace(springs[spring.label], **known)
     then = replace(record, springs=tuple(springs.values()))
     for entry in entries:
@@ -255,7 +238,7 @@ def _enter(
 def refresh_hand_entries(db: Database, set_id: str) -> None:
     """Write a set's last entries into the columns of the set and of its springs."""
     for table, of, row in _last(db, set_id):
-        names = (_OF_SPRINGS if table == "springs" else _OF_SETS)[row["what"]]
+        names = (OF_SPRINGS if table == "springs" else OF_SETS)[row["what"]]
         value = next(
             (row[c] for c in ("length_mm", "active_coils", "words") if row[c] is not None), None
         )

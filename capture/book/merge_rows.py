@@ -16,8 +16,8 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.by_hand import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.digests import DIGESTS
+from coilbench.capture.book.hand_columns import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.errors import CoilbenchError
 
