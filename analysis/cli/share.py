@@ -9,16 +9,22 @@ from contextlib import closing, contextmanager
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.answers import judged_for_store, program_version
+from coilbench.analysis.report.document import document
 from coilbench.analysis.report.merge_text import note_text
 from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import SI
+from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import sharing
+from coilbench.capture.shop.answers import Answer
 from coilbench.capture.shop.shape import kinds, store_sql
 from coilbench.capture.shop.store import Store
+from coilbench.capture.shop.views import views_sql
 
 _WORDS = {"push": "to the store", "pull": "from the store"}
 
@@ -32,9 +38,14 @@ _WORDS = {"push": "to the store", "pull": "from the store"}
 @click.option("--pull", "pull", is_flag=True, help="Only take what this book lacks.")
 @click.option("--init", is_flag=True, help="Make the store and its roles, or bring it up to date.")
 @click.option("--sql", is_flag=True, help="With --init: print the SQL instead of running it.")
+@click.option(
+    "--answers",
+    is_flag=True,
+    help="Also work out loads, rates and flags of what changed, for those who read by SQL.",
+)
 @json_option
 def share_command(
-    url: str | None, push: bool, pull: bool, init: bool, sql: bool, as_json: bool
+    url: str | None, push: bool, pull: bool, init: bool, sql: bool, answers: bool, as_json: bool
 ) -> None:
     """Share this book with the shop's store at URL: any address of a PostgreSQL database.
 
@@ -50,7 +61,12 @@ def share_command(
         return
     with _progress(shown=not as_json) as progress:
         done = sharing.share_book(
-            book_path(), url, push=push or not pull, pull=pull or not push, progress=progress
+            book_path(),
+            url,
+            push=push or not pull,
+            pull=pull or not push,
+            answering=(_answer, program_version()) if answers else None,
+            progress=progress,
         )
     if as_json:
         pulled = (
@@ -65,10 +81,21 @@ def share_command(
         click.echo(line)
 
 
+def _answer(db: Database, record: SetRecord) -> Answer | None:
+    judged = judged_for_store(db, record)
+    if judged is None or judged.check is None:
+        return None
+    strokes = judged.measured.strokes.values()
+    kept = sum(one.kept for own in strokes for one in own)
+    check = judged.check
+    springs = document(check)["springs"]
+    return Answer(program_version(), "mean", check.tolerance, kept, springs)
+
+
 def _init(url: str | None, *, sql: bool) -> None:
     if sql:
         click.echo("BEGIN;")
-        for statement in store_sql(kinds()):
+        for statement in (*store_sql(kinds()), *views_sql()):
             click.echo(f"{statement};")
         click.echo("COMMIT;")
         return

@@ -45,3 +45,5 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         if done.pushed.damaged:
             strokes = counted(len(done.pushed.damaged), "damaged stroke")
             yield f"! {strokes} stayed here; see: coilbench book check."
+    if done.answers:
+        yield f"Worked out for the store: {counted(done.answers, 'set')}."

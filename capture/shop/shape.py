@@ -43,6 +43,10 @@ _FROM = (
     "bench text NOT NULL, push bigint NOT NULL, added_by text NOT NULL DEFAULT session_user,"
     f" FOREIGN KEY (bench, push) REFERENCES {SCHEMA}.pushes (bench, push)"
 )
+_OF_ANSWER = {
+    "answer_id": f"text NOT NULL REFERENCES {SCHEMA}.answers (id)",
+    "spring_id": f"text NOT NULL REFERENCES {SCHEMA}.springs (id)",
+}
 _AT_THE_START = {
     "store": "id text PRIMARY KEY, made_by text NOT NULL DEFAULT session_user",
     "versions": "version text PRIMARY KEY, added_by text NOT NULL DEFAULT session_user",
@@ -55,6 +59,58 @@ _LABELS = (
     f" REFERENCES {SCHEMA}.springs (id), label text NOT NULL,"
     " added_by text NOT NULL DEFAULT session_user, PRIMARY KEY (id, words, spring_id),"
     f" FOREIGN KEY (id, words) REFERENCES {SCHEMA}.sets_words (id, words)"
+)
+
+
+# What `answers.py` keeps: never pulled. Each with what it is worked out from and how.
+ANSWERS = {
+    "answers": {
+        "id": "text PRIMARY KEY",
+        "set_id": f"text NOT NULL REFERENCES {SCHEMA}.sets (id)",
+        "judged_utc": "text NOT NULL",
+        "program_version": "text NOT NULL",
+        "book_version": "text NOT NULL",
+        "branch": "text NOT NULL",
+        "tolerance_relative": "double precision NOT NULL",
+        "strokes_kept": "bigint NOT NULL",
+        "inputs": "bytea NOT NULL",
+    },
+    "answer_springs": {
+        **_OF_ANSWER,
+        "rate_n_per_mm": "double precision",
+        "rate_u_n_per_mm": "double precision",
+        "free_length_mm": "double precision",
+        "solid_height_mm": "double precision",
+    },
+    "answer_loads": {
+        **_OF_ANSWER,
+        "height_mm": "double precision NOT NULL",
+        "load_n": "double precision",
+        "load_u_n": "double precision",
+    },
+    "answer_flags": {
+        **_OF_ANSWER,
+        "number": "bigint NOT NULL",
+        "kind": "text NOT NULL",
+        "reason": "text NOT NULL",
+    },
+}
+_ANSWER_KEYS = {
+    "answer_springs": "answer_id, spring_id",
+    "answer_loads": "answer_id, spring_id, height_mm",
+    "answer_flags": "answer_id, spring_id, number",
+}
+# Which of what is said of a stroke stands, first: as `merge_rows` ranks it.
+_LOOKED_UP = {
+    "set_labels": "spring_id",
+    "springs": "set_id",
+    "sweeps": "calibration_id, stored_utc",
+    "hand_entries": "set_id, spring_id, what",
+    "answers": "set_id, judged_utc",
+}
+STANDING = (
+    'edits DESC, counted, ruling IS NULL, status COLLATE "C" DESC, note IS NOT NULL,'
+    ' note COLLATE "C" DESC, ruling COLLATE "C" DESC'
 )
 
 
@@ -124,6 +180,10 @@ def tables(made_of: Mapping[str, Kind]) -> dict[str, str]:
             )
         if kind.table == "springs":  # labels are words on a set, and name springs
             found["set_labels"] = _LABELS
+    for table, columns in ANSWERS.items():
+        given = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+        key = f", PRIMARY KEY ({_ANSWER_KEYS[table]})" if table in _ANSWER_KEYS else ""
+        found[table] = f"{given}, added_by text NOT NULL DEFAULT session_user{key}"
     return found
 
 
@@ -148,6 +208,8 @@ def store_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
             for name, of in names.items():
                 column = f"{name} {_TYPES[of]}"
                 yield f"ALTER TABLE {SCHEMA}.{table} ADD COLUMN IF NOT EXISTS {column}"
+    for table, columns in _LOOKED_UP.items():
+        yield f"CREATE INDEX IF NOT EXISTS {table}_looked_up ON {SCHEMA}.{table} ({columns})"
     one = f"WHERE NOT EXISTS (SELECT 1 FROM {SCHEMA}.store)"  # noqa: S608
     made = "SELECT gen_random_uuid()::text"
     yield f"INSERT INTO {SCHEMA}.store (id) {made} {one}"
@@ -166,11 +228,17 @@ def _roles_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
             " EXCEPTION WHEN duplicate_object OR unique_violation THEN NULL; END $$"
         )
         yield f"GRANT USAGE ON SCHEMA {SCHEMA} TO {role}"
-        yield f"GRANT SELECT ON ALL TABLES IN SCHEMA {SCHEMA} TO {role}"
+    yield from grant_reading()
     for table in tables(made_of):
         if table not in ("store", "versions"):
             names = ", ".join(names_of(made_of, table))
             yield f"GRANT INSERT ({names}) ON {SCHEMA}.{table} TO {BENCHES}"
+
+
+def grant_reading() -> Iterator[str]:
+    """Yield what lets both roles read all that there is by now."""
+    for role in (BENCHES, READERS):
+        yield f"GRANT SELECT ON ALL TABLES IN SCHEMA {SCHEMA} TO {role}"
 
 
 def names_of(made_of: Mapping[str, Kind], table: str) -> list[str]:
@@ -178,6 +246,8 @@ def names_of(made_of: Mapping[str, Kind], table: str) -> list[str]:
     base = table.removesuffix("_words")
     if table == "pushes":
         return ["bench", "push", "uuid", "version", "pushed_utc"]
+    if table in ANSWERS:
+        return list(ANSWERS[table])
     if table == "set_labels":
         return ["id", "words", "spring_id", "label"]
     if table in made_of:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -15,10 +15,12 @@ from coilbench.capture.book.news import all_is_news
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, new_id, writing
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.pulling import Pulled, Span, pull_spans
 from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
 from coilbench.capture.shop.store import Store, TryAgain, safe_address
 
+Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
 
 
@@ -29,6 +31,7 @@ class Shared:
     Attributes:
         address: the store's.
         pulled, pushed: None where it was not asked for, or had to wait.
+        answers: of how many sets an answer was added for those who read the store by SQL.
         waits: a capture is running on this book, so that nothing was pulled.
         news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
     """
@@ -37,6 +40,7 @@ class Shared:
     pulled: Pulled | None
     pushed: Pushed | None
     waits: bool
+    answers: int
     news: tuple[str, ...]
 
 
@@ -46,12 +50,14 @@ def share_book(
     *,
     push: bool = True,
     pull: bool = True,
+    answering: Answering | None = None,
     progress: Progress = lambda *_: None,
 ) -> Shared:
     """Share a book with a store, kept in the book as its own from then on.
 
     Args:
         address: any that libpq takes, without a password; None for the one that the book has.
+        answering: works out the sets that changed, for those who read the store by SQL.
 
     Raises:
         CoilbenchError: no address, no server, a store that is not ours or of another version, or
@@ -67,7 +73,10 @@ def share_book(
             )
         with closing(Store(where)) as store:
             try:
-                return _share(db, store, path, (push, pull), progress)
+                done = _share(db, store, path, (push, pull), progress)
+                if push and answering is not None:
+                    done = replace(done, answers=add_answers(db, store, *answering))
+                return done
             except TryAgain as error:
                 raise CoilbenchError(
                     f"the store was lost while it was being read ({error})",
@@ -87,7 +96,7 @@ def _share(
             waits = not free
             pulled = _pull(db, store, progress) if free else None
     pushed = push_news(db, store, _about("push", progress)) if push else None
-    return Shared(store.address, pulled, pushed, waits, news)
+    return Shared(store.address, pulled, pushed, waits, 0, news)
 
 
 def kept_address(db: Database) -> str | None:

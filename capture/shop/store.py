@@ -21,6 +21,7 @@ from coilbench.capture.shop.shape import (
     store_sql,
     tables,
 )
+from coilbench.capture.shop.views import views_sql
 
 if TYPE_CHECKING:
     import psycopg
@@ -182,7 +183,7 @@ class Store:
         with self.transaction():
             if self._shape() and "store" not in self._shape():
                 raise _strange(f"a schema {SCHEMA!r} of something else")
-            for statement in store_sql(self.kinds):
+            for statement in (*store_sql(self.kinds), *views_sql()):
                 self.execute(statement)
 
     def look(self) -> None:
@@ -303,7 +304,7 @@ class Store:
             self.add("set_labels", labels)
 
 
-_BYTES = ("digest", "words", "samples_blob", "curve_packed", "content_digest")
+_BYTES = ("digest", "words", "inputs", "samples_blob", "curve_packed", "content_digest")
 
 
 def _strange(what: str) -> CoilbenchError:
