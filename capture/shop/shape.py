@@ -130,12 +130,17 @@ class Kind:
     points: tuple[str, str, Mapping[str, str]] | None = None
 
 
+def kinds_of(db: Database) -> dict[str, Kind]:
+    """Return the kinds of rows of a book, parents first."""
+    return {table: _kind(db, table) for table in KINDS}
+
+
 def kinds() -> dict[str, Kind]:
     """Return the kinds of rows of a book of this version, parents first."""
     db = Database(memory=True)
     try:
         bring_to(db)
-        return {table: _kind(db, table) for table in KINDS}
+        return kinds_of(db)
     finally:
         db.close()
 

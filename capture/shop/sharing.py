@@ -18,7 +18,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.pulling import Pulled, Span, pull_spans
 from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
-from coilbench.capture.shop.store import Store, TryAgain, safe_address
+from coilbench.capture.shop.shape import kinds_of
+from coilbench.capture.shop.store import WAIT_S, Store, TryAgain, safe_address
 
 Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
@@ -52,11 +53,13 @@ def share_book(
     pull: bool = True,
     answering: Answering | None = None,
     progress: Progress = lambda *_: None,
+    wait_s: int = WAIT_S,
 ) -> Shared:
     """Share a book with a store, kept in the book as its own from then on.
 
     Args:
         address: any that libpq takes, without a password; None for the one that the book has.
+        wait_s: how long the server may take to answer at first.
         answering: works out the sets that changed, for those who read the store by SQL.
 
     Raises:
@@ -71,7 +74,7 @@ def share_book(
                 where=str(path),
                 hint="Give its address: coilbench share postgresql://user@host/database",
             )
-        with closing(Store(where)) as store:
+        with closing(Store(where, kinds_of(db), wait_s)) as store:
             try:
                 done = _share(db, store, path, (push, pull), progress)
                 if push and answering is not None:

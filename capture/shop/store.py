@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import psycopg
 
 _INSTALL = "pip install '.[shop]'"
-_WAIT_S = 20
+WAIT_S = 20
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
 _SECRETS = ("password", "sslpassword")
@@ -97,14 +97,17 @@ class Store:
     """A connection to a store.
 
     Attributes:
-        kinds: the kinds of rows, parents first.
+        kinds: the kinds of rows, parents first: those given, else of a book of this version.
         store_id: which store it is; empty until it was looked at.
     """
 
-    def __init__(self, address: str) -> None:
+    def __init__(
+        self, address: str, of: Mapping[str, Kind] | None = None, wait_s: int = WAIT_S
+    ) -> None:
         self._pg = _psycopg()
         self.address = safe_address(address)
-        self.kinds: dict[str, Kind] = kinds()
+        self.kinds = kinds() if of is None else of
+        self._wait_s = wait_s
         self.store_id = ""
         self._connection = self._connect()
 
@@ -116,7 +119,7 @@ class Store:
                 sslmode="verify-full",  # libpq does without on a local socket
                 gssencmode="disable",
                 autocommit=True,  # transactions are begun and ended here
-                connect_timeout=_WAIT_S,
+                connect_timeout=self._wait_s,
                 application_name="coilbench share",
                 options="-c search_path=pg_catalog -c client_encoding=UTF8",
             )

@@ -27,11 +27,13 @@ from filelock import FileLock
 from support.tools import missing, tool
 
 RUN = "COILBENCH_TEST_SERVER"  # where this run's server is, for all of its workers
-_CONF = """
+_QUICK = """
 fsync = off
 full_page_writes = off
 max_connections = 60
 shared_buffers = 16MB
+"""
+_CONF = """
 ssl = on
 listen_addresses = 'localhost'
 """
@@ -152,7 +154,7 @@ def _as_its_user(command: list[str], folder: Path) -> None:
     )  # fmt: skip
 
 
-def _start(folder: Path) -> None:
+def _start(folder: Path, quick: str = _QUICK) -> None:
     folder.mkdir(mode=0o755)
     if (user := _user()) is not None:
         shutil.chown(folder, user, pwd.getpwnam(user).pw_gid)
@@ -175,7 +177,7 @@ def _start(folder: Path) -> None:
         port = free.getsockname()[1]
     places = f"port = {port}\nunix_socket_directories = '{folder}'\n"
     keys = f"ssl_cert_file = '{folder}/server.crt'\nssl_key_file = '{folder}/server.key'\n"
-    (data / "postgresql.conf").write_text(_CONF + places + keys)
+    (data / "postgresql.conf").write_text(quick + _CONF + places + keys)
     (data / "pg_hba.conf").write_text(_HBA)
     (folder / "port").write_text(str(port))
     Server(folder, port).control("start", "-w")
@@ -200,6 +202,12 @@ def start_another(folder: Path) -> Server:
     """Start a server that a test may kill."""
     running_server()  # skips where there is none
     _start(folder)
+    return Server(folder, int((folder / "port").read_text()))
+
+
+def start_durable(folder: Path) -> Server:
+    """Start a server with its own settings, for what is measured."""
+    _start(folder, quick="")
     return Server(folder, int((folder / "port").read_text()))
 
 

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.cli import run
+from coilbench.analysis.cli import daemon, run
+from coilbench.capture.running.commands import Snapshot
 from support.postgres import Server, database, server
 from support.shared import made_once
-from support.shop_books import make_empty, make_larch
+from support.shop_books import make_empty, make_larch, press
 
 __all__ = ["database", "server"]
 
@@ -76,3 +77,30 @@ def test_what_can_not_be_is_a_sentence(
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(__import__("sys").modules, "psycopg", None)
         assert "pip install" in told(capsys, *book, "share", "host=x", status=2)
+
+
+@pytest.mark.parametrize("done", [3, 2])
+def test_the_daemon_gives_what_a_finished_set_has_and_takes_nothing(
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    server: Server,
+    database: str,
+    larch: Path,
+    done: int,
+) -> None:
+    """Without a store it ends as well; a set that is not finished is not given."""
+    ended = Snapshot("larch", "virtual:", springs=3, springs_done=done)
+    monkeypatch.setattr(daemon, "run_daemon", lambda *_: ended)
+    command = ("--book", str(larch), "daemon", "--port", "virtual:", "--set", "larch", "--share")
+    words = told(capsys, *command)
+    assert f"{done} of 3 springs done" in words
+    assert ("not shared with a store yet" in words) == (done == 3)
+    told(capsys, "--book", str(larch), "share", server.address(database))
+    press(larch, "larch-01", 81)
+    words = told(capsys, *command)
+    assert ("To the store: 1 stroke." in words) == (done == 3)
+    assert "From the store" not in words
+    server.sql("postgres", f"ALTER DATABASE {database} RENAME TO {database}_gone")
+    words = told(capsys, *command)
+    assert ("! Not shared" in words) == (done == 3)
+    server.sql("postgres", f"ALTER DATABASE {database}_gone RENAME TO {database}")
