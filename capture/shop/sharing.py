@@ -57,6 +57,8 @@ def share_book(
 ) -> Shared:
     """Share a book with a store, kept in the book as its own from then on.
 
+    Where there is no book it is made, once the store has answered.
+
     Args:
         address: any that libpq takes, without a password; None for the one that the book has.
         wait_s: how long the server may take to answer at first.
@@ -66,7 +68,11 @@ def share_book(
         CoilbenchError: no address, no server, a store that is not ours or of another version, or
             something in one of the two that the other can't take. What was shared before stays.
     """
-    with _hold_sharing(path), open_book(path) as db:
+    create = address is not None and not path.exists()
+    if create:  # a bench that has nothing yet; not for an address that leads nowhere
+        with closing(Store(str(address), wait_s=wait_s)) as store:
+            store.look()
+    with open_book(path, create=create) as db, _hold_sharing(path):
         where = kept_address(db) if address is None else safe_address(address)
         if where is None:
             raise CoilbenchError(

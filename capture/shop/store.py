@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 _INSTALL = "pip install '.[shop]'"
 WAIT_S = 20
+_SILENT_MS = 30_000
+_OPTIONS = f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
 _SECRETS = ("password", "sslpassword")
@@ -121,7 +123,8 @@ class Store:
                 autocommit=True,  # transactions are begun and ended here
                 connect_timeout=self._wait_s,
                 application_name="coilbench share",
-                options="-c search_path=pg_catalog -c client_encoding=UTF8",
+                tcp_user_timeout=_SILENT_MS,  # a network that is gone is noticed
+                options=_OPTIONS,
             )
         except self._pg.Error as error:
             raise CoilbenchError(

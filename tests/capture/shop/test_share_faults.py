@@ -237,6 +237,23 @@ def test_two_benches_at_once_on_the_same_sets(tmp_path, larch, share, third) -> 
     third(larch)
 
 
+def test_what_changes_while_it_is_being_sent_stays_news(larch, share, third, monkeypatch) -> None:
+    real = Store.add_words
+
+    def meanwhile(self: Any, items: Any, *arguments: Any) -> None:
+        real(self, items, *arguments)
+        if items and items[0].kind.table == "sweeps":
+            monkeypatch.setattr(Store, "add_words", real)
+            with open_book(larch) as db:
+                record = find_set(db, "larch")
+                StrokeRow.keep_rulings(db, record, [("larch-02", 1, "leave")])
+
+    monkeypatch.setattr(Store, "add_words", meanwhile)
+    share(larch)
+    assert share(larch).pushed.rows == {"sweeps": 1}
+    third(larch)
+
+
 def test_a_copied_book_goes_on_as_a_bench_of_its_own(tmp_path, larch, share, third) -> None:
     share(larch)
     copy = Path(shutil.copyfile(larch, tmp_path / "copy.db"))

@@ -226,6 +226,13 @@ def test_a_book_that_was_never_shared_needs_an_address(larch) -> None:
         share_book(larch, None)
 
 
+def test_no_book_is_made_for_an_address_that_leads_nowhere(tmp_path, server) -> None:
+    for address in (f"host={tmp_path} dbname=x", server.address("postgres"), None):
+        with pytest.raises(CoilbenchError):
+            share_book(tmp_path / "new.db", address)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_while_a_capture_runs_a_bench_gives_and_does_not_take(tmp_path, address, larch) -> None:
     share_book(larch, address)
     other = make_empty(tmp_path / "bob.db")

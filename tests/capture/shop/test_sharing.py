@@ -18,7 +18,7 @@ def test_a_fresh_bench_gets_all_that_another_has_to_the_last_digit(
     assert first.pushed.rows == {
         "calibration_parts": 2, "calibrations": 1, "scales": 1, "sets": 1, "sweeps": 7,
     }  # fmt: skip
-    third = make_empty(tmp_path / "third.db")
+    third = tmp_path / "third.db"  # a book is made
     assert share(third).pulled.rows["sweeps"] == 7
     assert content(third) == content(larch)
     assert answers(third) == answers(larch)
