@@ -28,6 +28,9 @@ KINDS: dict[str, tuple[str, ...]] = {
     "sessions": ("ended_utc",),
     "sweeps": ("counted", "status", "note", "ruling"),
 }
+_SET_OF_STROKE = (
+    "(SELECT set_id FROM sweeps JOIN springs ON springs.id = spring_id WHERE sweeps.id = row_id)"
+)
 _SHARED = "EXISTS (SELECT 1 FROM shop)"
 
 
@@ -69,7 +72,8 @@ def last_stamp(connection: sqlite3.Connection) -> int:
 def news_until(connection: sqlite3.Connection, stamp: int) -> dict[str, list[str]]:
     """Return the ids of what is new up to a stamp, by kind, parents first.
 
-    A capture that has not ended waits, and its strokes with it.
+    A capture that has not ended waits, and its strokes with it. Strokes of one set are together,
+    since whoever takes some of them settles their sets.
     """
     waiting = {
         "sessions": "SELECT id FROM sessions WHERE ended_utc IS NULL",
@@ -79,9 +83,10 @@ def news_until(connection: sqlite3.Connection, stamp: int) -> dict[str, list[str
     found = {}
     for kind in KINDS:
         but = f" AND row_id NOT IN ({waiting[kind]})" if kind in waiting else ""
+        order = _SET_OF_STROKE if kind == "sweeps" else "''"
         rows = connection.execute(
-            "SELECT DISTINCT row_id FROM shop_news WHERE kind = ? AND stamp <= ?"  # noqa: S608
-            f"{but} ORDER BY row_id",
+            f"SELECT row_id FROM (SELECT DISTINCT row_id, {order} AS place FROM shop_news"  # noqa: S608
+            f" WHERE kind = ? AND stamp <= ?{but}) ORDER BY place, row_id",
             [kind, stamp],
         )
         if ids := [row_id for (row_id,) in rows]:

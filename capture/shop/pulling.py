@@ -20,8 +20,8 @@ from coilbench.capture.book.news import KINDS, last_stamp, no_longer_news
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.values import impossible
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import CONTENT, Item, curve_rows, unpack_curve
-from coilbench.capture.shop.shape import CURVE, SCHEMA, Kind
+from coilbench.capture.shop.rows import Item, curve_rows, unpack_curve
+from coilbench.capture.shop.shape import CURVE, PACKED, SCHEMA, Kind
 from coilbench.capture.shop.store import Store
 
 CHUNK = 1000
@@ -235,7 +235,7 @@ def _check(item: Item, digest: bytes) -> None:
         {
             name: cell.encode() if isinstance(cell, str) else cell
             for name, cell in cells.items()
-            if name not in CONTENT and name != "content_digest"
+            if name not in PACKED and name != "content_digest"
         }
     )
     if wrong is None and any(ord(one) < 32 and one not in "\n\t" for text in texts for one in text):
@@ -255,7 +255,7 @@ def _strokes(db: Database, store: Store, ids: Sequence[str]) -> list[Item]:
     """Return strokes by id: in whole those that the book lacks, of the others what may change."""
     kind = store.kinds["sweeps"]
     marks = ", ".join("?" * len(ids))
-    fixed = [name for name in kind.fixed if name not in CONTENT]
+    fixed = [name for name in kind.fixed if name not in PACKED]
     own = {
         row["id"]: row
         for row in db.query(f"SELECT {', '.join(fixed)} FROM sweeps WHERE id IN ({marks})", ids)  # noqa: S608
@@ -274,7 +274,8 @@ def _room_for_pulled(db: Database) -> Iterator[None]:
             columns = [f"{one.name} {one.kind}" for one in columns_of(db.conn, table)]
             db.execute(f"CREATE TABLE {_PULLED}.{table} ({', '.join(columns)})")
         db.execute(f"CREATE INDEX {_PULLED}.springs_by_set ON springs (set_id)")
-        db.execute(f"CREATE INDEX {_PULLED}.sets_by_id ON sets (id)")
+        for table in ("sets", "springs"):
+            db.execute(f"CREATE INDEX {_PULLED}.{table}_by_id ON {table} (id)")
         yield
     finally:
         db.execute(f"DETACH {_PULLED}")

@@ -15,9 +15,8 @@ from sqlite_utils import Database
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.shape import CURVE, Kind
+from coilbench.capture.shop.shape import CURVE, PACKED, Kind
 
-CONTENT = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 _HEAD = "<II"
 _LEVEL = 1  # zlib's fastest: packing is not to take longer than sending
 
@@ -46,7 +45,7 @@ class Item:
 
     def digest(self) -> bytes:
         """Return SHA-256 over what never changes; a column that is empty doesn't count."""
-        return _digest({**self.fixed, **dict.fromkeys(CONTENT)}, self.points)
+        return _digest({**self.fixed, **dict.fromkeys(PACKED)}, self.points)
 
     def words_digest(self) -> bytes:
         """Return SHA-256 over what may change."""

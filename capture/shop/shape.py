@@ -21,6 +21,7 @@ from coilbench.capture.book.schema import bring_to
 SCHEMA = "coilbench"
 VERSION = MIGRATION_NAMES[-1]
 CURVE = "curve_packed"
+PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 BENCHES, READERS = "coilbench_bench", "coilbench_reader"
 _CHILDREN = {
     "calibration_parts": ("calibration_points", "part_id"),
@@ -213,6 +214,8 @@ def store_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
             for name, of in names.items():
                 column = f"{name} {_TYPES[of]}"
                 yield f"ALTER TABLE {SCHEMA}.{table} ADD COLUMN IF NOT EXISTS {column}"
+    for name in PACKED:  # the server is not to try and press them once more
+        yield f"ALTER TABLE {SCHEMA}.sweeps ALTER COLUMN {name} SET STORAGE EXTERNAL"
     for table, columns in _LOOKED_UP.items():
         yield f"CREATE INDEX IF NOT EXISTS {table}_looked_up ON {SCHEMA}.{table} ({columns})"
     one = f"WHERE NOT EXISTS (SELECT 1 FROM {SCHEMA}.store)"  # noqa: S608
