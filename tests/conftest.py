@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from support import postgres
+
 # Before NumPy is loaded: the matrices are small, and workers' threads would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 _FD = Path("/proc/self/fd")
@@ -93,6 +95,8 @@ def pytest_xdist_auto_num_workers() -> int:
 def pytest_configure(config: pytest.Config) -> None:
     """Let each worker compile other tests first: of the rest it finds what the others compiled."""
     worker = getattr(config, "workerinput", None)
+    if worker is None:
+        postgres.begin_run()
     if worker and [Path(one).resolve() for one in config.args] == [_TESTS]:
         files = sorted(_TESTS.rglob("test_*.py"))
         first = len(files) * int(worker["workerid"][2:]) // worker["workercount"]
@@ -103,6 +107,12 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Give all workers the same order, whatever they compiled first: the longest come first."""
     items.sort(key=lambda item: (item.path.stem not in _FIRST, item.path))
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Stop the server that tests of sharing started, once all workers have ended."""
+    if not hasattr(config, "workerinput"):
+        postgres.end_run()
 
 
 def pytest_collection_finish() -> None:

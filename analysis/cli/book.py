@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.report.document import filled
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.merge_text import brought_text, note_text
+from coilbench.analysis.report.units import SI
 from coilbench.capture.book.copies import copy_book, put_back
-from coilbench.capture.book.merging import Note, merge_books
+from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.opening import hold_book
 from coilbench.capture.book.soundness import Soundness, check_book
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
@@ -119,17 +117,6 @@ def _report(found: Soundness) -> None:
     click.echo("No damage found.")
 
 
-# Tables shown to the user; points and curves belong to these.
-_SHOWN = {
-    "sets": "set",
-    "springs": "spring",
-    "sweeps": "stroke",
-    "calibrations": "calibration",
-    "mass_checks": "check",
-    "scales": "scale",
-}
-
-
 @click.command(
     name="merge",
     epilog="Example: coilbench merge /media/stick/other-bench.db",
@@ -147,30 +134,12 @@ def merge_command(books: tuple[Path, ...], as_json: bool) -> None:
     """
     merged = merge_books(book_path(), books)
     if as_json:
-        notes = [_note_text(note, SI) for note in merged.notes]
+        notes = [note_text(note, SI) for note in merged.notes]
         print_document({"books": books} | vars(merged) | {"notes": notes})
         return
-    click.echo(f"Merged {', '.join(map(str, books))}: {_brought(merged.brought, merged.kept)}.")
+    brought = brought_text(merged.brought, changed=merged.kept is not None)
+    click.echo(f"Merged {', '.join(map(str, books))}: {brought}.")
     for note in merged.notes:
-        click.echo(f"Note: {_note_text(note, units())}.")
+        click.echo(f"Note: {note_text(note, units())}.")
     if merged.kept is not None:
         click.echo(f"The book as it was is kept as {merged.kept}.")
-
-
-def _note_text(note: Note, shown: Units) -> str:
-    if isinstance(note, str):
-        return note
-    loads = [filled("{load_n} at {height_mm}", load, shown) for load in note.kept.loads]
-    rate = note.kept.rate_n_per_mm
-    nominal = ", ".join([*loads, *([] if rate is None else [shown.rate_text(rate)])])
-    return (
-        f"the set {note.set_name} had two nominals; kept: {nominal}; to change it: "
-        f"coilbench set nominal {as_typed(note.set_name)}"
-    )
-
-
-def _brought(brought: Mapping[str, int], kept: Path | None) -> str:
-    counts = [counted(brought[table], one) for table, one in _SHOWN.items() if table in brought]
-    if counts:
-        return f"{', '.join(counts)} added"
-    return "nothing new" if kept is None else "no new rows, but differences were settled"

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from functools import partial
 
 import click
 
+from coilbench.analysis.cli.capture_lines import capture_ended, event_line
 from coilbench.analysis.cli.common import LENGTH, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.plain import as_typed
-from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
+from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
+from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.units import parse_length_mm
 
-ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
 ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out (no)"
 
 
@@ -37,7 +37,13 @@ ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out 
     type=LENGTH,
     help="Every stroke must be pressed down to this height; a shorter one is asked for again.",
 )
-def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> None:
+@click.option(
+    "--share",
+    "shares",
+    is_flag=True,
+    help="Give the shop's store what the finished set has, once the capture has ended.",
+)
+def daemon_command(port: str, set_name: str, reach_height_mm: float | None, shares: bool) -> None:
     """Capture a set without a screen, for a service unit or a second terminal.
 
     Press the springs in the order of their labels; each finished stroke goes to the spring whose
@@ -46,25 +52,22 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
     on SIGTERM or when its terminal is closed: both drain and close.
     """
     request = CaptureRequest(book_path(), set_name, port, reach_height_mm, LINGER_S)
-    for line in capture_ended(run_daemon(request, partial(_print_event, units()))):
+    last = run_daemon(request, partial(_print_event, units()))
+    for line in capture_ended(last):
         _print(line)
+    if shares and last.springs and last.springs_done == last.springs:
+        _share()
 
 
-def capture_ended(last: Snapshot, heights_mm: Sequence[float] = ()) -> Iterator[str]:
-    """Say how far a capture came, from its last snapshot, and what is next.
-
-    Args:
-        heights_mm: the heights that were asked for; they are asked for again in what is next.
-    """
-    yield (
-        f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
-        f"{last.samples_lost} lost. Book: {book_path()}"
-    )
-    if last.turn is not None:
-        yield f"Next is {describe(last.turn, units())}; go on with the same command."
-    elif last.springs:
-        at = "".join(f" --at {height_mm:g}mm" for height_mm in heights_mm) or " --at HEIGHT"
-        yield f"Next: coilbench set check {as_typed(last.set_name)}{at}"
+def _share() -> None:
+    """Push what is new. Nothing is pulled, since that would bar a capture that begins meanwhile."""
+    try:
+        done = share_book(book_path(), None, pull=False, wait_s=_SHARE_WAIT_S)
+    except CoilbenchError as error:
+        _print(f"! Not shared: {error}")
+        return
+    for line in share_lines(done, units()):
+        _print(line)
 
 
 def _print(words: str) -> None:
@@ -73,17 +76,13 @@ def _print(words: str) -> None:
         click.echo(words)
 
 
-def event_line(event: Event, shown: Units) -> str:
-    """Write what happened as a line; ! is a press refused, a fault or a question."""
-    return f"{'! ' if event.kind in ALERTS else '  '}{describe(event.what, shown)}"
-
-
 def _print_event(shown: Units, event: Event) -> None:
     _print(event_line(event, shown))
     if event.kind is EventKind.QUESTION:
         _print(f"  {ANSWERS}")
 
 
+_SHARE_WAIT_S = 5  # a service is not to end long after its capture
 OUTCOME_S = 2.0  # a capture acts within a quarter of a second, if its disk lets it
 _LOOK_S = 0.05
 _OUTCOMES = (EventKind.REDO, EventKind.TURN, EventKind.REFUSED, EventKind.DONE, EventKind.QUESTION)

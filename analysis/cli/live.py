@@ -13,8 +13,8 @@ from types import FrameType
 
 import click
 
+from coilbench.analysis.cli.capture_lines import capture_ended
 from coilbench.analysis.cli.common import LENGTH, at_option, console, units
-from coilbench.analysis.cli.daemon import capture_ended
 from coilbench.analysis.cli.screen import Screen
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.bell import RHYTHMS

@@ -113,6 +113,7 @@ COMMANDS = {
     "Keep": """
         export     export:export_command         Write sets as CSV files.
         merge      book:merge_command            Merge other benches' books into this one.
+        share      share:share_command           Share this book with the shop's store, both ways.
         book       registry:book_command         Copy the book, check it, put a copy back.
         completion completion:completion_command Let your shell complete commands, sets and springs.
     """,

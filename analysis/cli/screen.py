@@ -12,7 +12,7 @@ import click
 from rich.console import Console, RenderableType
 from rich.live import Live
 
-from coilbench.analysis.cli.daemon import event_line
+from coilbench.analysis.cli.capture_lines import event_line
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.bell import Bell

@@ -1,6 +1,6 @@
 """What is measured, corrected or noted by hand: a set's dimensions, a spring's lengths and mark.
 
-Each entry is a row that stays; the newest holds and stands in the columns of its set or spring. So
+Each entry is a row that stays; the last holds and stands in the columns of its set or spring. So
 what was given first is not lost, and books merge.
 """
 
@@ -14,6 +14,8 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.depths import rederive_depths
+from coilbench.capture.book.edits import next_edit
+from coilbench.capture.book.hand_columns import LENGTHS, OF_A_SET, OF_SETS, OF_SPRINGS, U_OF
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import (
@@ -28,30 +30,12 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.dimensions import Pressed, refuse_sizes
 from coilbench.capture.tables.spring_lines import SpringEntry
 
-LENGTHS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm")
-WORDS = ("role", "note", "mark")
-OF_A_SET = (*LENGTHS, "active_coils", *WORDS)
 LONGEST_TEXT = 400
 # A measured free length further from the set's than this is a slip of the pen, or the set's is
 # wrong; our choice, no source.
 SLIP_SHARE = 0.25
 
 Value = float | str | None
-# where the newest entry stands: the column of its value, and of its uncertainty
-_OF_SPRINGS: dict[str, tuple[str, ...]] = {
-    "free_length_mm": ("own_free_length_mm", "own_free_length_u_mm"),
-    "solid_height_mm": ("solid_by_hand_mm", "solid_by_hand_u_mm"),
-    "mark": ("spring_mark",),
-    "note": ("spring_note",),
-}
-_U_OF = {"free_length_mm": "free_length_u_mm", "solid_height_mm": "solid_by_hand_u_mm"}
-_OF_SETS: dict[str, tuple[str, ...]] = {what: (what,) for what in OF_A_SET} | {
-    "solid_height_mm": ("solid_height_mm", "solid_height_u_mm"),
-    "note": ("set_note",),
-    "mark": ("set_mark",),
-}
-SPRING_COLUMNS = tuple(name for names in _OF_SPRINGS.values() for name in names)
-SET_COLUMNS = {name: what for what, names in _OF_SETS.items() for name in names}
 
 
 @dataclass(frozen=True)
@@ -190,8 +174,8 @@ def keep_of_springs(
         elif entry.length_mm is not None:
             _refuse_length(record, entry, entry.length_mm)
         known: dict[str, Any] = {entry.what: entry.value}
-        if entry.what in _U_OF:
-            known[_U_OF[entry.what]] = entry.u_mm
+        if entry.what in U_OF:
+            known[U_OF[entry.what]] = entry.u_mm
         springs[entry.label] = replace(springs[spring.label], **known)
     then = replace(record, springs=tuple(springs.values()))
     for entry in entries:
@@ -221,11 +205,11 @@ def swap_pressed(db: Database, record: SetRecord, label: str, other: str) -> Cha
         rows = [next(db.query("SELECT * FROM springs WHERE id = ?", [one.spring_id]))
                 for one in springs]  # fmt: skip
         swapped = record.swap_springs(db, label, other)
-        moved = [what for what, names in _OF_SPRINGS.items()
+        moved = [what for what, names in OF_SPRINGS.items()
                  if any(rows[0][name] != rows[1][name] for name in names)]  # fmt: skip
         for spring, row in zip(springs, reversed(rows), strict=True):
             for what in moved:
-                value, u_mm = (*(row[name] for name in _OF_SPRINGS[what]), None)[:2]
+                value, u_mm = (*(row[name] for name in OF_SPRINGS[what]), None)[:2]
                 _enter(db, record.set_id, spring.spring_id, what, value, u_mm)
         refresh_hand_entries(db, record.set_id)
         changed = find_set(db, swapped.name)
@@ -273,14 +257,17 @@ def _enter(
 ) -> None:
     column = "active_coils" if what == "active_coils" else "words"
     column = "length_mm" if what in LENGTHS else column
-    row = {"id": new_id(), "set_id": set_id, "spring_id": spring_id, "made_utc": utc_now()}
+    row: dict[str, object] = {"id": new_id(), "set_id": set_id, "spring_id": spring_id}
+    row["made_utc"] = utc_now()
+    same = "set_id = ? AND spring_id IS ? AND what = ?"
+    row["edits"] = next_edit(db.conn, "hand_entries", same, [set_id, spring_id, what])
     insert(db, "hand_entries", row | {"what": what, column: value, "length_u_mm": u_mm})
 
 
-def refresh_hand_entries(db: Database, set_id: str | None = None) -> None:
-    """Write the newest entries into the columns of their sets and springs; of all where None."""
-    for table, of, row in _newest(db, set_id):
-        names = (_OF_SPRINGS if table == "springs" else _OF_SETS)[row["what"]]
+def refresh_hand_entries(db: Database, set_id: str) -> None:
+    """Write a set's last entries into the columns of the set and of its springs."""
+    for table, of, row in _last(db, set_id):
+        names = (OF_SPRINGS if table == "springs" else OF_SETS)[row["what"]]
         value = next(
             (row[c] for c in ("length_mm", "active_coils", "words") if row[c] is not None), None
         )
@@ -289,15 +276,15 @@ def refresh_hand_entries(db: Database, set_id: str | None = None) -> None:
             db.execute(sql, [cell, of, cell])
 
 
-def _newest(db: Database, set_id: str | None) -> Iterator[tuple[str, str, dict[str, Any]]]:
+def _last(db: Database, set_id: str) -> Iterator[tuple[str, str, dict[str, Any]]]:
     """Yield the last entry on each thing: its table, the id of its row there, and the entry."""
-    newest: dict[tuple[str, str, str], dict[str, Any]] = {}
+    last: dict[tuple[str, str, str], dict[str, Any]] = {}
     for row in db.query(
-        "SELECT * FROM main.hand_entries WHERE ? IN (set_id, '') ORDER BY made_utc, rowid",
-        [set_id or ""],
+        "SELECT * FROM main.hand_entries WHERE set_id = ? ORDER BY edits, made_utc, id",
+        [set_id],
     ):
         of_set = row["spring_id"] is None
         table, of = ("sets", row["set_id"]) if of_set else ("springs", row["spring_id"])
-        newest[table, of, row["what"]] = row
-    for (table, of, _), row in newest.items():
+        last[table, of, row["what"]] = row
+    for (table, of, _), row in last.items():
         yield table, of, row

@@ -22,12 +22,14 @@ from contextlib import contextmanager
 from operator import itemgetter
 from typing import Any, NamedTuple
 
+from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
+
 WITHOUT = ("curve_rows",)  # a stroke's content_digest covers them
-_STATE = {"sweeps": ("counted", "status", "note", "ruling")}
+_STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
-_BRANCHES = ("loading", "unloading")
+BRANCHES = ("loading", "unloading")
 
 
 class Column(NamedTuple):
@@ -60,9 +62,10 @@ def _cell(column: Column, row: str) -> str:
 
 
 def register(connection: sqlite3.Connection) -> None:
-    """Give a connection the function that the triggers call."""
+    """Give a connection the functions that the triggers call."""
     connection.execute("PRAGMA trusted_schema = ON")  # as most builds of SQLite have it
     connection.create_function("coil_digest", -1, row_digest, deterministic=True)
+    register_edits(connection)
 
 
 def row_digest(*cells: object) -> bytes:
@@ -107,6 +110,9 @@ def seal(connection: sqlite3.Connection) -> None:
     for table in tables(connection):
         for cover in covers(connection, table):
             _seal(connection, cover)
+    if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
+        connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
+        connection.execute(LABELS_COUNTED)
     if covers(connection, "sweeps"):
         sql = f"SELECT id FROM sweeps WHERE {_CONTENT_DIGEST} IS NULL"  # noqa: S608  our own name
         for (sweep_id,) in connection.execute(sql).fetchall():
@@ -125,11 +131,14 @@ def _seal(connection: sqlite3.Connection, cover: Cover) -> None:
         f"CREATE TRIGGER {made} AFTER INSERT ON {table} WHEN new.{digest} IS NULL BEGIN"
         f" {fresh} WHERE rowid = new.rowid; END"
     )
+    counted = counting(table, {column.name for column in cover.columns})
+    # made before the counts go up, too: whether that fires this trigger again is a setting
     connection.execute(
         f"CREATE TRIGGER {kept} AFTER UPDATE OF {names} ON {table} BEGIN"
         f" SELECT RAISE(ABORT, 'a row of {table} is damaged')"
         f" WHERE old.{digest} IS NOT {cover.sql('old.')};"
-        f" {fresh} WHERE rowid = new.rowid; END"
+        + (f" {fresh} WHERE rowid = new.rowid;{counted}" if counted else "")
+        + f" {fresh} WHERE rowid = new.rowid; END"
     )
 
 
@@ -140,11 +149,7 @@ def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:
 
 
 def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | None:
-    """Return the digest of a stroke's samples and of its curve's rows; None where they are damaged.
-
-    BLAKE2b over the stroke's id, the samples as stored, and point, height and load of each row as
-    little endian float64, loading before unloading.
-    """
+    """Return the digest of a stroke's samples and of its curve's rows; None where damaged."""
     (blob,) = connection.execute(
         "SELECT samples_blob FROM sweeps WHERE id = ?", [sweep_id]
     ).fetchone()
@@ -152,13 +157,25 @@ def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | Non
         "SELECT point, height_mm, load_n FROM curve_rows WHERE sweep_id = ? AND branch = ?"
         " ORDER BY point"
     )
-    digest = hashlib.blake2b(repr((sweep_id, blob)).encode(), digest_size=16)
-    for branch in _BRANCHES:
+    branches = []
+    for branch in BRANCHES:
         numbers = [cell for row in connection.execute(sql, [sweep_id, branch]) for cell in row]
         try:
-            digest.update(struct.pack(f"<q{len(numbers)}d", len(numbers), *numbers))
+            branches.append(struct.pack(f"<{len(numbers)}d", *numbers))
         except struct.error:
             return None
+    return digest_of_content(sweep_id, blob, branches)
+
+
+def digest_of_content(sweep_id: str, blob: bytes | None, branches: Sequence[bytes]) -> bytes:
+    """Return BLAKE2b over a stroke's id, its samples as stored, and its curve.
+
+    Args:
+        branches: loading and unloading: point, height and load of each row, little endian float64.
+    """
+    digest = hashlib.blake2b(repr((sweep_id, blob)).encode(), digest_size=16)
+    for numbers in branches:
+        digest.update(struct.pack("<q", len(numbers) // 8) + numbers)
     return digest.digest()
 
 

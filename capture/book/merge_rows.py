@@ -3,7 +3,8 @@
 Raw counts, calibrations and readings never change once stored, so rows of one id must be equal in
 both books, or the merge is refused. Columns that may differ, since both copies stay in use, are
 settled by an order that does not depend on which book is which: so merging gives the same in any
-order, and merging again changes nothing.
+order, and merging again changes nothing. Where one change was made knowing of the other, it wins:
+it was counted (`edits.py`).
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.by_hand import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.digests import DIGESTS
+from coilbench.capture.book.hand_columns import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.errors import CoilbenchError
 
@@ -122,7 +123,7 @@ class TableRule:
             half = len(self.mutable)
             ours = dict(zip(self.mutable, values[:half], strict=True))
             theirs = dict(zip(self.mutable, values[half:], strict=True))
-            taken = max(ours, theirs, key=lambda row: (*self.rank(row), json.dumps(row)))
+            taken = self.winner(ours, theirs)
             if taken is theirs:
                 db.execute(
                     f"UPDATE main.{self.table}"  # noqa: S608
@@ -130,6 +131,11 @@ class TableRule:
                     [*theirs.values(), row_id],
                 )
             yield Settled(self.table, row_id, ours, theirs, taken)
+
+    def winner(self, *words: Row) -> Row:
+        """Return which holds of what is said of a row's mutable columns; the first of equals."""
+        order = dict.fromkeys(self.mutable)
+        return max(words, key=lambda row: (*self.rank(row), json.dumps({**order, **row})))
 
     def _columns(self, db: Database) -> list[str]:
         return [row[1] for row in db.execute(f"PRAGMA main.table_info({self.table})")]
@@ -146,7 +152,8 @@ class TableRule:
         return " AND ".join(f"m.{key} = o.{key}" for key in self.keys)
 
     def _pairs(self, other: str) -> str:
-        return f"main.{self.table} AS m JOIN {other}.{self.table} AS o ON {self._same_key}"
+        # CROSS: SQLite then looks up in this book what the other one has, and not the reverse
+        return f"{other}.{self.table} AS o CROSS JOIN main.{self.table} AS m ON {self._same_key}"
 
     @staticmethod
     def _unlike(columns: Sequence[str]) -> str:
@@ -163,9 +170,10 @@ _RULES = (  # in the order in which foreign keys allow them in
     TableRule("rest_zeros"),
     TableRule(
         "sets",
-        mutable=("nominal_json",),
-        rank=lambda row: (row["nominal_json"] is not None,),
+        mutable=("nominal_edits", "nominal_json"),
+        rank=lambda row: (row["nominal_edits"], row["nominal_json"] is not None),
         unique="name",
+        derived=("name_edits", "label_edits"),  # settled with what they count
         by_hand=SET_COLUMNS,
     ),
     TableRule(
@@ -190,8 +198,8 @@ _RULES = (  # in the order in which foreign keys allow them in
     ),
     TableRule(
         "sweeps",
-        mutable=("counted", "status", "note", "ruling"),
-        rank=lambda row: (not row["counted"], row["ruling"] is not None),
+        mutable=("edits", "counted", "status", "note", "ruling"),
+        rank=lambda row: (row["edits"], not row["counted"], row["ruling"] is not None),
     ),
     TableRule("curve_rows", keys=("sweep_id", "branch", "point"), has_rowid=False),
 )

@@ -2,15 +2,14 @@
 
 Two different sets of one name are kept apart: the one made first keeps the name, each later one
 gets the first characters of its id after it. A set whose springs were labelled in two ways keeps
-the labels of the book in which springs were swapped more often, else those that sort last.
+the labels of the book in which they were changed more often.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,161 +21,20 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
+from coilbench.capture.book.edits import settling
+from coilbench.capture.book.merge_names import settle_labels, settle_names, swaps_of
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
-from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.staging import staging
 from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
-
-_TAIL = re.compile(r"~([0-9a-f]{4,})$")
-_FEWEST_FIGURES = 4
-
-
-def base_name(name: str, set_id: str) -> str:
-    """Return a set's name without the characters of its id that a merge added."""
-    tail = _TAIL.search(name)
-    return name[: tail.start()] if tail and set_id.startswith(tail[1]) else name
-
-
-def told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
-    """Return a different name for each set.
-
-    Args:
-        sets: by id, when it was made and its name.
-    """
-    groups: dict[str, list[tuple[str, str]]] = {}
-    for set_id, (made_utc, name) in sets.items():
-        groups.setdefault(base_name(name, set_id), []).append((made_utc, set_id))
-    names = {}
-    for base, members in groups.items():
-        (_, first), *later = sorted(members)
-        names[first] = base
-        ids = [set_id for _, set_id in later]
-        figures = _figures([first, *ids])
-        names |= {set_id: f"{base}~{set_id[:figures]}" for set_id in ids}
-    return names
-
-
-def _figures(ids: list[str]) -> int:
-    figures = _FEWEST_FIGURES
-    while len({set_id[:figures] for set_id in ids}) < len(ids):
-        figures += 1
-    return figures
-
-
-def settle_names(db: Database, others: list[str]) -> Iterator[str]:
-    """Name the sets of a merged book; yields a note for each changed name.
-
-    Args:
-        db: the book; sets from the others have their id as a stand-in for a name.
-        others: the names that the other books are attached under.
-    """
-    names = _union(db, others, "sets", "name")
-    made = dict(db.execute("SELECT id, made_utc FROM main.sets").fetchall())
-    old = dict(db.execute("SELECT id, name FROM main.sets").fetchall())
-    new = told_apart(
-        {
-            set_id: (made[set_id], max(base_name(name, set_id) for name in given))
-            for set_id, given in names.items()
-        }
-    )
-    changed = {set_id: name for set_id, name in new.items() if old[set_id] != name}
-    _rewrite(db, "sets", "name", changed)
-    for set_id, name in sorted(changed.items(), key=lambda item: item[1]):
-        was = {base_name(one, set_id) for one in names[set_id]}
-        if len(was) > 1:
-            yield f"a set was called {' and '.join(sorted(was))} in the two books; now {name}"
-        elif name not in names[set_id] or old[set_id] != set_id:  # new to all, or to this book
-            yield f"there are two sets {was.pop()}: the one made later is now called {name}"
-
-
-def settle_labels(db: Database, others: list[str], swaps: Mapping[str, int]) -> Iterator[str]:
-    """Label the springs of a merged book; yields a note for each set labelled in two ways.
-
-    Args:
-        swaps: how often springs were swapped, by a book's name and the set's id, before the merge.
-    """
-    labels = _union(db, others, "springs", "label")
-    sets: dict[str, list[str]] = {}
-    for set_id, spring_id in db.execute("SELECT set_id, id FROM main.springs ORDER BY turn"):
-        sets.setdefault(set_id, []).append(spring_id)
-    old = dict(db.execute("SELECT id, label FROM main.springs").fetchall())
-    for set_id, springs in sets.items():
-        namings = _namings(
-            db,
-            others,
-            springs,
-            labels,
-            {b: swaps.get(f"{b} {set_id}", 0) for b in ("main", *others)},
-        )
-        best = max(namings, key=lambda naming: (namings[naming], naming))
-        taken = dict(zip(springs, best, strict=True))
-        changed = {one: label for one, label in taken.items() if old[one] != label}
-        _rewrite(db, "springs", "label", changed)
-        if len(namings) > 1:
-            differ = [one for one in springs if len(labels[one]) > 1]
-            differing = ", ".join(
-                f"{' and '.join(sorted(labels[one]))} (now {taken[one]})" for one in differ
-            )
-            yield f"springs were labelled in two ways: {differing}"
-
-
-def _rewrite(db: Database, table: str, column: str, new: Mapping[str, str]) -> None:
-    """Change a unique column by id, by way of stand-ins, since two rows may change over."""
-    sql = f"UPDATE main.{table} SET {column} = ? WHERE id = ?"  # noqa: S608  our own names
-    db.conn.executemany(sql, [(row_id, row_id) for row_id in new])
-    db.conn.executemany(sql, [(text, row_id) for row_id, text in new.items()])
-
-
-def _swaps(db: Database, others: Iterable[str]) -> dict[str, int]:
-    """Return how often springs of a set were swapped, by a book's name and the set's id."""
-    found: dict[str, int] = {}
-    for book in ("main", *others):
-        sql = f"SELECT set_id, count(*) FROM {book}.label_swaps GROUP BY set_id"  # noqa: S608
-        found |= {f"{book} {set_id}": swaps for set_id, swaps in db.execute(sql)}
-    return found
-
-
-def _namings(
-    db: Database,
-    others: list[str],
-    springs: Sequence[str],
-    labels: Mapping[str, set[str]],
-    swaps: Mapping[str, int],
-) -> dict[tuple[str, ...], int]:
-    """Return the labels that some springs have in each book that has any of them.
-
-    Springs that a book lacks, since they were added in another, are called as there. With how
-    often springs were swapped in the book that has them, the most of equal ones.
-
-    Args:
-        swaps: of this set, by a book's name.
-    """
-    found: dict[tuple[str, ...], int] = {}
-    for book in ("main", *others):
-        given = dict(db.execute(f"SELECT id, label FROM {book}.springs"))  # noqa: S608
-        own = {one: given[one] for one in springs if given.get(one, one) != one}
-        if own:
-            naming = tuple(own.get(one) or max(labels[one]) for one in springs)
-            found[naming] = max(found.get(naming, 0), swaps[book])
-    return found
-
-
-def _union(db: Database, others: list[str], table: str, column: str) -> dict[str, set[str]]:
-    """Return by id what a column holds in each book, without stand-ins."""
-    found: dict[str, set[str]] = {}
-    for book in ("main", *others):
-        for row_id, value in db.execute(f"SELECT id, {column} FROM {book}.{table}"):  # noqa: S608
-            if value != row_id:
-                found.setdefault(row_id, set()).add(value)
-    return found
 
 
 @dataclass(frozen=True)
@@ -270,24 +128,43 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
-    brought = dict.fromkeys(RULES, 0)
-    notes: list[Note] = []
     with writing(db):
         before = db.conn.total_changes
-        touched: set[str] = set()
-        swaps = _swaps(db, others)  # before theirs come in
-        for name, shown in others.items():
-            notes += _bring_in(db, name, shown, brought, touched)
-        notes += settle_names(db, list(others))
-        notes += settle_labels(db, list(others), swaps)
-        notes += _count_once(db, touched)
-        refresh_solid_heights(db, touched)
-        refresh_hand_entries(db)
-        for name in set_names(db):
-            rederive_depths(db, find_set(db, name))
+        brought, notes = merge_attached(db, others)
         # before this transaction ends: another connection still reads the book as it was
         kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
     return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)
+
+
+def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, int], list[Note]]:
+    """Merge what is attached to a book's connection; call it in a transaction.
+
+    Only the sets that are in one of the others are settled anew.
+
+    Args:
+        others: by the names that they are attached under, how a message calls each.
+
+    Returns:
+        How many rows of each table came in, and what differed.
+    """
+    brought = dict.fromkeys(RULES, 0)
+    notes: list[Note] = []
+    touched: set[str] = set()
+    came = " UNION ".join(f"SELECT id FROM {name}.sets" for name in others)  # noqa: S608
+    set_ids = [set_id for (set_id,) in db.execute(f"{came} ORDER BY id")]
+    with settling(db.conn):
+        swaps = swaps_of(db, others)  # before theirs come in
+        for name, shown in others.items():
+            notes += _bring_in(db, name, shown, brought, touched)
+        notes += settle_names(db, list(others), set_ids)
+        notes += settle_labels(db, list(others), set_ids, swaps)
+        notes += _count_once(db, touched)
+        refresh_solid_heights(db, touched)
+        for set_id in set_ids:
+            refresh_hand_entries(db, set_id)
+            (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
+            rederive_depths(db, find_set(db, name))
+    return brought, notes
 
 
 def _bring_in(
@@ -303,7 +180,10 @@ def _bring_in(
                 sql = "SELECT spring_id FROM main.sweeps WHERE id = ?"
                 touched.update(*db.execute(sql, [settled.row_id]))
             yield from _notes_of(db, settled)
-    sql = f"SELECT spring_id FROM {name}.sweeps WHERE id NOT IN (SELECT id FROM main.sweeps)"  # noqa: S608
+    sql = (
+        f"SELECT spring_id FROM {name}.sweeps AS o"  # noqa: S608
+        " WHERE NOT EXISTS (SELECT 1 FROM main.sweeps WHERE id = o.id)"
+    )
     touched.update(*db.execute(sql))
     for table, rule in RULES.items():
         brought[table] += rule.insert_new(db, name)
@@ -313,13 +193,15 @@ def _bring_in(
 def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
     """Refuse a set with other springs than here, unless one of the two books added some to it."""
     lacking = (
-        "SELECT set_id, added_utc FROM {a}.springs WHERE id NOT IN (SELECT id FROM {b}.springs)"
+        "SELECT set_id, added_utc FROM {a}.springs AS s"
+        " WHERE set_id IN (SELECT id FROM {of}.sets)"
+        " AND NOT EXISTS (SELECT 1 FROM {b}.springs WHERE id = s.id)"
     )
-    ours, theirs = (lacking.format(a=a, b=b) for a, b in (("main", name), (name, "main")))
+    ours, theirs = (lacking.format(a=a, b=b, of=name) for a, b in (("main", name), (name, "main")))
     row = db.execute(
         f"""
         SELECT sets.name, ours.added_utc IS NOT NULL OR theirs.added_utc IS NOT NULL
-        FROM main.sets JOIN {name}.sets AS both USING (id)
+        FROM {name}.sets AS both CROSS JOIN main.sets USING (id)
           LEFT JOIN ({ours}) AS ours ON ours.set_id = sets.id
           LEFT JOIN ({theirs}) AS theirs ON theirs.set_id = sets.id
         WHERE (ours.set_id IS NOT NULL AND (ours.added_utc IS NULL OR theirs.set_id IS NOT NULL))
@@ -344,10 +226,8 @@ def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
 
 
 def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
-    if settled.table == "sets" and None not in (
-        settled.ours["nominal_json"],
-        settled.theirs["nominal_json"],
-    ):
+    nominals = [row.get("nominal_json") for row in (settled.ours, settled.theirs)]
+    if None not in nominals and nominals[0] != nominals[1]:
         (name,) = db.execute("SELECT name FROM sets WHERE id = ?", [settled.row_id]).fetchone()
         kept = SetNominal.from_json(settled.taken["nominal_json"])
         if kept is not None:

@@ -29,6 +29,8 @@ _SHAPES = {
     "0011_set_solid_u": "f8db9b65443131f2bd27c718a5f94298",
     "0012_set_rests": "48bb4e185f19e8573bea99aab2e82713",
     "0013_digests": "59eac3822404fb9c22e3225c398d3ef6",
+    "0014_edits": "adb0711339dd393e14369862e4b0fb79",
+    "0015_shop": "9dca4efa9c0f4d67ed827a60a0fc9203",
 }
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils
 

@@ -12,6 +12,7 @@ from typing import Literal
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
 
@@ -132,6 +133,7 @@ def tell_set_rests(db: Database, set_id: str, rests_n: float | None) -> int:
     Ratings(rests_n=rests_n)
     row = {"id": new_id(), "set_id": set_id, "told_utc": utc_now(), "rests_n": rests_n}
     with writing(db):
+        row["edits"] = next_edit(db.conn, "set_rests", "set_id = ?", [set_id])
         insert(db, "set_rests", row)
     (other,) = db.execute(
         "SELECT count(*) FROM sweeps JOIN springs ON springs.id = spring_id WHERE set_id = ?"

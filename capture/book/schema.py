@@ -10,6 +10,8 @@ from sqlite_utils import Database, Migrations
 
 from coilbench.capture.book.digests import register, seal
 from coilbench.capture.book.first_tables import FIRST_TABLES
+from coilbench.capture.book.news import note_news
+from coilbench.capture.book.schema_shared import EDITS, SHOP
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
@@ -305,6 +307,8 @@ _TEXTS = (
     _SET_SOLID_U,
     _SET_RESTS,
     _DIGESTS,
+    EDITS,
+    SHOP,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
@@ -329,3 +333,4 @@ def bring_to(db: Database, version: str = MIGRATION_NAMES[-1]) -> None:
     later = MIGRATION_NAMES[MIGRATION_NAMES.index(version) + 1 :]
     migrations.apply(db, stop_before=later[:1] or None)
     seal(db.conn)
+    note_news(db.conn)

@@ -22,6 +22,8 @@ MIGRATION_NAMES = (
     "0011_set_solid_u",
     "0012_set_rests",
     "0013_digests",
+    "0014_edits",
+    "0015_shop",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 LIST = "_sqlite_migrations"  # the table, made by sqlite-utils, of those that a book has had

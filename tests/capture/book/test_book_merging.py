@@ -46,7 +46,10 @@ from coilbench.capture.tables.keyed import KeyedReading
 from support.edits import change, harm
 
 # Tables without a rule: one row that is settled separately, this bench's own, a stroke under way.
-BESIDE_THE_RULES = ("rig_settings", "rig_ratings", "stroke_chunks")
+BESIDE_THE_RULES = (
+    *("rig_settings", "rig_ratings", "stroke_chunks"),
+    *("shop", "shop_seen", "shop_news"),
+)
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 Change = Callable[[Database], object]
 

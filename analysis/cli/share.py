@@ -1,0 +1,127 @@
+"""`coilbench share`: this bench's book and the shop's store on PostgreSQL, both ways."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+from sqlite_utils import Database
+
+from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.answers import judged_for_store, program_version
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.merge_text import note_text
+from coilbench.analysis.report.share_text import share_lines
+from coilbench.analysis.report.units import SI
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop import sharing
+from coilbench.capture.shop.answers import Answer
+from coilbench.capture.shop.shape import kinds, store_sql
+from coilbench.capture.shop.store import Store
+from coilbench.capture.shop.views import views_sql
+
+_WORDS = {"push": "to the store", "pull": "from the store"}
+
+
+@click.command(
+    name="share",
+    epilog="Examples: coilbench share postgresql://ann@shop.local/springs ; coilbench share",
+)
+@click.argument("url", required=False)
+@click.option("--push", "push", is_flag=True, help="Only give the store what it lacks.")
+@click.option("--pull", "pull", is_flag=True, help="Only take what this book lacks.")
+@click.option("--init", is_flag=True, help="Make the store and its roles, or bring it up to date.")
+@click.option("--sql", is_flag=True, help="With --init: print the SQL instead of running it.")
+@click.option(
+    "--answers",
+    is_flag=True,
+    help="Also work out loads, rates and flags of what changed, for those who read by SQL.",
+)
+@json_option
+def share_command(
+    url: str | None, push: bool, pull: bool, init: bool, sql: bool, answers: bool, as_json: bool
+) -> None:
+    """Share this book with the shop's store at URL: any address of a PostgreSQL database.
+
+    What the store lacks is pushed, what this book lacks is pulled, and differences are settled as
+    `coilbench merge` does. The address is kept in the book: later `coilbench share` will do. A
+    password belongs in ~/.pgpass, never in the address. Without the network every bench goes on;
+    share when it is there again.
+    """
+    if sql and not init:
+        raise CoilbenchError("--sql goes with --init", hint="Add --init")
+    if init:
+        _init(url, sql=sql)
+        return
+    with _progress(shown=not as_json) as progress:
+        done = sharing.share_book(
+            book_path(),
+            url,
+            push=push or not pull,
+            pull=pull or not push,
+            answering=(_answer, program_version()) if answers else None,
+            progress=progress,
+        )
+    if as_json:
+        pulled = (
+            None
+            if done.pulled is None
+            else vars(done.pulled) | {"notes": [note_text(note, SI) for note in done.pulled.notes]}
+        )
+        pushed = None if done.pushed is None else vars(done.pushed)
+        print_document(vars(done) | {"pulled": pulled, "pushed": pushed})
+        return
+    for line in share_lines(done, units()):
+        click.echo(line)
+
+
+def _answer(db: Database, record: SetRecord) -> Answer | None:
+    judged = judged_for_store(db, record)
+    if judged is None or judged.check is None:
+        return None
+    strokes = judged.measured.strokes.values()
+    kept = sum(one.kept for own in strokes for one in own)
+    check = judged.check
+    springs = document(check)["springs"]
+    return Answer(program_version(), "mean", check.tolerance, kept, springs)
+
+
+def _init(url: str | None, *, sql: bool) -> None:
+    if sql:
+        click.echo("BEGIN;")
+        for statement in (*store_sql(kinds()), *views_sql()):
+            click.echo(f"{statement};")
+        click.echo("COMMIT;")
+        return
+    if url is None:
+        raise CoilbenchError(
+            "--init needs the address of a database",
+            hint="Like: coilbench share postgresql://admin@shop.local/springs --init",
+        )
+    with closing(Store(url)) as store:
+        store.init()
+        store.look()
+    click.echo("The store is made. Give each bench a role of its own, as in capture/SHOP.md.")
+
+
+@contextmanager
+def _progress(*, shown: bool) -> Iterator[sharing.Progress]:
+    """Yield what shows how far it is, on a terminal."""
+    if not (shown and sys.stderr.isatty()):
+        yield lambda *_: None
+        return
+    console = Console(stderr=True, markup=False, emoji=False)
+    text = TextColumn("{task.description:<16}")
+    with Progress(text, BarColumn(bar_width=30), TaskProgressColumn(), console=console) as bars:
+        tasks = {
+            what: bars.add_task(words, total=None, visible=False) for what, words in _WORDS.items()
+        }
+        yield lambda what, done, total: bars.update(
+            tasks[what], completed=done, total=total, visible=True
+        )

@@ -1,0 +1,49 @@
+"""What sharing a book with the shop's store did, as lines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from coilbench.analysis.report.merge_text import brought_text, note_text
+from coilbench.analysis.report.units import Units
+from coilbench.capture.shop.sharing import Shared
+from coilbench.capture.units import counted
+
+_NEWS = {
+    "new_store": "This book is shared with this store for the first time",
+    "copied_book": "Another copy of this book has shared as this bench, or an older copy was put "
+    "back: from here on this book is a bench of its own",
+    "older_store": "The store lacks what it had before, as one that was put back from a backup "
+    "does: it is given all that this book has",
+}
+_PUSHED = {
+    "sets": "set",
+    "sweeps": "stroke",
+    "calibrations": "calibration",
+    "mass_checks": "check",
+    "scales": "scale",
+}
+
+
+def share_lines(done: Shared, shown: Units) -> Iterator[str]:
+    """Yield what was found, pulled and pushed, a sentence each."""
+    for kind in done.news:
+        yield f"{_NEWS[kind]}."
+    if done.waits:
+        yield "A capture is running on this book: what the store has comes in after it."
+    if done.pulled is not None:
+        changed = bool(done.pulled.notes)
+        yield f"From the store: {brought_text(done.pulled.rows, changed=changed)}."
+        for note in done.pulled.notes:
+            yield f"Note: {note_text(note, shown)}."
+    if done.pushed is not None:
+        counts = [
+            counted(done.pushed.rows[k], n) for k, n in _PUSHED.items() if k in done.pushed.rows
+        ]
+        other = "other entries" if done.pushed.rows else "nothing new"
+        yield f"To the store: {', '.join(counts) or other}."
+        if done.pushed.damaged:
+            strokes = counted(len(done.pushed.damaged), "damaged stroke")
+            yield f"! {strokes} stayed here; see: coilbench book check."
+    if done.answers:
+        yield f"Worked out for the store: {counted(done.answers, 'set')}."

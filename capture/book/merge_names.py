@@ -1,0 +1,185 @@
+"""Names of sets and labels of springs in a merged book: one for each, whatever the books call it.
+
+What was changed more often wins; of equals the name that sorts last, and the labels of the book in
+which springs were swapped more often, else those that sort last.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+
+from sqlite_utils import Database
+
+_TAIL = re.compile(r"~([0-9a-f]{4,})$")
+_FEWEST_FIGURES = 4
+
+
+def base_name(name: str, set_id: str) -> str:
+    """Return a set's name without the characters of its id that a merge added."""
+    tail = _TAIL.search(name)
+    return name[: tail.start()] if tail and set_id.startswith(tail[1]) else name
+
+
+def told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
+    """Return a different name for each set.
+
+    Args:
+        sets: by id, when it was made and its name.
+    """
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for set_id, (made_utc, name) in sets.items():
+        groups.setdefault(base_name(name, set_id), []).append((made_utc, set_id))
+    names = {}
+    for base, members in groups.items():
+        (_, first), *later = sorted(members)
+        names[first] = base
+        ids = [set_id for _, set_id in later]
+        figures = _figures([first, *ids])
+        names |= {set_id: f"{base}~{set_id[:figures]}" for set_id in ids}
+    return names
+
+
+def _figures(ids: list[str]) -> int:
+    figures = _FEWEST_FIGURES
+    while len({set_id[:figures] for set_id in ids}) < len(ids):
+        figures += 1
+    return figures
+
+
+def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iterator[str]:
+    """Name the sets of a merged book; yields a note for each changed name.
+
+    Args:
+        db: the book; sets from the others have their id as a stand-in for a name.
+        others: the names that the other books are attached under.
+        came: the ids of the sets that are in one of the others.
+    """
+    given = _given_names(db, others)
+    old = {row[0]: row[1:] for row in db.execute("SELECT id, made_utc, name FROM main.sets")}
+    best = {set_id: max(given[set_id]) for set_id in came}
+    new = told_apart(_touched(old, {set_id: name for set_id, (_, name) in best.items()}))
+    changed = {set_id: name for set_id, name in new.items() if old[set_id][1] != name}
+    _rewrite(db, "sets", "name", changed)
+    _keep_counts(db, "name_edits", {set_id: edits for set_id, (edits, _) in best.items()})
+    for set_id, name in sorted(changed.items(), key=lambda item: item[1]):
+        was = {one for _, one in given.get(set_id, ())} or {base_name(old[set_id][1], set_id)}
+        shown = _shown_names(db, others, set_id)
+        if len(was) > 1:
+            yield f"a set was called {' and '.join(sorted(was))} in the two books; now {name}"
+        elif name not in shown or old[set_id][1] != set_id:  # new to all, or to this book
+            yield f"there are two sets {was.pop()}: the one made later is now called {name}"
+
+
+def _given_names(db: Database, others: list[str]) -> dict[str, set[tuple[int, str]]]:
+    """Return how often each set of the others was named, and how, in each book that has it."""
+    found: dict[str, set[tuple[int, str]]] = {}
+    for other in others:
+        for book in (other, "main"):
+            rows = db.execute(
+                f"SELECT s.id, s.name_edits, s.name FROM {other}.sets"  # noqa: S608
+                f" CROSS JOIN {book}.sets AS s USING (id)"
+            )
+            for set_id, edits, name in rows:
+                if name != set_id:
+                    found.setdefault(set_id, set()).add((edits, base_name(name, set_id)))
+    return found
+
+
+def _touched(
+    old: Mapping[str, tuple[str, str]], came: Mapping[str, str]
+) -> dict[str, tuple[str, str]]:
+    """Return the sets whose names may change, each with when it was made and its name.
+
+    They are those that came, and those of one name with another, whether of old or now.
+    """
+    base = {set_id: base_name(name, set_id) for set_id, (_, name) in old.items()}
+    parted = {base[set_id] for set_id, (_, name) in old.items() if base[set_id] != name}
+    bases = parted | {base[set_id] for set_id in came} | set(came.values())
+    base |= came
+    return {
+        set_id: (made_utc, base[set_id])
+        for set_id, (made_utc, _) in old.items()
+        if base[set_id] in bases
+    }
+
+
+def _shown_names(db: Database, others: list[str], set_id: str) -> set[str]:
+    """Return what the others call a set."""
+    sql = " UNION ".join(f"SELECT name FROM {other}.sets WHERE id = :id" for other in others)  # noqa: S608
+    return {name for (name,) in db.execute(sql, {"id": set_id})}
+
+
+def settle_labels(
+    db: Database, others: list[str], came: Iterable[str], swaps: Mapping[str, int]
+) -> Iterator[str]:
+    """Label the springs of a merged book; yields a note for each set labelled in two ways.
+
+    Args:
+        came: the ids of the sets that are in one of the others.
+        swaps: what `swaps_of` gave before the merge.
+    """
+    for set_id in came:
+        sql = "SELECT id, label FROM main.springs WHERE set_id = ? ORDER BY turn"
+        old = dict(db.execute(sql, [set_id]).fetchall())
+        namings, labels = _namings(db, others, set_id, list(old), swaps)
+        best = max(namings, key=lambda naming: (namings[naming], naming))
+        taken = dict(zip(old, best, strict=True))
+        changed = {one: label for one, label in taken.items() if old[one] != label}
+        _rewrite(db, "springs", "label", changed)
+        _keep_counts(db, "label_edits", {set_id: namings[best][0]})
+        if len(namings) > 1:
+            differing = ", ".join(
+                f"{' and '.join(sorted(labels[one]))} (now {taken[one]})"
+                for one in old
+                if len(labels[one]) > 1
+            )
+            yield f"springs were labelled in two ways: {differing}"
+
+
+def _namings(
+    db: Database, others: list[str], set_id: str, springs: Sequence[str], swaps: Mapping[str, int]
+) -> tuple[dict[tuple[str, ...], tuple[int, int]], dict[str, set[str]]]:
+    """Return the labels that a set's springs have in each book that has any; and of each spring.
+
+    Springs that a book lacks, since they were added in another, are called as there. With how
+    often labels were changed and springs swapped in the book that has them, the most of equal ones.
+    """
+    own: dict[str, dict[str, str]] = {}
+    edits: dict[str, int] = {}
+    labels: dict[str, set[str]] = {}
+    for book in ("main", *others):
+        rows = db.execute(f"SELECT id, label FROM {book}.springs WHERE set_id = ?", [set_id])  # noqa: S608
+        own[book] = {one: label for one, label in rows if label != one}
+        for one, label in own[book].items():
+            labels.setdefault(one, set()).add(label)
+        counted = db.execute(f"SELECT label_edits FROM {book}.sets WHERE id = ?", [set_id])  # noqa: S608
+        edits[book] = next(counted, (0,))[0]
+    found: dict[tuple[str, ...], tuple[int, int]] = {}
+    for book, given in own.items():
+        if given:
+            naming = tuple(given.get(one) or max(labels[one]) for one in springs)
+            counts = (edits[book], swaps.get(f"{book} {set_id}", 0))
+            found[naming] = max(found.get(naming, counts), counts)
+    return found, labels
+
+
+def _rewrite(db: Database, table: str, column: str, new: Mapping[str, str]) -> None:
+    """Change a unique column by id, by way of stand-ins, since two rows may change over."""
+    sql = f"UPDATE main.{table} SET {column} = ? WHERE id = ?"  # noqa: S608  our own names
+    db.conn.executemany(sql, [(row_id, row_id) for row_id in new])
+    db.conn.executemany(sql, [(text, row_id) for row_id, text in new.items()])
+
+
+def _keep_counts(db: Database, counter: str, counts: Mapping[str, int]) -> None:
+    sql = f"UPDATE main.sets SET {counter} = ? WHERE id = ? AND {counter} <> ?"  # noqa: S608
+    db.conn.executemany(sql, [(edits, set_id, edits) for set_id, edits in counts.items()])
+
+
+def swaps_of(db: Database, others: Iterable[str]) -> dict[str, int]:
+    """Return how often springs of a set were swapped, by a book's name and the set's id."""
+    found: dict[str, int] = {}
+    for book in ("main", *others):
+        sql = f"SELECT set_id, count(*) FROM {book}.label_swaps GROUP BY set_id"  # noqa: S608
+        found |= {f"{book} {set_id}": swaps for set_id, swaps in db.execute(sql)}
+    return found

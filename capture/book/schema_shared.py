@@ -1,0 +1,47 @@
+"""The migrations that let several benches keep one record: text for `schema.py`."""
+
+# How often each thing was changed: `edits.py`. Of entries that take each other's place the one with
+# the highest count holds; those of one count as before, by time.
+EDITS = """
+ALTER TABLE sets ADD COLUMN name_edits INTEGER NOT NULL DEFAULT 0 CHECK (name_edits >= 0);
+ALTER TABLE sets ADD COLUMN label_edits INTEGER NOT NULL DEFAULT 0 CHECK (label_edits >= 0);
+ALTER TABLE sets ADD COLUMN nominal_edits INTEGER NOT NULL DEFAULT 0 CHECK (nominal_edits >= 0);
+ALTER TABLE sweeps ADD COLUMN edits INTEGER NOT NULL DEFAULT 0 CHECK (edits >= 0);
+ALTER TABLE hand_entries ADD COLUMN edits INTEGER NOT NULL DEFAULT 0 CHECK (edits >= 0);
+ALTER TABLE set_rests ADD COLUMN edits INTEGER NOT NULL DEFAULT 0 CHECK (edits >= 0);
+DROP INDEX set_rests_by_set;
+CREATE INDEX set_rests_by_set ON set_rests (set_id, edits, told_utc, id, rests_n);
+DROP VIEW rests_of_sets;
+CREATE VIEW rests_of_sets AS
+SELECT set_id, rests_n FROM set_rests AS told
+WHERE rests_n IS NOT NULL AND NOT EXISTS
+  (SELECT 1 FROM set_rests AS later WHERE later.set_id = told.set_id
+    AND (later.edits, later.told_utc, later.id) > (told.edits, told.told_utc, told.id));
+"""
+
+# shop: the store that this book is shared with, this bench's own: its address without a password,
+# and the last push that the store has. A push has its uuid here before it is sent, so that a lost
+# answer is settled by a look. shop_seen: the last push of each other bench that came in.
+# shop_news: what the store may lack, a row a change, removed once the store has it.
+SHOP = """
+CREATE TABLE shop (
+  only_row INTEGER PRIMARY KEY CHECK (only_row = 1),
+  store_id TEXT NOT NULL,
+  address TEXT NOT NULL,
+  bench_id TEXT NOT NULL,
+  pushed INTEGER NOT NULL CHECK (pushed >= 0),
+  pushed_uuid TEXT,
+  pending_uuid TEXT
+) STRICT;
+CREATE TABLE shop_seen (
+  bench_id TEXT PRIMARY KEY,
+  push INTEGER NOT NULL,
+  push_uuid TEXT NOT NULL
+) STRICT;
+CREATE TABLE shop_news (
+  stamp INTEGER PRIMARY KEY,
+  kind TEXT NOT NULL,
+  row_id TEXT NOT NULL
+) STRICT;
+CREATE INDEX shop_news_by_row ON shop_news (kind, row_id);
+"""

@@ -1,0 +1,120 @@
+"""Answers that a bench worked out of its sets, kept in the store for those who read it by SQL.
+
+They are never pulled: each bench works out its own from the strokes. Each says with which program,
+from what and how it was worked out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.sets import SetRecord, find_set, set_names
+from coilbench.capture.shop.shape import ANSWERS, SCHEMA, VERSION
+from coilbench.capture.shop.store import Store
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was worked out of a set.
+
+    Attributes:
+        springs: each with label, rate, free length and solid height, readings and flags, as
+            `set check --json` has them.
+        strokes_kept: how many strokes it rests on.
+    """
+
+    program_version: str
+    branch: str
+    tolerance_relative: float
+    strokes_kept: int
+    springs: list[dict[str, Any]]
+
+
+Judge = Callable[[Database, SetRecord], Answer | None]
+
+
+def add_answers(db: Database, store: Store, judge: Judge, program_version: str) -> int:
+    """Work out the sets of which the store has no answer from what the book holds now.
+
+    Args:
+        judge: gives None for a set that can't be judged yet.
+
+    Returns:
+        How many answers were added.
+    """
+    known = {
+        (set_id, bytes(inputs))
+        for set_id, inputs in store.query(
+            f"SELECT set_id, inputs FROM {SCHEMA}.answers WHERE program_version = %s",  # noqa: S608
+            [program_version],
+        )
+    }
+    there = {set_id for (set_id,) in store.query(f"SELECT id FROM {SCHEMA}.sets")}  # noqa: S608
+    added = 0
+    for name in set_names(db):
+        record = find_set(db, name)
+        inputs = _inputs(db, record)
+        if record.set_id in there and (record.set_id, inputs) not in known:
+            answer = judge(db, record)
+            if answer is not None:
+                _add(store, record, inputs, answer)
+                added += 1
+    return added
+
+
+def _inputs(db: Database, record: SetRecord) -> bytes:
+    """Return SHA-256 over all that a set's answer follows from: the digests of its rows."""
+    of_set = "spring_id IN (SELECT id FROM springs WHERE set_id = :id)"
+    parts = [
+        db.execute(f"SELECT {columns} FROM {table} WHERE {where} ORDER BY 1", values).fetchall()  # noqa: S608
+        for table, columns, where in (
+            ("sweeps", "id, digest, state_digest, content_digest", of_set),
+            ("hand_entries", "id, digest", "set_id = :id"),
+            ("set_rests", "id, digest", "set_id = :id"),
+            ("springs", "id, label", "set_id = :id"),
+            ("sets", "nominal_json", "id = :id"),
+            ("rig_ratings", "rests_n", "true"),
+        )
+        for values in ({"id": record.set_id} if ":id" in where else {},)
+    ]
+    return hashlib.sha256(repr(parts).encode()).digest()
+
+
+def _add(store: Store, record: SetRecord, inputs: bytes, answer: Answer) -> None:
+    answer_id = str(uuid.uuid4())
+    ids = {spring.label: spring.spring_id for spring in record.springs}
+    head = [
+        *(answer_id, record.set_id, utc_now(), answer.program_version, VERSION, answer.branch),
+        *(answer.tolerance_relative, answer.strokes_kept, inputs),
+    ]
+    springs: list[list[object]] = []
+    loads: list[list[object]] = []
+    flags: list[list[object]] = []
+    for spring in answer.springs:
+        spring_id = ids[spring["label"]]
+        names = list(ANSWERS["answer_springs"])[2:]
+        springs.append([answer_id, spring_id, *(spring[name] for name in names)])
+        loads += [
+            [answer_id, spring_id, one["height_mm"], one["load_n"], one["load_u_n"]]
+            for one in spring["readings"]
+        ]
+        flags += [
+            [answer_id, spring_id, number, one["kind"], one["reason"]]
+            for number, one in enumerate(spring["flags"], 1)
+        ]
+    with store.transaction():
+        store.add("answers", [head])
+        for table, rows in (
+            ("answer_springs", springs),
+            ("answer_loads", loads),
+            ("answer_flags", flags),
+        ):
+            if rows:
+                store.add(table, rows)

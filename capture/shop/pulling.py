@@ -1,0 +1,361 @@
+"""Pull from the store what the book lacks, by the merge's own rules: a chunk, a transaction.
+
+First all that is light, then the strokes, bench by bench. How far a bench was read moves with its
+strokes, so that a pull that was cut off begins again where it was; what came twice is there once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.digests import columns_of, digest_of_content
+from coilbench.capture.book.merge_rows import RULES
+from coilbench.capture.book.merging import Note, merge_attached
+from coilbench.capture.book.news import KINDS, last_stamp, no_longer_news
+from coilbench.capture.book.rows import writing
+from coilbench.capture.book.values import impossible
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.rows import Item, curve_rows, unpack_curve
+from coilbench.capture.shop.shape import CURVE, PACKED, SCHEMA, Kind
+from coilbench.capture.shop.store import Store
+
+CHUNK = 1000
+_PULLED = "pulled"
+_OF_SETS = ("hand_entries", "set_rests", "label_swaps")
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Span:
+    """The pushes of a bench that were not read yet, after one and up to another with its uuid."""
+
+    bench: str
+    after: int
+    until: int
+    uuid: str
+
+
+@dataclass
+class Pulled:
+    """What a pull did.
+
+    Attributes:
+        rows: how many rows of each table came in.
+        notes: what differed, as a merge says it.
+    """
+
+    rows: dict[str, int] = field(default_factory=dict)
+    notes: list[Note] = field(default_factory=list)
+
+
+def pull_spans(db: Database, store: Store, spans: Sequence[Span], progress: Progress) -> Pulled:
+    """Bring in some pushes. Call it inside a reading transaction of the store.
+
+    Raises:
+        CoilbenchError: a row is not what was pushed, or contradicts this book: nothing of its
+            chunk is brought in.
+    """
+    done = Pulled()
+    with _room_for_pulled(db):
+        chunks = [(span, chunk) for span in spans for chunk in _stroke_chunks(store, span)]
+        for items in _light(store, spans):
+            _bring_in(db, store, items, done)
+        for number, (span, (ids, until, push_uuid)) in enumerate(chunks):
+            with writing(db):
+                items = _strokes(db, store, ids)
+                _bring_in(db, store, items, done)
+                _seen(db, span.bench, until, push_uuid)
+            progress(number + 1, len(chunks))
+        with writing(db):
+            for span in spans:
+                _seen(db, span.bench, span.until, span.uuid)
+    return done
+
+
+def _seen(db: Database, bench: str, push: int, push_uuid: str) -> None:
+    db.execute("INSERT OR REPLACE INTO shop_seen VALUES (?, ?, ?)", [bench, push, push_uuid])
+
+
+def _light(store: Store, spans: Sequence[Span]) -> Iterator[list[Item]]:
+    """Yield everything but strokes, of one state of each set at a time."""
+    rounds: list[list[Item]] = [[]]
+    for table in KINDS:
+        kind = store.kinds[table]
+        if table in ("sweeps", "springs"):  # springs come with their sets
+            continue
+        ids: set[str] = set()
+        for span in spans:
+            ids |= _ids(store, table, span)
+            ids |= _ids(store, f"{table}_words", span) if kind.words else set()
+        items = _items(store, kind, sorted(ids))
+        if table == "sets":
+            items = _with_springs(store, items)
+        for number, of_round in enumerate(_rounds(items)):
+            rounds += [[]] if number == len(rounds) else []
+            rounds[number] += of_round
+    yield from filter(None, rounds)
+
+
+def _rounds(items: Sequence[Item]) -> list[list[Item]]:
+    """Deal items so that each of an id is in a round of its own."""
+    rounds: list[list[Item]] = []
+    had: dict[str, int] = {}
+    for item in items:
+        number = had[item.row_id] = had.get(item.row_id, -1) + 1
+        rounds += [[]] if number == len(rounds) else []
+        rounds[number].append(item)
+    return rounds
+
+
+def _ids(store: Store, table: str, span: Span) -> set[str]:
+    sql = f"SELECT id FROM {SCHEMA}.{table} WHERE bench = %s AND push > %s AND push <= %s"  # noqa: S608
+    return {row_id for (row_id,) in store.query(sql, [span.bench, span.after, span.until])}
+
+
+def _stroke_chunks(store: Store, span: Span) -> Iterator[tuple[list[str], int, str]]:
+    """Yield ids of strokes that are new or have new words, and the push that ends with them."""
+    where = "bench = %s AND push > %s AND push <= %s"
+    rows = store.query(
+        f"SELECT push, id FROM {SCHEMA}.sweeps WHERE {where} UNION"  # noqa: S608
+        f" SELECT push, id FROM {SCHEMA}.sweeps_words WHERE {where} ORDER BY push, id",
+        [span.bench, span.after, span.until] * 2,
+    )
+    ids: list[str] = []
+    for number, (push, row_id) in enumerate(rows):
+        ids.append(row_id)
+        last = number + 1 == len(rows) or rows[number + 1][0] != push
+        if last and (len(ids) >= CHUNK or number + 1 == len(rows)):
+            yield ids, push, store.push_uuid(span.bench, push) or ""
+            ids = []
+
+
+def _items(store: Store, kind: Kind, ids: Sequence[str]) -> list[Item]:
+    """Return rows of the store by id, one for each state of it, and see that each is as pushed."""
+    found = []
+    words = _words(store, kind, ids)
+    points = _points(store, kind, ids)
+    for row in _rows(store, kind.table, [*kind.fixed, "digest"], ids):
+        fixed = {name: row[name] for name in kind.fixed}
+        for cells, labels in words.get(fixed["id"], [({}, {})]):
+            item = Item(kind, fixed, cells, points.get(fixed["id"], []), labels)
+            _check(item, row["digest"])
+            found.append(item)
+    return found
+
+
+def _rows(
+    store: Store, table: str, columns: Sequence[str], ids: Sequence[str], key: str = "id"
+) -> Iterator[dict[str, Any]]:
+    order = ", ".join(columns[:2])
+    for first in range(0, len(ids), CHUNK):
+        rows = store.query(
+            f"SELECT {', '.join(columns)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
+            f" WHERE {key} = ANY(%s) ORDER BY {order}",
+            [list(ids[first : first + CHUNK])],
+        )
+        for row in rows:
+            yield dict(zip(columns, row, strict=True))
+
+
+def _words(
+    store: Store, kind: Kind, ids: Sequence[str]
+) -> dict[str, list[tuple[dict[str, Any], dict[str, str]]]]:
+    """Return all that was said of rows, by id: what may change, and a set's labels."""
+    if not kind.words:
+        return {}
+    labels: dict[tuple[str, bytes], dict[str, str]] = {}
+    if kind.table == "sets":
+        for row in _rows(store, "set_labels", ["id", "words", "spring_id", "label"], ids):
+            labels.setdefault((row["id"], row["words"]), {})[row["spring_id"]] = row["label"]
+    found: dict[str, list[tuple[dict[str, Any], dict[str, str]]]] = {}
+    for row in _rows(store, f"{kind.table}_words", ["id", "words", *kind.words], ids):
+        cells = {name: row[name] for name in kind.words}
+        of_set = labels.get((row["id"], row["words"]), {})
+        if Item(kind, {}, cells, labels=of_set).words_digest() != row["words"]:
+            raise _not_as_pushed(kind.table, row["id"])
+        found.setdefault(row["id"], []).append((cells, of_set))
+    rule = RULES[kind.table]
+    if kind.table != "sets":  # a set's columns are settled each by a rule of its own
+        found = {
+            row_id: [next(one for one in said if one[0] == rule.winner(*(w for w, _ in said)))]
+            for row_id, said in found.items()
+        }
+    return found
+
+
+def _points(store: Store, kind: Kind, ids: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
+    if kind.points is None:
+        return {}
+    table, key, columns = kind.points
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in _rows(store, table, list(columns), ids, key):
+        found.setdefault(row[key], []).append(row)
+    return {row_id: sorted(rows, key=lambda row: row["point"]) for row_id, rows in found.items()}
+
+
+def _with_springs(store: Store, sets: Sequence[Item]) -> list[Item]:
+    """Put each state of a set's springs beside it: those that its labels name."""
+    ids = sorted({spring_id for item in sets for spring_id in item.labels})
+    springs = {one.row_id: one for one in _items(store, store.kinds["springs"], ids)}
+    return [
+        one
+        for item in sets
+        for one in (
+            item,
+            *(
+                Item(springs[spring_id].kind, springs[spring_id].fixed | {"label": label})
+                for spring_id, label in item.labels.items()
+                if spring_id in springs
+            ),
+        )
+    ]
+
+
+def _check(item: Item, digest: bytes) -> None:
+    """Refuse a row that is not what was pushed, or holds what can't be."""
+    whole = item.digest() == digest
+    if whole and item.fixed.get(CURVE) is not None:
+        try:
+            branches = unpack_curve(item.fixed[CURVE])
+        except ValueError:
+            raise _not_as_pushed(item.kind.table, item.row_id) from None
+        blob = item.fixed["samples_blob"]
+        found = digest_of_content(item.row_id, blob, branches)
+        whole = found == item.fixed["content_digest"]
+    if not whole:
+        raise _not_as_pushed(item.kind.table, item.row_id)
+    cells = {**item.fixed, **item.words}
+    texts = [cell for cell in (*cells.values(), *item.labels.values()) if isinstance(cell, str)]
+    wrong = impossible(
+        {
+            name: cell.encode() if isinstance(cell, str) else cell
+            for name, cell in cells.items()
+            if name not in PACKED and name != "content_digest"
+        }
+    )
+    if wrong is None and any(ord(one) < 32 and one not in "\n\t" for text in texts for one in text):
+        wrong = "a control character is in it"
+    if wrong is not None:
+        raise CoilbenchError(f"{item.kind.table} {item.row_id} in the store cannot be: {wrong}")
+
+
+def _not_as_pushed(table: str, row_id: str) -> CoilbenchError:
+    return CoilbenchError(
+        f"{table} {row_id} in the store is not what was pushed; nothing of it was brought in",
+        hint="Its administrator puts a backup of the store back; the benches' books heal it",
+    )
+
+
+def _strokes(db: Database, store: Store, ids: Sequence[str]) -> list[Item]:
+    """Return strokes by id: in whole those that the book lacks, of the others what may change."""
+    kind = store.kinds["sweeps"]
+    marks = ", ".join("?" * len(ids))
+    fixed = [name for name in kind.fixed if name not in PACKED]
+    own = {
+        row["id"]: row
+        for row in db.query(f"SELECT {', '.join(fixed)} FROM sweeps WHERE id IN ({marks})", ids)  # noqa: S608
+    }
+    items = _items(store, kind, sorted(set(ids) - set(own)))
+    words = _words(store, kind, sorted(own))
+    return items + [Item(kind, own[row_id], said[0][0]) for row_id, said in sorted(words.items())]
+
+
+@contextmanager
+def _room_for_pulled(db: Database) -> Iterator[None]:
+    """Attach tables like the book's, in memory, without keys: the book's own guard what comes."""
+    db.execute(f"ATTACH ':memory:' AS {_PULLED}")
+    try:
+        for table in (*RULES, "rig_settings"):
+            columns = [f"{one.name} {one.kind}" for one in columns_of(db.conn, table)]
+            db.execute(f"CREATE TABLE {_PULLED}.{table} ({', '.join(columns)})")
+        db.execute(f"CREATE INDEX {_PULLED}.springs_by_set ON springs (set_id)")
+        for table in ("sets", "springs"):
+            db.execute(f"CREATE INDEX {_PULLED}.{table}_by_id ON {table} (id)")
+        yield
+    finally:
+        db.execute(f"DETACH {_PULLED}")
+
+
+def _bring_in(db: Database, store: Store, items: Sequence[Item], done: Pulled) -> None:
+    """Merge some rows into the book, all or none; what came is no news for the store."""
+    with writing(db):
+        stamp = last_stamp(db.conn)
+        _put(db, items)
+        rows, notes = merge_attached(db, {_PULLED: store.address})
+        for table, count in rows.items():
+            if count:
+                done.rows[table] = done.rows.get(table, 0) + count
+        done.notes += notes
+        _forget_news(db, items, stamp)
+        for table in (*RULES, "rig_settings"):
+            db.execute(f"DELETE FROM {_PULLED}.{table}")  # noqa: S608  our own names
+
+
+def _put(db: Database, items: Sequence[Item]) -> None:
+    by_table: dict[str, list[Item]] = {}
+    for item in items:
+        by_table.setdefault(item.kind.table, []).append(item)
+    for table, own in by_table.items():
+        _insert(db, table, ({**item.fixed, **item.words} for item in own))
+        child = own[0].kind.points
+        if child is not None:
+            _insert(db, child[0], (row for item in own for row in item.points))
+    strokes = by_table.get("sweeps", [])
+    sql = f"INSERT INTO {_PULLED}.curve_rows VALUES (?, ?, ?, ?, ?)"  # noqa: S608
+    for item in strokes:
+        if item.fixed.get(CURVE) is not None:
+            db.conn.executemany(sql, curve_rows(item.row_id, unpack_curve(item.fixed[CURVE])))
+    _put_sets_of(db, strokes)
+
+
+def _insert(db: Database, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
+    plain = [{name: cell for name, cell in row.items() if name != CURVE} for row in rows]
+    names = dict.fromkeys(name for row in plain for name in row)
+    if names:
+        marks = ", ".join(f":{name}" for name in names)
+        sql = f"INSERT INTO {_PULLED}.{table} ({', '.join(names)}) VALUES ({marks})"  # noqa: S608
+        db.conn.executemany(sql, [{**names, **row} for row in plain])
+
+
+def _put_sets_of(db: Database, items: Sequence[Item]) -> None:
+    """Put the book's own row of each set there of which something came: it is settled anew.
+
+    Of a stroke that the book has, its samples are put there likewise, since they never change.
+    """
+    of_springs = sorted({item.fixed["spring_id"] for item in items if item.kind.table == "sweeps"})
+    marks = ", ".join("?" * len(of_springs))
+    sql = f"SELECT DISTINCT set_id FROM main.springs WHERE id IN ({marks})"  # noqa: S608
+    set_ids = {set_id for (set_id,) in db.execute(sql, of_springs)}
+    set_ids |= {item.fixed["set_id"] for item in items if item.kind.table in _OF_SETS}
+    set_ids -= {item.row_id for item in items if item.kind.table == "sets"}
+    for table, key in (("sets", "id"), ("springs", "set_id")):
+        sql = f"INSERT INTO {_PULLED}.{table} SELECT * FROM main.{table} WHERE {key} = ?"  # noqa: S608
+        db.conn.executemany(sql, [[set_id] for set_id in sorted(set_ids)])
+    db.execute(
+        f"UPDATE {_PULLED}.sweeps SET samples_blob = m.samples_blob FROM main.sweeps AS m"  # noqa: S608
+        f" WHERE m.id = {_PULLED}.sweeps.id"
+    )
+
+
+def _forget_news(db: Database, items: Sequence[Item], stamp: int) -> None:
+    """Let what came in be no news, unless the book says otherwise of it than the store."""
+    by_kind: dict[str, set[str]] = {}
+    for item in items:
+        if item.kind.table != "sets":
+            by_kind.setdefault(item.kind.table, set()).add(item.row_id)
+    strokes = by_kind.get("sweeps", set())
+    if strokes:
+        same = db.execute(
+            f"SELECT m.id FROM {_PULLED}.sweeps AS o CROSS JOIN main.sweeps AS m USING (id)"  # noqa: S608
+            " WHERE (m.edits, m.counted, m.status) = (o.edits, o.counted, o.status)"
+            " AND m.note IS o.note AND m.ruling IS o.ruling"
+        )
+        by_kind["sweeps"] = {row_id for (row_id,) in same}
+    until = last_stamp(db.conn)
+    for kind, ids in by_kind.items():
+        no_longer_news(db.conn, kind, ids, until, after=stamp)

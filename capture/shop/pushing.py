@@ -1,0 +1,187 @@
+"""Push to the store what it lacks: parents first, in chunks, each all or nothing."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.news import last_stamp, news_until, no_longer_news
+from coilbench.capture.book.rows import first_row, utc_now, writing
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.rows import Item, add_content, read_items, refuse_text
+from coilbench.capture.shop.store import Store, TryAgain
+
+CHUNK = 1000
+_TRIES = 5
+Progress = Callable[[int, int], None]  # done, of how many
+
+
+@dataclass
+class Pushed:
+    """What a push did.
+
+    Attributes:
+        rows: how many rows of each kind were added to the store.
+        damaged: ids of strokes that stayed here since they are damaged.
+    """
+
+    rows: dict[str, int] = field(default_factory=dict)
+    damaged: list[str] = field(default_factory=list)
+
+
+def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
+    """Push all that is new, but for what a running capture has not ended.
+
+    Raises:
+        CoilbenchError: a row that never changes is otherwise in the store, text that PostgreSQL
+            can't keep, or the store can't be reached. Chunks before are in the store, and known.
+    """
+    done = Pushed()
+    stamp = last_stamp(db.conn)
+    chunks = list(_chunks(news_until(db.conn, stamp)))
+    total, sent = sum(len(ids) for _, ids in chunks), 0
+    for kind, ids in chunks:
+        _push_chunk(db, store, kind, ids, done)
+        with writing(db):
+            left = set(done.damaged)
+            no_longer_news(db.conn, kind, [one for one in ids if one not in left], stamp)
+        sent += len(ids)
+        progress(sent, total)
+    return done
+
+
+def _chunks(news: dict[str, list[str]]) -> Iterator[tuple[str, list[str]]]:
+    """Yield a kind and the ids that are pushed together."""
+    for kind, ids in news.items():
+        for first in range(0, len(ids), CHUNK):
+            yield kind, ids[first : first + CHUNK]
+
+
+def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done: Pushed) -> None:
+    items = read_items(db, store.kinds[kind], ids)
+    found = {item.row_id for item in items}
+    if kind == "sweeps":
+        done.damaged += sorted(set(ids) - found)
+    for item in items:
+        refuse_text(item)
+    for attempt in range(_TRIES):
+        try:
+            settle_pending(db, store)
+            added = _send(db, store, items, done)
+            if added:
+                done.rows[kind] = done.rows.get(kind, 0) + added
+        except TryAgain as error:
+            if attempt == _TRIES - 1:
+                raise CoilbenchError(
+                    f"the store was lost while it was being added to ({error})",
+                    hint="What it has is whole; run the same again",
+                ) from error
+            store.again()
+        else:
+            return
+
+
+def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> int:
+    """Add what is missing, in one transaction with its push; returns how many rows were."""
+    beside = _with_sets(db, store, items)
+    with store.transaction():
+        lacking, words = _lacking(store, items)
+        beside = [_lacking(store, own)[0] for own in beside]
+        if not (lacking or words or any(beside)):
+            return 0
+        damaged: set[str] = set()
+        if lacking and lacking[0].kind.table == "sweeps":
+            damaged.update(add_content(db, lacking))
+        bench, push, push_uuid = _announce(db)
+        store.add_push(bench, push, push_uuid, utc_now())
+        lacking = [item for item in lacking if item.row_id not in damaged]
+        store.add_items(lacking, bench, push)
+        for own in beside:
+            store.add_items(own, bench, push)
+        store.add_words([one for one in words if one.row_id not in damaged], bench, push)
+        _refuse_unlike(store, [one for one in items if one.row_id not in damaged])
+    with writing(db):
+        _count(db)
+    done.damaged += sorted(damaged)
+    return len(lacking) or len(words)
+
+
+def _with_sets(db: Database, store: Store, items: Sequence[Item]) -> list[list[Item]]:
+    """Return what goes with sets, by kind: their springs before labels, entries with what they say.
+
+    Else a bench that reads in between would find labels of no spring, or another length than ever
+    was registered, without the entry that says so.
+    """
+    if not items or items[0].kind.table != "sets":
+        return []
+    found = []
+    for table in ("springs", "hand_entries"):
+        own: list[Item] = []
+        for item in items:
+            sql = f"SELECT id FROM {table} WHERE set_id = ? ORDER BY id"  # noqa: S608
+            ids = [row_id for (row_id,) in db.execute(sql, [item.row_id])]
+            own += read_items(db, store.kinds[table], ids)
+        found.append(sorted(own, key=lambda one: one.row_id))
+    return found
+
+
+def _lacking(store: Store, items: Sequence[Item]) -> tuple[list[Item], list[Item]]:
+    """Return the rows that the store lacks, and those of which it lacks the words."""
+    if not items:
+        return [], []
+    kind, ids = items[0].kind, [item.row_id for item in items]
+    known = _refuse_unlike(store, items)
+    lacking = [item for item in items if item.row_id not in known]
+    if not kind.words:
+        return lacking, []
+    said = store.digests(f"{kind.table}_words", "words", ids)
+    return lacking, [item for item in items if (item.row_id, item.words_digest()) not in said]
+
+
+def _refuse_unlike(store: Store, items: Sequence[Item]) -> set[str]:
+    """Refuse a row that never changes and is otherwise in the store; returns the ids it has."""
+    if not items:
+        return set()
+    table, own = items[0].kind.table, {item.row_id: item for item in items}
+    known = dict(store.digests(table, "digest", list(own)))
+    for row_id, digest in known.items():
+        if digest != own[row_id].digest():
+            raise CoilbenchError(
+                f"{table} {row_id} is otherwise in the store than in this book, though it never "
+                "changes: one of the two was changed by another program, or is damaged",
+                where=store.address,
+                hint="Look for damage in the book with: coilbench book check",
+            )
+    return set(known)
+
+
+def _announce(db: Database) -> tuple[str, int, str]:
+    """Keep the next push's uuid in the book before it is sent; returns bench, number and uuid."""
+    push_uuid = str(uuid.uuid4())
+    with writing(db):
+        db.execute("UPDATE shop SET pending_uuid = ?", [push_uuid])
+    row = first_row(db, "SELECT bench_id, pushed FROM shop") or {}
+    return row["bench_id"], row["pushed"] + 1, push_uuid
+
+
+def _count(db: Database) -> None:
+    db.execute(
+        "UPDATE shop SET pushed = pushed + 1, pushed_uuid = pending_uuid, pending_uuid = NULL"
+    )
+
+
+def settle_pending(db: Database, store: Store) -> None:
+    """Find out whether a push whose answer was lost is in the store."""
+    row = first_row(db, "SELECT bench_id, pushed, pending_uuid FROM shop") or {}
+    if row.get("pending_uuid") is None:
+        return
+    with store.transaction(reading=True):
+        there = store.push_uuid(row["bench_id"], row["pushed"] + 1)
+    with writing(db):
+        if there == row["pending_uuid"]:
+            _count(db)
+        else:
+            db.execute("UPDATE shop SET pending_uuid = NULL")

@@ -1,0 +1,181 @@
+"""Rows on their way between a book and the store: read, packed, and told apart by their digests."""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from sqlite_utils import Database
+
+from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
+from coilbench.capture.book.merge_names import base_name
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.shape import CURVE, PACKED, Kind
+
+_HEAD = "<II"
+_LEVEL = 1  # zlib's fastest: packing is not to take longer than sending
+
+
+@dataclass
+class Item:
+    """A row with all that goes with it.
+
+    Attributes:
+        fixed: what never changes of it, by column, the id with it.
+        words: what may change; empty where nothing does.
+        points: of a calibration or a scale, a row each.
+        labels: of a set: its springs' labels by their ids.
+    """
+
+    kind: Kind
+    fixed: dict[str, Any]
+    words: dict[str, Any] = field(default_factory=dict)
+    points: list[dict[str, Any]] = field(default_factory=list)
+    labels: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def row_id(self) -> str:
+        """The id of the row, in both."""
+        return str(self.fixed["id"])
+
+    def digest(self) -> bytes:
+        """Return SHA-256 over what never changes; a column that is empty doesn't count."""
+        return _digest({**self.fixed, **dict.fromkeys(PACKED)}, self.points)
+
+    def words_digest(self) -> bytes:
+        """Return SHA-256 over what may change."""
+        return _digest(self.words, sorted(self.labels.items()))
+
+
+def _digest(cells: Mapping[str, Any], more: Sequence[object]) -> bytes:
+    known = sorted((name, cell) for name, cell in cells.items() if cell is not None)
+    plain = [
+        sorted((n, c) for n, c in one.items() if c is not None) if isinstance(one, dict) else one
+        for one in more
+    ]
+    return hashlib.sha256(repr((known, plain)).encode()).digest()
+
+
+def read_items(db: Database, kind: Kind, ids: Sequence[str]) -> list[Item]:
+    """Return rows of the book by id, without a stroke's content; damaged ones are left out."""
+    found = []
+    for row in stored_rows(db.conn, kind.table, f"WHERE id IN ({_marks(ids)})", ids):
+        if row.whole:
+            types = {**kind.fixed, **kind.words}
+            cells = {
+                name: cell.decode() if type(cell) is bytes and types.get(name) == "TEXT" else cell
+                for name, cell in row.cells.items()
+            }
+            fixed = {name: cells.get(name) for name in kind.fixed}
+            found.append(Item(kind, fixed, {name: cells[name] for name in kind.words}))
+    _add_points(db, found)
+    _add_labels(db, found)
+    return sorted(found, key=lambda item: item.row_id)
+
+
+def _add_points(db: Database, items: Sequence[Item]) -> None:
+    by_id = {item.row_id: item for item in items if item.kind.points is not None}
+    for item in by_id.values():
+        table, key, columns = item.kind.points or ("", "", {})
+        sql = f"SELECT {', '.join(columns)} FROM {table} WHERE {key} = ? ORDER BY point"  # noqa: S608
+        item.points = list(db.query(sql, [item.row_id]))
+
+
+def _add_labels(db: Database, items: Sequence[Item]) -> None:
+    for item in items:
+        if item.kind.table == "sets":
+            sql = "SELECT id, label FROM springs WHERE set_id = ?"
+            item.labels = dict(db.execute(sql, [item.row_id]).fetchall())
+            item.words["name"] = base_name(item.words["name"], item.row_id)
+
+
+def add_content(db: Database, items: Sequence[Item]) -> Iterator[str]:
+    """Give strokes their samples and packed curves; yields the ids of those that are damaged."""
+    by_id = {item.row_id: item for item in items}
+    ids = list(by_id)
+    curves: dict[str, dict[str, list[tuple[float, ...]]]] = {one: {} for one in ids}
+    for sweep_id, branch, *numbers in db.execute(
+        "SELECT sweep_id, branch, point, height_mm, load_n FROM curve_rows"  # noqa: S608
+        f" WHERE sweep_id IN ({_marks(ids)}) ORDER BY sweep_id, branch, point",
+        ids,
+    ):
+        curves[sweep_id].setdefault(branch, []).append(tuple(numbers))
+    sql = f"SELECT id, samples_blob FROM sweeps WHERE id IN ({_marks(ids)})"  # noqa: S608
+    for sweep_id, blob in db.execute(sql, ids):
+        fixed = by_id[sweep_id].fixed
+        parts = [np.array(curves[sweep_id].get(branch, []), "<f8").tobytes() for branch in BRANCHES]
+        if digest_of_content(sweep_id, blob, parts) != fixed["content_digest"]:
+            yield sweep_id
+        fixed["samples_blob"] = blob
+        fixed[CURVE] = pack_curve(parts)
+
+
+def pack_curve(branches: Sequence[bytes]) -> bytes:
+    """Return a curve as one value: two lengths, then both branches' rows, compressed (RFC 1950).
+
+    Args:
+        branches: loading and unloading: point, height in mm, load in N of each row, as little
+            endian float64.
+    """
+    head = struct.pack(_HEAD, *(len(one) for one in branches))
+    return head + zlib.compress(b"".join(branches), _LEVEL)
+
+
+def unpack_curve(packed: bytes) -> list[bytes]:
+    """Return what was packed.
+
+    Raises:
+        ValueError: this was not packed so.
+    """
+    try:
+        first, second = struct.unpack_from(_HEAD, packed)
+        rows = zlib.decompress(packed[struct.calcsize(_HEAD) :])
+    except (struct.error, zlib.error) as error:
+        raise ValueError(str(error)) from error
+    if len(rows) != first + second or first % 24 or second % 24:
+        raise ValueError(f"{len(rows)} bytes where {first} and {second} were packed")
+    return [rows[:first], rows[first:]]
+
+
+def curve_rows(sweep_id: str, branches: Sequence[bytes]) -> Iterator[tuple[Any, ...]]:
+    """Yield the book's rows of a curve."""
+    for branch, numbers in zip(BRANCHES, branches, strict=True):
+        for point, height_mm, load_n in np.frombuffer(numbers, "<f8").reshape(-1, 3).tolist():
+            yield sweep_id, branch, int(point), height_mm, load_n
+
+
+def refuse_text(item: Item) -> None:
+    """Refuse text that PostgreSQL can't keep: it has no character NUL, and no half characters.
+
+    Raises:
+        CoilbenchError: it names the row.
+    """
+    cells = [
+        *item.fixed.items(),
+        *item.words.items(),
+        *(("label", one) for one in item.labels.values()),
+    ]
+    for name, cell in cells:
+        if isinstance(cell, str) and ("\0" in cell or (not cell.isascii() and _halved(cell))):
+            raise CoilbenchError(
+                f"the {name} of {item.kind.table} {item.row_id} holds a character that "
+                "PostgreSQL can't keep; nothing of it was shared",
+                hint=f"Give it another {name.replace('_', ' ')}",
+            )
+
+
+def _halved(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return True
+    return False
+
+
+def _marks(ids: Sequence[str]) -> str:
+    return ", ".join("?" * len(ids))

@@ -1,0 +1,212 @@
+"""Share a book: pull what it lacks, push what the store lacks; who this bench is to the store."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+from sqlite_utils import Database
+
+from coilbench.capture.book.news import all_is_news
+from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.rows import first_row, new_id, writing
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.answers import Judge, add_answers
+from coilbench.capture.shop.pulling import Pulled, Span, pull_spans
+from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
+from coilbench.capture.shop.shape import kinds_of
+from coilbench.capture.shop.store import WAIT_S, Store, TryAgain, safe_address
+
+Answering = tuple[Judge, str]  # how a set is judged, and the program's version
+Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What sharing did.
+
+    Attributes:
+        address: the store's.
+        pulled, pushed: None where it was not asked for, or had to wait.
+        answers: of how many sets an answer was added for those who read the store by SQL.
+        waits: a capture is running on this book, so that nothing was pulled.
+        news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
+    """
+
+    address: str
+    pulled: Pulled | None
+    pushed: Pushed | None
+    waits: bool
+    answers: int
+    news: tuple[str, ...]
+
+
+def share_book(
+    path: Path,
+    address: str | None,
+    *,
+    push: bool = True,
+    pull: bool = True,
+    answering: Answering | None = None,
+    progress: Progress = lambda *_: None,
+    wait_s: int = WAIT_S,
+) -> Shared:
+    """Share a book with a store, kept in the book as its own from then on.
+
+    Where there is no book it is made, once the store has answered.
+
+    Args:
+        address: any that libpq takes, without a password; None for the one that the book has.
+        wait_s: how long the server may take to answer at first.
+        answering: works out the sets that changed, for those who read the store by SQL.
+
+    Raises:
+        CoilbenchError: no address, no server, a store that is not ours or of another version, or
+            something in one of the two that the other can't take. What was shared before stays.
+    """
+    create = address is not None and not path.exists()
+    if create:  # a bench that has nothing yet; not for an address that leads nowhere
+        with closing(Store(str(address), wait_s=wait_s)) as store:
+            store.look()
+    with open_book(path, create=create) as db, _hold_sharing(path):
+        where = kept_address(db) if address is None else safe_address(address)
+        if where is None:
+            raise CoilbenchError(
+                "this book is not shared with a store yet",
+                where=str(path),
+                hint="Give its address: coilbench share postgresql://user@host/database",
+            )
+        with closing(Store(where, kinds_of(db), wait_s)) as store:
+            try:
+                done = _share(db, store, path, (push, pull), progress)
+                if push and answering is not None:
+                    done = replace(done, answers=add_answers(db, store, *answering))
+                return done
+            except TryAgain as error:
+                raise CoilbenchError(
+                    f"the store was lost while it was being read ({error})",
+                    hint="What came in is whole; run the same again",
+                ) from error
+
+
+def _share(
+    db: Database, store: Store, path: Path, push_pull: tuple[bool, bool], progress: Progress
+) -> Shared:
+    push, pull = push_pull
+    store.look()
+    news = _meet(db, store)
+    pulled, waits = None, False
+    if pull:
+        with _not_while_capturing(path) as free:
+            waits = not free
+            pulled = _pull(db, store, progress) if free else None
+    pushed = push_news(db, store, _about("push", progress)) if push else None
+    return Shared(store.address, pulled, pushed, waits, 0, news)
+
+
+def kept_address(db: Database) -> str | None:
+    """Return the address of the store that a book is shared with; None where it is with none."""
+    row = first_row(db, "SELECT address FROM shop")
+    return None if row is None else str(row["address"])
+
+
+def _about(what: str, progress: Progress) -> Callable[[int, int], None]:
+    return lambda done, total: progress(what, done, total)
+
+
+@contextmanager
+def _hold_sharing(path: Path) -> Iterator[None]:
+    """Be the only one that shares this book."""
+    lock = FileLock(f"{os.path.realpath(path)}.share.lock")
+    try:
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise CoilbenchError(
+            "this book is being shared already", where=str(path), hint="Wait for that to end"
+        ) from error
+    except OSError as error:
+        raise CoilbenchError(
+            f"the lock file cannot be created ({error.strerror})",
+            where=str(path),
+            hint="Check the book's folder and its permissions",
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextmanager
+def _not_while_capturing(path: Path) -> Iterator[bool]:
+    """Yield whether no capture writes this book, and let none begin meanwhile."""
+    with ExitStack() as held:
+        try:
+            held.enter_context(hold_book(path))
+        except CoilbenchError:
+            yield False
+        else:
+            yield True
+
+
+def _meet(db: Database, store: Store) -> tuple[str, ...]:
+    """Find out whether the store and the book know each other, and mend what does not agree."""
+    row = first_row(db, "SELECT * FROM shop")
+    if row is None or row["store_id"] != store.store_id:
+        with writing(db):
+            db.execute("DELETE FROM shop")
+            db.execute("DELETE FROM shop_seen")
+            _begin(db, store)
+        return ("new_store",)
+    settle_pending(db, store)
+    row = first_row(db, "SELECT * FROM shop") or {}
+    with store.transaction(reading=True):
+        own_uuid = store.push_uuid(row["bench_id"], row["pushed"])
+        own_head = store.heads().get(row["bench_id"], (0, ""))[0]
+        lost = [
+            bench
+            for bench, push, push_uuid in db.execute("SELECT * FROM shop_seen").fetchall()
+            if store.push_uuid(bench, push) != push_uuid
+        ]
+    news = []
+    with writing(db):
+        db.execute("UPDATE shop SET address = ?", [store.address])
+        if lost or own_uuid != row["pushed_uuid"]:  # it lacks what it had: it is given all anew
+            news.append("older_store")
+            db.conn.executemany("DELETE FROM shop_seen WHERE bench_id = ?", [[one] for one in lost])
+            _begin(db, store)
+        elif own_head > row["pushed"]:  # another copy of this book has pushed since
+            news.append("copied_book")
+            if row["pushed"]:
+                seen = [row["bench_id"], row["pushed"], row["pushed_uuid"]]
+                db.execute("INSERT OR REPLACE INTO shop_seen VALUES (?, ?, ?)", seen)
+            db.execute("UPDATE shop SET bench_id = ?, pushed = 0, pushed_uuid = NULL", [new_id()])
+    return tuple(news)
+
+
+def _begin(db: Database, store: Store) -> None:
+    """Be a new bench to the store, that has told nothing yet."""
+    db.execute(
+        "INSERT OR REPLACE INTO shop (only_row, store_id, address, bench_id, pushed)"
+        " VALUES (1, ?, ?, ?, 0)",
+        [store.store_id, store.address, new_id()],
+    )
+    all_is_news(db.conn)
+
+
+def _pull(db: Database, store: Store, progress: Progress) -> Pulled:
+    with store.transaction(reading=True):
+        return pull_spans(db, store, _spans(db, store), _about("pull", progress))
+
+
+def _spans(db: Database, store: Store) -> list[Span]:
+    row = first_row(db, "SELECT bench_id FROM shop") or {}
+    seen = {bench: push for bench, push, _ in db.execute("SELECT * FROM shop_seen")}
+    return [
+        Span(bench, seen.get(bench, 0), push, push_uuid)
+        for bench, (push, push_uuid) in sorted(store.heads().items())
+        if bench != row["bench_id"] and push > seen.get(bench, 0)
+    ]

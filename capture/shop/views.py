@@ -1,0 +1,97 @@
+"""Views of the store for plain SQL: what stands now, in words; and answers as they were worked out.
+
+Written so that a plan reads by keys: what stands of a row is looked up by its id.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from coilbench.capture.shop.shape import SCHEMA, STANDING, grant_reading
+
+_LAST_WORDS = """SELECT {column} FROM {schema}.sets_words w WHERE w.id = s.id
+    ORDER BY {counter} DESC, {column} COLLATE "C" DESC LIMIT 1"""
+_BY_HAND = """SELECT h.{value} FROM {schema}.hand_entries h WHERE h.set_id = s.id
+    AND h.spring_id {of} AND h.what = '{what}'
+    ORDER BY h.edits DESC, h.made_utc DESC, h.id DESC LIMIT 1"""
+
+
+def _last(column: str, counter: str) -> str:
+    return f"({_LAST_WORDS.format(column=column, counter=counter, schema=SCHEMA)})"
+
+
+def _by_hand(what: str, value: str, of: str = "IS NULL") -> str:
+    return f"({_BY_HAND.format(what=what, value=value, of=of, schema=SCHEMA)})"
+
+
+_FIRST_ROLE = f"(SELECT w.role FROM {SCHEMA}.sets_words w WHERE w.id = s.id LIMIT 1)"  # noqa: S608  our own names
+_ANSWER = f"""{SCHEMA}.answers a WHERE a.id = (SELECT b.id FROM {SCHEMA}.answers b
+    WHERE b.set_id = a.set_id ORDER BY b.judged_utc DESC, b.id DESC LIMIT 1)"""  # noqa: S608
+
+# By name: what it shows, as SELECT.
+_VIEWS = {
+    "sets_as_they_stand": f"""
+SELECT s.id AS set_id, {_last("name", "name_edits")} AS set_name,
+  coalesce({_by_hand("role", "words")}, {_FIRST_ROLE}) AS role,
+  {_by_hand("note", "words")} AS note,
+  {_last("nominal_json", "nominal_edits")} AS nominal_json, s.made_utc
+FROM {SCHEMA}.sets s""",  # noqa: S608
+    "springs_as_they_stand": f"""
+SELECT s.set_id, t.set_name, t.role, s.turn, s.id AS spring_id,
+  (SELECT l.label FROM {SCHEMA}.set_labels l
+    JOIN {SCHEMA}.sets_words w ON w.id = l.id AND w.words = l.words WHERE l.spring_id = s.id
+    ORDER BY w.label_edits DESC, l.label COLLATE "C" DESC LIMIT 1) AS label,
+  (SELECT h.length_mm FROM {SCHEMA}.hand_entries h
+    WHERE h.spring_id = s.id AND h.what = 'free_length_mm'
+    ORDER BY h.edits DESC, h.made_utc DESC, h.id DESC LIMIT 1) AS own_free_length_mm,
+  (SELECT h.words FROM {SCHEMA}.hand_entries h WHERE h.spring_id = s.id AND h.what = 'mark'
+    ORDER BY h.edits DESC, h.made_utc DESC, h.id DESC LIMIT 1) AS mark,
+  s.added_by
+FROM {SCHEMA}.springs s JOIN {SCHEMA}.sets_as_they_stand t ON t.set_id = s.set_id""",  # noqa: S608
+    "strokes_as_they_stand": f"""
+SELECT p.set_id, p.set_name, p.spring_id, p.label, w.id AS stroke_id, x.stored_utc, x.origin,
+  x.purpose, w.status, w.counted = 1 AS counted, w.ruling, w.note, x.samples, x.samples_lost,
+  x.calibration_id, x.added_by
+FROM {SCHEMA}.sweeps x
+JOIN {SCHEMA}.sweeps_words w ON w.id = x.id AND w.words = (SELECT v.words
+  FROM {SCHEMA}.sweeps_words v WHERE v.id = x.id ORDER BY {STANDING} LIMIT 1)
+JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = x.spring_id""",  # noqa: S608
+    "loads_at_heights": f"""
+SELECT p.set_name, p.label, l.height_mm, l.load_n, l.load_u_n, a.program_version, a.judged_utc,
+  a.strokes_kept, a.branch, p.set_id, p.spring_id, a.id AS answer_id
+FROM {SCHEMA}.answer_loads l JOIN (SELECT a.* FROM {_ANSWER}) a ON a.id = l.answer_id
+JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = l.spring_id""",  # noqa: S608
+    "rates_of_springs": f"""
+SELECT p.set_name, p.label, r.rate_n_per_mm, r.rate_u_n_per_mm, r.free_length_mm,
+  r.solid_height_mm, a.program_version, a.judged_utc, a.strokes_kept, a.branch,
+  p.set_id, p.spring_id, a.id AS answer_id
+FROM {SCHEMA}.answer_springs r JOIN (SELECT a.* FROM {_ANSWER}) a ON a.id = r.answer_id
+JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = r.spring_id""",  # noqa: S608
+    "flags_with_reasons": f"""
+SELECT p.set_name, p.label, f.kind, f.reason, a.tolerance_relative, a.program_version,
+  a.judged_utc, p.set_id, p.spring_id, a.id AS answer_id
+FROM {SCHEMA}.answer_flags f JOIN (SELECT a.* FROM {_ANSWER}) a ON a.id = f.answer_id
+JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = f.spring_id""",  # noqa: S608
+    "calibrations_in_use": f"""
+SELECT c.id AS calibration_id, c.made_utc, l.device_id, l.origin AS load_origin,
+  l.reference_u_relative, l.residual_sd_n, t.origin AS travel_origin, t.residual_sd_mm,
+  c.flex_part_id IS NOT NULL AS with_flex,
+  (SELECT count(*) FROM {SCHEMA}.sweeps x WHERE x.calibration_id = c.id) AS strokes,
+  (SELECT max(x.stored_utc) FROM {SCHEMA}.sweeps x WHERE x.calibration_id = c.id) AS last_used_utc,
+  c.added_by
+FROM {SCHEMA}.calibrations c JOIN {SCHEMA}.calibration_parts l ON l.id = c.load_part_id
+JOIN {SCHEMA}.calibration_parts t ON t.id = c.travel_part_id""",  # noqa: S608
+    "benches_last_heard": f"""
+SELECT bench, added_by, max(push) AS pushes, max(pushed_utc) AS last_heard_utc,
+  max(version) AS book_version
+FROM {SCHEMA}.pushes GROUP BY bench, added_by""",  # noqa: S608
+}
+
+
+def views_sql() -> Iterator[str]:
+    """Yield the statements that make the views, in place of older ones."""
+    for name in reversed(_VIEWS):
+        yield f"DROP VIEW IF EXISTS {SCHEMA}.{name}"
+    for name, select in _VIEWS.items():
+        yield f"CREATE VIEW {SCHEMA}.{name} AS{select}"
+    yield from grant_reading()

@@ -1,0 +1,198 @@
+"""A changed mind travels: of two words the later one holds, in whatever order books are merged."""
+
+from __future__ import annotations
+
+import itertools
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlite_utils import Database
+
+from coilbench.capture.book.by_hand import edit_set, keep_of_springs
+from coilbench.capture.book.edits import settling
+from coilbench.capture.book.keyed_readings import store_readings
+from coilbench.capture.book.merging import merge_books
+from coilbench.capture.book.naming import rename_set
+from coilbench.capture.book.nominals import NominalLoad, SetNominal
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
+from coilbench.capture.book.sets import SetPlan, SetRecord, find_set, new_set, set_names
+from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.sweeps import StrokeRow, uncount
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.tables.keyed import KeyedReading
+from coilbench.capture.tables.spring_lines import SpringEntry
+from support.edits import change
+
+Word = Callable[[Database, SetRecord], object]
+BOOKS = ("a", "b", "c")
+
+
+def only(db: Database) -> SetRecord:
+    (name,) = set_names(db)
+    return find_set(db, name)
+
+
+def ruled(word: Any) -> Word:
+    return lambda db, of: StrokeRow.keep_rulings(db, of, [(of.labels[0], 1, word)])
+
+
+def called(name: str) -> Word:
+    return lambda db, of: rename_set(db, of, name)
+
+
+def labelled(label: str) -> Word:
+    return lambda db, of: of.rename_spring(db, of.labels[1], label)
+
+
+def nominal(load_n: float | None) -> Word:
+    said = None if load_n is None else SetNominal((NominalLoad(38.5, load_n),))
+    return lambda db, of: of.keep_nominal(db, said)
+
+
+def free(length_mm: float) -> Word:
+    return lambda db, of: edit_set(db, of, {"free_length_mm": length_mm}, sure=True)
+
+
+def noted(words: str) -> Word:
+    return lambda db, of: edit_set(db, of, {"note": words})
+
+
+def marked(words: str) -> Word:
+    entry = SpringEntry("larch-01", "mark", words=words)
+    return lambda db, of: keep_of_springs(db, of, [entry])
+
+
+def rests(rests_n: float | None) -> Word:
+    return lambda db, of: tell_set_rests(db, of.set_id, rests_n)
+
+
+# Each: three words, the second said by one who knew of the first, the third of the second. The
+# order that settles two words at once, or the alphabet, would take another than the last.
+CHAINS: dict[str, tuple[Word, Word, Word, Callable[[Database, SetRecord], object], object]] = {
+    "ruling": (
+        ruled("use"), ruled("leave"), ruled(None),
+        lambda db, of: StrokeRow.of_set(db, of)[of.labels[0]][0].ruling, None,
+    ),
+    "name": (called("yew"), called("oak"), called("fir"), lambda db, of: of.name, "fir"),
+    "label": (labelled("y"), labelled("x"), labelled("b"), lambda db, of: of.labels[1], "b"),
+    "nominal": (nominal(240.0), nominal(230.0), nominal(None), lambda db, of: of.nominal, None),
+    "free length": (free(54.0), free(53.5), free(53.0), lambda db, of: of.free_length_mm, 53.0),
+    "note": (noted("rusty"), noted("no"), noted("a"), lambda db, of: of.note, "a"),
+    "mark": (marked("w"), marked("r"), marked("b"), lambda db, of: of.springs[0].mark, "b"),
+    "rests": (rests(3.0), rests(2.0), rests(None), lambda db, _: rests_of_sets(db), {}),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("edits") / "base.db"
+    with open_book(path, create=True) as db:
+        larch = new_set(db, SetPlan("larch", "outer", ("larch-01", "larch-02")))
+        store_readings(db, larch, [KeyedReading("larch-01", 220.0, height_mm=38.5)], KeyedSetup())
+    return path
+
+
+def three(base: Path, folder: Path) -> dict[str, Path]:
+    folder.mkdir(exist_ok=True)
+    return {name: Path(shutil.copyfile(base, folder / f"{name}.db")) for name in BOOKS}
+
+
+def say(path: Path, *words: Word) -> None:
+    with open_book(path) as db:
+        for word in words:
+            word(db, only(db))
+
+
+def rows(path: Path) -> list[list[tuple[Any, ...]]]:
+    tables = ("sets", "springs", "sweeps", "hand_entries", "set_rests")
+    with closing(sqlite3.connect(path)) as plain:
+        return [sorted(plain.execute(f"SELECT * FROM {table}"), key=repr) for table in tables]
+
+
+@pytest.mark.parametrize("what", CHAINS)
+def test_the_last_word_holds_in_every_book_in_any_order_of_merging(
+    base: Path, tmp_path: Path, what: str
+) -> None:
+    """Also where the clocks of those who came later go behind."""
+    first, second, third, said, expected = CHAINS[what]
+    books = three(base, tmp_path)
+    say(books["a"], first)
+    merge_books(books["b"], [books["a"]])
+    say(books["b"], second)
+    merge_books(books["c"], [books["b"]])
+    say(books["c"], third)
+    for table, column in (("hand_entries", "made_utc"), ("set_rests", "told_utc")):
+        for book in books.values():
+            sql = f"UPDATE {table} SET {column} = '2026-05-0' || (4 - edits) || 'T10:00:00+00:00'"
+            change(book, sql)
+    for number, order in enumerate(itertools.permutations(BOOKS)):
+        mine = three(base, tmp_path / str(number))
+        for name in BOOKS:
+            shutil.copyfile(books[name], mine[name])
+        one, two, last = (mine[name] for name in order)
+        merge_books(one, [two])
+        merge_books(one, [last])
+        with open_book(one) as db:
+            assert said(db, only(db)) == expected, order
+        assert rows(one) == rows(books["c"])
+        assert check_book(one).findings == []
+
+
+@pytest.mark.parametrize("what", CHAINS)
+def test_two_words_at_once_settle_the_same_everywhere(
+    base: Path, tmp_path: Path, what: str
+) -> None:
+    first, second, third, said, _ = CHAINS[what]
+    books = three(base, tmp_path)
+    for name, word in zip(BOOKS, (first, second, third), strict=True):
+        say(books[name], word)
+    found = []
+    for number, order in enumerate((("a", "b", "c"), ("c", "b", "a"), ("b", "c", "a"))):
+        mine = three(base, tmp_path / str(number))
+        for name in BOOKS:
+            shutil.copyfile(books[name], mine[name])
+        one, two, last = (mine[name] for name in order)
+        merge_books(one, [two])
+        merge_books(one, [last])
+        again = rows(one)
+        merge_books(one, [last, two])
+        assert rows(one) == again
+        with open_book(one) as db:
+            found.append((said(db, only(db)), again))
+    assert found[0] == found[1] == found[2]
+
+
+def test_a_redone_stroke_that_was_let_count_again_counts_in_every_book(
+    base: Path, tmp_path: Path
+) -> None:
+    """Before, what counted in one book only no longer counted, whoever spoke last."""
+    books = three(base, tmp_path)
+    say(books["a"], lambda db, of: uncount(db, of.springs[0].spring_id, last_only=True))
+    merge_books(books["b"], [books["a"]])
+    change(books["b"], "UPDATE sweeps SET counted = 1")
+    for order in itertools.permutations(BOOKS):
+        mine = three(base, tmp_path / "".join(order))
+        for name in BOOKS:
+            shutil.copyfile(books[name], mine[name])
+        merge_books(mine[order[0]], [mine[name] for name in order[1:]])
+        with open_book(mine[order[0]]) as db:
+            assert db.execute("SELECT counted, edits FROM sweeps").fetchall() == [(1, 2)]
+
+
+def test_only_a_change_counts_and_a_merge_counts_none(base: Path, tmp_path: Path) -> None:
+    book = three(base, tmp_path)["a"]
+    say(book, called("yew"), called("oak"), ruled("use"), ruled("use"), nominal(None))
+    with open_book(book) as db:
+        counts = "SELECT name_edits, label_edits, nominal_edits FROM sets"
+        assert db.execute(counts).fetchall() == [(2, 0, 0)]
+        assert db.execute("SELECT edits FROM sweeps").fetchall() == [(1,)]
+        with settling(db.conn):
+            db.execute("UPDATE sets SET name = 'fir'")
+        db.execute("UPDATE springs SET label = label || 'x' WHERE turn = 1")
+        assert db.execute(counts).fetchall() == [(2, 1, 0)]

@@ -1,0 +1,95 @@
+"""Plain SQL reads the store in words: what stands now, and answers with how they came about."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.capture.book.naming import rename_set
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sweeps import StrokeRow
+from support.shop_books import press
+
+README = Path(__file__).parents[3] / "capture" / "README.md"
+
+
+def test_the_views_show_what_stands_in_the_benches_books(server, database, larch, share) -> None:
+    share(larch)
+    with open_book(larch) as db:
+        record = find_set(db, "larch")
+        record.swap_springs(db, "larch-01", "larch-02")
+        StrokeRow.keep_rulings(db, record, [("larch-03", 1, "leave")])
+        rename_set(db, record, "fir")
+    share(larch)
+    press(larch, "larch-01", 61, set_name="fir")
+    share(larch)
+    with open_book(larch) as db:
+        own = db.execute(
+            "SELECT set_name, label, status, counted, ruling, sweep_id FROM (SELECT sets.name AS"
+            " set_name, label, status, counted, ruling, sweeps.id AS sweep_id FROM sweeps JOIN"
+            " springs ON springs.id = spring_id JOIN sets ON sets.id = set_id) ORDER BY sweep_id"
+        ).fetchall()
+    found = server.sql(
+        database,
+        "SELECT set_name, label, status, counted, ruling, stroke_id"
+        " FROM coilbench.strokes_as_they_stand ORDER BY stroke_id",
+    )
+    assert found == [(*row[:3], bool(row[3]), *row[4:]) for row in own]
+    springs = "SELECT label, mark FROM coilbench.springs_as_they_stand ORDER BY label"
+    assert server.sql(database, springs) == [
+        ("larch-01", None), ("larch-02", "two green dots"), ("larch-03", None),
+    ]  # fmt: skip
+    sets = "SELECT set_name, role, note FROM coilbench.sets_as_they_stand"
+    assert server.sql(database, sets) == [("fir", "outer", "from the grey box")]
+    benches = "SELECT pushes, added_by FROM coilbench.benches_last_heard"
+    assert len(server.sql(database, benches)) == 1
+    calibrations = "SELECT strokes, with_flex FROM coilbench.calibrations_in_use"
+    assert server.sql(database, calibrations) == [(7, False)]
+
+
+def test_stored_answers_are_those_of_set_check_and_are_never_pulled(
+    tmp_path, server, database, address, larch, share, capsys
+) -> None:
+    assert run(["--book", str(larch), "share", address, "--answers"]) == 0
+    assert "Worked out for the store: 1 set." in capsys.readouterr().out
+    loads = server.sql(
+        database,
+        "SELECT label, height_mm, load_n, load_u_n FROM coilbench.loads_at_heights ORDER BY 1, 2",
+    )
+    heights = {row[1] for row in loads}
+    at = [part for height_mm in heights for part in ("--at", f"{height_mm!r}mm")]
+    run(["--book", str(larch), "set", "check", "larch", *at, "--json"])
+    springs = json.loads(capsys.readouterr().out)["springs"]
+    assert loads == sorted(
+        (one["label"], each["height_mm"], each["load_n"], each["load_u_n"])
+        for one in springs
+        for each in one["readings"]
+    )
+    rates = "SELECT label, rate_n_per_mm, strokes_kept FROM coilbench.rates_of_springs ORDER BY 1"
+    assert [row[:2] for row in server.sql(database, rates)] == [
+        (one["label"], one["rate_n_per_mm"]) for one in springs
+    ]
+    flags = "SELECT label, kind, reason FROM coilbench.flags_with_reasons ORDER BY 1, 2"
+    assert server.sql(database, flags) == sorted(
+        (one["label"], flag["kind"], flag["reason"]) for one in springs for flag in one["flags"]
+    )
+    assert run(["--book", str(larch), "share", "--answers"]) == 0
+    assert "Worked out" not in capsys.readouterr().out  # nothing changed
+    press(larch, "larch-01", 71)
+    assert run(["--book", str(larch), "share", "--answers"]) == 0
+    assert server.sql(database, "SELECT count(*) FROM coilbench.answers") == [(2,)]
+    assert server.sql(database, "SELECT count(*) FROM coilbench.rates_of_springs") == [(3,)]
+
+
+@pytest.mark.parametrize("number", range(5))
+def test_the_readmes_queries_run(server, database, share, larch, number: int) -> None:
+    text = README.read_text("utf-8").partition("```sql")[2].partition("```")[0]
+    queries = [one for one in re.split(r";\n", text) if one.strip()]
+    assert len(queries) == 5
+    share(larch)
+    server.sql(database, "SET search_path TO coilbench; " + queries[number])
