@@ -128,7 +128,7 @@ def _loads_n(curve: SpringCurve | None, heights_mm: Sequence[float]) -> tuple[fl
 class BookReader:
     """Reads the set's table and the rig's standing, on a thread of its own.
 
-    Fitting a set's curves takes a second or two: the screen goes on meanwhile.
+    Fitting a set's curves takes a good part of a second: the screen goes on meanwhile.
     """
 
     path: Path
