@@ -68,6 +68,16 @@ def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[N
 
 
 @pytest.fixture(scope="session", autouse=True)
+def programs_without_pandas() -> Iterator[None]:
+    """What tests start finds what the program needs, wherever that is, and no pandas."""
+    found = os.environ.get("PYTHONPATH")
+    folders = [str(_TESTS / "support" / "as_installed"), *([found] if found else [])]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join(folders))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
 def new_books_are_copies(
     own_temporary_folder: None, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[None]:
