@@ -69,6 +69,29 @@ def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[N
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def programs_without_pandas() -> Iterator[None]:
+    """What tests start finds what the program needs, wherever that is, and no pandas."""
+    found = os.environ.get("PYTHONPATH")
+    folders = [str(_TESTS / "support" / "as_installed"), *([found] if found else [])]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join(folders))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def new_books_are_copies(
+    own_temporary_folder: None, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
+    """A new book takes 17 ms to make and 5 ms to copy, and a thousand are needed."""
+    from coilbench.capture.book import opening  # NumPy, not before its threads are set
+    from support.new_books import copying, make_template
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(opening, "_check_path", copying(make_template(tmp_path_factory)))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def nothing_left_behind() -> Iterator[None]:
     """Fail a test that leaves a thread, a port, a socket or a book open."""

@@ -164,7 +164,7 @@ def _no_input() -> Iterator[None]:
         sys.stdin = before
 
 
-def _made(folder: Path) -> None:
+def make_bench(folder: Path) -> None:
     """Make a book of eight springs with readings, notes, marks and a rig, and a build file."""
     book = ["--book", str(folder / "b.db")]
     fine = ["--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm"]
@@ -310,16 +310,13 @@ def attack_options(tally: Tally, made: Path, folder: Path, rng: random.Random, i
 ATTACKS = {"books": attack_books, "builds": attack_builds, "options": attack_options}
 
 
-def attacked(name: str, seed: int, inputs: int) -> Tally:
-    """Run one kind of attack; returns what came of it."""
+def attacked(name: str, made: Path, seed: int, inputs: int) -> Tally:
+    """Run one kind of attack on copies of the bench in a folder; returns what came of it."""
     tally, here = Tally(), Path.cwd()
     with tempfile.TemporaryDirectory(prefix="strangers-") as place:
-        made, folder = Path(place, "made"), Path(place, "folder")
-        made.mkdir()
-        _made(made)
         try:
             with contextlib.chdir(place):
-                ATTACKS[name](tally, made, folder, random.Random(seed), inputs)
+                ATTACKS[name](tally, made, Path(place, "folder"), random.Random(seed), inputs)
         finally:
             assert Path.cwd() == here
     return tally
@@ -333,12 +330,14 @@ def main() -> int:
     parser.add_argument("--inputs", type=int, default=500, help="of each attack")
     arguments = parser.parse_args()
     found = False
-    for name in arguments.attacks or ATTACKS:
-        tally = attacked(name, arguments.seed, arguments.inputs)
-        print(f"{name}: {tally}")
-        for one, count in Counter(tally.found).most_common():
-            print(f"  {count} x {one}")
-        found = found or bool(tally.found)
+    with tempfile.TemporaryDirectory(prefix="strangers-") as made:
+        make_bench(Path(made))
+        for name in arguments.attacks or ATTACKS:
+            tally = attacked(name, Path(made), arguments.seed, arguments.inputs)
+            print(f"{name}: {tally}")
+            for one, count in Counter(tally.found).most_common():
+                print(f"  {count} x {one}")
+            found = found or bool(tally.found)
     return int(found)
 
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import pickle
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 from filelock import FileLock
+
+Value = TypeVar("Value")
 
 
 def run_folder(factory: pytest.TempPathFactory) -> Path:
@@ -31,3 +35,12 @@ def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path],
             make(folder)
             done.touch()
     return folder
+
+
+def reckoned_once(factory: pytest.TempPathFactory, name: str, reckon: Callable[[], Value]) -> Value:
+    """Return what the first to ask for it reckons; each worker has its own copy."""
+    folder = made_once(
+        factory, name, lambda made: (made / "value").write_bytes(pickle.dumps(reckon()))
+    )
+    value: Value = pickle.loads((folder / "value").read_bytes())
+    return value

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import sqlite3
 import tomllib
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -111,8 +113,8 @@ class Person:
     def _sets(self) -> list[str]:
         if not self.book.exists():
             return []
-        with open_book(self.book) as db:
-            return set_names(db)
+        with closing(sqlite3.connect(self.book)) as db:  # opening it as a book costs more
+            return [name for (name,) in db.execute("SELECT name FROM sets")]
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -98,7 +99,8 @@ def test_a_shell_is_answered_without_the_heavy_libraries(book: Path) -> None:
             "heavy = {'numpy', 'scipy', 'matplotlib', 'rich', 'sqlite_utils', 'serial'};"
             "atexit.register(lambda: print(sorted(heavy & set(sys.modules)))); run([])",
         ],
-        env={
+        env=os.environ
+        | {
             "_COILBENCH_COMPLETE": "bash_complete",
             "COMP_WORDS": "coilbench s",
             "COMP_CWORD": "1",

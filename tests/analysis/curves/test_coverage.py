@@ -7,18 +7,28 @@ from scipy import stats
 
 from bench_days import Day, World, draw_day
 from bench_metrology import USUAL, Row, row_of, run, two_points, whole_chain, without_lag
+from support.shared import reckoned_once
 
 PAIRS = 40
 
 
 @pytest.fixture(scope="module")
-def days() -> list[Day]:
-    return [draw_day(USUAL, seed) for seed in range(500, 500 + PAIRS)]
+def measured(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Day], Row]:
+    def measure() -> tuple[list[Day], Row]:
+        days = [draw_day(USUAL, seed) for seed in range(500, 500 + PAIRS)]
+        return days, row_of([whole_chain(day, 0) for day in days])
+
+    return reckoned_once(tmp_path_factory, "usual-days", measure)
 
 
 @pytest.fixture(scope="module")
-def usual(days: list[Day]) -> Row:
-    return row_of([whole_chain(day, 0) for day in days])
+def days(measured: tuple[list[Day], Row]) -> list[Day]:
+    return measured[0]
+
+
+@pytest.fixture(scope="module")
+def usual(measured: tuple[list[Day], Row]) -> Row:
+    return measured[1]
 
 
 def test_intervals_hold_the_truth_and_are_not_idle(usual: Row) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -57,11 +58,18 @@ def true_load_n(height_mm: Array | float) -> Array:
 def pressed_load_n(height_mm: Array) -> Array:
     """Load along a path: friction of LOOP times the load, turned round over about 0.25 mm."""
     depth = np.maximum(FREE_MM - height_mm, 0.0)
+    return true_load_n(height_mm) * (1.0 + LOOP * _drag(depth.tobytes()))
+
+
+@cache
+def _drag(depths: bytes) -> Array:
+    """Friction's share of its full size along a path; hundreds of presses share one."""
+    depth = np.frombuffer(depths)
     drag, state = np.empty_like(depth), 0.0
-    for at, step in enumerate(np.diff(depth, prepend=depth[0])):
-        state += (np.sign(step) - state) * (1.0 - math.exp(-abs(step) / 0.25))
+    for at, step in enumerate(np.diff(depth, prepend=depth[0]).tolist()):
+        state += (math.copysign(step != 0.0, step) - state) * (1.0 - math.exp(-abs(step) / 0.25))
         drag[at] = state
-    return true_load_n(height_mm) * (1.0 + LOOP * drag)
+    return drag
 
 
 def path_mm(bottom_mm: float = 27.0, samples: int = 500) -> Array:

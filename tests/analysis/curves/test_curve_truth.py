@@ -7,13 +7,15 @@ from scipy import stats
 
 from bench_curve_truth import Truths, truths
 from bench_metrology import USUAL
+from support.shared import reckoned_once
 
 DAYS = 12
 
 
 @pytest.fixture(scope="module")
-def usual() -> Truths:
-    return truths(USUAL, range(7000, 7000 + DAYS))
+def usual(tmp_path_factory: pytest.TempPathFactory) -> Truths:
+    seeds = range(7000, 7000 + DAYS)
+    return reckoned_once(tmp_path_factory, "usual-truths", lambda: truths(USUAL, seeds))
 
 
 def test_intervals_of_every_finding_hold_the_truth(usual: Truths) -> None:

@@ -16,6 +16,7 @@ from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.bins import Bins, fine_bins
 from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.virtual.spring import OUTER
+from support.shared import reckoned_once
 
 Array = NDArray[np.float64]
 SOLID_MM = OUTER.solid_height_mm
@@ -100,9 +101,10 @@ def test_a_fast_stroke_that_slows_down_touches_nothing(delay_s: float) -> None:
 
 
 @pytest.fixture(scope="module")
-def bound() -> Truths:
+def bound(tmp_path_factory: pytest.TempPathFactory) -> Truths:
     """Eight days on which every stroke turns some 0.3 mm below solid."""
-    return truths(replace(USUAL, to_margin_mm=-0.3), range(4000, 4008))
+    world = replace(USUAL, to_margin_mm=-0.3)
+    return reckoned_once(tmp_path_factory, "bound", lambda: truths(world, range(4000, 4008)))
 
 
 def test_strokes_to_coil_bind_spoil_no_other_finding(bound: Truths) -> None:

@@ -72,14 +72,21 @@ def test_brute_force_finds_no_better(data: st.DataObject, valves: list[float]) -
         build, spring_set("larch", "outer", outers), spring_set("heron", "inner", inners)
     ).chosen
     least = math.inf
+    some = np.array(list(itertools.permutations(range(len(outers)), len(valves))))[:, None]
+    others = np.array(list(itertools.permutations(range(len(inners)), len(valves))))[None]
+    costs = {  # of each outer with each inner, by valve and stack
+        (at, stack): np.array([[cost(mm, a, b, -sum(stack)) for b in inners] for a in outers])
+        for at, mm in enumerate(valves)
+        for stack in STACKS
+    }
     for stacks in itertools.product(STACKS, repeat=len(valves)):
         under = [shim for stack in stacks for shim in stack]
         if under.count(0.5) > stock[0] or under.count(1.0) > stock[1]:
             continue
-        changes = [-sum(stack) for stack in stacks]
-        for some in itertools.permutations(outers, len(valves)):
-            for others in itertools.permutations(inners, len(valves)):
-                least = min(least, sum(map(cost, valves, some, others, changes)))
+        totals = sum(
+            costs[at, stack][some[..., at], others[..., at]] for at, stack in enumerate(stacks)
+        )
+        least = min(least, float(np.min(totals)))
     assert level.status == "optimal"
     assert level.objective == pytest.approx(least, rel=1e-7, abs=1e-7)
     assert level.bound <= least + 1e-9

@@ -1,5 +1,6 @@
 """A book, a set, a calibration and a stroke to try things on."""
 
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -18,10 +19,18 @@ from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from support.new_books import made_by_the_program, make_template
 
 N_A_COUNT = 9.80665 / 2000.0  # a cell with 2000 counts a kg
 MM_A_COUNT = 0.01
 TOP_COUNTS = 6000  # height 60 mm at no count, falling
+
+
+@pytest.fixture(autouse=True)
+def new_books_are_made() -> Iterator[None]:
+    """These tests are about what makes a book."""
+    with made_by_the_program():
+        yield
 
 
 @pytest.fixture
@@ -30,7 +39,9 @@ def path(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def db(path: Path) -> Iterator[Database]:
+def db(path: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
+    """A new book, open; made once for all who begin with it."""
+    shutil.copyfile(make_template(tmp_path_factory), path)
     with open_book(path, create=True) as opened:
         yield opened
 
