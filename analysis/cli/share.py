@@ -94,7 +94,7 @@ def _answer(db: Database, record: SetRecord) -> Answer | None:
 
 def _init(url: str | None, *, sql: bool) -> None:
     if sql:
-        click.echo("BEGIN;")
+        click.echo("BEGIN;\nSET LOCAL client_min_messages = warning;")
         for statement in (*store_sql(kinds()), *views_sql()):
             click.echo(f"{statement};")
         click.echo("COMMIT;")

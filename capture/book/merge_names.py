@@ -21,7 +21,7 @@ def base_name(name: str, set_id: str) -> str:
     return name[: tail.start()] if tail and set_id.startswith(tail[1]) else name
 
 
-def told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
+def _told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
     """Return a different name for each set.
 
     Args:
@@ -58,7 +58,7 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
     given = _given_names(db, others)
     old = {row[0]: row[1:] for row in db.execute("SELECT id, made_utc, name FROM main.sets")}
     best = {set_id: max(given[set_id]) for set_id in came}
-    new = told_apart(_touched(old, {set_id: name for set_id, (_, name) in best.items()}))
+    new = _told_apart(_touched(old, {set_id: name for set_id, (_, name) in best.items()}))
     changed = {set_id: name for set_id, name in new.items() if old[set_id][1] != name}
     _rewrite(db, "sets", "name", changed)
     _keep_counts(db, "name_edits", {set_id: edits for set_id, (edits, _) in best.items()})

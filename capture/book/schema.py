@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 from coilbench.capture.book.digests import register, seal
 from coilbench.capture.book.first_tables import FIRST_TABLES
 from coilbench.capture.book.news import note_news
-from coilbench.capture.book.schema_shared import EDITS, SHOP
+from coilbench.capture.book.schema_later import DIGESTS, EDITS, REST_ZEROS, SET_SOLID_U, SHOP
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
@@ -196,21 +196,6 @@ ALTER TABLE rig_ratings ADD COLUMN cups_meet_mm REAL CHECK (cups_meet_mm >= 0);
 ALTER TABLE sweeps ADD COLUMN rests_n REAL CHECK (rests_n >= 0);
 """
 
-# What the cell read at rest when its health was looked at: how its zero goes.
-_REST_ZEROS = """
-CREATE TABLE rest_zeros (
-  id TEXT PRIMARY KEY,
-  device_id TEXT NOT NULL,
-  read_utc TEXT NOT NULL,
-  load_counts REAL NOT NULL
-) STRICT;
-"""
-
-# Standard uncertainty (k = 1) of the set's solid height; NULL where none was stated.
-_SET_SOLID_U = """
-ALTER TABLE sets ADD COLUMN solid_height_u_mm REAL CHECK (solid_height_u_mm >= 0);
-"""
-
 # What a set's own cup weighs, where it is not the rig's; the newest holds, for all its strokes, and
 # NULL takes it back. resting_weights: what lies on the spring in a stroke of the rig: as told of
 # its set, else when it was pressed, else of the rig now; NULL where none tells. The loads of the
@@ -267,32 +252,6 @@ LEFT JOIN resting_weights ON resting_weights.sweep_id = sweeps.id;
     dimensions=_DIMENSIONS,
 )
 
-# A digest of each row: `digests.py` makes and keeps them. A stroke has one of what never changes of
-# it, one of its state, and one of its samples and its curve's rows.
-_DIGESTS = "".join(
-    f"ALTER TABLE {table} ADD COLUMN {column} BLOB;"
-    for table, *columns in (
-        ("calibration_parts", "digest"),
-        ("calibration_points", "digest"),
-        ("calibrations", "digest"),
-        ("scales", "digest"),
-        ("scale_points", "digest"),
-        ("mass_checks", "digest"),
-        ("rest_zeros", "digest"),
-        ("rig_settings", "digest"),
-        ("rig_ratings", "digest"),
-        ("sets", "digest"),
-        ("springs", "digest"),
-        ("label_swaps", "digest"),
-        ("hand_entries", "digest"),
-        ("set_rests", "digest"),
-        ("sessions", "digest"),
-        ("stroke_chunks", "digest"),
-        ("sweeps", "digest", "state_digest", "content_digest"),
-    )
-    for column in columns
-)
-
 _TEXTS = (
     FIRST_TABLES,
     _CHECKS_AND_SCALES,
@@ -303,10 +262,10 @@ _TEXTS = (
     _BY_HAND,
     _MASSES_ERR,
     _WHAT_RESTS,
-    _REST_ZEROS,
-    _SET_SOLID_U,
+    REST_ZEROS,
+    SET_SOLID_U,
     _SET_RESTS,
-    _DIGESTS,
+    DIGESTS,
     EDITS,
     SHOP,
 )

@@ -90,6 +90,8 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
     with store.transaction():
         lacking, words = _lacking(store, items)
         beside = [_lacking(store, own)[0] for own in beside]
+        if beside:
+            _refuse_added_twice(store, beside[0])
         if not (lacking or words or any(beside)):
             return 0
         damaged: set[str] = set()
@@ -126,6 +128,18 @@ def _with_sets(db: Database, store: Store, items: Sequence[Item]) -> list[list[I
             own += read_items(db, store.kinds[table], ids)
         found.append(sorted(own, key=lambda one: one.row_id))
     return found
+
+
+def _refuse_added_twice(store: Store, springs: Sequence[Item]) -> None:
+    """Refuse springs in places of their set that another bench has given to other springs."""
+    own = {(one.fixed["set_id"], one.fixed["turn"]) for one in springs}
+    for set_id, name in store.taken_places(own):
+        raise CoilbenchError(
+            f"springs were added to the set {name!r} at two benches, not the same ones",
+            where=store.address,
+            hint="Register those that one of the benches added as a set of their own "
+            f"(the set's id is {set_id})",
+        )
 
 
 def _lacking(store: Store, items: Sequence[Item]) -> tuple[list[Item], list[Item]]:

@@ -112,10 +112,10 @@ def add_content(db: Database, items: Sequence[Item]) -> Iterator[str]:
         if digest_of_content(sweep_id, blob, parts) != fixed["content_digest"]:
             yield sweep_id
         fixed["samples_blob"] = blob
-        fixed[CURVE] = pack_curve(parts)
+        fixed[CURVE] = _pack_curve(parts)
 
 
-def pack_curve(branches: Sequence[bytes]) -> bytes:
+def _pack_curve(branches: Sequence[bytes]) -> bytes:
     """Return a curve as one value: two lengths, then both branches' rows, compressed (RFC 1950).
 
     Args:

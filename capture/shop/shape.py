@@ -169,8 +169,11 @@ def tables(made_of: Mapping[str, Kind]) -> dict[str, str]:
     """Return the columns of the store's tables as SQL, in an order that references allow."""
     found = dict(_AT_THE_START)
     for kind in made_of.values():
+        keys = "PRIMARY KEY (id)"
+        if kind.table == "springs":  # else two benches could each add springs to one set at once
+            keys += ", UNIQUE (set_id, turn)"
         found[kind.table] = (
-            f"{_columns(kind.fixed, kind.table)}, digest bytea NOT NULL, {_FROM}, PRIMARY KEY (id)"
+            f"{_columns(kind.fixed, kind.table)}, digest bytea NOT NULL, {_FROM}, {keys}"
         )
         if kind.points is not None:
             child, key, points = kind.points

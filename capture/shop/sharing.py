@@ -21,7 +21,7 @@ from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
 from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import WAIT_S, Store, TryAgain, safe_address
 
-Answering = tuple[Judge, str]  # how a set is judged, and the program's version
+_Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
 
 
@@ -51,7 +51,7 @@ def share_book(
     *,
     push: bool = True,
     pull: bool = True,
-    answering: Answering | None = None,
+    answering: _Answering | None = None,
     progress: Progress = lambda *_: None,
     wait_s: int = WAIT_S,
 ) -> Shared:
@@ -73,13 +73,7 @@ def share_book(
         with closing(Store(str(address), wait_s=wait_s)) as store:
             store.look()
     with open_book(path, create=create) as db, _hold_sharing(path):
-        where = kept_address(db) if address is None else safe_address(address)
-        if where is None:
-            raise CoilbenchError(
-                "this book is not shared with a store yet",
-                where=str(path),
-                hint="Give its address: coilbench share postgresql://user@host/database",
-            )
+        where = _address(db, path, address)
         with closing(Store(where, kinds_of(db), wait_s)) as store:
             try:
                 done = _share(db, store, path, (push, pull), progress)
@@ -108,10 +102,18 @@ def _share(
     return Shared(store.address, pulled, pushed, waits, 0, news)
 
 
-def kept_address(db: Database) -> str | None:
-    """Return the address of the store that a book is shared with; None where it is with none."""
+def _address(db: Database, path: Path, given: str | None) -> str:
+    """Return the store's address: as given, else as the book has it."""
+    if given is not None:
+        return safe_address(given)
     row = first_row(db, "SELECT address FROM shop")
-    return None if row is None else str(row["address"])
+    if row is None:
+        raise CoilbenchError(
+            "this book is not shared with a store yet",
+            where=str(path),
+            hint="Give its address: coilbench share postgresql://user@host/database",
+        )
+    return str(row["address"])
 
 
 def _about(what: str, progress: Progress) -> Callable[[int, int], None]:

@@ -259,6 +259,18 @@ class Store:
         sql = f"SELECT id, {column} FROM {SCHEMA}.{table} WHERE id = ANY(%s)"  # noqa: S608
         return {(row_id, bytes(digest)) for row_id, digest in self.query(sql, [list(ids)])}
 
+    def taken_places(self, places: Iterable[tuple[str, int]]) -> list[tuple[str, str]]:
+        """Return the sets, by id and name, of which some of these places (turns) are taken."""
+        wanted = list(places)
+        sql = (
+            f"SELECT DISTINCT s.set_id, w.name FROM {SCHEMA}.springs s"  # noqa: S608
+            f" JOIN {SCHEMA}.sets_words w ON w.id = s.set_id"
+            " JOIN unnest(%s::text[], %s::bigint[]) AS p (set_id, turn)"
+            " ON p.set_id = s.set_id AND p.turn = s.turn ORDER BY 1, 2"
+        )
+        values = [[set_id for set_id, _ in wanted], [turn for _, turn in wanted]]
+        return [(set_id, name) for set_id, name in self.query(sql, values)]
+
     def add(self, table: str, rows: Iterable[Sequence[object]]) -> None:
         """Add rows that are not there yet."""
         names = names_of(self.kinds, table)

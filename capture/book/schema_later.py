@@ -1,4 +1,45 @@
-"""The migrations that let several benches keep one record: text for `schema.py`."""
+"""The text of later migrations, for `schema.py`."""
+
+# What the cell read at rest when its health was looked at: how its zero goes.
+REST_ZEROS = """
+CREATE TABLE rest_zeros (
+  id TEXT PRIMARY KEY,
+  device_id TEXT NOT NULL,
+  read_utc TEXT NOT NULL,
+  load_counts REAL NOT NULL
+) STRICT;
+"""
+
+# Standard uncertainty (k = 1) of the set's solid height; NULL where none was stated.
+SET_SOLID_U = """
+ALTER TABLE sets ADD COLUMN solid_height_u_mm REAL CHECK (solid_height_u_mm >= 0);
+"""
+
+# A digest of each row: `digests.py` makes and keeps them. A stroke has one of what never changes of
+# it, one of its state, and one of its samples and its curve's rows.
+DIGESTS = "".join(
+    f"ALTER TABLE {table} ADD COLUMN {column} BLOB;"
+    for table, *columns in (
+        ("calibration_parts", "digest"),
+        ("calibration_points", "digest"),
+        ("calibrations", "digest"),
+        ("scales", "digest"),
+        ("scale_points", "digest"),
+        ("mass_checks", "digest"),
+        ("rest_zeros", "digest"),
+        ("rig_settings", "digest"),
+        ("rig_ratings", "digest"),
+        ("sets", "digest"),
+        ("springs", "digest"),
+        ("label_swaps", "digest"),
+        ("hand_entries", "digest"),
+        ("set_rests", "digest"),
+        ("sessions", "digest"),
+        ("stroke_chunks", "digest"),
+        ("sweeps", "digest", "state_digest", "content_digest"),
+    )
+    for column in columns
+)
 
 # How often each thing was changed: `edits.py`. Of entries that take each other's place the one with
 # the highest count holds; those of one count as before, by time.
