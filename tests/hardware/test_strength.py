@@ -10,7 +10,7 @@ HARDWARE = Path(__file__).parents[2] / "hardware"
 sys.path.insert(0, str(HARDWARE / "parts"))
 
 import strength  # noqa: E402
-from measures import TABLE_OF_SPRINGS_MM, Measures  # noqa: E402
+from measures import TABLE_OF_SPRINGS_MM, Measures, of_spring  # noqa: E402
 
 LEVER_N = 200 * 250 / 15
 PARTS = {part.name: part for part in strength.parts(Measures())}
@@ -57,7 +57,7 @@ def test_plate_formula_against_the_integral_of_its_moments() -> None:
 
 @pytest.mark.parametrize("spring", TABLE_OF_SPRINGS_MM)
 def test_every_part_bears_its_load_twice(spring: tuple[float, float]) -> None:
-    m = Measures(free_length=spring[0], least_height=spring[1])
+    m = of_spring(*spring)
     weak = [p.row() for p in strength.parts(m) if p.factor < strength.LEAST_FACTOR]
     assert not weak
 
