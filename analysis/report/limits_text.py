@@ -277,7 +277,7 @@ def _some_bind(f: Mapping[str, Any], units: Units) -> str:
 
 
 def _contradicted(f: Mapping[str, Any], units: Units) -> str:
-    lengths_mm = f["registered_mm"], f["measured_mm"]
+    lengths_mm = f["registered_mm"], f["measured_mm"], f["pressed_mm"]
     return describe(SolidContradicted(f["set"], f["springs"], *lengths_mm), units)
 
 

@@ -60,3 +60,27 @@ def test_a_height_not_to_be_pressed_to_is_refused_before_it_is_asked_for(
     told = capsys.readouterr()
     assert told.out == ""
     assert len(told.err.splitlines()) == 1
+
+
+def test_a_registered_solid_height_that_strokes_went_through_is_named_by_every_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A linear spring pressed to 26.5 mm without binding, and registered as solid at 29 mm."""
+    book, build, file = str(tmp_path / "b.db"), tmp_path / "engine.toml", tmp_path / "s.csv"
+    build.write_text(BUILD)
+    file.write_text(stroke(0.0))
+    new = ["set", "new", "co", "--role", "single", "--count", "1", "--solid-height", "29mm"]
+    assert run(["--book", book, *new]) == 0
+    assert run(["--book", book, "import", str(file), "--set", "co", "--label", "co-01"]) == 0
+    check = ("set", "check", "co", "--at", "38.5mm")
+    for words in (
+        ("pair", str(build)),
+        ("pair", str(build), "--limits"),
+        ("assign", str(build)),
+        check,
+    ):
+        capsys.readouterr()
+        assert run(["--book", book, *words]) in (0, 1)
+        told = " ".join(capsys.readouterr().out.split())
+        assert "contradicted its registered solid height of 29.00 mm (26.53 mm reached" in told
+        assert "binds" not in told
