@@ -31,11 +31,11 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import (
-    UNSTATED_U_MM,
     SolidHeight,
     contradicted,
     highest,
     of_unmeasured,
+    own_solids,
     surely_below,
 )
 from coilbench.capture.errors import CoilbenchError
@@ -440,15 +440,3 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
         what = f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}"
         hint = "Name it under its own role, or name another set"
     raise CoilbenchError(what, where=f"{build.name}, springs.{role}", hint=hint)
-
-
-def own_solids(
-    curves: Iterable[SpringCurve], by_hand: Mapping[str, FoundHeight]
-) -> dict[str, SolidHeight]:
-    """Return the springs' own solid heights by label: by hand, else as pressing them showed."""
-    found: dict[str, SolidHeight] = {}
-    for curve in curves:
-        if (height_mm := curve.own_solid_mm) is not None:
-            u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
-            found[curve.label] = SolidHeight(height_mm, u_mm, "own")
-    return found | {label: SolidHeight(*one, "own") for label, one in by_hand.items()}

@@ -309,4 +309,4 @@ class SolidUnknown:
     closing_mm: float | None
 
 
-Assumption = ValvesAssumed | SolidUnknown | SolidContradicted
+Assumption = ValvesAssumed | SolidUnknown | SolidContradicted | BindRisk
