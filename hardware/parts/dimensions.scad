@@ -81,7 +81,8 @@ post_tap = 10.2;
 post_span = 140;   // between their centres
 post_hole = 13.5;  // in the crosshead
 stop_nut_d = 21;   // M12, over its corners
-bar_w = 40;        // flat bar of crosshead and yoke
+bar_w = 40;        // flat bar of yoke and lever
+crosshead_w = 60;  // so that it bears on one nut alone, too
 bar_h = 15;
 crosshead_l = post_span + 40;
 
@@ -102,6 +103,19 @@ sheet_hole = 5.5;
 sheet_head_d = 10; // washer
 sheet_side_y = 35; // the screws' places, from the plate's middle
 sheet_front_x = 60;
+
+// Linear scale, behind the quill: its body on an upright that is screwed to the plate's rear edge,
+// its reading head on the bracket's face, clamped to the quill's collar.
+quill_collar_d = 50; // where the bracket grips: measure it
+bracket_grip = 9;
+bracket_arm = 68;    // from the clamp's outside to the end of its plate
+bracket_plate = 8;
+scale_arm = quill_collar_d / 2 + bracket_grip + bracket_arm; // from the quill's axis
+upright_w = 30;
+upright_t = 8;
+upright_l = 400;     // up to the quill's collar: measure it
+upright_x = 10;      // its two screws M5, from its middle
+scale_room = scale_arm - bracket_plate - plate_y / 2 - upright_t; // for the scale with its head
 
 // Yoke that hangs masses on the cell, past both sides of the plate.
 yoke_span = plate_y + 50;

@@ -227,6 +227,9 @@ def test_shields_holes_meet_the_plates(tmp_path: Path) -> None:
     in_end = sorted(holes(plate, 0, M.plate_x / 2))
     in_front = sorted(holes(plate, 1, -M.plate_y / 2))
     assert len(in_end) == len(in_front) == 2
+    rear = [x for x, _ in sorted(holes(plate, 1, M.plate_y / 2))]
+    assert rear == pytest.approx([-M.upright_x, M.upright_x], abs=0.05)
+    assert M.upright_x + 5 <= M.upright_w / 2
     assert sorted(holes(side, 2, 0)) == [pytest.approx(hole, abs=0.05) for hole in in_end]
     # A slot open below has its centre in its round end; here its two sides are what is found.
     slots = sorted(holes(front, 2, 0))
@@ -383,12 +386,14 @@ def test_squares_screws_clear_the_guides_and_hold() -> None:
 def test_bought_lengths_are_enough_for_what_is_cut_from_them() -> None:
     """With 3 mm a saw cut; the three rings of round bar from 50 mm, pipe and tube likewise."""
     page = (HARDWARE / "PARTS.md").read_text("utf-8")
-    bar = [M.crosshead_l, M.yoke_l, M.yoke_l, M.lever_long + 60]
+    bar = [M.yoke_l, M.yoke_l, M.lever_long + 60]
     cups = [m_h + M.wall_height for m_h in (M.lower_base, M.cup_floor)]
     turned = [*cups, M.platen_h + M.register_h, M.pusher_depth + M.pusher_roof + M.shank_h]
     tubes = [M.gauge_least + i * M.gauge_step for i in range(4)]
     needs = {
-        "50 x 8, 10, 12; plate": (bar, 1500),
+        "flat bar 40 x 15": (bar, 1300),
+        "60 x 15": ([M.crosshead_l], 200),
+        "30 x 8": ([M.upright_l], 500),
         "round bar 50 mm": (turned, 300),
         "steel pipe 33.7": ([M.pusher_depth + 9], 300),
         "tube 32 x 3": (tubes, 200),
