@@ -104,18 +104,18 @@ sheet_head_d = 10; // washer
 sheet_side_y = 35; // the screws' places, from the plate's middle
 sheet_front_x = 60;
 
-// Linear scale, behind the quill: its body on an upright that is screwed to the plate's rear edge,
-// its reading head on the bracket's face, clamped to the quill's collar.
+// Linear scale, behind the quill: bracket, clamped to the quill's collar; reading head on its face;
+// the scale's body; the upright that it is on, screwed to the plate's rear edge.
 quill_collar_d = 50; // where the bracket grips: measure it
 bracket_grip = 9;
-bracket_arm = 68;    // from the clamp's outside to the end of its plate
+bracket_arm = 10;    // from the clamp's outside to the face
 bracket_plate = 8;
 scale_arm = quill_collar_d / 2 + bracket_grip + bracket_arm; // from the quill's axis
 upright_w = 30;
 upright_t = 8;
 upright_l = 400;     // up to the quill's collar: measure it
 upright_x = 10;      // its two screws M5, from its middle
-scale_room = scale_arm - bracket_plate - plate_y / 2 - upright_t; // for the scale with its head
+scale_room = plate_y / 2 - scale_arm; // for the scale with its head
 
 // Yoke that hangs masses on the cell, past both sides of the plate.
 yoke_span = plate_y + 50;

@@ -90,7 +90,7 @@ FIGURES = {
     ("MECHANICS.md", "m/s, {:.1f} J on the board"): 60 * KGF * 0.1,
     ("MECHANICS.md", "up to 10.1 J, {:.1f} m/s"): math.sqrt(2 * 10.1 / 0.080),
     ("MECHANICS.md", "33 mm = {:.3f} mm across"): 0.05 / 150 * 33,
-    ("MECHANICS.md", "102 mm · 0.0006 = {:.2f} mm"): MEASURES.scale_arm * 0.0006,
+    ("MECHANICS.md", "44 mm · 0.0006 = {:.2f} mm"): MEASURES.scale_arm * 0.0006,
     ("MECHANICS.md", "mm, {:.1f} kg at 3.5 kg/mm"): MEASURES.scale_arm * 0.0006 * 3.5,
     ("WEIGHING.md", "arm of {:.0f} mm"): MEASURES.scale_arm,
     ("WEIGHING.md", "makes {:.2f} mm"): MEASURES.scale_arm * 0.0006,
@@ -121,14 +121,19 @@ def test_a_part_bought_as_a_cups_floor_reaches_under_the_spring() -> None:
 
 
 def test_the_scale_finds_its_place_and_clears_what_moves() -> None:
-    """Behind the plate: upright, scale with its head, the bracket's plate, then the column."""
+    """From the quill to the rear: the bracket's face, scale with its head, upright, column."""
     back = MEASURES.plate_y / 2
-    assert MEASURES.crosshead_w / 2 + 10 < back
-    ends = back + MEASURES.upright_t + MEASURES.scale_room + MEASURES.bracket_plate
-    assert ends == pytest.approx(MEASURES.scale_arm)
+    assert MEASURES.scale_arm + MEASURES.scale_room == back
+    crosshead = MEASURES.crosshead_w / 2
+    assert crosshead + 5 < MEASURES.scale_arm
+    # An M4's head, 4 high, 14 from the middle, has room between the clamp and the face's plate.
+    clamp = MEASURES.quill_collar_d / 2 + MEASURES.bracket_grip
+    assert MEASURES.scale_arm - MEASURES.bracket_plate - math.sqrt(clamp**2 - 14**2) > 4
     assert MEASURES.scale_room >= 15
     assert f"{MEASURES.scale_room:.0f} mm are left for the scale" in flat("MECHANICS.md")
-    assert f"at least {MEASURES.scale_arm + 8:.0f} mm behind the quill's middle" in flat("PARTS.md")
+    assert f"at least {back + MEASURES.upright_t + 7:.0f} mm behind the quill's middle" in flat(
+        "PARTS.md"
+    )
     top = MEASURES.upright_l - MEASURES.plate_h
     assert top > MEASURES.z_raised + MEASURES.bar_h + 60 + 16  # a chuck of 60, the bracket
     assert "drawings/scale.svg" in PAGES["ASSEMBLY.md"]
