@@ -168,7 +168,7 @@ def _solid_text(each: SetLimits) -> Iterator[str]:
     words = (
         f"{each.set_name}: pressed solid it would bear up to {worst.solid_plain_mpa:.0f} MPa, "
         f"{worst.solid_mpa:.0f} MPa with Bergsträsser's factor ({worst.label}; its rate carried "
-        "on from full lift)"
+        "on from full lift; one whose coils close one after another bears more)"
     )
     if each.tensile_mpa is not None:
         limit_mpa = STATIC_SHARE * each.tensile_mpa

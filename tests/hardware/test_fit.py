@@ -160,6 +160,8 @@ def test_cups_for_inner_springs_fit_what_the_page_says() -> None:
     flat = " ".join(PAGE.split())
     assert f"-D cup_d={inner.cup_d:g}" in flat
     assert f"{inner.gauge_od:g} outside and {inner.gauge_id:g} inside" in flat
+    kg = profiles.volume_mm3(profiles.cup(inner, lower=False)) * STEEL_KG_PER_MM3
+    assert f"set edit heron --rests {1000 * kg:.0f}g" in flat
     spigot, wall = inner.spring_id - 2 * M.clearance, inner.spring_od + 2 * M.clearance
     assert f"spigot of {spigot:g} and the wall of {wall:g}" in flat
     assert spigot < 22 - 2 * 2  # the tube 22 x 2 that the page names

@@ -96,6 +96,8 @@ FIGURES = {
     ("WEIGHING.md", "makes {:.2f} mm"): MEASURES.scale_arm * 0.0006,
     ("MECHANICS.md", "0.45 m = {:.0f} N m"): 200 * 0.45,
     ("MECHANICS.md", "0.17 m = {:.0f} N m"): 30 * KGF * 0.17,
+    ("WEIGHING.md", "masses press {:.2f} % less"): (1 - 9.776 / KGF) * 100,
+    ("WEIGHING.md", "there, {:.2f} kg at 60 kg"): (1 - 9.776 / KGF) * 60,
     ("WEIGHING.md", "leaves {:.0f} mm"): MEASURES.cell_button_d / 2 - 3,
     ("MECHANICS.md", "bears {:.0f} N alone"): strength.first_nut_n(MEASURES),
     ("WIRING.md", "= {:.2f} V"): 5 * 3.3 / 5.5,
