@@ -40,6 +40,7 @@ from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.sheet_input import used_pairs
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
+    LIMITS_NOT_LOOKED_AT,
     assignment_notes,
     assignment_verdict,
     level_rows,
@@ -78,6 +79,7 @@ def assign_command(
         found = candidate_sets(db, parsed, use_flagged)
         warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
     assignment = assign(parsed, found.sets, found.sizes, effort)
+    notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]
     if as_json:
@@ -85,7 +87,7 @@ def assign_command(
         print_document(
             document(assignment)
             | document(card_facts(parsed))
-            | {"notes": assignment_notes(assignment, SI), "left_out": found.left_out}
+            | {"notes": (*assignment_notes(assignment, SI), *notes), "left_out": found.left_out}
             | {"unsure": found.unsure, "warnings": document(warned)}
             | ({"limits": told} if with_limits else {})
         )
@@ -95,6 +97,8 @@ def assign_command(
         _show_needs(assignment.chosen, parsed)
         for each in limits:
             say_limits(each)
+        for note in notes:
+            say(f"Note: {note}.")
         show_warnings(warned)
         say(CAUTION)
         if with_limits:

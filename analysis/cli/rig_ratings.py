@@ -6,10 +6,19 @@ from dataclasses import replace
 
 import click
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, WEIGHT, json_option, print_document, units
+from coilbench.analysis.cli.common import (
+    LENGTH,
+    LOAD,
+    WEIGHT,
+    json_option,
+    print_document,
+    say,
+    units,
+)
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.rests_text import kept_lines
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, rests_of_sets, untold_strokes
+from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets, untold_strokes
 from coilbench.capture.calibration.keyed_setup import MOST_RESTS_N
 from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.errors import CoilbenchError
@@ -69,16 +78,18 @@ def ratings_command(
             ratings = replace(ratings, **given)
             refuse_heavy_rests(ratings.rests_n, yes=yes)
             ratings.store(db)
-        of_sets = rests_of_sets(db)
+        of_sets, kept = rests_of_sets(db), tuple(other_rests(db))
         moved = untold_strokes(db) if ratings.rests_n != before.rests_n else 0
     if as_json:
         print_document(ratings)
         return
-    _show(ratings)
+    _show(ratings, every=not kept)
     for name, of_set_n in of_sets.items():
         click.echo(
             f"On the springs of {name}, in other cups, rests {units().small_load_text(of_set_n)}."
         )
+    for line in kept_lines(kept, ratings.rests_n, of_sets, units()):
+        say(f"{line}.")
     if moved:
         click.echo(
             f"{counted(moved, 'stroke')} captured before it was told what rests on the spring: "
@@ -108,7 +119,7 @@ def refuse_heavy_rests(rests_n: float | None, *, yes: bool = False) -> None:
         )
 
 
-def _show(ratings: Ratings) -> None:
+def _show(ratings: Ratings, *, every: bool) -> None:
     shown = units()
     for part, rating_n in (("cell", ratings.cell_n), ("press", ratings.press_n)):
         words = "not told" if rating_n is None else f"may bear {shown.load_text(rating_n)}"
@@ -116,9 +127,8 @@ def _show(ratings: Ratings) -> None:
     if ratings.rests_n is None:
         click.echo("What rests on the spring: not told, and taken as 0: loads read so much less.")
     else:
-        click.echo(
-            f"On the spring rests {shown.small_load_text(ratings.rests_n)}, added to every load."
-        )
+        to = "every load" if every else "the loads of strokes that were told no other weight"
+        click.echo(f"On the spring rests {shown.small_load_text(ratings.rests_n)}, added to {to}.")
     if ratings.cups_meet_mm is not None:
         meet = shown.length_text(ratings.cups_meet_mm)
         click.echo(f"The cups meet at {meet}: no gauge is shorter.")

@@ -39,14 +39,17 @@ from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
 from coilbench.analysis.report.document import describe, document, filled, picked
+from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import Used
+from coilbench.capture.book.ratings import kept_rests
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import chosen
+from coilbench.capture.calibration.keyed_setup import KeptRests
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
@@ -185,13 +188,14 @@ def set_check(
         )
         at_mm = judged.heights_mm
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
+        kept = kept_rests(db, record.name)
         warned = (*rig_warnings(db), *scale_warnings(db, [name]))
         apart = [one.label for one in judged.checked.springs if one.set_apart]
         suspects = _suspects(db, record, apart if label is None else [label], at_mm)
     measured, check = judged.measured, judged.checked
     strokes = measured.strokes
     readings = _readings(measured.curves, at_mm, label) if budget else []
-    notes = _notes(judged, SI if as_json else units())
+    notes = _notes(judged, kept, SI if as_json else units())
     if as_json:
         keys = "height_mm load_n"
         budgets = [
@@ -230,14 +234,16 @@ def _suspects(
     return [*suspect_lines(db, record, labels), *(describe(one, units()) for one in others)]
 
 
-def _notes(judged: JudgedSet, shown: Units) -> tuple[str, ...]:
+def _notes(judged: JudgedSet, kept: Sequence[KeptRests], shown: Units) -> tuple[str, ...]:
     unheld = (
         f"no spring was measured at {shown.length_text(mm)}: the nominal there is not used"
         for mm in judged.unheld_mm
     )
     wrong = judged.solid_contradicted
     solid = () if wrong is None else (describe(wrong, shown),)
-    return (*unheld, *solid, *set_notes(judged.measured.curves, judged.heights_mm, shown))
+    mixed = mixed_text(kept, shown)
+    weights = () if mixed is None else (mixed,)
+    return (*unheld, *solid, *weights, *set_notes(judged.measured.curves, judged.heights_mm, shown))
 
 
 def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:

@@ -49,7 +49,7 @@ FORGET = {
     "rests": "rests_n",
 }
 RESTS_HELP = (
-    "What lies on its springs unseen, of cups other than the rig's, like 96g; in all its strokes."
+    "What lies on its springs unseen, of cups other than the rig's, like 157g; in all its strokes."
 )
 
 

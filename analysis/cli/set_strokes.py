@@ -8,14 +8,17 @@ from typing import NamedTuple
 import click
 
 from coilbench.analysis.cli.check_table import stroke_line
-from coilbench.analysis.cli.common import Typed, console, json_option, print_document, units
+from coilbench.analysis.cli.common import Typed, console, json_option, print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
+from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.set_text import STROKE_RULE
+from coilbench.analysis.report.units import SI
 from coilbench.capture.book.by_hand import swap_pressed
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import kept_rests
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import Ruling, StrokeRow
@@ -101,12 +104,15 @@ def set_strokes(
             asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
             reach_mm = min(asked_mm, default=None)
             strokes = measured_set(db, record, reach_mm=reach_mm).strokes
+        mixed = mixed_text(kept_rests(db, record.name), SI if as_json else units())
     if swapped is not None:
         click.echo(_SWAPPED.format(first, second), err=as_json)
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:
         springs = [{"label": label, "strokes": document(own)} for label, own in shown.items()]
-        print_document({"set": record.name, "springs": springs})
+        print_document(
+            {"set": record.name, "springs": springs, "notes": list(filter(None, (mixed,)))}
+        )
         return
     for label, own in shown.items():
         if not own:
@@ -121,3 +127,5 @@ def set_strokes(
         for one in own:
             click.echo(stroke_line(one, console().width, units()))
     click.echo(textwrap.fill(f"{STROKE_RULE}.", console().width))
+    if mixed is not None:
+        say(f"Note: {mixed}.")

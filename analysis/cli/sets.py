@@ -23,6 +23,7 @@ from coilbench.analysis.cli.common import (
     console,
     json_option,
     print_document,
+    say,
     units,
 )
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
@@ -30,9 +31,11 @@ from coilbench.analysis.cli.set_edit import RESTS_HELP, SOLID_HELP
 from coilbench.analysis.cli.set_measure import show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import document, filled, picked
+from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import kept_rests
 from coilbench.capture.book.sets import (
     Role,
     SetPlan,
@@ -285,6 +288,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         if curves:
             _show_curves(db, record, heights_mm)
             return
+        kept = kept_rests(db, record.name)
         rows = list(
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
         )
@@ -293,6 +297,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         print_document(
             {
                 "set": named,
+                "kept_rests": document(kept),
                 "springs": [
                     spring_document(spring) | row
                     for spring, row in zip(record.springs, rows, strict=True)
@@ -304,6 +309,8 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
     out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
     for line in _known_lines(record, shown):
         out.print(f"  {line}")
+    if (mixed := mixed_text(kept, shown)) is not None:
+        say(f"Note: {mixed}.")
     columns = {
         "spring": [row["label"] for row in rows],
         ">strokes": [str(row["sweeps_counted"]) for row in rows],

@@ -215,7 +215,8 @@ class ValvePlan:
         outer, inner: the springs; inner is None for single springs.
         seat, open: loads, outer and inner together, valve shut and at full lift.
         coil_bind_margin_mm: the smaller of both springs'; None where a solid height isn't known.
-        margin_sure: whether the margin is kept by more than the height is unsure, or unknown.
+        margin_sure: whether the margin is kept by more than the height is unsure, or unknown; not
+            where coils begin to close there.
         worst: what the loads' misses, squared and summed, may be, as springs may be shaped between
             the heights that were read.
     """
@@ -407,7 +408,10 @@ def _plans(
             seat=seat,
             open=full,
             coil_bind_margin_mm=None if np.isnan(margins_mm).any() else round(min(margins_mm), 6),
-            margin_sure=all(bool(t.margin_kept[at, i, choice]) for t, i in springs),
+            margin_sure=all(
+                bool(t.margin_kept[at, i, choice]) and not t.closing(at, i, choice)
+                for t, i in springs
+            ),
             worst=math.fsum(
                 _worst_miss(springs, end, at, choice, card_n) / tolerance_n**2
                 for end, card_n, tolerance_n in (

@@ -33,11 +33,12 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import (
-    UNSTATED_U_MM,
     SolidHeight,
     contradicted,
     highest,
     of_unmeasured,
+    own_solids,
+    surely_below,
 )
 from coilbench.capture.errors import CoilbenchError
 
@@ -132,12 +133,35 @@ class SetCurves:
         registered = self.solid_height_mm, self.coil, self.solid_height_u_mm
         return of_unmeasured(self.own_solids.values(), *registered)
 
+    @cached_property
+    def pressed_below(self) -> dict[str, float]:
+        """Springs that show no solid height and went surely below the registered one, and how far.
+
+        For them it does not hold; others may be registered rightly.
+        """
+        registered = self.solid_height_mm, self.solid_height_u_mm
+        return {
+            curve.label: curve.lowest_mm
+            for curve in self.curves
+            if curve.label not in self.own_solids and surely_below(curve.lowest_mm, *registered)
+        }
+
     def solid_of(self, label: str) -> SolidHeight | None:
         """One spring's solid height: its own, else of its sisters, else as registered or computed.
 
-        None where none is known.
+        None where none is known. What its own strokes disprove is not known.
         """
+        if label in self.pressed_below:
+            known = self._of_sisters_or_coil
+            low = known is not None and surely_below(
+                self.pressed_below[label], known.height_mm, known.height_u_mm
+            )
+            return None if low else known
         return self.own_solids.get(label, self._unmeasured_solid)
+
+    @cached_property
+    def _of_sisters_or_coil(self) -> SolidHeight | None:
+        return of_unmeasured(self.own_solids.values(), None, self.coil)
 
     @cached_property
     def solid(self) -> SolidHeight | None:
@@ -147,9 +171,9 @@ class SetCurves:
 
     @property
     def solid_contradicted(self) -> SolidContradicted | None:
-        """Springs whose own solid height is not the registered one, by more than both are sure."""
+        """Springs that are surely not solid at the registered height, or are elsewhere."""
         registered = self.solid_height_mm, self.solid_height_u_mm
-        return contradicted(self.name, self.own_solids, *registered)
+        return contradicted(self.name, self.own_solids, self.pressed_below, *registered)
 
     def of_springs(self, labels: Collection[str]) -> SetCurves:
         """Return it with some of its springs alone; what the others show of them stays known."""
@@ -430,15 +454,3 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
         what = f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}"
         hint = "Name it under its own role, or name another set"
     raise CoilbenchError(what, where=f"{build.name}, springs.{role}", hint=hint)
-
-
-def own_solids(
-    curves: Iterable[SpringCurve], by_hand: Mapping[str, FoundHeight]
-) -> dict[str, SolidHeight]:
-    """Return the springs' own solid heights by label: by hand, else as pressing them showed."""
-    found: dict[str, SolidHeight] = {}
-    for curve in curves:
-        if (height_mm := curve.own_solid_mm) is not None:
-            u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
-            found[curve.label] = SolidHeight(height_mm, u_mm, "own")
-    return found | {label: SolidHeight(*one, "own") for label, one in by_hand.items()}

@@ -192,17 +192,19 @@ class TooFewSprings:
 
 @dataclass(frozen=True)
 class SolidContradicted:
-    """Springs whose measured solid height is not what their set is registered with.
+    """Springs that show that their solid height is not what their set is registered with.
 
     Attributes:
-        registered_mm: of the set; measured_mm: the one that is furthest from it.
+        registered_mm: of the set; measured_mm: the one that is furthest from it, if any is.
+        pressed_mm: the lowest that springs went to below it without being solid, if any did.
     """
 
     kind: Literal["solid_contradicted"] = field(default="solid_contradicted", init=False)
     set_name: str = field(metadata=SET_KEY)
     springs: tuple[str, ...]
     registered_mm: float
-    measured_mm: float
+    measured_mm: float | None
+    pressed_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -307,4 +309,4 @@ class SolidUnknown:
     closing_mm: float | None
 
 
-Assumption = ValvesAssumed | SolidUnknown | SolidContradicted
+Assumption = ValvesAssumed | SolidUnknown | SolidContradicted | BindRisk

@@ -11,6 +11,8 @@ import statistics
 from collections.abc import Collection, Iterable, Mapping
 from typing import Literal, NamedTuple
 
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.capture.calibration.statistics import coverage_factor
@@ -88,13 +90,34 @@ def _of_sisters(sisters: Collection[SolidHeight]) -> SolidHeight:
     return found._replace(known_from="sisters")
 
 
+def surely_below(height_mm: float, registered_mm: float | None, u_mm: float | None) -> bool:
+    """Tell whether a spring that was pressed to a height disproves a registered solid height.
+
+    A height that is read may be off by UNSTATED_U_MM, too.
+
+    Args:
+        u_mm: expanded, of the registered height; None where none is stated.
+    """
+    if registered_mm is None:
+        return False
+    return height_mm < registered_mm - math.hypot(
+        UNSTATED_U_MM if u_mm is None else u_mm, UNSTATED_U_MM
+    )
+
+
 def contradicted(
     set_name: str,
     own: Mapping[str, SolidHeight],
+    pressed_mm: Mapping[str, float],
     registered_mm: float | None,
     registered_u_mm: float | None = None,
 ) -> SolidContradicted | None:
-    """Return the springs that contradict a registered solid height by more than both may be off."""
+    """Return the springs that contradict a registered solid height by more than both may be off.
+
+    Args:
+        pressed_mm: down to where springs that show no solid height went, where that is surely
+            below the registered one.
+    """
     if registered_mm is None:
         return None
     u_mm = UNSTATED_U_MM if registered_u_mm is None else registered_u_mm
@@ -102,7 +125,21 @@ def contradicted(
     found = [
         label for label, one in own.items() if off_mm[label] > math.hypot(one.height_u_mm, u_mm)
     ]
-    if not found:
+    labels = (*found, *pressed_mm)
+    if not labels:
         return None
-    worst = max(found, key=lambda label: off_mm[label])
-    return SolidContradicted(set_name, tuple(found), registered_mm, own[worst].height_mm)
+    measured_mm = None if not found else own[max(found, key=lambda label: off_mm[label])].height_mm
+    lowest_mm = min(pressed_mm.values(), default=None)
+    return SolidContradicted(set_name, labels, registered_mm, measured_mm, lowest_mm)
+
+
+def own_solids(
+    curves: Iterable[SpringCurve], by_hand: Mapping[str, FoundHeight]
+) -> dict[str, SolidHeight]:
+    """Return the springs' own solid heights by label: by hand, else as pressing them showed."""
+    found: dict[str, SolidHeight] = {}
+    for curve in curves:
+        if (height_mm := curve.own_solid_mm) is not None:
+            u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
+            found[curve.label] = SolidHeight(height_mm, u_mm, "own")
+    return found | {label: SolidHeight(*one, "own") for label, one in by_hand.items()}

@@ -22,7 +22,7 @@ from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
-from coilbench.analysis.engine.reasons import Loose, Need, SolidContradicted, SolidUnknown
+from coilbench.analysis.engine.reasons import BindRisk, Loose, Need, SolidContradicted, SolidUnknown
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
@@ -398,13 +398,25 @@ class LoadTable:
         """Whether every load was read at its very height."""
         return all(np.all(end.most_n - end.least_n <= ROUNDING) for end in (self.seat, self.open))
 
-    def bind_unknown(self) -> Iterator[SolidUnknown]:
-        """Yield the sets whose coil bind can't be told at some height of the table."""
+    def closing(self, place: int, index: int, choice: int) -> bool:
+        """Whether coils of its set were seen to begin to close above full lift less the margin."""
+        closing_mm = self.springs[index].springs.closing_mm
+        lowest_mm = float(self.open.height_mm[place, choice]) - self.limit_mm
+        return closing_mm is not None and closing_mm > lowest_mm + ROUNDING
+
+    def bind_unknown(self) -> Iterator[SolidUnknown | BindRisk]:
+        """Yield the sets whose coil bind can't be told at some height of the table.
+
+        Nor can it where coils begin to close there, whatever solid height is told.
+        """
         lowest_mm = float(self.open.height_mm.min()) - self.limit_mm
         for springs in {one.springs.name: one.springs for one in self.springs}.values():
             free = springs.free_to_mm is not None and springs.free_to_mm <= lowest_mm + ROUNDING
             if springs.solid is None and not free:
                 yield SolidUnknown(springs.name, springs.closing_mm)
+            elif (at_mm := springs.closing_mm) is not None and at_mm > lowest_mm + ROUNDING:
+                margin_mm = lowest_mm + self.limit_mm - at_mm
+                yield BindRisk("closing", springs.name, at_mm, margin_mm, self.limit_mm)
 
     def needs(self, index: int, choices: Sequence[int], place: int | None = None) -> Iterator[Need]:
         """Yield the readings of one spring that fill its gaps over some choices, at some place.

@@ -50,7 +50,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
-from coilbench.capture.book.ratings import Ratings, rests_of_sets
+from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
@@ -136,6 +136,7 @@ def calibration_card(db: Database) -> Card:
         card,
         rests_n=told.rests_n,
         rests_of_sets=rests_of_sets(db),
+        kept_rests=tuple(other_rests(db)),
         cups_meet_mm=told.cups_meet_mm,
     )
 

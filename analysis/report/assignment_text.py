@@ -36,6 +36,10 @@ LIMITS: dict[RelaxedLimit, str] = {
     "effort_shims": "--effort shims",
 }
 
+LIMITS_NOT_LOOKED_AT = (
+    "what wire and valve train bear was not looked at (stress, surge, the speed at which the valve "
+    "leaves its cam): --limits does"
+)
 STATUS: dict[LevelStatus, str] = {
     "optimal": "not proven",
     "feasible": "not proven",

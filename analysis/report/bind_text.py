@@ -51,9 +51,11 @@ def _(reason: SomeBind, units: Units) -> str:
 
 @describe.register
 def _(found: SolidContradicted, units: Units) -> str:
+    seen = ["{measured_mm} measured"] if found.measured_mm is not None else []
+    seen += ["{pressed_mm} reached, not solid"] if found.pressed_mm is not None else []
     template = (
         "{set_name}: {named} contradicted its registered solid height of {registered_mm} "
-        "({measured_mm} measured): correct it (coilbench set edit --solid-height)"
+        f"({', '.join(seen)}): correct it (coilbench set edit --solid-height)"
     )
     return filled(template, found, units, named=first_few(found.springs))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import combinations
 from typing import Any, NamedTuple
 
@@ -11,11 +11,13 @@ from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.report.budget_text import BudgetText, budget_text, unit_size
 from coilbench.analysis.report.document import describe, document, json_keys, picked
 from coilbench.analysis.report.phrases import what_and_hint
+from coilbench.analysis.report.rests_text import cup_words
 from coilbench.analysis.report.units import SI, Units, significant
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
 from coilbench.capture.blocks import Hello
+from coilbench.capture.calibration.keyed_setup import KeptRests
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.units import counted
@@ -41,7 +43,7 @@ json_keys(
 json_keys(
     Card,
     "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
-    "rests_n rests_of_sets cups_meet_mm warnings",
+    "rests_n rests_of_sets kept_rests cups_meet_mm warnings",
 )
 json_keys(
     PartCard,
@@ -51,6 +53,7 @@ json_keys(
     "masses_err=part.masses_err reference_u_relative=part.reference_u_relative points=told_points "
     "notes=part.notes",
 )
+json_keys(KeptRests, "set=set_name rests_n strokes")
 json_keys(PastCheck, "made_utc mass_kg gravity_m_s2 error_n error_u_n tolerance_n passed")
 json_keys(Trend, "percent_per_30_days u_percent_per_30_days checks text drifts")
 
@@ -145,7 +148,9 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
     yield _masses_words(card.load.part)
     yield gravity_words(card.gravity_m_s2, units)
     yield _CENTRED
-    yield from cup_words(card.rests_n, card.cups_meet_mm, card.rests_of_sets, units)
+    yield from cup_words(
+        card.rests_n, card.cups_meet_mm, card.rests_of_sets, card.kept_rests, units
+    )
     yield from _class_words(card, units)
 
 
@@ -379,24 +384,3 @@ def _(verdict: MassVerdict, units: Units) -> str:
         f"{verdict.error_n * percent:+.2f} % off (known to ± {verdict.error_u_n * percent:.2f} %, "
         f"k = 2); {verdict.tolerance_n * percent:.2f} % is allowed{then}"
     )
-
-
-def cup_words(
-    rests_n: float | None,
-    cups_meet_mm: float | None,
-    rests_of_sets: Mapping[str, float],
-    units: Units,
-) -> Iterator[str]:
-    """Say what is told of the cups, a sentence each, without a full stop."""
-    if rests_n is None:
-        yield (
-            "What rests on the spring is not told, and taken as nothing: an upper cup makes every "
-            "load read so much less (coilbench rig ratings --rests)"
-        )
-    else:
-        load = units.small_load_text(rests_n)
-        yield f"The {load} that rests on the spring, in every zero, is added to each load"
-    for name, of_set_n in rests_of_sets.items():
-        yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
-    if cups_meet_mm is not None:
-        yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"

@@ -168,6 +168,9 @@ _PHRASES: dict[str, str] = {
     "calibrated",
     "datum_new": "New datum, same scale factor as before",
     "flex_line": "The press flex is not linear, but no monotonic curve fits: a line is used",
+    "flex_landed": "From {from_n} on the press gave more for the same load, which no press does: "
+    "the crosshead may have met the stop nuts, so that this flex is wrong. Lower each nut by a "
+    "twelfth of a turn and press again (hardware/MECHANICS.md)",
     "block_one_way": "The block was pressed one way only: whether it moved is unknown",
     # a build file
     "lash_assumed": "lash isn't given: {lash_mm} assumed",

@@ -16,6 +16,7 @@ from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between, gravity_of
 from coilbench.analysis.rig.drift import ZeroMove
 from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.keyed_setup import KeptRests
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.polynomial import (
     PolynomialFit,
@@ -173,6 +174,7 @@ class Card:
         zeros: the strokes' zeros of the newest session.
         rests_n, cups_meet_mm: as the user says of the cups; None where not told.
         rests_of_sets: in N, by name, of the sets with cups of their own.
+        kept_rests: the strokes that have another weight in their loads than is told now.
     """
 
     calibration_id: str | None
@@ -190,6 +192,7 @@ class Card:
     zeros: tuple[ZeroMove, ...] = ()
     rests_n: float | None = None
     rests_of_sets: Mapping[str, float] = field(default_factory=dict)
+    kept_rests: tuple[KeptRests, ...] = ()
     cups_meet_mm: float | None = None
 
     @property

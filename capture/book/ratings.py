@@ -6,7 +6,7 @@ A merge leaves them alone: another bench has another cell, another press and oth
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -14,6 +14,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.calibration.keyed_setup import KeptRests
 from coilbench.capture.errors import CoilbenchError
 
 Part = Literal["cell", "press"]
@@ -119,6 +120,30 @@ def rests_of_sets(db: Database) -> dict[str, float]:
         " ORDER BY sets.made_utc, sets.rowid"
     )
     return dict(rows.fetchall())
+
+
+def kept_rests(db: Database, set_name: str | None = None) -> tuple[KeptRests, ...]:
+    """Return what rests on the springs in the strokes of each set or one, by set and weight.
+
+    A weight that nothing tells is 0, as it is in the loads.
+    """
+    rows = db.execute(
+        "SELECT name, coalesce(resting_weights.rests_n, 0.0) AS weight_n, count(*)"
+        " FROM resting_weights JOIN sweeps ON sweeps.id = sweep_id"
+        " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
+        " WHERE purpose = 'measured' AND (?1 IS NULL OR name = ?1) GROUP BY sets.id, weight_n"
+        " ORDER BY sets.made_utc, sets.rowid, weight_n",
+        [set_name],
+    )
+    return tuple(KeptRests(*row) for row in rows.fetchall())
+
+
+def other_rests(db: Database) -> Iterator[KeptRests]:
+    """Yield the strokes that keep another weight than is told of their set now, else of the rig."""
+    rig_n, of_sets = Ratings.of_book(db).rests_n or 0.0, rests_of_sets(db)
+    for kept in kept_rests(db):
+        if kept.rests_n != of_sets.get(kept.set_name, rig_n):
+            yield kept
 
 
 def tell_set_rests(db: Database, set_id: str, rests_n: float | None) -> int:

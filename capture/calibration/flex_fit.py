@@ -6,7 +6,7 @@ The lag of the load behind the travel is found in samples and undone first.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -142,6 +142,7 @@ MOVED_MM = 0.05  # as much as a scale's steps and a quill's repeatability explai
 MIDDLE_TRUST = 0.2  # of half the loop, k = 1: how far the true flex may lie from its middle
 LOW_END_FRACTION = 0.25  # of the common loads: where the two branches must meet again
 WRONG_WAY_SDS = 3.0  # beyond chance
+LANDED_TIMES = 1.5  # the give a newton of the top third over the middle one; ours, no source
 
 
 def flex_part(
@@ -277,13 +278,31 @@ def _fit_block(steps: Press, resolution_mm: float) -> tuple[PolynomialFit, list[
         block = fit_with_scatter(middle.load_n, middle.height_mm, tried, known, resolution_mm)
         slopes = slope(block, np.linspace(block.x_min, block.x_max, 50))
         if slopes.max() < 0.0 or slopes.min() > 0.0:
-            return block, [Finding.of("flex_curved", degree=tried)]
+            return block, [Finding.of("flex_curved", degree=tried), *_landed(middle)]
     straight = fit_with_scatter(middle.load_n, middle.height_mm, 1, known, resolution_mm)
     if degree == 1:
         return straight, []
     off_mm = float(np.abs(middle.height_mm - value(straight, middle.load_n)).max())
     widened = _with_slope_u(straight, off_mm / float(middle.load_n.mean()))
-    return widened, [Finding.of("flex_line")]
+    return widened, [Finding.of("flex_line"), *_landed(middle)]
+
+
+def _landed(steps: Press) -> Iterator[Finding]:
+    """Yield that the press gives more at the highest loads than before: force passes the cell.
+
+    A press that takes up its play gives less and less; a crosshead on its stop nuts takes load
+    away from the cell, so that the same load there takes more travel.
+    """
+    order = np.argsort(steps.load_n)
+    load_n, height_mm = steps.load_n[order], steps.height_mm[order]
+    thirds = [part for part in np.array_split(np.arange(load_n.size), 3) if part.size >= 2]
+    if len(thirds) < 3:
+        return
+    _, before, last = (
+        abs(float(np.polyfit(load_n[part], height_mm[part], 1)[0])) for part in thirds
+    )
+    if last > LANDED_TIMES * before:
+        yield Finding.of("flex_landed", from_n=float(load_n[thirds[2][0]]))
 
 
 def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
@@ -306,7 +325,8 @@ def _judge_return(steps: Press, flex_span_mm: float) -> list[Finding]:
             "on the way down",
             low_n=float(low),
             moved_mm=float(abs(moved_mm)),
-            hint="Seat the block square and clean, tighten the table, then press it again",
+            hint="Seat the block square and clean, tighten the table, lower the stop nuts if the "
+            "crosshead met them, then press it again",
         )
     return [Finding.of("travel_back", moved_mm=moved_mm)]
 
@@ -333,7 +353,8 @@ def _refuse_uneven(steps: Press, block: PolynomialFit, flex_span_mm: float) -> N
             near_n=float(steps.load_n[worst]),
             off_mm=float(off[worst]),
             allowed_mm=float(allowed),
-            hint="Tighten what is loose, press more slowly, then try again",
+            hint="Tighten what is loose, lower the stop nuts if the crosshead met them, press more "
+            "slowly, then try again",
         )
 
 

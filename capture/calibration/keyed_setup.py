@@ -290,3 +290,12 @@ class KeyedSetup:
         name = None if self.scale is None else self.scale.name
         steps = self.scale_resolution_n, self.scale_repeatability_n, self.quill_resolution_mm
         return (name, self.lever_ratio, *steps)
+
+
+@dataclass(frozen=True)
+class KeptRests:
+    """How many strokes of a set have one weight on the spring in their loads."""
+
+    set_name: str
+    rests_n: float
+    strokes: int

@@ -1,6 +1,6 @@
 // STEEL plate under everything: cell in the middle, tapped holes for the stop posts, holes for
 // the clamps to the press's table, tapped holes for the cell's locator and, in the edges, for
-// the shield.
+// the shield and the scale's upright.
 include <dimensions.scad>
 
 module edge_hole(x, y, turn) translate([x, y, plate_h / 2]) rotate([0, 90, turn])
@@ -18,6 +18,7 @@ module base_plate() {
             edge_hole(plate_x / 2, s * sheet_side_y, 0);
             edge_hole(-plate_x / 2, s * sheet_side_y, 180);
             edge_hole(s * sheet_front_x, -plate_y / 2, -90);
+            edge_hole(s * upright_x, plate_y / 2, 90);
         }
     }
 }

@@ -4,7 +4,7 @@ include <dimensions.scad>
 
 module crosshead() {
     difference() {
-        translate([-crosshead_l / 2, -bar_w / 2, 0]) cube([crosshead_l, bar_w, bar_h]);
+        translate([-crosshead_l / 2, -crosshead_w / 2, 0]) cube([crosshead_l, crosshead_w, bar_h]);
         clear_hole(shank_d + 0.3, bar_h);
         for (s = [-1, 1]) translate([s * post_span / 2, 0, 0]) clear_hole(post_hole, bar_h);
     }

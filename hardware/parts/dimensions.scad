@@ -3,11 +3,20 @@
 // parts (screws, nuts, pipe, cell) are the standards' or usual ones, recalled from memory.
 
 // The springs to be tested: largest outside and smallest inside diameter of the set in hand,
-// free length of the longest, and the shortest height a spring may be pressed to.
+// free length of the longest.
 spring_od = 33.0;
 spring_id = 24.5;
 free_length = 52;
-least_height = 26; // solid height plus coil bind margin, never less
+
+// How low they are read, from the engine: under the most shims at full lift, less what the press
+// gives under the load. A stop set on a tube without load stands that much too high under it.
+installed_height = 38.5; // of the outer, without shims
+valve_lift = 10.9;
+most_shims = 2.0; // that the build file allows under one valve
+inner_offset = 3;  // the inner's height is the outer's less this; 0 for single springs
+press_give = 0.6;  // 0.2 to 0.5 at 100 kg and a tenth over: measure yours, coilbench rig flex
+least_height = installed_height - valve_lift - most_shims - press_give; // solid height + 1, never less
+inner_least = least_height - inner_offset;
 
 clearance = 0.4;   // all round a spring: it must drop in and turn freely
 wall = 4;          // of the cup round the spring
@@ -59,7 +68,7 @@ pusher_d = cup_d;
 pipe_d = 33.7;     // outside of a pusher made of pipe
 pusher_bore = 19;  // the nut and its washer pass
 pusher_roof = 15;
-pusher_depth = rod_length - 2 * cup_floor - least_height + rod_room;
+pusher_depth = rod_length - 2 * cup_floor - inner_least + rod_room;
 shank_d = 12;
 shank_h = 40;
 
@@ -72,7 +81,8 @@ post_tap = 10.2;
 post_span = 140;   // between their centres
 post_hole = 13.5;  // in the crosshead
 stop_nut_d = 21;   // M12, over its corners
-bar_w = 40;        // flat bar of crosshead and yoke
+bar_w = 40;        // flat bar of yoke and lever
+crosshead_w = 60;  // so that it bears on one nut alone, too
 bar_h = 15;
 crosshead_l = post_span + 40;
 
@@ -94,6 +104,19 @@ sheet_head_d = 10; // washer
 sheet_side_y = 35; // the screws' places, from the plate's middle
 sheet_front_x = 60;
 
+// Linear scale, behind the quill: bracket, clamped to the quill's collar; reading head on its face;
+// the scale's body; the upright that it is on, screwed to the plate's rear edge.
+quill_collar_d = 50; // where the bracket grips: measure it
+bracket_grip = 9;
+bracket_arm = 10;    // from the clamp's outside to the face
+bracket_plate = 8;
+scale_arm = quill_collar_d / 2 + bracket_grip + bracket_arm; // from the quill's axis
+upright_w = 30;
+upright_t = 8;
+upright_l = 400;     // up to the quill's collar: measure it
+upright_x = 10;      // its two screws M5, from its middle
+scale_room = plate_y / 2 - scale_arm; // for the scale with its head
+
 // Yoke that hangs masses on the cell, past both sides of the plate.
 yoke_span = plate_y + 50;
 yoke_l = yoke_span + 40;
@@ -110,7 +133,7 @@ lever_long = 6 * lever_short;
 // Gauge tubes: they stand on the spring's own seats, round the spigots, inside the walls.
 gauge_od = spring_od - 1;
 gauge_id = spring_id + 1.5;
-gauge_least = least_height + 1;
+gauge_least = least_height; // the stop is set on it
 gauge_step = floor((free_length - 1 - gauge_least) / 3);
 
 // From the base plate's top up to each face, a spring of its free length in place.
@@ -131,7 +154,7 @@ no_tap_more = 15;   // without a tap M12: two bars under the plate
 square_screw = 19;  // of the squares' screws M4, from their middles
 square_w = 50;      // without a lathe: flat bar that cups, platen and pusher are sawn from
 z_raised = z_crosshead + lift;
-quill_travel = lift + free_length - least_height;
+quill_travel = lift + free_length - inner_least;
 table_to_jaws = plate_h + z_raised + bar_h; // by hand: by_hand_more
 post_l = ceil((plate_h + z_raised + by_hand_more + bar_h + 5) / 10) * 10; // the crosshead never leaves them
 
@@ -140,7 +163,7 @@ z_yoke_point = z_platen + platen_h - pivot_sink;
 z_yoke_bar = z_yoke_point + cap_nut_h + nut10_h;
 z_yoke_low = z_yoke_bar + bar_h + nut10_h + 5 - yoke_drop + 5 + nut10_h; // lower bar's lower face
 
-assert(least_height > 2 * max(wall_height, spigot_height) + 2, "the cups would meet before the stop");
+assert(inner_least > 2 * max(wall_height, spigot_height) + 2, "the cups would meet before the stop");
 assert(spring_id - 2 * clearance > rod_head_d, "the spring is too narrow for this guide rod");
 assert(cup_d >= spring_od + 2 * clearance + 4, "the cup is too narrow for this spring");
 assert(gauge_od - gauge_id >= 3, "the gauge tubes' walls are too thin: choose their diameters");

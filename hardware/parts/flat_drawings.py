@@ -13,7 +13,7 @@ def crosshead(m: Measures) -> Page:
     """Crosshead."""
     page = sheet(
         "Crosshead, 1 off",
-        f"Steel flat bar {mm(m.bar_w)} x {mm(m.bar_h)}",
+        f"Steel flat bar {mm(m.crosshead_w)} x {mm(m.bar_h)}",
         [
             "Holes in the middle of the width. Those for the posts have 1.5 of play.",
             (
@@ -25,7 +25,7 @@ def crosshead(m: Measures) -> Page:
     _bar(
         View(page, (148, 95), 1.1),
         m.crosshead_l,
-        m,
+        (m.crosshead_w, m.bar_h),
         [(-m.post_span / 2, m.post_hole), (0, m.shank_d + 0.3), (m.post_span / 2, m.post_hole)],
         0.2,
     )
@@ -46,7 +46,7 @@ def yoke_bars(m: Measures) -> Page:
     _bar(
         View(page, (148, 95), 1.0),
         m.yoke_l,
-        m,
+        (m.bar_w, m.bar_h),
         [(-span, m.yoke_hole), (0, m.yoke_hole), (span, m.yoke_hole)],
         0.5,
     )
@@ -54,10 +54,15 @@ def yoke_bars(m: Measures) -> Page:
 
 
 def _bar(
-    view: View, length: float, m: Measures, holes: Sequence[tuple[float, float]], within: float
+    view: View,
+    length: float,
+    section: tuple[float, float],
+    holes: Sequence[tuple[float, float]],
+    within: float,
 ) -> None:
-    half, w = length / 2, m.bar_w / 2
-    view.box(-half, -w, length, m.bar_w)
+    wide, high = section
+    half, w = length / 2, wide / 2
+    view.box(-half, -w, length, wide)
     view.page.line(view.at(-half - 4, 0), view.at(half + 4, 0), "c")
     for x, d in holes:
         view.circle((x, 0), d, "#fff")
@@ -67,10 +72,10 @@ def _bar(
     half_way = f"{mm(holes[1][0] - holes[0][0])} ±{within}"
     view.across(holes[0][0], holes[1][0], w, 8, half_way)
     view.across(-half, half, w, 24, mm(length))
-    view.upright(-w, w, half, 12, mm(m.bar_w))
+    view.upright(-w, w, half, 12, mm(wide))
     edge = View(view.page, (view.origin[0], view.origin[1] + 62), view.scale)
-    edge.box(-half, 0, length, m.bar_h)
-    edge.upright(0, m.bar_h, half, 12, mm(m.bar_h))
+    edge.box(-half, 0, length, high)
+    edge.upright(0, high, half, 12, mm(high))
 
 
 def base_plate(m: Measures) -> Page:
@@ -88,7 +93,8 @@ def base_plate(m: Measures) -> Page:
             ),
             (
                 f"Edges: M{mm(m.sheet_screw_d)}, {mm(m.sheet_tap_h)} deep (drill "
-                f"{mm(m.sheet_tap)}), in the middle of the thickness."
+                f"{mm(m.sheet_tap)}), middle of the thickness; rear ones, for the scale's "
+                f"upright, {mm(2 * m.upright_x)} apart."
             ),
             (
                 f"Locator: M3 through (drill {mm(m.locator_tap)}), three on "
@@ -110,6 +116,7 @@ def base_plate(m: Measures) -> Page:
         for t in (-1, 1):  # tapped into the edges: hidden
             _hidden(view, s * x, t * m.sheet_side_y, -s * m.sheet_tap_h, 0, m.sheet_tap)
         _hidden(view, s * m.sheet_front_x, -y, 0, m.sheet_tap_h, m.sheet_tap)
+        _hidden(view, s * m.upright_x, y, 0, -m.sheet_tap_h, m.sheet_tap)
     for dx, dy in ((0, 1), (-1, 0), (0, -1)):
         view.circle((dx * m.locator_r, dy * m.locator_r), 3, "#fff")
     view.circle((0, 0), m.cell_d, kind="h")

@@ -31,11 +31,12 @@ TABLE_OF_SPRINGS_MM = (
     (38.0, 21.0),
     (44.0, 22.0),
     (48.0, 24.0),
+    (52.0, 22.0),
     (52.0, 26.0),
     (58.0, 29.0),
     (65.0, 33.0),
 )
-"""Free length and least height of springs from the shortest to the longest promised."""
+"""Free length of the longest and least height of the lowest, from the shortest promised on."""
 
 
 class Measures:
@@ -67,6 +68,11 @@ class Measures:
             raise AttributeError(f"dimensions.scad has no {name}") from None
 
 
+def of_spring(free_mm: float, least_mm: float) -> Measures:
+    """Return the rig's measures for a row of the table, whatever stands lowest."""
+    return Measures(free_length=free_mm, least_height=least_mm, inner_offset=0.0)
+
+
 def _value(node: ast.expr, known: dict[str, float]) -> float:
     """Value of an expression of numbers, names told before, + - * / and FUNCTIONS."""
     match node:
@@ -95,7 +101,7 @@ def press_rows() -> list[str]:
     """Rows of the page's table: spring, and what the press must have for it."""
     rows = ["| free | least | quill's travel | table to jaws, quill up |", "|---|---|---|---|"]
     for free_mm, least_mm in TABLE_OF_SPRINGS_MM:
-        m = Measures(free_length=free_mm, least_height=least_mm)
+        m = of_spring(free_mm, least_mm)
         rows.append(
             f"| {free_mm:.0f} | {least_mm:.0f} | {m.quill_travel:.1f} | {m.table_to_jaws:.1f} |"
         )
@@ -109,7 +115,7 @@ def rod_rows() -> list[str]:
         "|---|---|---|---|---|",
     ]
     for free_mm, least_mm in TABLE_OF_SPRINGS_MM:
-        m = Measures(free_length=free_mm, least_height=least_mm)
+        m = of_spring(free_mm, least_mm)
         rows.append(
             f"| {free_mm:.0f} | {least_mm:.0f} | {m.rod_length:.0f} | "
             f"{m.rod_shortest_spring:.1f} | {m.pusher_depth:.0f} |"

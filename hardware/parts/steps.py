@@ -257,6 +257,40 @@ def stops(m: Measures) -> Page:
     return s.page
 
 
+def scale(m: Measures) -> Page:
+    """The linear scale, seen from the side: front on the left, the column on the right."""
+    page = Page(220, 200)
+    view = View(page, (80, 178), 0.44)
+    back, face = m.plate_y / 2, m.scale_arm
+    view.box(-back, -m.plate_h, m.plate_y, m.plate_h)
+    view.box(-m.cell_d / 2, 0, m.cell_d, m.cell_h)
+    view.turned(profiles.platen(m), m.z_platen, OLD)
+    view.box(-m.cup_d / 2, m.z_lower, m.cup_d, m.z_pusher - m.z_lower)
+    view.box(-m.pusher_d / 2, m.z_pusher, m.pusher_d, m.pusher_depth + m.pusher_roof)
+    view.box(-m.crosshead_w / 2, m.z_crosshead, m.crosshead_w, m.bar_h)
+    chuck = m.z_crosshead + m.bar_h
+    view.box(-20, chuck, 40, 60)
+    grip = m.quill_collar_d / 2 + m.bracket_grip
+    view.box(-m.quill_collar_d / 2, chuck + 60, m.quill_collar_d, 70)
+    arm = chuck + 70
+    view.box(-grip, arm, grip + face, 16, NEW)
+    view.box(back, -m.plate_h, m.upright_t, m.upright_l, NEW)
+    view.box(face + m.scale_room / 2, arm - 100, m.scale_room / 2, 150, NEW)
+    view.box(face, arm - 14, m.scale_room / 2, 44, OLD)
+    view.across(0, face, arm + 60, 20, mm(face))
+    view.axis(0, -m.plate_h - 4, chuck + 145)
+    view.call((-grip, arm + 8), (-8, 6), "bracket, on the quill's collar")
+    view.call((face + 5, arm + 26), (34, -14), "reading head, on the bracket's face")
+    view.call((back - 4, arm - 60), (30, 0), "scale's body, on the upright")
+    view.call((back + m.upright_t, 120), (24, 0), f"flat bar {mm(m.upright_w)} x {mm(m.upright_t)}")
+    view.call((back + m.upright_t, -8), (24, 0), "two M5 x 16 into the rear edge")
+    view.call((-m.crosshead_w / 2, m.z_crosshead + 6), (-10, 4), "crosshead")
+    view.call((-20, chuck + 30), (-14, 0), "chuck")
+    view.call((-m.quill_collar_d / 2, chuck + 115), (-12, 0), "quill")
+    page.text((6, 194), "From the side; front on the left. Posts, table and shield left out.")
+    return page
+
+
 def ready(m: Measures) -> Page:
     """Shield up, captive spring in."""
     s = Stack(m, "shield", m.free_length)
@@ -360,6 +394,7 @@ PICTURES: dict[str, Callable[[Measures], Page]] = {
     "step_3": weighing,
     "step_4": in_the_press,
     "step_5": gauging,
+    "scale": scale,
     "step_6": flexing,
     "step_7": cartridge,
     "step_8": stops,

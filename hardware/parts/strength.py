@@ -31,6 +31,7 @@ SHEAR = 0.58  # of the yield: von Mises
 WOOD = 10.0  # N/mm2 in bending: sawn softwood, sound, long loaded; common practice, no source
 TIMBER, TIMBER_SPAN = 60.0, 300.0
 LEAST_FACTOR = 2.0
+UNEVEN = 0.05  # mm, by which two nuts differ that are set with feeler gauges; no source
 
 STRESS_AREA = {8: 36.6, 10: 58.0, 12: 84.3}  # mm2, coarse thread
 CORE_D = {12: 9.85}
@@ -116,17 +117,32 @@ def in_line(m: Measures) -> Iterator[Part]:
     )
 
 
+def first_nut_n(m: Measures) -> float:
+    """What the nut that is met first bears alone, N, until the bar's end has bent to the other.
+
+    A bar of its full width, held in the middle, F L^3 / (3 E I): as if shank and quill didn't tilt.
+    """
+    inertia = m.crosshead_w * m.bar_h**3 / 12
+    return UNEVEN * 3 * E_STEEL * inertia / (m.post_span / 2) ** 3
+
+
+def on_one_nut(m: Measures) -> Part:
+    """The crosshead where the other nut is never met; in no table, since nothing is set so."""
+    width = m.crosshead_w - m.shank_d - 0.3
+    stress = LEVER_N * m.post_span / 2 / (width * m.bar_h**2 / 6)
+    return Part("crosshead on one nut alone", LEVER_N, f"{width:.1f} mm", stress)
+
+
 def at_the_stop(m: Measures) -> Iterator[Part]:
     """What carries the press's force past the cell when the crosshead has landed."""
     half, d = LEVER_N / 2, round(m.post_d)
-    width = m.bar_w - m.shank_d - 0.3
+    width = m.crosshead_w - m.shank_d - 0.3
+    section = f"{width:.1f} x {m.bar_h:.0f} mm, span {m.post_span:.0f}"
     bar = bending(LEVER_N, m.post_span, width, m.bar_h)
-    yield Part(
-        "crosshead, less its hole",
-        LEVER_N,
-        f"{width:.1f} x {m.bar_h:.0f} mm, span {m.post_span:.0f}",
-        bar,
-    )
+    yield Part("crosshead, less its hole", LEVER_N, section, bar)
+    first_n = (LEVER_N + first_nut_n(m)) / 2
+    first = first_n * m.post_span / 2 / (width * m.bar_h**2 / 6)
+    yield Part(f"the same, nuts {UNEVEN} mm uneven", LEVER_N, section, first)
     yield Part(f"stop posts M{d}, two", LEVER_N, f"2 · {STRESS_AREA[d]} mm²", half / STRESS_AREA[d])
     slender = 2 * m.z_stop / (CORE_D[d] / 4)
     core = math.pi / 4 * CORE_D[d] ** 2

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.cli.demo import BUILD_FILE
+from coilbench.analysis.engine.build_parsing import parse_build
 from support.solids import solid, volume_mm3
 from support.tools import tool
 
@@ -19,8 +21,9 @@ PARTS = HARDWARE / "parts"
 sys.path.insert(0, str(PARTS))
 
 import profiles  # noqa: E402
-from measures import TABLE_OF_SPRINGS_MM, Measures, press_rows, rod_rows  # noqa: E402
+from measures import TABLE_OF_SPRINGS_MM, Measures, of_spring, press_rows, rod_rows  # noqa: E402
 
+README = (HARDWARE.parent / "README.md").read_text(encoding="utf-8")
 PAGE = (HARDWARE / "MECHANICS.md").read_text(encoding="utf-8")
 M = Measures()
 STEEL_KG_PER_MM3 = 7.85e-6
@@ -49,7 +52,7 @@ def test_measures_are_those_that_openscad_reckons(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("free_mm", "least_mm"), TABLE_OF_SPRINGS_MM)
 def test_guide_rod_captures_and_never_stands_on_the_roof(free_mm: float, least_mm: float) -> None:
-    m = Measures(free_length=free_mm, least_height=least_mm)
+    m = of_spring(free_mm, least_mm)
     # Stacked up from under the screw's head: floor, spring, floor, rattle, washer, nut.
     washer_top = 8 + free_mm + 8 + 0.5 + 1.6
     nut_top = washer_top + 8
@@ -61,10 +64,12 @@ def test_guide_rod_captures_and_never_stands_on_the_roof(free_mm: float, least_m
 
 
 def test_rod_of_a_length_for_all_fails_the_shortest_and_stands_on_the_pusher() -> None:
-    short = Measures(free_length=SHORTEST[0], least_height=SHORTEST[1], rod_length=120)
+    short = Measures(
+        free_length=SHORTEST[0], least_height=SHORTEST[1], inner_offset=0.0, rod_length=120
+    )
     assert short.rod_length - short.rod_thread > 8 + SHORTEST[0] + 8 + 0.5 + 1.6
     shallow = Measures(rod_length=120, pusher_depth=M.pusher_depth)
-    assert shallow.rod_length - (16 + M.least_height) > shallow.pusher_depth
+    assert shallow.rod_length - (16 + M.inner_least) > shallow.pusher_depth
 
 
 def test_page_shows_the_rods_of_the_table() -> None:
@@ -75,7 +80,7 @@ def test_page_shows_the_rods_of_the_table() -> None:
 def test_the_press_named_lets_every_cartridge_in_and_the_posts_still_lead(
     free_mm: float, least_mm: float
 ) -> None:
-    m = Measures(free_length=free_mm, least_height=least_mm)
+    m = of_spring(free_mm, least_mm)
     # Stacked up from the plate: cell and button less recess, platen, its rim, lower cup's base.
     seat = 20 + 2 - 1 + 12 + 17.5
     rod_end = seat - 8 + m.rod_length + 2  # lower cup lifted over the rim
@@ -95,6 +100,7 @@ def test_pages_name_the_press_that_is_needed() -> None:
     flat = [" ".join((HARDWARE / name).read_text("utf-8").split()) for name in PRESS_PAGES]
     assert "\n".join(press_rows()) in (HARDWARE / "PARTS.md").read_text("utf-8")
     assert f"{M.quill_travel:.0f} mm of quill travel and {M.table_to_jaws:.1f} mm from" in flat[0]
+    assert f"{M.free_length:.0f} mm free, pressed to {M.inner_least:.0f} mm" in flat[0]
     assert f"squares) {M.by_hand_more:.1f} mm more" in flat[1]
     assert f"tap M12 another {M.no_tap_more:.0f} mm" in flat[1]
     assert f"chuck that takes {M.shank_d:.0f} mm" in flat[1]
@@ -114,11 +120,39 @@ def test_stub_of_the_check_stands_free_and_weighs_what_it_says() -> None:
 
 
 def test_stops_are_tried_by_what_is_clear_without_the_upper_cup() -> None:
+    """The quill's stop would halt the crosshead a millimetre above the nuts: it is off for it."""
     page = " ".join((HARDWARE / "ASSEMBLY.md").read_text("utf-8").split())
-    clear = M.least_height + M.cup_floor - M.wall_height - M.collar_over
-    assert f"collar stays {clear:.0f} mm above" in page
+    clear = M.least_height - 1 + M.cup_floor - M.wall_height - M.collar_over
+    inner = clear - M.inner_offset
+    assert (
+        f"collar stays {clear:.0f} mm above the lower cup's rim (inner's cups: {inner:.0f})" in page
+    )
+    step = page.split("## 8. ")[1].split("## 9. ")[0]
+    trial = step.index("crosshead lands on the nuts")
+    assert (
+        step.index("Back the quill's stop off") < trial < step.index("Set the quill's stop again")
+    )
     hangs = M.head_space - M.rod_slack  # the closed cartridge rattles, so the rod hangs lower
     assert f"pressed by {hangs:.1f} mm, then it stands on the platen" in " ".join(PAGE.split())
+
+
+def test_stops_let_the_springs_down_to_where_the_demos_answer_stands() -> None:
+    """The README's best fit, and the most shims its build file allows, under a press that gives."""
+    build = parse_build(BUILD_FILE, "demo.toml")
+    (shown,) = set(re.findall(r"Best fit: .*?, ([\d.]+) mm of shims", README))
+    most = max(
+        [float(shown)]
+        + [s.thickness_mm * min(s.count or 9, build.limits.max_shims) for s in build.shims]
+    )
+    assert M.installed_height == build.head.installed_height_mm
+    for least, offset in ((M.least_height, 0.0), (M.inner_least, build.head.inner_offset_mm)):
+        wanted = build.head.installed_height_mm - offset - build.cam.valve_lift_mm - most
+        tube = least  # its stop is set on a tube as long as that, without load
+        assert tube + 0.5 <= wanted, "at 100 kg the press gives up to half a millimetre"
+        assert f"{least:.0f} mm" in PAGE
+    assert M.inner_least > M.wall_height + M.spigot_height + 2
+    assembly = " ".join((HARDWARE / "ASSEMBLY.md").read_text("utf-8").split())
+    assert f"{M.least_height:.0f} mm, {M.inner_least:.0f} mm for the inners" in assembly
 
 
 def test_cups_for_inner_springs_fit_what_the_page_says() -> None:
@@ -126,6 +160,8 @@ def test_cups_for_inner_springs_fit_what_the_page_says() -> None:
     flat = " ".join(PAGE.split())
     assert f"-D cup_d={inner.cup_d:g}" in flat
     assert f"{inner.gauge_od:g} outside and {inner.gauge_id:g} inside" in flat
+    kg = profiles.volume_mm3(profiles.cup(inner, lower=False)) * STEEL_KG_PER_MM3
+    assert f"set edit heron --rests {1000 * kg:.0f}g" in flat
     spigot, wall = inner.spring_id - 2 * M.clearance, inner.spring_od + 2 * M.clearance
     assert f"spigot of {spigot:g} and the wall of {wall:g}" in flat
     assert spigot < 22 - 2 * 2  # the tube 22 x 2 that the page names
@@ -140,7 +176,7 @@ def test_gauges_reach_the_seats_and_end_inside_the_travel() -> None:
     assert M.gauge_id > M.spring_id - 2 * M.clearance  # over the spigot
     assert M.gauge_od < M.spring_od + 2 * M.clearance  # inside the wall
     assert lengths[0] > M.wall_height + M.spigot_height  # the rims never meet on a tube
-    assert M.least_height < lengths[0]
+    assert M.least_height == lengths[0]  # the stop is set on it
     assert lengths[-1] < M.free_length
     assert f"{lengths[0]:.0f} to {lengths[-1]:.0f} mm long" in " ".join(PAGE.split())
 
@@ -193,6 +229,9 @@ def test_shields_holes_meet_the_plates(tmp_path: Path) -> None:
     in_end = sorted(holes(plate, 0, M.plate_x / 2))
     in_front = sorted(holes(plate, 1, -M.plate_y / 2))
     assert len(in_end) == len(in_front) == 2
+    rear = [x for x, _ in sorted(holes(plate, 1, M.plate_y / 2))]
+    assert rear == pytest.approx([-M.upright_x, M.upright_x], abs=0.05)
+    assert M.upright_x + 5 <= M.upright_w / 2
     assert sorted(holes(side, 2, 0)) == [pytest.approx(hole, abs=0.05) for hole in in_end]
     # A slot open below has its centre in its round end; here its two sides are what is found.
     slots = sorted(holes(front, 2, 0))
@@ -228,7 +267,7 @@ def test_moving_parts_clear_the_standing_ones() -> None:
     assert M.crosshead_l / 2 < M.plate_x / 2  # inside the shield
     assert M.yoke_span / 2 > M.plate_y / 2 + M.yoke_rod_d / 2 + 10  # rods pass the plate
     for free_mm, least_mm in (SHORTEST, LONGEST):
-        m = Measures(free_length=free_mm, least_height=least_mm)
+        m = of_spring(free_mm, least_mm)
         assert m.z_stop - 20 > 0  # both nuts above the plate
         assert m.sheet_h - m.plate_h > m.z_pusher  # the shield reaches over the upper cup
 
@@ -349,12 +388,14 @@ def test_squares_screws_clear_the_guides_and_hold() -> None:
 def test_bought_lengths_are_enough_for_what_is_cut_from_them() -> None:
     """With 3 mm a saw cut; the three rings of round bar from 50 mm, pipe and tube likewise."""
     page = (HARDWARE / "PARTS.md").read_text("utf-8")
-    bar = [M.crosshead_l, M.yoke_l, M.yoke_l, M.lever_long + 60]
+    bar = [M.yoke_l, M.yoke_l, M.lever_long + 60]
     cups = [m_h + M.wall_height for m_h in (M.lower_base, M.cup_floor)]
     turned = [*cups, M.platen_h + M.register_h, M.pusher_depth + M.pusher_roof + M.shank_h]
     tubes = [M.gauge_least + i * M.gauge_step for i in range(4)]
     needs = {
-        "50 x 8, 10, 12; plate": (bar, 1500),
+        "flat bar 40 x 15": (bar, 1300),
+        "60 x 15": ([M.crosshead_l], 200),
+        "30 x 8": ([M.upright_l], 500),
         "round bar 50 mm": (turned, 300),
         "steel pipe 33.7": ([M.pusher_depth + 9], 300),
         "tube 32 x 3": (tubes, 200),

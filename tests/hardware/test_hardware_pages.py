@@ -2,12 +2,19 @@
 
 import math
 import re
+import sys
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[2]
 HARDWARE = ROOT / "hardware"
+sys.path.insert(0, str(HARDWARE / "parts"))
+
+import strength  # noqa: E402
+from measures import Measures  # noqa: E402
+
+MEASURES = Measures()
 PAGES = {path.name: path.read_text(encoding="utf-8") for path in sorted(HARDWARE.glob("*.md"))}
 
 
@@ -20,6 +27,7 @@ def flat(page: str) -> str:
     [
         "stores enough energy to blind",
         "Capture the spring at both ends",
+        "Bolt the press to its bench",
         "Unplug the press and work the quill by hand",
         "Wear eye protection",
         "Never let go of a loaded lever",
@@ -82,7 +90,16 @@ FIGURES = {
     ("MECHANICS.md", "m/s, {:.1f} J on the board"): 60 * KGF * 0.1,
     ("MECHANICS.md", "up to 10.1 J, {:.1f} m/s"): math.sqrt(2 * 10.1 / 0.080),
     ("MECHANICS.md", "33 mm = {:.3f} mm across"): 0.05 / 150 * 33,
-    ("MECHANICS.md", "0.001 = {:.2f} mm"): 60 * 0.001,
+    ("MECHANICS.md", "44 mm · 0.0006 = {:.2f} mm"): MEASURES.scale_arm * 0.0006,
+    ("MECHANICS.md", "mm, {:.1f} kg at 3.5 kg/mm"): MEASURES.scale_arm * 0.0006 * 3.5,
+    ("WEIGHING.md", "arm of {:.0f} mm"): MEASURES.scale_arm,
+    ("WEIGHING.md", "makes {:.2f} mm"): MEASURES.scale_arm * 0.0006,
+    ("MECHANICS.md", "0.45 m = {:.0f} N m"): 200 * 0.45,
+    ("MECHANICS.md", "0.17 m = {:.0f} N m"): 30 * KGF * 0.17,
+    ("WEIGHING.md", "masses press {:.2f} % less"): (1 - 9.776 / KGF) * 100,
+    ("WEIGHING.md", "there, {:.2f} kg at 60 kg"): (1 - 9.776 / KGF) * 60,
+    ("WEIGHING.md", "leaves {:.0f} mm"): MEASURES.cell_button_d / 2 - 3,
+    ("MECHANICS.md", "bears {:.0f} N alone"): strength.first_nut_n(MEASURES),
     ("WIRING.md", "= {:.2f} V"): 5 * 3.3 / 5.5,
     ("WIRING.md", "and {:.2f} V if"): 5.25 * 3.3 / 5.5,
 }
@@ -93,6 +110,36 @@ def test_figure_is_what_its_formula_gives(page: str, form: str) -> None:
     wanted = form.format(FIGURES[page, form])
     text = flat(page)
     assert wanted in text or wanted.replace(",", " ") in text, wanted
+
+
+def test_a_part_bought_as_a_cups_floor_reaches_under_the_spring() -> None:
+    """Set collars by bore and outside, recalled from memory: none passes the rod and reaches."""
+    row = next(line for line in PAGES["README.md"].split("\n") if line.startswith("| two cups"))
+    for bore, outside in ((10, 20), (15, 25), (25, 40)):
+        assert f"bore {bore} goes with {outside}" in flat("README.md")
+        reaches = outside >= MEASURES.spring_od and bore <= MEASURES.rod_head_d
+        assert not reaches
+    assert "collars" not in row.split("|")[4].replace("shaft collars don't do", "")
+
+
+def test_the_scale_finds_its_place_and_clears_what_moves() -> None:
+    """From the quill to the rear: the bracket's face, scale with its head, upright, column."""
+    back = MEASURES.plate_y / 2
+    assert MEASURES.scale_arm + MEASURES.scale_room == back
+    crosshead = MEASURES.crosshead_w / 2
+    assert crosshead + 5 < MEASURES.scale_arm
+    # An M4's head, 4 high, 14 from the middle, has room between the clamp and the face's plate.
+    clamp = MEASURES.quill_collar_d / 2 + MEASURES.bracket_grip
+    assert MEASURES.scale_arm - MEASURES.bracket_plate - math.sqrt(clamp**2 - 14**2) > 4
+    assert MEASURES.scale_room >= 15
+    assert f"{MEASURES.scale_room:.0f} mm are left for the scale" in flat("MECHANICS.md")
+    assert f"at least {back + MEASURES.upright_t + 7:.0f} mm behind the quill's middle" in flat(
+        "PARTS.md"
+    )
+    top = MEASURES.upright_l - MEASURES.plate_h
+    assert top > MEASURES.z_raised + MEASURES.bar_h + 60 + 16  # a chuck of 60, the bracket
+    assert "drawings/scale.svg" in PAGES["ASSEMBLY.md"]
+    assert "upright" in PAGES["ASSEMBLY.md"].split("## 5. ")[1].split("## 6. ")[0]
 
 
 def test_faults_are_those_of_the_protocol() -> None:

@@ -43,8 +43,8 @@ def test_sizes_follow_geometry(tmp_path: Path) -> None:
     # Circles are drawn with 64 or 96 sides: up to 0.2 % less area than the circle.
     crosshead = solid(tmp_path, "crosshead")
     holes = math.pi / 4 * (12.3**2 + 2 * 13.5**2)
-    assert volume_mm3(crosshead) == pytest.approx((180 * 40 - holes) * 15, rel=2e-3)
-    assert size_mm(crosshead) == pytest.approx([180, 40, 15])
+    assert volume_mm3(crosshead) == pytest.approx((180 * 60 - holes) * 15, rel=2e-3)
+    assert size_mm(crosshead) == pytest.approx([180, 60, 15])
 
     # Lengths and widths don't change with the number of sides; these are quicker.
     pusher = solid(tmp_path, "pusher", "pusher_depth=50", "pusher_roof=15", FEW_SIDES)

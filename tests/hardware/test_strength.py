@@ -10,7 +10,7 @@ HARDWARE = Path(__file__).parents[2] / "hardware"
 sys.path.insert(0, str(HARDWARE / "parts"))
 
 import strength  # noqa: E402
-from measures import TABLE_OF_SPRINGS_MM, Measures  # noqa: E402
+from measures import TABLE_OF_SPRINGS_MM, Measures, of_spring  # noqa: E402
 
 LEVER_N = 200 * 250 / 15
 PARTS = {part.name: part for part in strength.parts(Measures())}
@@ -18,12 +18,28 @@ PARTS = {part.name: part for part in strength.parts(Measures())}
 
 def test_crosshead_is_reckoned_at_its_hole() -> None:
     # A beam on two supports, its middle less the hole for the shank: M = F s / 4, W = b h^2 / 6.
-    by_hand = (LEVER_N * 140 / 4) / ((40 - 12.3) * 15**2 / 6)
+    by_hand = (LEVER_N * 140 / 4) / ((60 - 12.3) * 15**2 / 6)
     assert PARTS["crosshead, less its hole"].stress == pytest.approx(by_hand, rel=1e-6)
-    # The bar of 12 mm that its whole width made look sound at 121.5 N/mm2: too weak.
-    thin = {p.name: p for p in strength.parts(Measures(bar_h=12))}["crosshead, less its hole"]
-    assert thin.stress == pytest.approx(175.4, abs=0.1)
-    assert thin.factor < strength.LEAST_FACTOR
+    # A bar of 40 mm: sound on both nuts (factor 2.1), at its limit on one, and weak if uneven.
+    narrow = Measures(crosshead_w=40)
+    thin = {p.name: p for p in strength.parts(narrow)}
+    assert thin["crosshead, less its hole"].factor == pytest.approx(2.09, abs=0.01)
+    assert thin["the same, nuts 0.05 mm uneven"].factor < strength.LEAST_FACTOR
+    assert strength.on_one_nut(narrow).stress == pytest.approx(224.6, abs=0.1)
+
+
+def test_crosshead_on_one_nut_and_on_uneven_ones() -> None:
+    """One nut: M = F L, twice that on both. Uneven: one alone until its end bent by 0.05 mm."""
+    one = strength.on_one_nut(Measures())
+    assert one.stress == pytest.approx(LEVER_N * 70 / ((60 - 12.3) * 15**2 / 6), rel=1e-6)
+    assert one.factor > 1.5
+    alone_n = 0.05 * 3 * 210_000 * (60 * 15**3 / 12) / 70**3
+    assert strength.first_nut_n(Measures()) == pytest.approx(alone_n)
+    page = " ".join((HARDWARE / "MECHANICS.md").read_text(encoding="utf-8").split())
+    assert f"{one.stress:.0f} N/mm², factor {one.factor:.1f}" in page
+    tools = (HARDWARE / "PARTS.md").read_text(encoding="utf-8")
+    assert "| feeler gauge | 0.05, 1.0 |" in tools
+    assert "feeler gauge 1.0" in (HARDWARE / "ASSEMBLY.md").read_text(encoding="utf-8")
 
 
 def test_plate_formula_against_the_integral_of_its_moments() -> None:
@@ -57,7 +73,7 @@ def test_plate_formula_against_the_integral_of_its_moments() -> None:
 
 @pytest.mark.parametrize("spring", TABLE_OF_SPRINGS_MM)
 def test_every_part_bears_its_load_twice(spring: tuple[float, float]) -> None:
-    m = Measures(free_length=spring[0], least_height=spring[1])
+    m = of_spring(*spring)
     weak = [p.row() for p in strength.parts(m) if p.factor < strength.LEAST_FACTOR]
     assert not weak
 

@@ -36,6 +36,7 @@ def spring_set(
     solid_mm: float | None = 10.0,
     low_mm: float = 5.0,
 ) -> SetCurves:
+    low_mm = max(low_mm, solid_mm or 0.0)  # no spring is read below where it is solid
     curves = [spring(f"{name}-{at:02}", *one, low_mm) for at, one in enumerate(springs, 1)]
     return SetCurves(name, role, tuple(curves), solid_mm)
 

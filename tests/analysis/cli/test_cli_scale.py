@@ -146,3 +146,26 @@ def test_many_unsure_for_one_reason_are_one_sentence(
     assert run(["--book", book, *check]) in (0, 1)
     told = capsys.readouterr().out
     assert len(re.findall(r"(?m)^b-.* unsure[:,]", told)) == (2 if springs == 2 else 1)
+
+
+def test_the_pages_table_gives_the_pages_uncertainty(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One reading of 41 kg, by a scale that was never weighed and by the page's own table."""
+    page = (Path(__file__).parents[3] / "hardware" / "SCALE.md").read_text(encoding="utf-8")
+    lines = page.split("    mass_kg,shown_kg,direction,u_kg\n")[1].split("\n\n")[0]
+    table = "mass_kg,shown_kg,direction,u_kg\n" + lines.replace("    ", "")
+    (tmp_path / "weights.csv").write_text(table)
+    weigh = ["rig", "weigh", "--scale", "bathroom", "--from", str(tmp_path / "weights.csv")]
+    for words, first, scale in (
+        ("is good to ± {:.2f} kg", [], []),
+        ("table below it was ± {:.2f} kg", [weigh], ["--scale", "bathroom"]),
+    ):
+        book = ["--book", str(tmp_path / f"{len(first)}.db")]
+        new = ["set", "new", "a", "--role", "outer", "--count", "1", "--free-length", "53mm"]
+        for call in (*first, new, ["note", "--set", "a", *scale, "a-01 27.6mm 41kg"]):
+            assert run([*book, *call]) == 0
+        capsys.readouterr()
+        run([*book, "set", "check", "a", "--at", "27.6mm", "--json"])
+        (reading,) = json.loads(capsys.readouterr().out)["springs"][0]["readings"]
+        assert words.format(reading["load_u_n"] / KG) in " ".join(page.split())

@@ -157,3 +157,46 @@ def test_a_set_with_what_rests_on_it_can_be_removed(run: Run) -> None:
     run("set", "new", "heron", "--role", "inner", "--count", "2", "--rests", "96g")
     run("set", "edit", "heron", "--remove")
     assert "heron" not in run("rig", "ratings")
+
+
+def test_strokes_that_keep_another_weight_are_told_wherever_their_loads_are(
+    book: Path, run: Run
+) -> None:
+    """A weight told wrong and corrected holds for later strokes alone; and no screen says each."""
+    run("rig", "ratings", "--rests", "142g")
+    whole = run("rig", "card")
+    assert "is added to each load" in whole
+    check = ("set", "check", "larch", "--at", "38.5mm")
+    of_set = (
+        check,
+        (*check, "--why", "larch-01"),
+        ("set", "show", "larch"),
+        ("set", "strokes", "larch"),
+    )
+    assert not any("different weights" in run(*words) for words in of_set)
+    changed = change(
+        book,
+        "UPDATE sweeps SET rests_n = 0.0142 * 9.80665 WHERE id IN (SELECT sweep_id FROM"
+        " resting_weights JOIN sweeps ON sweeps.id = sweep_id WHERE purpose = 'measured' LIMIT 1)",
+    )
+    assert changed == 1
+    told = run("rig", "ratings", "--rests", "143.5g")
+    command_line = "coilbench set edit larch --rests 143.5g"
+    for said in (told, run("rig", "card")):
+        said = " ".join(said.split())
+        assert "1 stroke of larch keeps 0.014 kg" in said
+        assert command_line in said
+        assert "each load" not in said
+        assert "every load" not in said.replace("every load read", "")
+    assert json.loads(run("rig", "card", "--json"))["kept_rests"] == [
+        {"set": "larch", "rests_n": pytest.approx(0.0142 * KG), "strokes": 1}
+    ]
+    for words in of_set:
+        said = " ".join(run(*words).split())
+        assert "different weights" in said, words
+        assert "0.014 kg in 1" in said
+        assert "coilbench set edit larch --rests WEIGHT" in said
+    run(*command_line.split()[1:])
+    assert "keeps" not in run("rig", "ratings")
+    assert "added to every load" in run("rig", "ratings")
+    assert not any("different weights" in run(*words) for words in of_set)

@@ -33,6 +33,7 @@ def straight(
     coil: Coil | None = None,
 ) -> SetCurves:
     """A set of one single spring that is known to be straight between two readings."""
+    low_mm = max(low_mm, solid_mm or 0.0)  # no spring is read below where it is solid
     read = Branch(np.array([free_mm, low_mm]), np.array([0.0, rate * (free_mm - low_mm)]))
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", f"{name}-01", Origin.KEYED, read, none, 0.1, 0.0, 0.0)
@@ -141,9 +142,8 @@ def test_what_binds_or_meets_the_guide_says_so() -> None:
     springs = straight("larch", 49.0, 30.0, solid_mm=28.9)
     bound = answer(plan(shims=SHIMS), springs)
     assert (bound.verdict, bound.obstacle) == ("misses", "coil_bind")
-    assert "shims of 0.33 mm to 1.67 mm would do, but that comes too near to coil bind" in (
-        text(bound)
-    )
+    assert "shims of 0.33 mm to 1.10 mm would do, nothing was read beyond" in text(bound)
+    assert "but that comes too near to coil bind" in text(bound)
     guide = plan(head='retainer_clearance = "11 mm"', shims=SHIMS)
     near = answer(guide, straight("larch", 49.0, 30.0))
     assert (near.verdict, near.obstacle) == ("misses", "clearance")

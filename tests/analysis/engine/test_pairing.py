@@ -53,6 +53,7 @@ def linear(
     step_n: float = 0.0,
 ) -> SetCurves:
     """A set of straight springs; step_n makes each stronger than the last."""
+    low_mm = max(low_mm, solid_mm or 0.0)  # no spring is read below where it is solid
     curves = tuple(
         curve(
             f"{name}-{number:02}",
@@ -309,7 +310,7 @@ def test_the_highest_solid_height_known_of_a_set_counts() -> None:
     curves = (
         curve("larch-01", {5.0: 900.0, 50.0: 0.0}, 50.0, solid_mm=27.0),
         curve("larch-02", {5.0: 900.0, 50.0: 0.0}, 50.0, solid_mm=27.5),
-        curve("larch-03", {5.0: 900.0, 50.0: 0.0}, 50.0),
+        curve("larch-03", {28.0: 440.0, 50.0: 0.0}, 50.0),
     )
     assert SetCurves("larch", "outer", curves, None).highest_solid_mm == 27.5
     assert SetCurves("larch", "outer", curves, 28.0).highest_solid_mm == 28.0

@@ -2,13 +2,15 @@
 
 import itertools
 import math
+from dataclasses import replace
 
 import pytest
 from scipy.stats import t
-from tests.support.straight_springs import plan
+from tests.support.straight_springs import plan, spring_set
 
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import WireGiven
+from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves, place
 from coilbench.analysis.engine.press_contest import binds_with_any
 from coilbench.analysis.engine.reasons import SolidContradicted, SomeBind
@@ -55,6 +57,40 @@ def test_a_measured_height_off_the_registered_one_is_said(off_mm: float, said: b
     found = larch(25.5, b=(25.5 + off_mm, 0.0)).solid_contradicted
     wanted = SolidContradicted("larch", ("b",), 25.5, 25.5 + off_mm) if said else None
     assert found == wanted
+
+
+@pytest.mark.parametrize(("low_mm", "said"), [(24.9, True), (25.2, False)])
+def test_a_spring_pressed_through_the_registered_height_disproves_it(
+    low_mm: float, said: bool
+) -> None:
+    """No spring is shorter than its solid height: 0.3 each of the height read and the told one."""
+    springs = spring_set("larch", "outer", [(50.0, 20.0)] * 2, None, low_mm)
+    springs = replace(springs, solid_height_mm=25.5)
+    found = springs.solid_contradicted
+    assert (found is not None) == said
+    assert (springs.solid is None) == said
+    (one,) = place(BUILD, springs, None, SeatChoice())
+    kinds = [risk.kind for risk in one.bind_risks(1.2)]
+    assert ("solid_contradicted" in kinds) == said
+    assert ("binds" in kinds or "margin_low" in kinds) is False
+    if found is not None:
+        assert (found.measured_mm, found.pressed_mm) == (None, low_mm)
+        assert "24.9" in describe(found, SI)
+        assert "None" not in describe(found, SI)
+        assert kinds == ["solid_contradicted", "solid_unknown"]
+
+
+def test_a_spring_not_pressed_keeps_the_registered_height_and_a_computed_one_is_no_better() -> None:
+    springs = spring_set("larch", "outer", [(50.0, 20.0)], None, 24.0)
+    told = replace(springs, solid_height_mm=29.0, missing=("larch-02",), coil=Coil(4.0, 5.0, 28.0))
+    assert told.solid_of("larch-02") == SolidHeight(29.0, UNSTATED_U_MM, "registered")
+    assert told.coil is not None
+    assert told.coil.solid_height_mm == 28.0
+    assert told.solid_of("larch-01") is None  # 24.0 is below what wire and coils make, too
+    low = replace(told, coil=Coil(3.4, 5.0, 28.0))
+    solid = low.solid_of("larch-01")
+    assert solid is not None
+    assert solid.known_from == "computed"
 
 
 def test_nothing_known_is_nothing_guessed() -> None:

@@ -66,7 +66,7 @@ def build_of(margin: float = 1.0) -> BuildFile:
 
 
 def spring(label: str, free_mm: float, rate: float) -> SpringCurve:
-    read = Branch(np.array([free_mm, 5.0]), np.array([0.0, rate * (free_mm - 5.0)]))
+    read = Branch(np.array([free_mm, 10.0]), np.array([0.0, rate * (free_mm - 10.0)]))
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", label, Origin.KEYED, read, none, 1.0, 0.0, 0.0)
     return fit_curve(label, [sweep], free_length_mm=free_mm)

@@ -130,7 +130,7 @@ FACTS = {
     "limit_from_mpa": 650.0, "solid_height_mm": 20.0, "margin_mm": 0.5, "limit_mm": 1.2,
     "valve": "3", "clearance_mm": 0.9, "max_rpm": 6000.0, "speed_rpm": 5000.0, "speed_u_rpm": 90.0,
     "table": "lift.csv", "table_lift_mm": 9.0, "card_lift_mm": 10.0, "fatigue_factor": 0.9,
-    "surge_hz": 500.0, "ratio": 8.0, "springs": ("a",), "registered_mm": 20.0,
+    "surge_hz": 500.0, "ratio": 8.0, "springs": ("a",), "registered_mm": 20.0, "pressed_mm": 18.0,
     "measured_mm": 21.0,
 }  # fmt: skip
 
@@ -176,7 +176,7 @@ TABLE = LiftTable("lift.csv", "valve", DEG, np.round(5.1 * (1 - np.cos(np.radian
 
 
 def larch(solid_mm: float = 26.0) -> SetCurves:
-    heights_mm = np.array([15.0, 50.0])
+    heights_mm = np.array([solid_mm, 50.0])
     down = Branch(heights_mm, 23.0 * (50.0 - heights_mm))
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", "a", Origin.KEYED, down, none, 1.0, 0.0, 0.0)

@@ -96,6 +96,33 @@ def test_a_stiffening_press_gets_its_parabola():
     assert "flex_curved" in {note.kind for note in notes}
 
 
+def landing(more_mm_per_n: float, lands_n: float) -> tuple[np.ndarray, np.ndarray]:
+    """From a load on the posts bear their share, so that the cell's load takes more way."""
+    load, height = press(linear=1.2e-3)
+    more_mm = more_mm_per_n * np.maximum(load - lands_n, 0.0)
+    return load, height - np.where(height < 30.5, more_mm, 0.0)
+
+
+@pytest.mark.parametrize("more", [1.2e-3, 4.8e-3])
+@pytest.mark.parametrize("lands_n", [350.0, 420.0, 550.0])
+def test_a_crosshead_on_its_stop_nuts_is_named(more, lands_n):
+    notes = fitted(*landing(more, lands_n), sd_n=0.3)[2]
+    assert "flex_landed" in {note.kind for note in notes}
+
+
+def test_a_refusal_of_an_uneven_or_moved_block_names_the_stop_nuts():
+    load, height = landing(12e-3, 420.0)
+    with pytest.raises(CoilbenchError) as caught:
+        fitted(load, height, sd_n=0.3)
+    assert "stop nuts" in (caught.value.hint or "")
+
+
+@pytest.mark.parametrize("square", [0.0, -4e-7])
+def test_a_press_that_only_takes_up_its_play_has_not_landed(square):
+    load, height = press(linear=1.2e-3, square=square)
+    assert "flex_landed" not in {note.kind for note in fitted(load, height, sd_n=0.3)[2]}
+
+
 @pytest.mark.parametrize("power", [0.7, 0.8, 0.9])
 @pytest.mark.parametrize("give_mm", [0.3, 0.6, 1.0])
 def test_a_press_that_gives_steeply_at_first_is_held(power, give_mm):
