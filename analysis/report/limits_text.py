@@ -168,8 +168,8 @@ def _solid_text(each: SetLimits, units: Units) -> Iterator[str]:
     plain, corrected = map(units.stress_text, (worst.solid_plain_mpa, worst.solid_mpa))
     words = (
         f"{each.set_name}: pressed solid it would bear up to {plain}, {corrected} with "
-        f"Bergsträsser's factor ({worst.label}; its rate carried on from full lift; one whose coils "
-        "close one after another bears more)"
+        f"Bergsträsser's factor ({worst.label}; its rate carried on from full lift; one "
+        "whose coils close one after another bears more)"
     )
     if each.tensile_mpa is not None:
         limit_mpa = STATIC_SHARE * each.tensile_mpa
