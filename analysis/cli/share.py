@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.answers import judged_for_store, program_version
 from coilbench.analysis.report.document import document
@@ -116,7 +116,7 @@ def _progress(*, shown: bool) -> Iterator[sharing.Progress]:
     if not (shown and sys.stderr.isatty()):
         yield lambda *_: None
         return
-    console = Console(stderr=True, markup=False, emoji=False)
+    console = PlainConsole(stderr=True)
     text = TextColumn("{task.description:<16}")
     with Progress(text, BarColumn(bar_width=30), TaskProgressColumn(), console=console) as bars:
         tasks = {
