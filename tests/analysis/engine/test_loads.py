@@ -10,7 +10,8 @@ from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import Load, SetCurves, parallel_load
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 
 def test_shared_errors_add_plainly_and_own_ones_as_squares() -> None:
