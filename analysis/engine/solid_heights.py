@@ -11,8 +11,6 @@ import statistics
 from collections.abc import Collection, Iterable, Mapping
 from typing import Literal, NamedTuple
 
-from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.capture.calibration.statistics import coverage_factor
@@ -131,15 +129,3 @@ def contradicted(
     measured_mm = None if not found else own[max(found, key=lambda label: off_mm[label])].height_mm
     lowest_mm = min(pressed_mm.values(), default=None)
     return SolidContradicted(set_name, labels, registered_mm, measured_mm, lowest_mm)
-
-
-def own_solids(
-    curves: Iterable[SpringCurve], by_hand: Mapping[str, FoundHeight]
-) -> dict[str, SolidHeight]:
-    """Return the springs' own solid heights by label: by hand, else as pressing them showed."""
-    found: dict[str, SolidHeight] = {}
-    for curve in curves:
-        if (height_mm := curve.own_solid_mm) is not None:
-            u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
-            found[curve.label] = SolidHeight(height_mm, u_mm, "own")
-    return found | {label: SolidHeight(*one, "own") for label, one in by_hand.items()}
