@@ -129,29 +129,28 @@ class Lobe:
             return None
         return round(self.lower_mm * self.rocker_ratio, 6)
 
-
-def lobe_findings(lobe: Lobe) -> Iterator[Finding]:
-    """Yield how the lobe stands to the core, how the base circle has changed, or what to ask."""
-    base_mm = lobe.base_circle_mm
-    if lobe.base_proud_mm is not None:
-        kind = "lobe_proud" if lobe.base_proud_mm > 0.0 else "lobe_not_proud"
-        yield Finding.of(
-            kind,
-            base_circle_mm=base_mm,
-            core_diameter_mm=lobe.core_mm,
-            base_proud_mm=lobe.base_proud_mm,
-            nose_proud_mm=lobe.nose_proud_mm,
-        )
-    else:
-        yield Finding.of("lobe_unknown", base_circle_mm=base_mm, core_diameter_mm=lobe.core_mm)
-    if lobe.lower_mm is not None:
-        yield Finding.of(
-            "base_circle_changed",
-            base_circle_mm=base_mm,
-            old_base_circle_mm=lobe.old_base_circle_mm,
-            lower_mm=lobe.lower_mm,
-            lower_at_valve_mm=lobe.lower_at_valve_mm,
-        )
+    def findings(self) -> Iterator[Finding]:
+        """Yield how it stands to the core, how the base circle has changed, or what to ask."""
+        base_mm = self.base_circle_mm
+        if self.base_proud_mm is not None:
+            kind = "lobe_proud" if self.base_proud_mm > 0.0 else "lobe_not_proud"
+            yield Finding.of(
+                kind,
+                base_circle_mm=base_mm,
+                core_diameter_mm=self.core_mm,
+                base_proud_mm=self.base_proud_mm,
+                nose_proud_mm=self.nose_proud_mm,
+            )
+        else:
+            yield Finding.of("lobe_unknown", base_circle_mm=base_mm, core_diameter_mm=self.core_mm)
+        if self.lower_mm is not None:
+            yield Finding.of(
+                "base_circle_changed",
+                base_circle_mm=base_mm,
+                old_base_circle_mm=self.old_base_circle_mm,
+                lower_mm=self.lower_mm,
+                lower_at_valve_mm=self.lower_at_valve_mm,
+            )
 
 
 class CamTable(Table, frozen=True):
