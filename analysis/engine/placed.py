@@ -30,7 +30,6 @@ from coilbench.analysis.engine.solid_heights import (
     UNSTATED_U_MM,
     SolidHeight,
     contradicted,
-    highest,
     of_unmeasured,
     surely_below,
 )
@@ -124,7 +123,9 @@ class SetCurves:
     def solid(self) -> SolidHeight | None:
         """The highest that any of its springs may have; None where none is known."""
         labels = [label for label, _ in self.members] or [""]
-        return highest(one for label in labels if (one := self.solid_of(label)) is not None)
+        return SolidHeight.highest(
+            one for label in labels if (one := self.solid_of(label)) is not None
+        )
 
     @property
     def solid_contradicted(self) -> SolidContradicted | None:

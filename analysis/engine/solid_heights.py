@@ -39,14 +39,14 @@ class SolidHeight(NamedTuple):
         """How high it may be."""
         return self.height_mm + self.height_u_mm
 
-
-def highest(heights: Iterable[SolidHeight]) -> SolidHeight | None:
-    """Return the highest of some; None of none. It reaches as far up as any of them may."""
-    known = tuple(heights)
-    if not known:
-        return None
-    top_mm, high = max(one.top_mm for one in known), max(known, key=lambda one: one.height_mm)
-    return high._replace(height_u_mm=round(top_mm - high.height_mm, 6))
+    @staticmethod
+    def highest(heights: Iterable[SolidHeight]) -> SolidHeight | None:
+        """Return the highest of some; None of none. It reaches as far up as any of them may."""
+        known = tuple(heights)
+        if not known:
+            return None
+        top_mm, high = max(one.top_mm for one in known), max(known, key=lambda one: one.height_mm)
+        return high._replace(height_u_mm=round(top_mm - high.height_mm, 6))
 
 
 def of_unmeasured(
@@ -71,7 +71,7 @@ def of_unmeasured(
             known.append(SolidHeight(registered_mm, registered_u_mm, "stated"))
     if not known and coil is not None:
         known.append(SolidHeight(coil.solid_height_mm, COUNT_U * coil.wire_mm, "computed"))
-    return highest(known)
+    return SolidHeight.highest(known)
 
 
 def _of_sisters(sisters: Collection[SolidHeight]) -> SolidHeight:
@@ -82,7 +82,7 @@ def _of_sisters(sisters: Collection[SolidHeight]) -> SolidHeight:
     spread = (
         one._replace(height_u_mm=(one.height_u_mm**2 + spread_mm**2) ** 0.5) for one in sisters
     )
-    found = highest(spread)
+    found = SolidHeight.highest(spread)
     if found is None:
         raise ValueError("no sisters")
     return found._replace(known_from="sisters")

@@ -111,4 +111,6 @@ def test_a_shell_is_answered_without_the_heavy_libraries(book: Path) -> None:
         timeout=60,
         check=False,
     )
-    assert done.stdout.splitlines() == ["plain,status", "plain,set", "[]"], done.stderr
+    assert done.stdout.splitlines() == ["plain,status", "plain,set", "plain,share", "[]"], (
+        done.stderr
+    )
