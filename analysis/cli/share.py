@@ -8,11 +8,11 @@ from contextlib import closing, contextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
 from coilbench.analysis.report.document import document
@@ -117,7 +117,7 @@ def _progress(*, shown: bool) -> Iterator[sharing.Progress]:
     if not (shown and sys.stderr.isatty()):
         yield lambda *_: None
         return
-    console = Console(stderr=True, markup=False, emoji=False)
+    console = PlainConsole(stderr=True)
     text = TextColumn("{task.description:<16}")
     with Progress(text, BarColumn(bar_width=30), TaskProgressColumn(), console=console) as bars:
         tasks = {
