@@ -20,7 +20,6 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
     calibrated_part,
-    given_port,
     part_of_rig,
     refuse_other_rig,
 )
@@ -139,7 +138,7 @@ def weigh_command(
         largest_n = gravity * max(point.mass_kg for point in points)
         _store(with_overload(part, largest_n, pressed=False))
         return
-    port, masses_kg = given_port(port), checked_masses_kg(masses)
+    port, masses_kg = _given_port(port), checked_masses_kg(masses)
     refuse_overload(gravity * max(masses_kg), "--masses", pressed=False)
     if masses_err is None:
         masses_err, masses_u = asked_masses_err(masses_u)
@@ -249,7 +248,7 @@ def gauge_command(
         _store(part)
         return
     if lengths is not None and datum is None:
-        port, lengths_mm = given_port(port), checked_lengths_mm(lengths)
+        port, lengths_mm = _given_port(port), checked_lengths_mm(lengths)
         _refuse_below_cups(lengths_mm)
         _say_of_zero(lengths_mm)
         with GuidedRig.open(port, ring=bell) as rig:
@@ -264,7 +263,7 @@ def gauge_command(
         _say_of_zero([datum])
         command = "gauge --lengths 51mm,43mm,35mm,27mm"
         travel = calibrated_part("travel", command)
-        with GuidedRig.open(given_port(port), ring=bell) as rig:
+        with GuidedRig.open(_given_port(port), ring=bell) as rig:
             refuse_other_rig(travel, rig.hello, command)
             settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
             part = datum_part(travel.fit, rig.datum(datum, travel.fit.coefficients[1]))
@@ -321,7 +320,7 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
         part = flex_part(pressed, load.fit, travel.fit, file.name)
     else:
         refuse_overload(least_n, "--to")
-        with GuidedRig.open(given_port(port), ring=bell) as rig:
+        with GuidedRig.open(_given_port(port), ring=bell) as rig:
             refuse_other_rig(load, rig.hello, "weigh")
             refuse_other_rig(travel, rig.hello, "gauge")
             pressed = rig.press(load.fit, least_n)
@@ -373,3 +372,13 @@ def with_overload(part: NewPart, largest_n: float, *, pressed: bool = True) -> N
     if over is None or over.kind != "overload":
         return part
     return replace(part, notes=(*part.notes, Finding("pressed_over", over.facts)))
+
+
+def _given_port(port: str | None) -> str:
+    """Return the rig's port; CoilbenchError where none was given."""
+    if port is None:
+        raise CoilbenchError(
+            "guided calibration needs the rig's port",
+            hint="Give --port (see: coilbench rig find), or --from FILE",
+        )
+    return port

@@ -92,16 +92,6 @@ def _newest(kind: PartKind) -> PartRecord | None:
         return newest_part(db, kind)
 
 
-def given_port(port: str | None) -> str:
-    """Return the rig's port; CoilbenchError where none was given."""
-    if port is None:
-        raise CoilbenchError(
-            "guided calibration needs the rig's port",
-            hint="Give --port (see: coilbench rig find), or --from FILE",
-        )
-    return port
-
-
 @dataclass(frozen=True)
 class GuidedRig:
     """An open rig, and whether the terminal's bell rings at each reading."""

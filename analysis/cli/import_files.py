@@ -10,8 +10,17 @@ from typing import Any
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import NUMBER, json_option, print_document, units
-from coilbench.analysis.cli.hand_options import hand_options, take_setup
+from coilbench.analysis.cli.common import (
+    FRACTION,
+    LENGTH,
+    LOAD,
+    NUMBER,
+    Decorated,
+    json_option,
+    print_document,
+    units,
+)
+from coilbench.analysis.cli.give_option import give_option, given_give
 from coilbench.analysis.cli.set_edit import say_other_sets
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import (
@@ -24,15 +33,37 @@ from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.inputs.weighing import DoubtfulRow, doubtful_rows
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
+from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.entries import FILES, take_back_text
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.importing_points import Imported
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.calibration.keyed_setup import Give, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed, plain_line
 from coilbench.capture.tables.csv_table import Table, read_table
+
+_HAND = (
+    ("--tare", "tare_n", LOAD, "what the scale showed with no spring pressed."),
+    ("--lever", "lever_ratio", NUMBER, "the spring's load over the load on the scale."),
+    ("--lever-u", "lever_ratio_u", FRACTION, "standard uncertainty of the lever's ratio."),
+    ("--resolution", "scale_resolution_n", LOAD, "the scale's smallest step."),
+    ("--repeatability", "scale_repeatability_n", LOAD, "standard deviation of its readings."),
+    ("--quill", "quill_resolution_mm", LENGTH, "the depth scale's smallest step."),
+)
+
+
+def _hand_options(command: Decorated) -> Decorated:
+    """Add how loads were read by hand; a column of the file comes before its option."""
+    for flag, name, kind, words in reversed(_HAND):
+        command = click.option(flag, name, type=kind, help=f"Points by hand: {words}")(command)
+    command = give_option("Points by hand: ")(command)
+    words = "Points by hand: the scale, as calibrated with rig weigh --scale."
+    command = click.option("--scale", "scale_name", help=words)(command)
+    words = "Points: read off a scale and a quill, with the uncertainties that `note` assumes."
+    return click.option("--by-hand", is_flag=True, help=words)(command)
 
 
 @click.command(
@@ -56,7 +87,7 @@ from coilbench.capture.tables.csv_table import Table, read_table
     help="Raw sweep: its load counts with nothing pressed.  [default: as it begins]",
 )
 @click.option("--yes", is_flag=True, help="Points: store what looks like a slip as it is.")
-@hand_options
+@_hand_options
 @undo_options
 @json_option
 def import_command(
@@ -98,7 +129,7 @@ def import_command(
     tables = [read_table(read_bytes(file), file.name) for file in files]
     with open_book(book_path()) as db:
         record, entry_id = find_set(db, set_name), new_id()
-        options["hand"] = take_setup(db, options)
+        options["hand"] = _take_setup(db, options)
         try:
             brought = _bring(db, record, tables, entry_id, options, yes=yes)
         except _Doubtful as doubt:
@@ -184,3 +215,20 @@ def _bring(
         if doubts and (not yes or any(one.impossible for one in doubts)):
             raise _Doubtful([one for one in doubts if not yes or one.impossible])
     return brought
+
+
+def _take_setup(db: Database, options: dict[str, Any]) -> KeyedSetup | None:
+    """Take the options of _hand_options out; None where none was given.
+
+    Raises:
+        CoilbenchError: an impossible value, or a scale that the book does not have.
+    """
+    given = {name: options.pop(name) for _, name, _, _ in _HAND}
+    given = {name: value for name, value in given.items() if value is not None}
+    scale_name, by_hand = options.pop("scale_name"), options.pop("by_hand")
+    step_mm = given.get("quill_resolution_mm", KeyedSetup().quill_resolution_mm)
+    give = given_give(options.pop("give"), step_mm)
+    if not (given or by_hand or scale_name is not None or give is not None):
+        return None
+    scale = None if scale_name is None else find_scale(db, scale_name)
+    return KeyedSetup(**given, **(give or Give())._asdict(), scale=scale)

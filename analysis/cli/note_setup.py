@@ -9,7 +9,7 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, Decorated, units
-from coilbench.analysis.cli.hand_options import give_option, given_give
+from coilbench.analysis.cli.give_option import give_option, given_give
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale

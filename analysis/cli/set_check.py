@@ -192,38 +192,46 @@ def set_check(
         warned = (*rig_warnings(db), *scale_warnings(db, [name]))
         apart = [one.label for one in judged.checked.springs if one.set_apart]
         suspects = _suspects(db, record, apart if label is None else [label], at_mm)
-    measured, check = judged.measured, judged.checked
-    strokes = measured.strokes
-    readings = _readings(measured.curves, at_mm, label) if budget else []
+    readings = _readings(judged.measured.curves, at_mm, label) if budget else None
     notes = _notes(judged, kept, SI if as_json else units())
     if as_json:
-        keys = "height_mm load_n"
-        budgets = [
-            {"label": own, **picked(reading, keys), **document(reading.budget)}
-            for own, reading in readings
-        ]
-        print_document(
-            _document(judged, label)
-            | ({"budgets": budgets} if budget else {})
-            | reread
-            | {"notes": notes, "warnings": warned}
-        )
-    elif label is None:
-        show_check(check, measured.missing, units())
-        show_strokes(record.name, strokes, units())
+        parts = _document(judged, label) | _budgets(readings) | reread
+        print_document(parts | {"notes": notes, "warnings": warned})
     else:
-        show_why(check, label, strokes[label], console().width, units())
-    if not as_json:
-        for one in readings:
-            _show_budget(*one, units())
-        for line in give_left_out(measured.curves if budget else (), units()):
-            say(line)
+        _say_check(record.name, judged, label, readings)
         _show_reread(reread, units())
         for note in (*notes, *suspects):
             click.echo(f"Note: {note}.")
         show_warnings(warned)
-    if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
+    if any(spring.set_apart for spring in judged.checked.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)
+
+
+def _budgets(readings: Sequence[tuple[str, Reading]] | None) -> dict[str, Any]:
+    if readings is None:
+        return {}
+    keys = "height_mm load_n"
+    return {
+        "budgets": [
+            {"label": own, **picked(reading, keys), **document(reading.budget)}
+            for own, reading in readings
+        ]
+    }
+
+
+def _say_check(
+    name: str, judged: JudgedSet, label: str | None, readings: Sequence[tuple[str, Reading]] | None
+) -> None:
+    measured, check = judged.measured, judged.checked
+    if label is None:
+        show_check(check, measured.missing, units())
+        show_strokes(name, measured.strokes, units())
+    else:
+        show_why(check, label, measured.strokes[label], console().width, units())
+    for one in readings or ():
+        _show_budget(*one, units())
+    for line in give_left_out(() if readings is None else measured.curves, units()):
+        say(line)
 
 
 def _suspects(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from importlib.metadata import PackageNotFoundError, version
 
 import click
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
@@ -13,7 +14,7 @@ from sqlite_utils import Database
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.answers import judged_for_store, program_version
+from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.merge_text import note_text
 from coilbench.analysis.report.share_text import share_lines
@@ -65,7 +66,7 @@ def share_command(
             url,
             push=push or not pull,
             pull=pull or not push,
-            answering=(_answer, program_version()) if answers else None,
+            answering=(_answer, _program_version()) if answers else None,
             progress=progress,
         )
     if as_json:
@@ -82,14 +83,14 @@ def share_command(
 
 
 def _answer(db: Database, record: SetRecord) -> Answer | None:
-    judged = judged_for_store(db, record)
+    judged = _judged_for_store(db, record)
     if judged is None or judged.check is None:
         return None
     strokes = judged.measured.strokes.values()
     kept = sum(one.kept for own in strokes for one in own)
     check = judged.check
     springs = document(check)["springs"]
-    return Answer(program_version(), "mean", check.tolerance, kept, springs)
+    return Answer(_program_version(), "mean", check.tolerance, kept, springs)
 
 
 def _init(url: str | None, *, sql: bool) -> None:
@@ -125,3 +126,20 @@ def _progress(*, shown: bool) -> Iterator[sharing.Progress]:
         yield lambda what, done, total: bars.update(
             tasks[what], completed=done, total=total, visible=True
         )
+
+
+def _judged_for_store(db: Database, record: SetRecord) -> JudgedSet | None:
+    """Judge a set at its nominal's heights, else at two inside its curves; None where it can't."""
+    try:
+        judged = judge_set(db, record, must_reach=False)
+    except NothingMeasured:
+        return None
+    return None if judged.check is None else judged
+
+
+def _program_version() -> str:
+    """Return which program this is."""
+    try:
+        return version("coilbench")
+    except PackageNotFoundError:  # run from a folder, not installed
+        return "unknown"

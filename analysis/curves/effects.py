@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.uncertainty import SourceKind
-from coilbench.capture.calibration.polynomial import PolynomialFit, slope_at, value_at
+from coilbench.capture.calibration.polynomial import PolynomialFit
 
 Array = NDArray[np.float64]
 ONE = np.eye(1)
@@ -64,8 +64,8 @@ def powers(x: float, fit: PolynomialFit) -> Array:
 
 def counts_at(fit: PolynomialFit, y: float, minus_x: float | None) -> float:
     """Return the x at which a nearly straight fit is y (less its value at minus_x)."""
-    wanted = y if minus_x is None else y + value_at(fit, minus_x)
+    wanted = y if minus_x is None else y + fit.value_at(minus_x)
     x = (wanted - fit.coefficients[0]) / fit.coefficients[1]
     for _ in range(3):
-        x += (wanted - value_at(fit, x)) / slope_at(fit, x)
+        x += (wanted - fit.value_at(x)) / fit.slope_at(x)
     return x

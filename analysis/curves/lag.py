@@ -25,7 +25,8 @@ from coilbench.analysis.curves.wall import touching_mm
 from coilbench.capture.calibration.lag import LEAST_SHARE, Lag, Press, typical_delay_s
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.strokes.bins import Array
-from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import StrokeRepeat, Sweep
 
 # All of these are our choice, no source.
 STRAIGHT_SHARE = 0.99  # of that way, net over total: even a short way back reverses friction

@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.strokes.sweep import Branch, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Sweep
 
 Array = NDArray[np.float64]
 

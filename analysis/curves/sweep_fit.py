@@ -20,7 +20,8 @@ from coilbench.analysis.curves.points import EDGE_MM, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins, noise_n
-from coilbench.capture.strokes.sweep import Branch, RigReading
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import RigReading
 
 HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Literal, NamedTuple
 
-from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
+from coilbench.capture.calibration.statistics import coverage_factor
 
 SHAPE_SOURCE: SourceKind = "shape_between"
 
@@ -86,7 +86,13 @@ class Budget:
     @property
     def effective_dof(self) -> float:
         """Effective degrees of freedom by Welch and Satterthwaite (JCGM 100:2008, G.4.1)."""
-        return effective_dof((line.contribution_n, line.degrees_of_freedom) for line in self.lines)
+        total_n = self.combined_u_n
+        if total_n == 0.0:
+            return math.inf
+        scarcity = math.fsum(
+            (line.contribution_n / total_n) ** 4 / line.degrees_of_freedom for line in self.lines
+        )
+        return math.inf if scarcity == 0.0 else 1.0 / scarcity
 
     @property
     def k(self) -> float:

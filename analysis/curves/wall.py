@@ -14,7 +14,7 @@ from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Press, typical_delay_s
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins, noise_n
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 
 # All of these are our choice, no source.
 PRESSED_SHARE = 0.005  # of the largest load: from here the spring is touched

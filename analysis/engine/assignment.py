@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.placed import Load, inside_card, parallel_load
+from coilbench.analysis.engine.loads import Load, parallel_load
+from coilbench.analysis.engine.placed import inside_card
 from coilbench.analysis.engine.reasons import (
     Assumption,
     Inside,

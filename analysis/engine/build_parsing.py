@@ -21,7 +21,7 @@ from coilbench.analysis.engine.build_file import (
     ValveTrain,
     WireGiven,
 )
-from coilbench.analysis.engine.cam import Cam, CamTable, read_cam
+from coilbench.analysis.engine.cam import Cam, CamTable
 from coilbench.analysis.engine.coil import WIRES
 from coilbench.analysis.engine.head import SIDES, Head, Side
 from coilbench.analysis.engine.toml_source import (
@@ -87,7 +87,7 @@ def parse_build(text: str, name: str) -> BuildFile:
 def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, Side]) -> BuildFile:
     """Check a file as one card sees it, for the valves that the card is for."""
     _check_names(source, file.springs)
-    cam = read_cam(source, file.cam, side, file.limits.loss_allowance)
+    cam = file.cam.read(source, side, file.limits.loss_allowance)
     head = _with_valves(source, file.head, side, sides)
     _check_heights(source, head, cam.valve_lift_mm, paired=bool(file.springs.inner))
     shims = _shims(source, file)

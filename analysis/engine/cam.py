@@ -129,29 +129,28 @@ class Lobe:
             return None
         return round(self.lower_mm * self.rocker_ratio, 6)
 
-
-def lobe_findings(lobe: Lobe) -> Iterator[Finding]:
-    """Yield how the lobe stands to the core, how the base circle has changed, or what to ask."""
-    base_mm = lobe.base_circle_mm
-    if lobe.base_proud_mm is not None:
-        kind = "lobe_proud" if lobe.base_proud_mm > 0.0 else "lobe_not_proud"
-        yield Finding.of(
-            kind,
-            base_circle_mm=base_mm,
-            core_diameter_mm=lobe.core_mm,
-            base_proud_mm=lobe.base_proud_mm,
-            nose_proud_mm=lobe.nose_proud_mm,
-        )
-    else:
-        yield Finding.of("lobe_unknown", base_circle_mm=base_mm, core_diameter_mm=lobe.core_mm)
-    if lobe.lower_mm is not None:
-        yield Finding.of(
-            "base_circle_changed",
-            base_circle_mm=base_mm,
-            old_base_circle_mm=lobe.old_base_circle_mm,
-            lower_mm=lobe.lower_mm,
-            lower_at_valve_mm=lobe.lower_at_valve_mm,
-        )
+    def findings(self) -> Iterator[Finding]:
+        """Yield how it stands to the core, how the base circle has changed, or what to ask."""
+        base_mm = self.base_circle_mm
+        if self.base_proud_mm is not None:
+            kind = "lobe_proud" if self.base_proud_mm > 0.0 else "lobe_not_proud"
+            yield Finding.of(
+                kind,
+                base_circle_mm=base_mm,
+                core_diameter_mm=self.core_mm,
+                base_proud_mm=self.base_proud_mm,
+                nose_proud_mm=self.nose_proud_mm,
+            )
+        else:
+            yield Finding.of("lobe_unknown", base_circle_mm=base_mm, core_diameter_mm=self.core_mm)
+        if self.lower_mm is not None:
+            yield Finding.of(
+                "base_circle_changed",
+                base_circle_mm=base_mm,
+                old_base_circle_mm=self.old_base_circle_mm,
+                lower_mm=self.lower_mm,
+                lower_at_valve_mm=self.lower_at_valve_mm,
+            )
 
 
 class CamTable(Table, frozen=True):
@@ -181,6 +180,32 @@ class CamTable(Table, frozen=True):
             yield "valve_lift"
         if "lobe_lift" in table and "rocker_ratio" not in table:
             yield "rocker_ratio"
+
+    def read(self, source: Source, side: str | None, loss_allowance: float) -> Cam:
+        """Work out what a card asks for.
+
+        Raises:
+            CoilbenchError: values that can't be together.
+        """
+        file_name = source.name.rpartition(".")[0] or source.name
+        name = file_name if self.name is None else self.name
+        if self.open_load_n <= self.seat_load_n:
+            what = f"the open load {source.at('cam', 'open_load')!r} must be above the seat load"
+            hint = f"Give the load at full lift, above {source.at('cam', 'seat_load')!r}"
+            source.refuse(("cam", "open_load"), what, hint)
+        return Cam(
+            name=name if side is None else f"{name}, {side}",
+            side=side,
+            seat_load_n=self.seat_load_n * (1.0 + loss_allowance),
+            seat_tolerance_n=_tolerance_n(self.seat_load_n, self.seat_tolerance),
+            open_load_n=self.open_load_n * (1.0 + loss_allowance),
+            open_tolerance_n=_tolerance_n(self.open_load_n, self.open_tolerance),
+            valve_lift_mm=_valve_lift_mm(source, self),
+            loss_allowance=loss_allowance,
+            lash_mm=self.lash_mm,
+            max_rpm=self.max_rpm,
+            lobe=_lobe(source, self),
+        )
 
     def notes(self, cam: Cam) -> Iterator[Finding]:
         """Yield what was assumed about a card, and by how much its loads are raised."""
@@ -245,33 +270,6 @@ class Cam:
         seat = (seat_n - self.seat_load_n) / self.seat_tolerance_n
         full = (open_n - self.open_load_n) / self.open_tolerance_n
         return seat * seat + full * full
-
-
-def read_cam(source: Source, table: CamTable, side: str | None, loss_allowance: float) -> Cam:
-    """Work out what a card asks for.
-
-    Raises:
-        CoilbenchError: values that can't be together.
-    """
-    file_name = source.name.rpartition(".")[0] or source.name
-    name = file_name if table.name is None else table.name
-    if table.open_load_n <= table.seat_load_n:
-        what = f"the open load {source.at('cam', 'open_load')!r} must be above the seat load"
-        hint = f"Give the load at full lift, above {source.at('cam', 'seat_load')!r}"
-        source.refuse(("cam", "open_load"), what, hint)
-    return Cam(
-        name=name if side is None else f"{name}, {side}",
-        side=side,
-        seat_load_n=table.seat_load_n * (1.0 + loss_allowance),
-        seat_tolerance_n=_tolerance_n(table.seat_load_n, table.seat_tolerance),
-        open_load_n=table.open_load_n * (1.0 + loss_allowance),
-        open_tolerance_n=_tolerance_n(table.open_load_n, table.open_tolerance),
-        valve_lift_mm=_valve_lift_mm(source, table),
-        loss_allowance=loss_allowance,
-        lash_mm=table.lash_mm,
-        max_rpm=table.max_rpm,
-        lobe=_lobe(source, table),
-    )
 
 
 def _tolerance_n(load_n: float, given: Tolerance | None) -> float:

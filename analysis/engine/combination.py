@@ -14,8 +14,9 @@ import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam, exceeds
+from coilbench.analysis.engine.loads import Load
 from coilbench.analysis.engine.outcomes import Combination, ValveCounts
-from coilbench.analysis.engine.placed import Load, LoadRange, SetCurves, clearance_low, place
+from coilbench.analysis.engine.placed import LoadRange, SetCurves, clearance_low, place
 from coilbench.analysis.engine.reasons import (
     End,
     HeightUnread,

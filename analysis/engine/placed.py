@@ -1,9 +1,4 @@
-"""Sets at the heights where the head puts them, and their loads there. Pure.
-
-One bench measured all the springs. Its common errors (calibration, zero, travel) are not reduced by
-averaging, and add linearly in a sum; the errors of single readings add as the root of the sum of
-squares (JCGM 100:2008, 5.2.2, correlation 1 and 0).
-"""
+"""Sets at the heights where the head puts them, and their loads there. Pure."""
 
 from __future__ import annotations
 
@@ -18,11 +13,10 @@ import numpy as np
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
-from coilbench.analysis.curves.readings import Reading
-from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam, exceeds
 from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.loads import Load
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,
@@ -33,56 +27,13 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import (
+    UNSTATED_U_MM,
     SolidHeight,
     contradicted,
-    highest,
     of_unmeasured,
-    own_solids,
     surely_below,
 )
 from coilbench.capture.errors import CoilbenchError
-
-
-class Load(NamedTuple):
-    """A load with the two parts of its expanded uncertainty, k = 2."""
-
-    load_n: float
-    own_u_n: float
-    common_u_n: float
-
-    @property
-    def load_u_n(self) -> float:
-        """The whole expanded uncertainty."""
-        return math.hypot(self.own_u_n, self.common_u_n)
-
-    @classmethod
-    def of(cls, reading: Reading, errors: Sequence[HeightError] = ()) -> Load:
-        """Return one spring's load at a height, which may be unsure itself."""
-        reading = reading.at_unsure_height(errors)
-        measured = split(reading.load_n, reading.budget)
-        shared_n = min(common_u(measured), measured.u)
-        own_n = math.sqrt(max(measured.u**2 - shared_n**2, 0.0))
-        return cls(reading.load_n, own_n, shared_n)
-
-    @classmethod
-    def mean(cls, loads: Sequence[Load]) -> Load:
-        """Return the mean of several springs' loads."""
-        count, both = len(loads), parallel_load(loads) or cls(0.0, 0.0, 0.0)
-        return cls(both.load_n / count, both.own_u_n / count, both.common_u_n / count)
-
-
-def parallel_load(loads: Iterable[Load | None]) -> Load | None:
-    """Return the load of springs that act in parallel, the sum; None where one isn't known."""
-    known = []
-    for load in loads:
-        if load is None:
-            return None
-        known.append(load)
-    return Load(
-        math.fsum(load.load_n for load in known),
-        math.hypot(*(load.own_u_n for load in known)),
-        math.fsum(load.common_u_n for load in known),
-    )
 
 
 @dataclass(frozen=True)
@@ -125,8 +76,13 @@ class SetCurves:
 
     @cached_property
     def own_solids(self) -> dict[str, SolidHeight]:
-        """The springs' own solid heights by label, as far as they are known."""
-        return {**self.sisters_solid, **own_solids(self.curves, self.solid_by_hand)}
+        """The springs' own solid heights by label: by hand, else as pressing them showed."""
+        own = dict(self.sisters_solid)
+        for curve in self.curves:
+            if (height_mm := curve.own_solid_mm) is not None:
+                u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
+                own[curve.label] = SolidHeight(height_mm, u_mm, "own")
+        return own | {label: SolidHeight(*one, "own") for label, one in self.solid_by_hand.items()}
 
     @cached_property
     def _unmeasured_solid(self) -> SolidHeight | None:
@@ -167,7 +123,9 @@ class SetCurves:
     def solid(self) -> SolidHeight | None:
         """The highest that any of its springs may have; None where none is known."""
         labels = [label for label, _ in self.members] or [""]
-        return highest(one for label in labels if (one := self.solid_of(label)) is not None)
+        return SolidHeight.highest(
+            one for label in labels if (one := self.solid_of(label)) is not None
+        )
 
     @property
     def solid_contradicted(self) -> SolidContradicted | None:

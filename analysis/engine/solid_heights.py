@@ -11,8 +11,6 @@ import statistics
 from collections.abc import Collection, Iterable, Mapping
 from typing import Literal, NamedTuple
 
-from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.capture.calibration.statistics import coverage_factor
@@ -41,14 +39,14 @@ class SolidHeight(NamedTuple):
         """How high it may be."""
         return self.height_mm + self.height_u_mm
 
-
-def highest(heights: Iterable[SolidHeight]) -> SolidHeight | None:
-    """Return the highest of some; None of none. It reaches as far up as any of them may."""
-    known = tuple(heights)
-    if not known:
-        return None
-    top_mm, high = max(one.top_mm for one in known), max(known, key=lambda one: one.height_mm)
-    return high._replace(height_u_mm=round(top_mm - high.height_mm, 6))
+    @staticmethod
+    def highest(heights: Iterable[SolidHeight]) -> SolidHeight | None:
+        """Return the highest of some; None of none. It reaches as far up as any of them may."""
+        known = tuple(heights)
+        if not known:
+            return None
+        top_mm, high = max(one.top_mm for one in known), max(known, key=lambda one: one.height_mm)
+        return high._replace(height_u_mm=round(top_mm - high.height_mm, 6))
 
 
 def of_unmeasured(
@@ -73,7 +71,7 @@ def of_unmeasured(
             known.append(SolidHeight(registered_mm, registered_u_mm, "stated"))
     if not known and coil is not None:
         known.append(SolidHeight(coil.solid_height_mm, COUNT_U * coil.wire_mm, "computed"))
-    return highest(known)
+    return SolidHeight.highest(known)
 
 
 def _of_sisters(sisters: Collection[SolidHeight]) -> SolidHeight:
@@ -84,7 +82,7 @@ def _of_sisters(sisters: Collection[SolidHeight]) -> SolidHeight:
     spread = (
         one._replace(height_u_mm=(one.height_u_mm**2 + spread_mm**2) ** 0.5) for one in sisters
     )
-    found = highest(spread)
+    found = SolidHeight.highest(spread)
     if found is None:
         raise ValueError("no sisters")
     return found._replace(known_from="sisters")
@@ -131,15 +129,3 @@ def contradicted(
     measured_mm = None if not found else own[max(found, key=lambda label: off_mm[label])].height_mm
     lowest_mm = min(pressed_mm.values(), default=None)
     return SolidContradicted(set_name, labels, registered_mm, measured_mm, lowest_mm)
-
-
-def own_solids(
-    curves: Iterable[SpringCurve], by_hand: Mapping[str, FoundHeight]
-) -> dict[str, SolidHeight]:
-    """Return the springs' own solid heights by label: by hand, else as pressing them showed."""
-    found: dict[str, SolidHeight] = {}
-    for curve in curves:
-        if (height_mm := curve.own_solid_mm) is not None:
-            u_mm = UNSTATED_U_MM if curve.solid_u_mm is None else curve.solid_u_mm
-            found[curve.label] = SolidHeight(height_mm, u_mm, "own")
-    return found | {label: SolidHeight(*one, "own") for label, one in by_hand.items()}

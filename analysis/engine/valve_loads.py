@@ -21,7 +21,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
-from coilbench.analysis.engine.placed import Load, SetCurves
+from coilbench.analysis.engine.loads import Load
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import BindRisk, Loose, Need, SolidContradicted, SolidUnknown
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight

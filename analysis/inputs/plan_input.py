@@ -17,7 +17,8 @@ from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
-from coilbench.analysis.engine.placed import Load, SetCurves
+from coilbench.analysis.engine.loads import Load
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
 from coilbench.analysis.inputs.by_hand import usable

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.load_budget import typical_budget
-from coilbench.analysis.rig.card import Card, make_card
+from coilbench.analysis.rig.card import Card
 from coilbench.analysis.rig.check import (
     MassReading,
     MassVerdict,
@@ -23,7 +23,6 @@ from coilbench.analysis.rig.check import (
     days_between,
     gravity_of,
     judge_mass,
-    trend,
     warnings,
 )
 from coilbench.analysis.rig.drift import ZeroDrift, judge_zeros, moves
@@ -115,7 +114,7 @@ def calibration_card(db: Database) -> Card:
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
     told = Ratings.of_book(db)
-    card = make_card(
+    card = Card.of(
         None if whole is None else whole.calibration_id,
         [(part.part_id, part.made_utc, part) for part in (load, *others)],
         utc_now(),
@@ -128,7 +127,7 @@ def calibration_card(db: Database) -> Card:
             gain_u_relative=Gains(db).u_relative(whole.calibration_id, utc_now(), 0.0),
         ),
         check=checks[-1] if checks else None,
-        trend=trend(checks),
+        trend=Trend.of(checks),
         warnings=rig_warnings(db),
         zeros=moves(zeros, float(slope(load.fit, zeros[0].counts))) if zeros else (),
     )
@@ -172,7 +171,7 @@ def check_history(db: Database) -> CheckHistory:
     part, records = newest_part(db, "load"), mass_checks(db)
     past = _past_checks(records)
     current = [part is not None and one.check.load_part_id == part.part_id for one in records]
-    goes = trend([*compress(past, current)])
+    goes = Trend.of([*compress(past, current)])
     return CheckHistory(records, past, tuple(current), goes, rig_warnings(db))
 
 

@@ -11,8 +11,8 @@ from coilbench.analysis.curves.not_measured import NotMeasured
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.engine.assignment import Assignment
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.loads import Load
 from coilbench.analysis.engine.outcomes import Combination
-from coilbench.analysis.engine.placed import Load
 from coilbench.analysis.engine.reasons import Inside, Obstacle, Reason
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.engine.solid_heights import SolidHeight

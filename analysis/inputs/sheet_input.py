@@ -20,8 +20,9 @@ from coilbench.analysis.engine.assignment import Assignment, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import exceeds
+from coilbench.analysis.engine.loads import Load, parallel_load
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed import Load, SetCurves, SetLoads, inside_card, parallel_load
+from coilbench.analysis.engine.placed import SetCurves, SetLoads, inside_card
 from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.valve_loads import Candidate, Valve

@@ -23,7 +23,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.placed import PlacedSet, parallel_load
+from coilbench.analysis.engine.loads import parallel_load
+from coilbench.analysis.engine.placed import PlacedSet
 from coilbench.analysis.limits.stress import cam_hz
 
 Array = NDArray[np.float64]

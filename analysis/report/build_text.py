@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from coilbench.analysis.engine.build_file import BuildFile, Shim
-from coilbench.analysis.engine.cam import Cam, lobe_findings
+from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.reasons import Inside, Verdict
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.units import Units
@@ -45,7 +45,7 @@ def shims_text(choice: SeatChoice, units: Units) -> str:
 def lobes_of(build: BuildFile) -> Iterator[tuple[str, Finding]]:
     """Yield of each card's lobe what was found, and whose it is; empty where one serves all."""
     for card in build.cards:
-        for finding in lobe_findings(card.cam.lobe):
+        for finding in card.cam.lobe.findings():
             yield card.cam.side or "", finding
 
 

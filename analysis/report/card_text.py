@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import Any, NamedTuple
 
@@ -11,7 +11,7 @@ from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.report.budget_text import BudgetText, budget_text, unit_size
 from coilbench.analysis.report.document import describe, document, json_keys, picked
 from coilbench.analysis.report.phrases import what_and_hint
-from coilbench.analysis.report.rests_text import cup_words
+from coilbench.analysis.report.rests_text import kept_lines
 from coilbench.analysis.report.units import SI, Units, significant
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
@@ -148,10 +148,35 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
     yield _masses_words(card.load.part)
     yield gravity_words(card.gravity_m_s2, units)
     yield _CENTRED
-    yield from cup_words(
+    yield from _cup_words(
         card.rests_n, card.cups_meet_mm, card.rests_of_sets, card.kept_rests, units
     )
     yield from _class_words(card, units)
+
+
+def _cup_words(
+    rests_n: float | None,
+    cups_meet_mm: float | None,
+    rests_of_sets: Mapping[str, float],
+    kept: Sequence[KeptRests],
+    units: Units,
+) -> Iterator[str]:
+    """Say what is told of the cups, a sentence each, without a full stop."""
+    if rests_n is None:
+        yield (
+            "What rests on the spring is not told, and taken as nothing: an upper cup makes every "
+            "load read so much less (coilbench rig ratings --rests)"
+        )
+    else:
+        load, to = units.small_load_text(rests_n), "each load"
+        if kept:
+            to = "the loads of strokes that were told no other weight"
+        yield f"The {load} that rests on the spring, in every zero, is added to {to}"
+    for name, of_set_n in rests_of_sets.items():
+        yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
+    yield from kept_lines(kept, rests_n, rests_of_sets, units)
+    if cups_meet_mm is not None:
+        yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"
 
 
 def _masses_words(load: NewPart) -> str:

@@ -46,28 +46,3 @@ def mixed_text(kept: Sequence[KeptRests], units: Units) -> str | None:
         f"as told when they were pressed: {each}; if one was told wrong, correct all: "
         f"{correction(kept[0].set_name, None)}"
     )
-
-
-def cup_words(
-    rests_n: float | None,
-    cups_meet_mm: float | None,
-    rests_of_sets: Mapping[str, float],
-    kept: Sequence[KeptRests],
-    units: Units,
-) -> Iterator[str]:
-    """Say what is told of the cups, a sentence each, without a full stop."""
-    if rests_n is None:
-        yield (
-            "What rests on the spring is not told, and taken as nothing: an upper cup makes every "
-            "load read so much less (coilbench rig ratings --rests)"
-        )
-    else:
-        load, to = units.small_load_text(rests_n), "each load"
-        if kept:
-            to = "the loads of strokes that were told no other weight"
-        yield f"The {load} that rests on the spring, in every zero, is added to {to}"
-    for name, of_set_n in rests_of_sets.items():
-        yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
-    yield from kept_lines(kept, rests_n, rests_of_sets, units)
-    if cups_meet_mm is not None:
-        yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"

@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from coilbench.analysis.engine.cam import Cam, exceeds
-from coilbench.analysis.engine.placed import Load
+from coilbench.analysis.engine.loads import Load
 from coilbench.analysis.inputs.sheet import (
     LineRole,
     MarginRow,

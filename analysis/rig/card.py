@@ -211,43 +211,44 @@ class Card:
             "increasing_runs": self.runs,
         }
 
-
-def make_card(
-    calibration_id: str | None,
-    parts: Sequence[tuple[str, str, NewPart]],
-    now_utc: str,
-    *,
-    noise_counts: float | None = None,
-    budget: Budget | None = None,
-    check: PastCheck | None = None,
-    trend: Trend | None = None,
-    warnings: tuple[Finding, ...] = (),
-    zeros: tuple[ZeroMove, ...] = (),
-) -> Card:
-    """Work out a card; parts are id, time and content of the load, then of travel and flex."""
-    cards = tuple(
-        PartCard(part_id, made_utc, days_between(made_utc, now_utc), part)
-        for part_id, made_utc, part in parts
-    )
-    load = cards[0].part
-    gravity = gravity_of(load)
-    resolution_n = _resolution_of(load.fit, noise_counts)
-    steps = _step_errors(load.points, load.fit, gravity, resolution_n)
-    return Card(
-        calibration_id,
-        cards,
-        gravity,
-        steps,
-        _class_ranges(steps),
-        max((len(_readings(load.points, kg, "up")) for kg in _masses(load.points)), default=0),
-        noise_counts,
-        _trust(load, gravity),
-        budget,
-        check,
-        trend,
-        warnings,
-        zeros,
-    )
+    @classmethod
+    def of(
+        cls,
+        calibration_id: str | None,
+        parts: Sequence[tuple[str, str, NewPart]],
+        now_utc: str,
+        *,
+        noise_counts: float | None = None,
+        budget: Budget | None = None,
+        check: PastCheck | None = None,
+        trend: Trend | None = None,
+        warnings: tuple[Finding, ...] = (),
+        zeros: tuple[ZeroMove, ...] = (),
+    ) -> Card:
+        """Work out a card; parts are id, time and content of the load, then of travel and flex."""
+        cards = tuple(
+            PartCard(part_id, made_utc, days_between(made_utc, now_utc), part)
+            for part_id, made_utc, part in parts
+        )
+        load = cards[0].part
+        gravity = gravity_of(load)
+        resolution_n = _resolution_of(load.fit, noise_counts)
+        steps = _step_errors(load.points, load.fit, gravity, resolution_n)
+        return cls(
+            calibration_id,
+            cards,
+            gravity,
+            steps,
+            _class_ranges(steps),
+            max((len(_readings(load.points, kg, "up")) for kg in _masses(load.points)), default=0),
+            noise_counts,
+            _trust(load, gravity),
+            budget,
+            check,
+            trend,
+            warnings,
+            zeros,
+        )
 
 
 def _resolution_of(fit: PolynomialFit, noise_counts: float | None) -> float:

@@ -175,20 +175,20 @@ class Trend:
         """Whether the trend is more than its uncertainty."""
         return abs(self.percent_per_30_days) > self.u_percent_per_30_days
 
+    @classmethod
+    def of(cls, checks: Sequence[PastCheck]) -> Trend | None:
+        """Return the trend of checks of one calibration; None where they are too few or too near.
 
-def trend(checks: Sequence[PastCheck]) -> Trend | None:
-    """Return the trend of checks of one calibration; None where they are too few or too near.
-
-    An unweighted straight line of the relative error over time.
-    """
-    if len(checks) < LEAST_TREND_CHECKS:
-        return None
-    days = [days_between(checks[0].made_utc, check.made_utc) for check in checks]
-    if np.ptp(days) < LEAST_TREND_DAYS:
-        return None
-    fit = fit_polynomial(days, [check.error_n * check.percent_per_n for check in checks], 1)
-    u = math.sqrt(fit.covariance[1][1]) * student_factor(len(checks) - 2)
-    return Trend(fit.coefficients[1] * TREND_DAYS, u * TREND_DAYS, len(checks))
+        An unweighted straight line of the relative error over time.
+        """
+        if len(checks) < LEAST_TREND_CHECKS:
+            return None
+        days = [days_between(checks[0].made_utc, check.made_utc) for check in checks]
+        if np.ptp(days) < LEAST_TREND_DAYS:
+            return None
+        fit = fit_polynomial(days, [check.error_n * check.percent_per_n for check in checks], 1)
+        u = math.sqrt(fit.covariance[1][1]) * student_factor(len(checks) - 2)
+        return cls(fit.coefficients[1] * TREND_DAYS, u * TREND_DAYS, len(checks))
 
 
 def days_between(earlier_utc: str, later_utc: str) -> float:

@@ -11,8 +11,8 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import mean_of_ways
-from coilbench.capture.strokes.sweep import Branch
 
 
 class PressedCurves:

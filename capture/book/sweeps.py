@@ -30,11 +30,11 @@ from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import (
     OWN,
-    Branch,
     HandReading,
     Origin,
     RigReading,

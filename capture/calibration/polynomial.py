@@ -42,6 +42,20 @@ class PolynomialFit:
         """The highest power."""
         return len(self.coefficients) - 1
 
+    def value_at(self, x: float) -> float:
+        """Return value at one x, far sooner than an array of one."""
+        total = 0.0
+        for c in reversed(self.coefficients):
+            total = total * x + c
+        return total
+
+    def slope_at(self, x: float) -> float:
+        """Return slope at one x."""
+        total = 0.0
+        for power in range(self.degree, 0, -1):
+            total = total * x + power * self.coefficients[power]
+        return total
+
 
 def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial at x, the shape of x."""
@@ -51,22 +65,6 @@ def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
 def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial's first derivative at x, the shape of x."""
     return _horner([power * c for power, c in enumerate(fit.coefficients)][1:], x)
-
-
-def value_at(fit: PolynomialFit, x: float) -> float:
-    """Return value at one x, far sooner than an array of one."""
-    total = 0.0
-    for c in reversed(fit.coefficients):
-        total = total * x + c
-    return total
-
-
-def slope_at(fit: PolynomialFit, x: float) -> float:
-    """Return slope at one x."""
-    total = 0.0
-    for power in range(fit.degree, 0, -1):
-        total = total * x + power * fit.coefficients[power]
-    return total
 
 
 def _horner(coefficients: Sequence[float], x: ArrayLike) -> NDArray[np.float64]:

@@ -7,7 +7,6 @@ hold them to SciPy's.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from functools import lru_cache
 from statistics import NormalDist
 
@@ -113,21 +112,6 @@ def coverage_factor(dof: float) -> float:
 def widening(dof: float) -> float:
     """Return the factor by which a k = 2 interval must grow to hold 95 %; 1 where dof is 0."""
     return coverage_factor(dof) / COVERAGE_K if dof else 1.0
-
-
-def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
-    """Return the effective degrees of freedom by Welch and Satterthwaite (JCGM 100:2008, G.4.1).
-
-    Args:
-        parts: independent contributions to a combined standard uncertainty, and the degrees of
-            freedom of each; infinite where it is taken as known.
-    """
-    each = list(parts)
-    total = math.hypot(*(u for u, _ in each))
-    if total == 0.0:
-        return math.inf
-    scarcity = math.fsum((u / total) ** 4 / dof for u, dof in each)
-    return math.inf if scarcity == 0.0 else 1.0 / scarcity
 
 
 def median(x: NDArray[np.float64]) -> float:

@@ -19,12 +19,13 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import typical_lag
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import mean_of_ways, unlike
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus, read_stroke
+from coilbench.capture.strokes.sweep import Origin, Sweep, SweepStatus, read_stroke
 from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
 DATUM_LOST = Finding("datum_lost")

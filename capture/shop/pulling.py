@@ -20,7 +20,7 @@ from coilbench.capture.book.news import KINDS, last_stamp, no_longer_news
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.values import impossible
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item, curve_rows, unpack_curve
+from coilbench.capture.shop.rows import Item
 from coilbench.capture.shop.shape import CURVE, PACKED, SCHEMA, Kind
 from coilbench.capture.shop.store import Store
 
@@ -219,11 +219,11 @@ def _with_springs(store: Store, sets: Sequence[Item]) -> list[Item]:
 def _check(item: Item, digest: bytes) -> None:
     """Refuse a row that is not what was pushed, or holds what can't be."""
     whole = item.digest() == digest
-    if whole and item.fixed.get(CURVE) is not None:
-        try:
-            branches = unpack_curve(item.fixed[CURVE])
-        except ValueError:
-            raise _not_as_pushed(item.kind.table, item.row_id) from None
+    try:
+        branches = item.curve() if whole else None
+    except ValueError:
+        raise _not_as_pushed(item.kind.table, item.row_id) from None
+    if branches is not None:
         blob = item.fixed["samples_blob"]
         found = digest_of_content(item.row_id, blob, branches)
         whole = found == item.fixed["content_digest"]
@@ -308,8 +308,7 @@ def _put(db: Database, items: Sequence[Item]) -> None:
     strokes = by_table.get("sweeps", [])
     sql = f"INSERT INTO {_PULLED}.curve_rows VALUES (?, ?, ?, ?, ?)"  # noqa: S608
     for item in strokes:
-        if item.fixed.get(CURVE) is not None:
-            db.conn.executemany(sql, curve_rows(item.row_id, unpack_curve(item.fixed[CURVE])))
+        db.conn.executemany(sql, item.curve_rows())
     _put_sets_of(db, strokes)
 
 

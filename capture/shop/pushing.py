@@ -11,7 +11,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.news import last_stamp, news_until, no_longer_news
 from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item, add_content, read_items, refuse_text
+from coilbench.capture.shop.rows import Item, add_content, read_items
 from coilbench.capture.shop.store import Store, TryAgain
 
 CHUNK = 1000
@@ -66,7 +66,7 @@ def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done:
     if kind == "sweeps":
         done.damaged += sorted(set(ids) - found)
     for item in items:
-        refuse_text(item)
+        item.refuse_text()
     for attempt in range(_TRIES):
         try:
             settle_pending(db, store)

@@ -51,6 +51,40 @@ class Item:
         """Return SHA-256 over what may change."""
         return _digest(self.words, sorted(self.labels.items()))
 
+    def refuse_text(self) -> None:
+        """Refuse text that PostgreSQL can't keep: it has no character NUL, and no half characters.
+
+        Raises:
+            CoilbenchError: it names the row.
+        """
+        cells = [
+            *self.fixed.items(),
+            *self.words.items(),
+            *(("label", one) for one in self.labels.values()),
+        ]
+        for name, cell in cells:
+            if isinstance(cell, str) and ("\0" in cell or (not cell.isascii() and _halved(cell))):
+                raise CoilbenchError(
+                    f"the {name} of {self.kind.table} {self.row_id} holds a character that "
+                    "PostgreSQL can't keep; nothing of it was shared",
+                    hint=f"Give it another {name.replace('_', ' ')}",
+                )
+
+    def curve(self) -> list[bytes] | None:
+        """Return a stroke's branches, as its curve was packed; None where it has none.
+
+        Raises:
+            ValueError: it was not packed so.
+        """
+        packed = self.fixed.get(CURVE)
+        return None if packed is None else _unpack_curve(packed)
+
+    def curve_rows(self) -> Iterator[tuple[Any, ...]]:
+        """Yield the book's rows of its curve."""
+        for branch, numbers in zip(BRANCHES, self.curve() or (b"", b""), strict=True):
+            for point, height_mm, load_n in np.frombuffer(numbers, "<f8").reshape(-1, 3).tolist():
+                yield self.row_id, branch, int(point), height_mm, load_n
+
 
 def _digest(cells: Mapping[str, Any], more: Sequence[object]) -> bytes:
     known = sorted((name, cell) for name, cell in cells.items() if cell is not None)
@@ -126,7 +160,7 @@ def _pack_curve(branches: Sequence[bytes]) -> bytes:
     return head + zlib.compress(b"".join(branches), _LEVEL)
 
 
-def unpack_curve(packed: bytes) -> list[bytes]:
+def _unpack_curve(packed: bytes) -> list[bytes]:
     """Return what was packed.
 
     Raises:
@@ -140,33 +174,6 @@ def unpack_curve(packed: bytes) -> list[bytes]:
     if len(rows) != first + second or first % 24 or second % 24:
         raise ValueError(f"{len(rows)} bytes where {first} and {second} were packed")
     return [rows[:first], rows[first:]]
-
-
-def curve_rows(sweep_id: str, branches: Sequence[bytes]) -> Iterator[tuple[Any, ...]]:
-    """Yield the book's rows of a curve."""
-    for branch, numbers in zip(BRANCHES, branches, strict=True):
-        for point, height_mm, load_n in np.frombuffer(numbers, "<f8").reshape(-1, 3).tolist():
-            yield sweep_id, branch, int(point), height_mm, load_n
-
-
-def refuse_text(item: Item) -> None:
-    """Refuse text that PostgreSQL can't keep: it has no character NUL, and no half characters.
-
-    Raises:
-        CoilbenchError: it names the row.
-    """
-    cells = [
-        *item.fixed.items(),
-        *item.words.items(),
-        *(("label", one) for one in item.labels.values()),
-    ]
-    for name, cell in cells:
-        if isinstance(cell, str) and ("\0" in cell or (not cell.isascii() and _halved(cell))):
-            raise CoilbenchError(
-                f"the {name} of {item.kind.table} {item.row_id} holds a character that "
-                "PostgreSQL can't keep; nothing of it was shared",
-                hint=f"Give it another {name.replace('_', ' ')}",
-            )
 
 
 def _halved(text: str) -> bool:

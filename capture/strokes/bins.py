@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 
 Array = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 
 Array = NDArray[np.float64]
 

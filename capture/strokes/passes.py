@@ -13,7 +13,8 @@ import numpy as np
 
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.strokes.bins import Array
-from coilbench.capture.strokes.sweep import Branch, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Sweep
 
 MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
 JITTER_SDS = 3.0

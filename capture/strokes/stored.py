@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, UNUSABLE, LoadBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 
 STEP_MM = 0.25
 JITTER_MM = 0.1  # ours: going back by no more than this is an unsteady hand, no pass back

@@ -13,9 +13,10 @@ import numpy as np
 
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins, noise_n
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.shape import count_presses
-from coilbench.capture.strokes.sweep import RATE_WINDOW, Branch, Sweep
+from coilbench.capture.strokes.sweep import RATE_WINDOW, Sweep
 
 StrokeKind = Literal[
     "short", "pressed_twice", "paused", "slipped", "cocked", "apart", "too_fast", "ends_close"

@@ -16,6 +16,7 @@ from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
+from coilbench.capture.strokes.branch import Branch
 
 OWN = "own"  # the calibration that a stroke was measured with, as one chooses what reads it
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
@@ -215,35 +216,6 @@ class Origin(StrEnum):
     CONVERTED_FILE = "converted file"
     POINTS_FILE = "points file"
     KEYED = "keyed"
-
-
-@dataclass(frozen=True)
-class Branch:
-    """One direction of a sweep, in time order.
-
-    Attributes:
-        height_mm: shape (n,), distance between the faces that hold the spring.
-        load_n: shape (n,), same length.
-        by_lag: shape (n, 2), how the heights move with the lag's delay and spread, mm/s and
-            mm/s^2; None where no lag was undone.
-    """
-
-    height_mm: NDArray[np.float64]
-    load_n: NDArray[np.float64]
-    by_lag: NDArray[np.float64] | None = None
-
-    def __len__(self) -> int:
-        return int(self.height_mm.shape[0])
-
-    def at(self, rows: NDArray[np.bool_] | slice) -> Branch:
-        """Return some of its samples."""
-        by_lag = None if self.by_lag is None else self.by_lag[rows]
-        return Branch(self.height_mm[rows], self.load_n[rows], by_lag)
-
-    def split(self) -> tuple[Branch, Branch]:
-        """Part a whole stroke into the way down, with the lowest height, and the way up."""
-        turn = int(np.argmin(self.height_mm)) + 1 if len(self) else 0
-        return self.at(slice(turn)), self.at(slice(turn, None))
 
 
 class RepeatsApart(NamedTuple):

@@ -10,7 +10,7 @@ import numpy as np
 
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N, parse_length_mm, parse_load_n
 
 NOTE_EXAMPLE = (

@@ -17,7 +17,8 @@ from coilbench.analysis.inputs.candidates import Candidates
 from coilbench.analysis.inputs.sheet import Record, RigPart, SetPart, Sheet
 from coilbench.analysis.inputs.sheet_input import make_sheet
 from coilbench.analysis.sets.judge import check_set
-from coilbench.capture.strokes.sweep import Branch, Origin, Provenance, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Provenance, Sweep
 
 NOW = "2026-05-11T09:30:00+00:00"
 Straight = tuple[float, float]  # free length in mm, rate in N/mm

@@ -28,7 +28,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.sets.judge import check_set
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, SpringModel, draw_set
 
 Array = NDArray[np.float64]

@@ -37,7 +37,8 @@ from coilbench.analysis.curves.lag import undo_lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.calibration.regression import fit_polynomial
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep, read_stroke
 from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import SpringModel

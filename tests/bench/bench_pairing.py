@@ -24,7 +24,8 @@ from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import SeatOptions
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 SETS, SPRINGS, SAMPLES = 8, 12, 400
 SHIMS_MM = (0.25, 0.5, 1.0)

@@ -31,7 +31,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.sets.judge import SpringCheck, check_set
 from coilbench.analysis.sets.outliers import _most_outliers
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 Array = NDArray[np.float64]

@@ -26,8 +26,9 @@ from coilbench.analysis.curves.lag import undo_lag
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import fit_polynomial
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
+from coilbench.capture.strokes.sweep import Origin, Sweep, read_stroke
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.setup import StrokeKind

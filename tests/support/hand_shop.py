@@ -11,7 +11,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.strokes.sweep import Branch, HandReading, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import HandReading, Origin, Sweep
 from coilbench.capture.unit_factors import KGF_N
 
 Array = NDArray[np.float64]

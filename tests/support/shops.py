@@ -14,7 +14,8 @@ from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import Need
 from coilbench.analysis.engine.shims import SeatOptions
 from coilbench.analysis.engine.valve_loads import valves_of
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 LIFT_MM, OFFSET_MM = 10.0, 2.0
 OUTER, INNER = ("larch", "rowan"), ("heron", "plover")

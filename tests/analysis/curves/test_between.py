@@ -16,7 +16,8 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.curves.uncertainty import split
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 Array = NDArray[np.float64]
 FREE_MM = 53.0

@@ -14,8 +14,9 @@ from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.bins import Bins, fine_bins
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import split_passes
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
 FREE_MM, SOLID_MM, RATE = 50.0, 22.0, 17.0

@@ -7,7 +7,8 @@ import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import BranchGrid
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
 

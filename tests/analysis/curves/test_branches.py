@@ -10,7 +10,7 @@ from scipy.interpolate import make_interp_spline
 
 from coilbench.analysis.curves.sweep_fit import BranchFit
 from coilbench.capture.strokes.bins import Bins, fine_bins, noise_n
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 
 
 def branch(height_mm: object, load_n: object) -> Branch:

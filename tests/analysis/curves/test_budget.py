@@ -31,6 +31,7 @@ def test_known_inputs_have_k_2() -> None:
     assert split(100.0, budget).own_u == 8.0  # of 4 N, k = 2
     assert math.isinf(budget.effective_dof)
     assert budget.expanded_u_n == 10.0
+    assert math.isinf(Budget(()).effective_dof)
     assert Budget(()).expanded_u_n == 0.0
 
 

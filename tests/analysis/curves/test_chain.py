@@ -21,7 +21,8 @@ from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep, read_stroke
 
 Array = NDArray[np.float64]
 WORLD = World("a day", bend=4.0, friction=0.0)  # without friction the turn needs no guess

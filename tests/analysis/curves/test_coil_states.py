@@ -16,7 +16,8 @@ from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 Array = NDArray[np.float64]
 FREE_MM, RATE, SOLID_MM, OVER_MM = 53.0, 16.0, 23.0, 1.2

@@ -18,7 +18,8 @@ from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.points import OUTSIDE_MM
 from coilbench.analysis.curves.readings import CurveNote
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.unit_factors import KGF_N
 
 Array = NDArray[np.float64]

@@ -10,8 +10,9 @@ from coilbench.analysis.curves.curve_fit import _find_contact, find_contact
 from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.strokes.bins import Bins, fine_bins
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import split_passes
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 FREE_MM, RATE = 50.0, 17.0
 EMPTY = Branch(np.empty(0), np.empty(0))

@@ -21,7 +21,8 @@ from coilbench.analysis.curves.lag import (
 )
 from coilbench.analysis.curves.readings import CurveNote
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 Array = NDArray[np.float64]
 FREE_MM, BOTTOM_MM, RATE = 53.0, 27.0, 16.0

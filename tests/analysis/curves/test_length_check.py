@@ -9,7 +9,8 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.shape_model import LengthCheck
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
 

@@ -15,7 +15,8 @@ from coilbench.analysis.curves.loads_end import length_contradicted, loads_end
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, check_set
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
 UNREAD_MM = 53.0 - 38.0

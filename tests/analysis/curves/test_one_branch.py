@@ -14,7 +14,8 @@ from coilbench.analysis.curves.readings import CurveNote
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 Points = list[tuple[float, float]]
 

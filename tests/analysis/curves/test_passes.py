@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike
 
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import _jitter_mm, split_passes
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 
 def dense(height_mm: ArrayLike, load_n: ArrayLike) -> Sweep:

@@ -14,7 +14,8 @@ from scipy import stats
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import Loop, NamedRate, Span
 from coilbench.capture.strokes.bins import fine_bins
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
 Array = NDArray[np.float64]

@@ -20,7 +20,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import Loop, NamedRate, Span
 from coilbench.analysis.curves.shape_model import Shape
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.unit_factors import INCH_MM, LBF_N
 
 Array = NDArray[np.float64]

@@ -12,7 +12,8 @@ from bench_days import World, draw_day
 from bench_metrology import sweeps_of
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import _seen_repeat, undo_lag
-from coilbench.capture.strokes.sweep import STROKE_UNSEEN_U_MM, Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import STROKE_UNSEEN_U_MM, Origin, Sweep
 
 SHIFTS_MM = [[0.0, 0.02, -0.01], [0.005, -0.015]]
 

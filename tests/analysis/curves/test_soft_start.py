@@ -17,7 +17,8 @@ from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.shape_model import LengthCheck
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.virtual.spring import draw_set
 
 Array = NDArray[np.float64]

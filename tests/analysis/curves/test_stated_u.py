@@ -8,8 +8,9 @@ import pytest
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.uncertainty import common_u, split
-from coilbench.analysis.engine.placed import Load
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.analysis.engine.loads import Load
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 U_N = 10.0  # k = 1
 HEIGHTS_MM = np.array([38.5, 38.5, 27.6])

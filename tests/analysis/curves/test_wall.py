@@ -14,7 +14,7 @@ from bench_metrology import USUAL
 from coilbench.analysis.curves.wall import _excess_load, find_wall, touching_mm
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.bins import Bins, fine_bins
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.virtual.spring import OUTER
 from support.shared import reckoned_once
 

@@ -11,7 +11,7 @@ import pytest
 from coilbench.analysis.curves.wall import _Excess, _excess_load, find_wall, touching_mm
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.bins import fine_bins
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 
 TREND = np.array([0.0, -16.0, 848.0])
 

@@ -20,7 +20,8 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import SI, Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from support.straight_springs import plan, solve, spring_set
 
 

@@ -18,7 +18,8 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.pairing_text import _choice_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 BUILD = """
 [cam]

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.pairing import REACH_MM, LoadByChange, _load_by_change
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.unit_factors import KGF_N
 
 

@@ -14,7 +14,8 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 BUILD = """
 [cam]

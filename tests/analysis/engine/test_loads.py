@@ -8,9 +8,11 @@ import pytest
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_parsing import parse_build
+from coilbench.analysis.engine.loads import Load, parallel_load
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed import Load, SetCurves, parallel_load
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.analysis.engine.placed import SetCurves
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 
 def test_shared_errors_add_plainly_and_own_ones_as_squares() -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilbench.analysis.engine.build_parsing import parse_build
-from coilbench.analysis.engine.cam import Lobe, lobe_findings
+from coilbench.analysis.engine.cam import Lobe
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import SI
 from coilbench.capture.errors import CoilbenchError
@@ -52,7 +52,7 @@ def test_a_reground_lobe_by_hand() -> None:
     assert lobe.nose_proud_mm == pytest.approx(7.385)
     assert lobe.lower_mm == pytest.approx(0.635)
     assert lobe.lower_at_valve_mm == pytest.approx(0.9525)
-    proud, changed = lobe_findings(lobe)
+    proud, changed = lobe.findings()
     assert (proud.kind, changed.kind) == ("lobe_proud", "base_circle_changed")
     assert "more by 0.95 mm" in describe(changed, SI)
     assert "longer by 0.6" in describe(changed, SI)  # 0.635 mm
@@ -70,7 +70,7 @@ def test_a_base_circle_given_itself() -> None:
     assert (lobe.lower_mm, lobe.lower_at_valve_mm) == pytest.approx((0.25, 0.4))
     without = lobe_of(f'{BY_VALVE}base_circle = "32 mm"\nold_base_circle = "32.5 mm"\n')
     assert without.lower_at_valve_mm is None
-    assert "rocker ratio" in describe(list(lobe_findings(without))[1], SI)
+    assert "rocker ratio" in describe(list(without.findings())[1], SI)
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_a_base_circle_given_itself() -> None:
 )
 def test_just_proud_flush_and_just_below(base_mm: float, kind: str) -> None:
     lobe = lobe_of(f'{BY_VALVE}base_circle = "{base_mm} mm"\ncore_diameter = "31.50 mm"\n')
-    (found,) = lobe_findings(lobe)
+    (found,) = lobe.findings()
     assert found.kind == kind
     said = describe(found, SI)
     assert ("do not run it" in said) == (kind == "lobe_not_proud")
@@ -91,7 +91,7 @@ def test_just_proud_flush_and_just_below(base_mm: float, kind: str) -> None:
     ["", 'base_circle = "32 mm"\n', 'core_diameter = "31 mm"\n', 'old_base_circle = "33 mm"\n'],
 )
 def test_what_is_unknown_is_one_line_that_says_whom_to_ask(cam: str) -> None:
-    (found,) = lobe_findings(lobe_of(BY_VALVE + cam))
+    (found,) = lobe_of(BY_VALVE + cam).findings()
     assert found.kind == "lobe_unknown"
     assert "grinder" in describe(found, SI)
     assert "unknown" in describe(found, SI)
@@ -99,12 +99,12 @@ def test_what_is_unknown_is_one_line_that_says_whom_to_ask(cam: str) -> None:
 
 def test_a_larger_and_an_equal_base_circle() -> None:
     larger = Lobe(given_base_circle_mm=33.0, old_base_circle_mm=32.0, rocker_ratio=1.5)
-    said = describe(list(lobe_findings(larger))[1], SI)
+    said = describe(list(larger.findings())[1], SI)
     assert "higher" in said
     assert "less by 0.75 mm" in said  # (33 - 32) / 2 * 1.5
     assert "shorter by 0.50 mm" in said
     equal = Lobe(given_base_circle_mm=32.0, old_base_circle_mm=32.0)
-    assert "as before" in describe(list(lobe_findings(equal))[1], SI)
+    assert "as before" in describe(list(equal.findings())[1], SI)
 
 
 @given(base=st.floats(20.0, 60.0), lift=st.floats(1.0, 15.0), core=st.floats(15.0, 60.0))

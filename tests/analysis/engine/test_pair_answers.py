@@ -19,7 +19,8 @@ from coilbench.analysis.engine.solid_heights import COUNT_U, UNSTATED_U_MM, Soli
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import pairing_lines
 from coilbench.analysis.report.units import SI, Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.unit_factors import KGF_N
 
 

@@ -19,7 +19,8 @@ from coilbench.analysis.engine.reasons import BindRisk, HeightUnread, Shortage
 from coilbench.analysis.engine.solid_heights import UNSTATED_U_MM
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.unit_factors import KGF_N
 
 SCALE_U_N = 1.0  # standard uncertainty of the readings below

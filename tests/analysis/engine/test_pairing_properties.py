@@ -16,7 +16,8 @@ from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import VERDICTS
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 OUTER, INNER = ("larch", "rowan"), ("heron", "plover")
 

@@ -24,7 +24,8 @@ from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import LEAST_DEPTH_MM, Shop, ShopSet, press_heights
 from coilbench.analysis.engine.presses import Press, PressPlan
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 from coilbench.capture.unit_factors import KGF_N
 

@@ -19,7 +19,8 @@ from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 Straight = tuple[float, float]  # free length in mm, rate in N/mm
 TARGETS = {  # lift; load and tolerance shut, and at full lift

@@ -20,7 +20,8 @@ from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import Shortage
 from coilbench.analysis.engine.shims import SeatChoice, SeatOptions, height_errors
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 BUILD = """\
 [cam]

@@ -38,7 +38,8 @@ from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.limits_text import SOURCES, handbook_text, limits_text
 from coilbench.analysis.report.units import SI, Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 NOTHING = SpringLimits("a", *(None,) * 9)
 COIL = Coil(4.0, 5.0, 28.0)

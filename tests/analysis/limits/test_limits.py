@@ -18,7 +18,8 @@ from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 BASE = """[cam]
 name = "card"

@@ -14,7 +14,7 @@ from coilbench.analysis.cli.rig_card import _bar
 from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.rig.card import Card, make_card
+from coilbench.analysis.rig.card import Card
 from coilbench.analysis.rig.drift import ZeroMove
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
@@ -45,7 +45,7 @@ def card() -> Card:
     parts = [("p1", NOW, load), ("p2", NOW, travel), ("p3", NOW, flex)]
     budget = typical_budget(Calibration(load.fit, travel.fit, flex.fit, load.reference_u_relative))
     said = (Finding.of("control_closed", cause="folder_shared", path="<b>old</b>"),)
-    return make_card("c1", parts, NOW, budget=budget, warnings=said)
+    return Card.of("c1", parts, NOW, budget=budget, warnings=said)
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,8 @@ from coilbench.analysis.curves.readings import Rate
 from coilbench.analysis.curves.shape_model import Shape
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 Array = NDArray[np.float64]
 NONE = Branch(np.empty(0), np.empty(0))

@@ -14,7 +14,7 @@ from coilbench.analysis.inputs.sheet import RigPart, Sheet
 from coilbench.analysis.report.sheet_page import sheet_page
 from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.analysis.report.units import SI
-from coilbench.analysis.rig.card import make_card
+from coilbench.analysis.rig.card import Card
 from coilbench.analysis.rig.check import PastCheck, warnings
 from coilbench.analysis.sets.judge import check_set
 from coilbench.analysis.sets.rulings import Nominal
@@ -189,7 +189,7 @@ def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
     points = [LoadPoint(m, 1_000 + 24_500 * m, "up") for m in (0, 5, 10, 20, 40)]
     failed = PastCheck(NOW, 20.0, 9.80665, 9.0, 1.0, 2.0, False)
     said = warnings("2025-01-01T00:00:00+00:00", [failed], NOW, 180.0)
-    card = make_card(
+    card = Card.of(
         "c1", [("p1", "2025-01-01T00:00:00+00:00", load_part(points, "masses.csv"))], NOW,
         check=failed, warnings=said,
     )  # fmt: skip

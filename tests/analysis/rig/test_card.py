@@ -25,7 +25,6 @@ from coilbench.analysis.rig.card import (
     _load_u_n,
     _resolution_of,
     _step_errors,
-    make_card,
 )
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
@@ -56,7 +55,7 @@ def part_of(fit: PolynomialFit) -> PartCard:
 
 
 def card_of(part: NewPart) -> Card:
-    return make_card(None, [("p1", MADE, part)], NOW)
+    return Card.of(None, [("p1", MADE, part)], NOW)
 
 
 def trust(part: NewPart) -> Trust | None:
@@ -129,10 +128,10 @@ def test_the_coarser_end_of_a_bent_cell_sets_the_resolution() -> None:
 
 def test_a_part_without_a_gravity_has_the_standard_one() -> None:
     part = replace(calibrated(), gravity_m_s2=None)
-    card = make_card(None, [("p1", MADE, part)], NOW)
+    card = Card.of(None, [("p1", MADE, part)], NOW)
     assert card.gravity_m_s2 == G
     assert card.budget is None
-    assert make_card(None, [("p1", MADE, replace(part, gravity_m_s2=9.79))], NOW).steps[
+    assert Card.of(None, [("p1", MADE, replace(part, gravity_m_s2=9.79))], NOW).steps[
         0
     ].true_n == pytest.approx(5 * 9.79)
 
@@ -206,7 +205,7 @@ def test_the_sentences() -> None:
 
 def test_the_card_and_its_document() -> None:
     travel = travel_part([GaugePoint(h, 14_000 - 200 * h) for h in (0, 20, 50)], "gauges.csv")
-    card = make_card("c1", [("p1", MADE, calibrated()), ("p2", MADE, travel)], NOW)
+    card = Card.of("c1", [("p1", MADE, calibrated()), ("p2", MADE, travel)], NOW)
     assert [part.age_days for part in card.parts] == [10.0, 10.0]
     assert card.ranges[0].name == "0.5"
     words = calibration_text(card, Units("kg", "mm")).sentences

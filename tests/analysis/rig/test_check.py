@@ -15,7 +15,7 @@ from uncertainties import UFloat, correlated_values, ufloat
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
+from coilbench.analysis.rig.check import MassReading, PastCheck, Trend, judge_mass, warnings
 from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.known_points import LoadPoint
 from coilbench.capture.calibration.polynomial import PolynomialFit, hidden_departure
@@ -122,7 +122,7 @@ def test_the_trend_is_scipys_line() -> None:
     """Reference: scipy.stats.linregress, slope and its standard error, Student's t for 95 %."""
     days = [0.0, 3.0, 9.0, 16.0, 27.0]
     errors = [0.1, 0.3, 0.2, 0.6, 0.9]
-    found = trend([past(d, e) for d, e in zip(days, errors, strict=True)])
+    found = Trend.of([past(d, e) for d, e in zip(days, errors, strict=True)])
     percent = [e / (20.0 * G) * 100.0 for e in errors]
     line = stats.linregress(days, percent)
     assert found is not None
@@ -133,22 +133,22 @@ def test_the_trend_is_scipys_line() -> None:
 
 
 def test_a_falling_trend_is_one_too() -> None:
-    found = trend([past(day, -0.1 * day) for day in (0, 4, 9, 15)])
+    found = Trend.of([past(day, -0.1 * day) for day in (0, 4, 9, 15)])
     assert found is not None
     assert found.percent_per_30_days < 0.0
     assert found.drifts
 
 
 def test_too_few_or_too_near_checks_show_no_trend() -> None:
-    assert trend([past(0, 0.1), past(9, 0.2)]) is None
-    assert trend([past(0.1, 0.1), past(0.2, 0.2), past(0.5, 0.3)]) is None
+    assert Trend.of([past(0, 0.1), past(9, 0.2)]) is None
+    assert Trend.of([past(0.1, 0.1), past(0.2, 0.2), past(0.5, 0.3)]) is None
 
 
 @settings(max_examples=30, deadline=None)
 @given(st.lists(st.floats(-1.0, 1.0), min_size=4, max_size=8), st.floats(-0.3, 0.3))
 def test_a_constant_error_changes_no_trend(errors: list[float], more: float) -> None:
-    one = trend([past(3 * day, e) for day, e in enumerate(errors)])
-    two = trend([past(3 * day, e + more) for day, e in enumerate(errors)])
+    one = Trend.of([past(3 * day, e) for day, e in enumerate(errors)])
+    two = Trend.of([past(3 * day, e + more) for day, e in enumerate(errors)])
     assert one is not None
     assert two is not None
     assert two.percent_per_30_days == pytest.approx(one.percent_per_30_days, abs=1e-9)

@@ -12,7 +12,7 @@ import pytest
 from coilbench.analysis.cli.status import capture_runs, overdue
 from coilbench.analysis.curves.load_budget import typical_budget, typical_load_n
 from coilbench.analysis.rig.card import _resolution_of
-from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend
+from coilbench.analysis.rig.check import MassReading, PastCheck, Trend, judge_mass
 from coilbench.capture.book.state import GOOD_FOR_DAYS, BookState, CaptureState
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit
@@ -41,11 +41,11 @@ def checks(*days: float) -> list[PastCheck]:
     [((0, 5), False), ((0, 2, 5), True), ((0, 0.5, 0.875), False), ((0, 0.5, 1.125), True)],
 )
 def test_a_trend_needs_three_checks_over_a_day(days: tuple[float, ...], told: bool) -> None:
-    assert (trend(checks(*days)) is not None) == told
+    assert (Trend.of(checks(*days)) is not None) == told
 
 
 def test_a_trend_is_told_for_thirty_days() -> None:
-    found = trend(checks(0, 2, 5))
+    found = Trend.of(checks(0, 2, 5))
     assert found is not None
     assert found.percent_per_30_days == pytest.approx(0.3)
 

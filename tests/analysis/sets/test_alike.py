@@ -16,7 +16,8 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, check_set
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 FRICTION = 0.035
 SEAT_MM, OPEN_MM = 38.5, 27.6

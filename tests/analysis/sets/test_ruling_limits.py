@@ -21,7 +21,8 @@ from coilbench.analysis.sets.set_columns import (
     _shape_ruling,
     loads_at,
 )
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
 

@@ -25,7 +25,8 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.unit_factors import INCH_MM, KGF_N, LBF_N
 
 KG = Units("kg", "mm")

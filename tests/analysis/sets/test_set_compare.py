@@ -18,7 +18,8 @@ from coilbench.analysis.sets.compare import compare_sets
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch, Origin, RigReading, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, RigReading, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))
 SEAT_MM, OPEN_MM = 38.5, 27.6

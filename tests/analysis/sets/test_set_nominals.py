@@ -10,7 +10,8 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.inputs.measured import measured_there, rate_target, with_nominal
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 KEPT = SetNominal((NominalLoad(38.5, 235.0), NominalLoad(27.6, 412.0)), 16.0)
 

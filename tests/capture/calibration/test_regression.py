@@ -13,9 +13,7 @@ from coilbench.capture.calibration.polynomial import (
     PolynomialFit,
     evaluate,
     slope,
-    slope_at,
     value,
-    value_at,
 )
 from coilbench.capture.calibration.regression import (
     chance_of_needless_term,
@@ -190,7 +188,7 @@ def test_recovers_a_polynomial_without_noise(coefficients, seed):
     derived = np.polynomial.polynomial.polyder(coefficients)
     assert slope(fit, x) == pytest.approx(np.polynomial.polynomial.polyval(x, derived), abs=1e-8)
     for each in x.tolist():
-        assert (value_at(fit, each), slope_at(fit, each)) == (value(fit, each), slope(fit, each))
+        assert (fit.value_at(each), fit.slope_at(each)) == (value(fit, each), slope(fit, each))
 
 
 def test_few_points_are_widened_by_students_factor_which_can_be_taken_out() -> None:

@@ -13,7 +13,6 @@ from coilbench.capture.calibration.statistics import (
     ROBUST_SD_PER_MAD,
     chi_square_tail,
     coverage_factor,
-    effective_dof,
     f_tail,
     median,
     noise_sd,
@@ -64,13 +63,6 @@ def test_a_coverage_factor_is_at_least_two_and_widens_by_half_of_it() -> None:
     assert coverage_factor(60.0) == coverage_factor(math.inf) == 2.0
     assert widening(4) == pytest.approx(2.776 / 2.0, abs=0.001)
     assert widening(0) == 1.0
-
-
-def test_effective_degrees_of_freedom_by_the_guides_example() -> None:
-    # JCGM 100:2008, G.4.1, example: 10, 5 and 15 observations less one, 0.25 %, 0.57 %, 0.82 %.
-    parts = [(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)]
-    assert effective_dof(parts) == pytest.approx(19.0, abs=0.1)
-    assert effective_dof([(1.0, math.inf)]) == effective_dof([]) == math.inf
 
 
 def test_noise_is_blind_to_drift_and_jumps_and_never_below_a_step() -> None:

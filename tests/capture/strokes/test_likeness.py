@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import (
     LEAST_SPAN_MM,
     LEVEL_OFF,
@@ -11,7 +12,6 @@ from coilbench.capture.strokes.likeness import (
     mean_of_ways,
     unlike,
 )
-from coilbench.capture.strokes.sweep import Branch
 
 FREE, RATE = 53.0, 16.0
 HEIGHTS = np.linspace(28.0, 53.0, 101)

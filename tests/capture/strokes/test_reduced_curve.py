@@ -5,6 +5,7 @@ import pytest
 from scipy.stats import binned_statistic
 
 from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, SampleFlag
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.stored import (
     CurveRow,
     points_as_rows,
@@ -12,7 +13,6 @@ from coilbench.capture.strokes.stored import (
     reduced_curve,
     split_branches,
 )
-from coilbench.capture.strokes.sweep import Branch
 
 
 def stroke(*heights, per_leg=400, friction=0.0):

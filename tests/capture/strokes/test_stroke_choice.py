@@ -16,8 +16,9 @@ from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Doubt
 from coilbench.capture.calibration.lag import Press
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 HEIGHT = np.concatenate([np.linspace(55.0, 27.0, 400), np.linspace(27.0, 55.0, 400)])
 

@@ -10,9 +10,10 @@ import pytest
 
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.bins import Array
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.stroke_choice import beside_the_others
 from coilbench.capture.strokes.stroke_findings import largest_step, stroke_findings
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Origin, Sweep
 
 RATE, FREE_MM, LOWEST_MM = 16.0, 53.0, 27.0
 LARGEST_N = RATE * (FREE_MM - LOWEST_MM)

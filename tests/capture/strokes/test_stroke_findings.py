@@ -8,11 +8,12 @@ import pytest
 from bench_strokes import CASES, Case, odd_one, three_strokes
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.bins import Array
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.stroke_findings import (
     StrokeFinding,
     stroke_findings,
 )
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
 # ------------------------------------------------------------------------- the simulated rig

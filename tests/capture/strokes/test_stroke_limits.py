@@ -14,10 +14,11 @@ import pytest
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import judge
 from coilbench.capture.strokes.shape import Stroke, StrokeRules, count_presses
 from coilbench.capture.strokes.stored import reduce_branch
-from coilbench.capture.strokes.sweep import Branch, read_stroke
+from coilbench.capture.strokes.sweep import read_stroke
 
 NONE2 = ((0.0, 0.0), (0.0, 0.0))
 RIG = Calibration(  # 0 N at 0 counts, 2500 counts to a newton, 200 to a millimetre

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.tables.points_file import PointsFile, SpringPoints
 from coilbench.capture.tables.sweep_files import read_sweep_file
