@@ -46,6 +46,11 @@ BENCH_PHRASES: dict[str, str] = {
     "overload": "{load_n} is more than the {rating_n} that the {part} may bear: let the quill up",
     "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
     "press pushes: let the quill up",
+    "coils_bind": "COILS BIND? the load leaps to {load_n} at {height_mm}, many times as steeply as "
+    "before: let the quill up",
+    "load_still": "the height moved by {moved_mm} and the load stands still at {load_n}, so nobody "
+    "knows how hard the spring pushes: treat it as loaded, let the quill up, then check the cell "
+    "and its amplifier",
     "below_faces": "the faces cannot be at {height_mm}: the datum is wrong, or the travel scale "
     "runs backwards; let the quill up",
     "below_solid": "{height_mm} lies below the solid height of {solid_height_mm}: "
@@ -98,6 +103,7 @@ _STATUSES = {"gapped": "samples are missing", "interrupted": "interrupted"}
 _CURES = {
     "press_again": "press it again",
     "press_less": "press it again, less hard",
+    "press_shorter": "press it again, less far",
     "press_slower": "press it again, more slowly",
     "set_datum": "set the datum, then press it again",
     "mend_rig": "mend that first, then press it again",

@@ -37,6 +37,7 @@ _CURES = {
     "datum_lost": "set_datum",
     "too_fast": "press_slower",
     "overload": "press_less",
+    "coils_bind": "press_shorter",
 } | dict.fromkeys(
     (
         "amplifier_at_limit",
@@ -45,6 +46,7 @@ _CURES = {
         "above_free",
         "load_dead",
         "load_reversed",
+        "load_still",
         "travel_dead",
         "travel_reversed",
         "travel_steps_missed",

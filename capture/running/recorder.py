@@ -40,7 +40,15 @@ from coilbench.capture.strokes.judging import Turn, TurnOrder, Verdict
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
-from coilbench.capture.strokes.watching import LOADED_N, Array, Bounds, PressWatch, Seen, pieces
+from coilbench.capture.strokes.watching import (
+    LOADED_N,
+    NO_LOAD,
+    Array,
+    Bounds,
+    PressWatch,
+    Seen,
+    pieces,
+)
 
 
 class Newest(NamedTuple):
@@ -138,7 +146,7 @@ class Recorder:
     @property
     def doubt(self) -> Finding | None:
         """Why no load can be told from what the cell reads; None where one can."""
-        if self.alarm is not None and self.alarm.kind == "load_reversed":
+        if self.alarm is not None and self.alarm.kind in NO_LOAD:
             return self.alarm
         if self.newest is None or self._finder.zero_seen or abs(self.newest.load_n) <= LOADED_N:
             return None

@@ -17,6 +17,7 @@ from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
 from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.slope_watch import SlopeWatch
 from coilbench.capture.strokes.sweep import CLEAR_MM, DEAD_WEIGHT_N
 
 Array = NDArray[np.float64]
@@ -38,6 +39,7 @@ CALM_S = 0.3  # let up for so long, an alarm of the press is over
 CARE_ONLY = frozenset({"overload_near"})
 # With these something is pressed, even where the travel shows nothing: its stroke is kept, refused.
 _SURELY_PRESSED = frozenset({"amplifier_at_limit", "overload", "travel_dead", "travel_reversed"})
+NO_LOAD = frozenset({"load_reversed", "load_still"})  # with these no load is known
 _TRAVEL_WRONG = frozenset({"travel_dead", "travel_reversed"})
 # What heights say: nothing, where the travel is wrong.
 _OF_HEIGHTS = frozenset({"below_faces", "below_solid", "above_free", "zero_loaded", "touched_low"})
@@ -46,6 +48,9 @@ _ORDER = (  # the most urgent first
     "overload",
     "travel_dead",
     "travel_reversed",
+    "coils_bind",
+    "load_still",
+    "slipped",
     "below_faces",
     "below_solid",
     "above_free",
@@ -262,6 +267,7 @@ class PressWatch:
         self._late_us: int | None = None  # since when a spring should push and nothing does
         self._wrong_us = 0  # when something was last pressed or wrong
         self._touched = 0  # samples since the touch
+        self._slope = SlopeWatch()
         self._fell_us: int | None = None  # when the load was last seen falling as it was pressed
 
     @property
@@ -312,7 +318,7 @@ class PressWatch:
 
     def _free(self, now: _Moment, bounds: Bounds) -> Iterator[Finding]:
         """Yield that the quill goes down and the cell says nothing, or the reverse."""
-        self._touched = 0
+        self._touched, self._slope = 0, SlopeWatch()
         while self._idle and not 0 <= now.t_us - self._idle[0].t_us <= LOOK_BACK_US:
             self._idle.popleft()
         self._idle.append(now)
@@ -331,6 +337,14 @@ class PressWatch:
             touch_mm = bounds.learnt_mm if bounds.free_mm is None else bounds.free_mm
             yield Finding.of("load_dead", height_mm=now.height_mm, touch_mm=touch_mm)
 
+    def _by_slope(self, seen: Seen) -> Iterator[Finding]:
+        """Yield what the load can't do as the height goes."""
+        if seen.height_mm is None:
+            return
+        columns = (seen.t_us, seen.height_mm, seen.load_n)
+        for sample in zip(*(column.tolist() for column in columns), strict=True):
+            yield from self._slope.look(*sample)
+
     def _pressed(
         self, now: _Moment, seen: Seen, finder: StrokeFinder, bounds: Bounds
     ) -> Iterator[Finding]:
@@ -338,6 +352,8 @@ class PressWatch:
         self._late_us = None
         self._touched += seen.load_n.size
         touch_mm = finder.touch_mm
+        if finder.zero_seen and not self._travel_wrong:
+            yield from self._by_slope(seen)
         if finder.phase is Phase.PRESS and not self._travel_wrong:
             yield from _too_high(seen, bounds)
         # where the stream began or broke under load, nobody saw what the load did meanwhile

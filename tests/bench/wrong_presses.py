@@ -227,8 +227,41 @@ def _stopped_on(spring: SpringModel, preload_mm: float) -> Alter:
     return altered(change)
 
 
+def _load_stands(from_s: float, to_s: float, noise_counts: int) -> Alter:
+    """Return a load that stands still meanwhile, with noise or without."""
+    last = np.zeros(1)
+
+    def change(block: RawBlock) -> None:
+        t_s, counts = block.samples["t_us"] * 1e-6, block.samples["load_counts"]
+        before, held = np.flatnonzero(t_s < from_s), (t_s >= from_s) & (t_s < to_s)
+        last[:] = counts[before[-1]] if before.size else last
+        counts[held] = last[0] + np.round(noise_counts * np.sin(1e5 * t_s[held]))
+
+    return altered(change)
+
+
+def _moved(from_s: float, by_mm: float) -> Since:
+    """Return when the height has moved by so much since then."""
+
+    def since(read: Read) -> float:
+        after = read.t_s >= from_s
+        moved = np.abs(read.height_mm[after] - read.height_mm[after][0]) > by_mm
+        return float(read.t_s[after][np.argmax(moved)])
+
+    return since
+
+
+def _bound(spring: SpringModel, kind: StrokeKind = StrokeKind.STEADY) -> tuple[list[Step], Since]:
+    """Return a press beyond where the coils touch, and when the load has leapt."""
+    to_mm = spring.solid_height_mm - 0.2
+    line_n = 1.4 * spring.rate_n_per_mm * (spring.free_length_mm - spring.solid_height_mm)
+    steps: list[Step] = [Rest(FIRST_S), PressSpring(spring, to_mm, kind), Rest(1.5)]
+    return steps, when(lambda r: r.load_n > line_n)
+
+
 MID_S = 3.5  # in the first press, on its way down
 ONE = presses(SPRINGS[0], times=1)
+_TWO_RATE = {"crack_depth_mm": 12.0, "crack_rate_ratio": 2.5}
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
@@ -268,6 +301,20 @@ CASES = (
     Case("travel runs backwards, free length told", ONE, when(lambda r: r.load_n > 30.0), "STOP",
          "travel_reversed", 0, alter=_times("travel_counts", -1.0, 0.0),
          free_mm=SPRINGS[0].free_length_mm, never=("above_free", "touched_low")),
+    Case("coils bind, nothing is told", *_bound(SPRINGS[0]), "STOP", "coils_bind", 0),
+    Case("coils bind, the cell's rating is told", *_bound(SPRINGS[0]), "STOP", "coils_bind", 0,
+         ratings=Ratings(cell_n=2000.0)),
+    Case("coils of an inner spring bind", *_bound(INNERS[0]), "STOP", "coils_bind", 0),
+    Case("coils bind, 10 samples/s", *_bound(SPRINGS[0], StrokeKind.SLOW), "STOP", "coils_bind", 0,
+         rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
+    Case("coils of a two-rate spring bind", *_bound(replace(SPRINGS[0], **_TWO_RATE)), "STOP",
+         "coils_bind", 0),
+    *(
+        Case(f"the load stands still {way}, noise {noise}", ONE, _moved(from_s, 3.5), "STOP",
+             "load_still", 0, alter=_load_stands(from_s, from_s + 2.0, noise))
+        for way, from_s in (("on the way down", 3.0), ("on the way up", 4.1))
+        for noise in (0, 300)
+    ),
     Case("no load comes", ONE,
          when(lambda r: r.height_mm < SPRINGS[0].free_length_mm - 5.0), "STOP", "load_dead", 0,
          alter=_times("load_counts", 0.0, RIG.zero_counts), free_mm=SPRINGS[0].free_length_mm),
@@ -325,6 +372,8 @@ CASES = (
          "datum_refused", 0, faults=Faults(restart_at_s=(MID_S,)),
          alter=_frozen(MID_S, HELD_S), unknown=("height_mm", 99.0),
          commands=((8.0, Command(Action.DATUM, height_mm=30.0)),), never=("datum_set",)),
+    Case("nothing is wrong, a two-rate spring", 
+         presses(*(replace(one, **_TWO_RATE) for one in SPRINGS)), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong, inner springs", presses(*INNERS, times=5), at(0.0), "larch-01", "", 20,
          measured=4),

@@ -47,6 +47,9 @@ ALARMS = {
     "travel_reversed": {"load_n": 204.4, "rose_mm": 4.32},
     "load_dead": {"height_mm": 31.23, "touch_mm": 52.87},
     "load_reversed": {"load_n": -204.4},
+    "coils_bind": {"height_mm": 24.12, "load_n": 412.3},
+    "load_still": {"moved_mm": 3.12, "load_n": 145.2},
+    "slipped": {"way": "down", "height_mm": 41.77, "step_n": -26.1},
 }
 GONE = {
     "kind": "port_gone",
