@@ -18,8 +18,9 @@ DATUM_HOW = (
     "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
 )
+WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
-    "another_spring": "WRONG SPRING?",
+    **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
     "same_again": "KEEP IT?",
     "finish_unfinished": "END NOW?",
 }
@@ -58,6 +59,10 @@ def call(scene: Scene) -> Call:
         # a touch is what a quill on its gauge is
         first = LET_UP_FIRST if loaded or snapshot.phase not in ("idle", "touch") else ""
         return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)
+    alarm = snapshot.alarm
+    if alarm is not None and alarm.kind in WRONG_SPRING:
+        words = f"{describe(alarm, units)}; let the quill up and look"
+        return Call(_QUESTIONS[alarm.kind], words)
     if snapshot.question is not None:
         large = _QUESTIONS.get(snapshot.question.kind, _QUESTION)
         return Call(large, describe(snapshot.question, units))

@@ -48,9 +48,8 @@ BENCH_PHRASES: dict[str, str] = {
     "press pushes: let the quill up",
     "coils_bind": "COILS BIND? the load leaps to {load_n} at {height_mm}, many times as steeply as "
     "before: let the quill up",
-    "load_still": "the height moved by {moved_mm} and the load stands still at {load_n}, so nobody "
-    "knows how hard the spring pushes: treat it as loaded, let the quill up, then check the cell "
-    "and its amplifier",
+    "load_still": "the height moved by {moved_mm} and the load stands still at {load_n}, so it is "
+    "not known: let the quill up, then check the cell and its amplifier",
     "below_faces": "the faces cannot be at {height_mm}: the datum is wrong, or the travel scale "
     "runs backwards; let the quill up",
     "below_solid": "{height_mm} lies below the solid height of {solid_height_mm}: "
@@ -102,6 +101,7 @@ BENCH_PHRASES: dict[str, str] = {
 _STATUSES = {"gapped": "samples are missing", "interrupted": "interrupted"}
 _CURES = {
     "press_again": "press it again",
+    "look_at_it": "look which spring it is; if it is the right one, set the datum again",
     "press_less": "press it again, less hard",
     "press_shorter": "press it again, less far",
     "press_slower": "press it again, more slowly",
@@ -154,7 +154,7 @@ def cocked(f: Mapping[str, Any], units: Units) -> str:
 def apart(f: Mapping[str, Any], units: Units) -> str:
     """Say that a stroke differs from the spring's others."""
     words = "its loads are up to {off_share:.1%} off the other strokes' over most heights: the "
-    words += "spring sat otherwise, or the rig moved"
+    words += "spring sat otherwise, the rig moved, or it is another spring"
     if f["others"] == 1:
         words = "its loads are {off_share:.1%} off the other stroke's: press it once more to tell "
         words += "which is the odd one"
@@ -175,6 +175,12 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     if f["reason"] == "nominal":
         words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
         return filled(words, f, units)
+    if f["reason"] == "apart":
+        words = (
+            "are these presses of one spring? its loads are {off_share:.0%} off those of {label} "
+        )
+        words += "before; if the one before was of the wrong spring, r takes that one back"
+        return filled(words, f, units)
     one, own = f["others"] == 1, f.get("own", False)
     others = "the other spring" if one else "the other {others}"
     if f["reason"] == "shape":
@@ -186,6 +192,12 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         words = f"{{load_n}} at {{height_mm}}, where {others} {'has' if one else 'have about'}"
         words += " {usual_n}"
     return filled(f"this does not press like {{label}}: {words}", f, units)
+
+
+def _beside_the_set(f: Mapping[str, Any], units: Units) -> str:
+    word = "weak" if f["off_share"] < 0.0 else "stiff"
+    words = "{word}? {load_n} at {height_mm}, where the other {others} have about {usual_n}"
+    return filled(words, f, units, word=word)
 
 
 def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:
@@ -212,7 +224,11 @@ def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
 
 def cure_text(facts: Mapping[str, Any]) -> str:
     """Return what to do after a stroke was refused."""
-    return _CURES.get(facts.get("cure", "press_again"), _CURES["press_again"])
+    what, times = facts.get("cure", "press_again"), facts.get("times", 1)
+    if times > 1 and what == "press_again":
+        what = "mend_rig"  # to press once more has not helped
+    said = _CURES.get(what, _CURES["press_again"])
+    return f"the same {times} times running: {said}" if times > 1 else said
 
 
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
@@ -263,6 +279,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "same_again": _same_again,
     "stroke_left_out": _left_out,
     "another_spring": _another_spring,
+    "beside_the_set": _beside_the_set,
     "cut_off_before": lambda f, _u: (
         f"the last capture was cut off between presses; {counted(f['kept'], 'stroke')} of it "
         f"{'is' if f['kept'] == 1 else 'are'} kept"

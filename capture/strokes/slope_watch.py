@@ -22,8 +22,11 @@ BIND_FROM_MM = 3.0  # so much is pressed before a slope is the spring's own
 # two to three times the first; coils that touch are tens of times stiffer.
 BIND_TIMES, SECOND_RATE = 4.0, 2.5
 BIND_OVER_MM = 1.5  # over no more than this, or between two samples
-NEAR_MM = 0.5  # of the lowest height: the press's give is undone with a load that comes late
-BIND_N, BIND_SHARE = 40.0, 0.1  # and by so much, also of the load: friction that turns round is less
+NEAR_MM = 0.5  # of the lowest height: the press's give is undone by a load that is late
+BIND_N, BIND_SHARE = (
+    40.0,
+    0.1,
+)  # and by so much, also of the load: friction that turns round is less
 SLIP_N, SLIP_SHARE = 12.0, 0.04  # lost as the height falls: friction that turns round is less
 STILL_MM = 3.0  # over so much of the way a load moves
 STILL_SHARE = 0.1  # by more than this share of what the spring's slope says

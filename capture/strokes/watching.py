@@ -36,10 +36,10 @@ _PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is o
 CALM_S = 0.3  # let up for so long, an alarm of the press is over
 
 # Alarms that ask for care; every other one says: stop, and let the quill up.
-CARE_ONLY = frozenset({"overload_near"})
+CARE_ONLY = frozenset({"overload_near", "another_spring", "touched_low"})
 # With these something is pressed, even where the travel shows nothing: its stroke is kept, refused.
 _SURELY_PRESSED = frozenset({"amplifier_at_limit", "overload", "travel_dead", "travel_reversed"})
-NO_LOAD = frozenset({"load_reversed", "load_still"})  # with these no load is known
+_NO_LOAD = frozenset({"load_reversed", "load_still"})  # with these no load is known
 _TRAVEL_WRONG = frozenset({"travel_dead", "travel_reversed"})
 # What heights say: nothing, where the travel is wrong.
 _OF_HEIGHTS = frozenset({"below_faces", "below_solid", "above_free", "zero_loaded", "touched_low"})
@@ -87,6 +87,12 @@ class Bounds:
         """The height from which a spring can be free; None where it is not known."""
         known_mm = self.learnt_mm if self.free_mm is None else self.free_mm
         return None if known_mm is None else known_mm - self.slack_mm
+
+    def touched_low(self, touch_mm: float) -> Finding | None:
+        """Say that a touch is too far below the free length for this spring."""
+        if self.free_mm is None or touch_mm >= self.free_mm - LATE_MM - self.slack_mm:
+            return None
+        return Finding.of("touched_low", touch_mm=touch_mm, free_length_mm=self.free_mm)
 
     @property
     def slack_mm(self) -> float:
@@ -169,12 +175,12 @@ def wrong_in_stroke(
     """
     seen = Seen.of(stroke.raw.samples, on_cell_n, height_mm, zero_n, datum_lost=False)
     found = [*_too_much(seen, bounds), *_impossible(seen, bounds), *_too_high(seen.down(), bounds)]
-    touch_mm, free_mm = stroke.lowest_mm + stroke.depth_mm, bounds.free_mm
+    low = bounds.touched_low(stroke.lowest_mm + stroke.depth_mm)
     before_mm = float(height_mm[: int(np.argmin(height_mm)) + 1].max())
     if zero_n > (bounds.dead_n if _was_clear(stroke, before_mm, bounds) else LOADED_N):
         found.append(Finding.of("zero_loaded", load_n=zero_n))
-    elif free_mm is not None and touch_mm < free_mm - LATE_MM - bounds.slack_mm:
-        found.append(Finding.of("touched_low", touch_mm=touch_mm, free_length_mm=free_mm))
+    elif low is not None:
+        found.append(low)
     return _sorted(one for one in found if one.kind != "overload_near")
 
 
@@ -280,6 +286,14 @@ class PressWatch:
         """The most urgent one for which the press must stop."""
         return None if self.alarm is None or self.alarm.kind in CARE_ONLY else self.alarm
 
+    def doubt(self, load_n: float | None, finder: StrokeFinder) -> Finding | None:
+        """Return why no load can be told from what the cell reads; None where one can."""
+        if self.alarm is not None and self.alarm.kind in _NO_LOAD:
+            return self.alarm
+        if load_n is None or finder.zero_seen or abs(load_n) <= LOADED_N:
+            return None
+        return Finding.of("loaded_from_start", load_n=load_n)
+
     @property
     def _travel_wrong(self) -> bool:
         return not _TRAVEL_WRONG.isdisjoint(self.standing)
@@ -350,6 +364,7 @@ class PressWatch:
     ) -> Iterator[Finding]:
         self._idle.clear()
         self._late_us = None
+        self.standing.pop("load_dead", None)  # it came late
         self._touched += seen.load_n.size
         touch_mm = finder.touch_mm
         if finder.zero_seen and not self._travel_wrong:

@@ -262,6 +262,7 @@ def _bound(spring: SpringModel, kind: StrokeKind = StrokeKind.STEADY) -> tuple[l
 MID_S = 3.5  # in the first press, on its way down
 ONE = presses(SPRINGS[0], times=1)
 _TWO_RATE = {"crack_depth_mm": 12.0, "crack_rate_ratio": 2.5}
+_WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.83 * SPRINGS[0].rate_n_per_mm)
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
@@ -320,6 +321,14 @@ CASES = (
          alter=_times("load_counts", 0.0, RIG.zero_counts), free_mm=SPRINGS[0].free_length_mm),
     Case("the cell is wired backwards", ONE, when(lambda r: r.load_n < -30.0), "STOP",
          "load_reversed", 0, alter=_times("load_counts", -1.0, RIG.zero_counts)),
+    Case("another spring, before it is let up", [*TWO, *presses(ALIEN, times=1)],
+         when(lambda r: (r.t_s > 30.0) & (r.height_mm < 37.0)), "WRONG SPRING?",
+         "another_spring", 6),
+    Case("another spring, by its touch", presses(ALIEN, times=1),
+         when(lambda r: r.height_mm < ALIEN.free_length_mm - 4.0), "WRONG SPRING?",
+         "touched_low", 0, free_mm=SPRINGS[0].free_length_mm),
+    Case("another spring in the same label", [*presses(SPRINGS[0], times=2),
+         PressSpring(_WEAKER, TO_MM), Rest(1.5)], let_up(3), "WRONG SPRING?", "another_spring", 2),
     Case("another spring, first press", [*TWO, *presses(ALIEN, times=1)], let_up(7),
          "WRONG SPRING?", "another_spring", 6),
     Case("another spring, taken out", [*TWO, *presses(ALIEN, times=1), Rest(4.0),
@@ -372,7 +381,7 @@ CASES = (
          "datum_refused", 0, faults=Faults(restart_at_s=(MID_S,)),
          alter=_frozen(MID_S, HELD_S), unknown=("height_mm", 99.0),
          commands=((8.0, Command(Action.DATUM, height_mm=30.0)),), never=("datum_set",)),
-    Case("nothing is wrong, a two-rate spring", 
+    Case("nothing is wrong, a two-rate spring",
          presses(*(replace(one, **_TWO_RATE) for one in SPRINGS)), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong, inner springs", presses(*INNERS, times=5), at(0.0), "larch-01", "", 20,

@@ -1,4 +1,4 @@
-"""A press judged by its own slope: just inside what a spring can do is nothing, outside is named."""
+"""A press judged by its own slope: what a spring can do is nothing, what it can't is named."""
 
 import numpy as np
 import pytest
