@@ -45,7 +45,14 @@ class Known(NamedTuple):
         """The share of the load from which it is asked about."""
         return LEVEL_OFF if self.others else NOMINAL_OFF
 
-    def unlike(
+    def unlike(self, pressed: Branch) -> Finding | None:
+        """Say how a stroke departs from it; None where it does not, or little."""
+        found = unlike(pressed, self.others, self.nominal)
+        facts = {"label": self.label, "own": self.own}
+        return None if found is None else replace(found, facts=facts | dict(found.facts))
+
+
+def unlike(
     pressed: Branch, others: Sequence[Branch], nominal: Sequence[tuple[float, float]] = ()
 ) -> Finding | None:
     """Say how a stroke departs from other springs' strokes; None where it does not, or little.
