@@ -200,6 +200,12 @@ def _beside_the_set(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units, word=word)
 
 
+def _hasty(f: Mapping[str, Any], _units: Units) -> str:
+    usual_s = f["usual_s"]
+    others = "" if usual_s is None else f", the others {usual_s:.2f} s"
+    return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known"
+
+
 def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:
     named = first_few(f["labels"])
     more = f["left"] - len(f["labels"])
@@ -279,6 +285,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "same_again": _same_again,
     "stroke_left_out": _left_out,
     "another_spring": _another_spring,
+    "hasty": _hasty,
     "beside_the_set": _beside_the_set,
     "cut_off_before": lambda f, _u: (
         f"the last capture was cut off between presses; {counted(f['kept'], 'stroke')} of it "

@@ -16,7 +16,7 @@ from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.lag import typical_lag
+from coilbench.capture.calibration.lag import Press, typical_lag
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
@@ -29,6 +29,7 @@ from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_strok
 
 DATUM_LOST = Finding("datum_lost")
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
+HASTE, HASTE_TIMES = 0.1, 2.5  # of the way unseen, and so many times the usual; ours, no source
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
 _NEW = "new"  # the id of the stroke that is judged
@@ -42,6 +43,7 @@ _CURES = {
     "touched_low": "look_at_it",
     "datum_lost": "set_datum",
     "too_fast": "press_slower",
+    "hasty": "press_slower",
     "overload": "press_less",
     "coils_bind": "press_shorter",
 } | dict.fromkeys(
@@ -81,6 +83,7 @@ class Judged:
     Attributes:
         question: what a person must say before it counts; None: nothing.
         left_out: earlier strokes that no longer count because of it.
+        haste: see Press; None where it does not matter.
         times: how often running a stroke of this spring was refused for the same reason.
     """
 
@@ -88,6 +91,7 @@ class Judged:
     question: Finding | None = None
     left_out: tuple[LeftOut, ...] = ()
     times: int = 0
+    haste: float | None = None
 
 
 class StrokeChecks:
@@ -101,6 +105,7 @@ class StrokeChecks:
         self._curves = PressedCurves(db)
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[Stroke] = deque(maxlen=PROMPT_DEPTHS)
+        self._hastes: deque[float] = deque(maxlen=PROMPT_DEPTHS)  # of strokes that counted
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
 
     def took(self, stroke: Stroke) -> None:
@@ -150,6 +155,7 @@ class StrokeChecks:
         """Count how often running the same was refused; that may be how the spring is."""
         if judged.verdict.counted:
             self._refused = ("", "", 0)
+            self._hastes += [] if judged.haste is None else [judged.haste]
             return judged
         findings = judged.verdict.findings
         kind, times = findings[0].kind, 1
@@ -188,7 +194,26 @@ class StrokeChecks:
             return Judged(_refused(verdict, [other]), question=other)
         if whole:
             verdict = self._beside_the_set(sweep, turn.label, record, verdict)
-        return self._beside_its_own(sweep, turn, record, verdict) if measured else Judged(verdict)
+        if not measured or sweep.press is None:
+            return Judged(verdict)
+        haste, hasty = sweep.press.haste, self._hasty(sweep.press)
+        if hasty is not None and self._hastes:
+            return Judged(_refused(verdict, [hasty]))
+        if hasty is not None:
+            verdict = replace(verdict, findings=(*verdict.findings, hasty))
+        return replace(self._beside_its_own(sweep, turn, record, verdict), haste=haste)
+
+    def _hasty(self, press: Press) -> Finding | None:
+        """Say that a stroke was much hastier than the others, or than is good where there are none.
+
+        The load comes late by a filter that nobody knows well: where that takes a large part of
+        the way, so do the loads depend on it.
+        """
+        usual = float(np.median(self._hastes)) if self._hastes else 0.0
+        if press.haste <= max(HASTE, HASTE_TIMES * usual):
+            return None
+        usual_s = press.way_s * press.haste / usual if usual else None
+        return Finding("hasty", {"way_s": press.way_s, "usual_s": usual_s})
 
     def _as_low(self, stroke: Stroke) -> bool:
         """Tell whether it was pressed as low as a stroke of this set that counted."""
