@@ -21,6 +21,7 @@ DATUM_HOW = (
 WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
     **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
+    "datum_moved": "GAUGE RIGHT?",
     "same_again": "KEEP IT?",
     "finish_unfinished": "END NOW?",
 }

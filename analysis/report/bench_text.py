@@ -27,7 +27,7 @@ BENCH_PHRASES: dict[str, str] = {
     "load_saturated": "the load exceeded the amplifier's range: press less hard",
     "travel_steps_missed": "the scale missed steps, heights are uncertain: check its wires",
     "zero_not_regained": "the load ended {zero_return_n:+} from where it began: let the quill up "
-    "fully before each press",
+    "fully before each press; where it was up, the cell or its amplifier drifts",
     "few_samples": "only {samples} usable samples",
     "too_fast": "only {samples} samples: over before the rig's conversions could follow",
     "pressed_again": "pressed {presses} times before the release",
@@ -62,6 +62,8 @@ BENCH_PHRASES: dict[str, str] = {
     "scale runs backwards; let the quill up",
     "load_dead": "pressed from {touch_mm} to {height_mm} and no load: let the quill up, then check "
     "that a spring stands in the press, and the cell and amplifier",
+    "datum_moved": "{label} is {moved_mm:+} higher than at its press before the travel was "
+    "calibrated again: was the gauge's length typed right? Set the datum again (d) if not",
     "touched_low": "touched only at {touch_mm}, where {free_length_mm} is the free length: another "
     "spring, or the datum is wrong",
     "loaded_from_start": "{load_n} on the cell, and no moment without load was seen since the "
@@ -69,6 +71,8 @@ BENCH_PHRASES: dict[str, str] = {
     "is pressed, the cell's zero has moved: coilbench rig weigh",
     "load_reversed": "the load falls to {load_n} as the quill goes down: the cell is wired "
     "backwards; let the quill up",
+    "no_travel": "the rig says that its travel scale is absent, so no sample counts; check the "
+    "scale's cable and its battery",
     "no_reading": "samples arrive, but none has a load that can be used; check the cell and its "
     "amplifier",
     # the link

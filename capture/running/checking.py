@@ -20,7 +20,13 @@ from coilbench.capture.calibration.lag import Press, typical_lag
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
-from coilbench.capture.strokes.likeness import OWN_OFF, Known, beside_the_set, mean_of_ways
+from coilbench.capture.strokes.likeness import (
+    OWN_OFF,
+    Known,
+    beside_the_set,
+    mean_of_ways,
+    moved_mm,
+)
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
@@ -192,6 +198,9 @@ class StrokeChecks:
             return Judged(verdict)
         if other is not None:
             return Judged(_refused(verdict, [other]), question=other)
+        moved = self._datum_moved(sweep, turn.label, record, calibration) if whole else None
+        if moved is not None:
+            return Judged(_refused(verdict, [moved]), question=moved)
         if whole:
             verdict = self._beside_the_set(sweep, turn.label, record, verdict)
         if not measured or sweep.press is None:
@@ -242,6 +251,16 @@ class StrokeChecks:
             others=tuple([known[label]] if label in known else known.values()),
             nominal=tuple((load.height_mm, load.load_n) for load in nominal),
         )
+
+    def _datum_moved(
+        self, sweep: Sweep, label: str, record: SetRecord, calibration: CalibrationRecord
+    ) -> Finding | None:
+        """Say that the spring seems to have moved as the travel was calibrated again."""
+        known = self._curves.of(record)
+        if label not in known or self._curves.read_with[label] == calibration.calibration_id:
+            return None
+        by_mm = moved_mm(mean_of_ways(sweep.loading, sweep.unloading), known[label])
+        return None if by_mm is None else Finding.of("datum_moved", label=label, moved_mm=by_mm)
 
     def _beside_the_set(
         self, sweep: Sweep, label: str, record: SetRecord, verdict: Verdict

@@ -11,7 +11,7 @@ from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.strokes.finder import Phase, StrokeFinder, ToPhysical
 from coilbench.capture.strokes.likeness import Known
 from coilbench.capture.strokes.sweep import Branch
-from coilbench.capture.strokes.watching import Array, Bounds
+from coilbench.capture.strokes.watching import Array, Bounds, touch_at_most_mm
 
 # Ours, no source.
 EACH_MM = 1.0  # it is judged again each time the quill is so much lower
@@ -47,8 +47,6 @@ class WhilePressing:
         touch_mm = finder.touch_mm
         if finder.phase is not Phase.PRESS or touch_mm is None or not finder.zero_seen:
             return
-        if self.found is None:
-            self.found = bounds.touched_low(touch_mm)
         if finder.deepest_mm > self._judged_mm - EACH_MM or self.found is not None:
             return
         self._judged_mm = finder.deepest_mm
@@ -57,8 +55,10 @@ class WhilePressing:
         samples = finder.running()
         load_n, height_mm = to_physical(samples)
         usable = (samples["flags"] & UNUSABLE) == 0
-        t_s = samples["t_us"][usable] * 1e-6
-        self.found = _unlike(self._known, t_s, load_n[usable] - finder.zero_n, height_mm[usable])
+        t_us, height_mm = samples["t_us"][usable], height_mm[usable]
+        low = bounds.touched_low(touch_at_most_mm(t_us, height_mm, touch_mm))
+        zeroed_n = load_n[usable] - finder.zero_n
+        self.found = low or _unlike(self._known, t_us * 1e-6, zeroed_n, height_mm)
 
 
 def _unlike(

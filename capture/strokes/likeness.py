@@ -25,6 +25,8 @@ FEWEST_FOR_SET = 2  # springs known, for that
 SHAPE_OFF = (
     0.30  # of the rate, in the deeper or the lighter half of them: a cracked coil takes 25 %
 )
+MOVED_MM = 0.5  # a spring that is pressed again is touched within some 0.2 mm
+MOVED_AT, MOVED_ALIKE = (0.15, 0.4, 0.7), 0.4  # of the load both reach; of the move itself
 NOMINAL_OFF = 0.35  # of the nominal: a whole used set may be well below it
 FEWEST_FOR_SHAPE = 2  # springs known
 FROM_SHARE = 0.25  # of the others' largest load: above it a spring is well pressed
@@ -87,6 +89,27 @@ def beside_the_set(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
     if abs(off) <= SAID_OFF:
         return None
     return Finding.of("beside_the_set", off_share=off, **facts)
+
+
+def moved_mm(pressed: Branch, before: Branch) -> float | None:
+    """Return by how much a spring's curve moved in height, as it does with the datum.
+
+    None where it did not, or where it is not the same by all loads: that is another spring, or one
+    that stood askew.
+    """
+    largest_n = min(float(one.load_n.max(initial=0.0)) for one in (pressed, before))
+    shares = np.array(MOVED_AT) * largest_n
+    if largest_n <= 0.0:
+        return None
+    # loads rise as heights fall
+    now, then = (
+        np.interp(shares, np.maximum.accumulate(one.load_n[::-1]), one.height_mm[::-1])
+        for one in (pressed, before)
+    )
+    moved = now - then
+    middle = float(np.median(moved))
+    alike = float(np.ptp(moved)) < MOVED_ALIKE * abs(middle)
+    return middle if abs(middle) > MOVED_MM and alike else None
 
 
 def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, Array] | None:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
+from coilbench.capture.calibration.lag import typical_delay_s
 from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import Stroke
@@ -175,13 +176,29 @@ def wrong_in_stroke(
     """
     seen = Seen.of(stroke.raw.samples, on_cell_n, height_mm, zero_n, datum_lost=False)
     found = [*_too_much(seen, bounds), *_impossible(seen, bounds), *_too_high(seen.down(), bounds)]
-    low = bounds.touched_low(stroke.lowest_mm + stroke.depth_mm)
+    touch_mm = stroke.lowest_mm + stroke.depth_mm
+    low = bounds.touched_low(touch_at_most_mm(stroke.raw.samples["t_us"], height_mm, touch_mm))
     before_mm = float(height_mm[: int(np.argmin(height_mm)) + 1].max())
     if zero_n > (bounds.dead_n if _was_clear(stroke, before_mm, bounds) else LOADED_N):
         found.append(Finding.of("zero_loaded", load_n=zero_n))
     elif low is not None:
         found.append(low)
     return _sorted(one for one in found if one.kind != "overload_near")
+
+
+def touch_at_most_mm(t_us: NDArray[np.int64], height_mm: Array, touch_mm: float) -> float:
+    """Return how high the touch can have been: a load is seen late, and the quill went on.
+
+    Args:
+        t_us, height_mm: of the way down at least, shape (n,).
+        touch_mm: where the load was seen.
+    """
+    touched = np.flatnonzero(height_mm <= touch_mm)
+    if t_us.size < 2 or not touched.size:
+        return touch_mm
+    late_us = 2e6 * typical_delay_s(float(np.median(np.diff(t_us))) * 1e-6)
+    then = int(np.searchsorted(t_us, t_us[touched[0]] - late_us))
+    return max(touch_mm, float(height_mm[max(0, then - 1)]))
 
 
 def with_stop(wrong: Sequence[Finding], stop: Finding | None) -> list[Finding]:

@@ -251,6 +251,16 @@ def _moved(from_s: float, by_mm: float) -> Since:
     return since
 
 
+def _flagged(from_s: float, flag: SampleFlag) -> Alter:
+    """Return samples that bear a flag from a moment on."""
+
+    def change(block: RawBlock) -> None:
+        late = block.samples["t_us"] * 1e-6 >= from_s
+        block.samples["flags"][late] |= np.uint8(flag)
+
+    return altered(change)
+
+
 def _bound(spring: SpringModel, kind: StrokeKind = StrokeKind.STEADY) -> tuple[list[Step], Since]:
     """Return a press beyond where the coils touch, and when the load has leapt."""
     to_mm = spring.solid_height_mm - 0.2
@@ -267,6 +277,7 @@ TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
 _GAUGE_S = 9.0
+_TWICE_S = 11.5
 HELD_S = 9.0  # until then it is held
 _THEN = [Rest(HELD_S), *presses(SPRINGS[0])]
 _PRESSED: list[Step] = [*ONE, Rest(HELD_S), *presses(SPRINGS[0])]
@@ -342,6 +353,13 @@ CASES = (
     Case("a stroke far hastier than the others", [*presses(SPRINGS[0], times=2),
          PressSpring(SPRINGS[0], TO_MM, StrokeKind.HASTY), Rest(1.5)], let_up(3), "larch-01",
          "hasty", 2),
+    Case("the travel scale is absent, and no fault line says so", presses(SPRINGS[0]), at(MID_S),
+         "LOAD UNKNOWN", "no_travel", 0, alter=_flagged(MID_S, SampleFlag.TRAVEL_ABSENT),
+         unknown=("load_n", 99.0), never=("no_reading",)),
+    Case("a fast hand, 10 samples/s, the free length told",
+         presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2), "larch-01", "too_fast", 1,
+         rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0),
+         free_mm=SPRINGS[0].free_length_mm, never=("touched_low", "another_spring")),
     Case("board restarts in mid stroke", presses(SPRINGS[0]), at(MID_S), "SET THE DATUM",
          "datum_lost", 0, faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 99.0)),
     Case("unplugged, back as another start", presses(SPRINGS[0]), at(MID_S), "LOAD UNKNOWN",
@@ -353,6 +371,10 @@ CASES = (
          "rig_fault", 0, faults=Faults(dead_s=((MID_S, 30.0),)), unknown=("load_n", 99.0)),
     Case("end with springs unfinished", ONE, at(6.0), "END NOW?", "finish_unfinished", 1,
          commands=((6.0, Command(Action.FINISH)),)),
+    Case("datum set on a gauge that is typed 1 mm short", [*presses(SPRINGS[0], times=2), Rest(3.0),
+         GaugeBlock(30.0, 6.0), *presses(SPRINGS[0], times=1)], let_up(3), "GAUGE RIGHT?",
+         "datum_moved", 2, faults=Faults(restart_at_s=(_TWICE_S,)),
+         commands=((_TWICE_S + 6.0, Command(Action.DATUM, height_mm=29.0)),)),
     Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,
          faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 5.0),
          commands=((_GAUGE_S + 3.0, Command(Action.DATUM, height_mm=30.0)),)),
