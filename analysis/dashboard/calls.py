@@ -11,6 +11,7 @@ from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 
+DONE = "DONE"
 FROM_START = "loaded_from_start"
 CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
 LET_UP_FIRST = "let the quill up and take the spring out first; then "
@@ -121,7 +122,7 @@ def _turn(snapshot: Snapshot) -> Call:
         return Call("WAIT", "waiting for the rig", urgent=False)
     left_s = snapshot.ends_in_s
     ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
-    return Call("DONE", f"the set is done{ends}", urgent=False)
+    return Call(DONE, f"the set is done{ends}", urgent=False)
 
 
 def _again(snapshot: Snapshot, label: str) -> str:

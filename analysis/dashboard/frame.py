@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from coilbench.analysis.dashboard.calls import WRONG_SPRING, Call, call, link_state
+from coilbench.analysis.dashboard.calls import DONE, WRONG_SPRING, Call, call, link_state
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.dashboard.large_type import large
 from coilbench.analysis.dashboard.rows import reason_lines, table_lines
@@ -209,7 +209,7 @@ def _rows_of_letters(called: Call, page: _Page) -> int:
         return 5 if called.urgent else 3
     if called.stop:
         return 5 if page.ascii_only or page.height >= MIDDLE // 2 else 3
-    return 3 if called.urgent else 0
+    return 3 if called.urgent or called.large == DONE else 0
 
 
 def _live(scene: Scene, page: _Page) -> list[Text]:

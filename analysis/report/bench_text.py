@@ -62,7 +62,9 @@ BENCH_PHRASES: dict[str, str] = {
     "scale runs backwards; let the quill up",
     "load_dead": "pressed from {touch_mm} to {height_mm} and no load: let the quill up, then check "
     "that a spring stands in the press, and the cell and amplifier",
-    "datum_moved": "{label} is {moved_mm:+} higher than at its press before the travel was "
+    "zero_moved": "with nothing pressed the cell now reads {load_n} ({moved_n:+}), which counts as "
+    "nothing from here on: what lies on it? nothing: the cell or its amplifier drifts",
+    "datum_moved": "{label} moved by {moved_mm:+} in height since its press before the travel was "
     "calibrated again: was the gauge's length typed right? Set the datum again (d) if not",
     "touched_low": "touched only at {touch_mm}, where {free_length_mm} is the free length: another "
     "spring, or the datum is wrong",

@@ -36,6 +36,7 @@ from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.while_pressing import WhilePressing
+from coilbench.capture.running.zero_watch import ZeroWatch
 from coilbench.capture.strokes.finder import StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
@@ -90,7 +91,7 @@ class Recorder:
         self._finder = StrokeFinder(self._physical, StrokeRules(dead_weight_n=self._dead_n))
         self._watch = PressWatch()
         self._checks = StrokeChecks(db, reach_height_mm)
-        self._pressing = WhilePressing(self._checks)
+        self._pressing, self._zero = WhilePressing(self._checks), ZeroWatch()
         self._stood = LastSecond()
         self._buttons = Buttons()
         self._chunks = 0
@@ -307,6 +308,7 @@ class Recorder:
             self._touched_mm = self._finder.touch_mm
         alarms = self._watch.look(seen, self._finder, self._bounds())
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
+        self._tell_each(self._zero.look(self._finder))
         if not self._datum_lost:
             label = None if self.turn is None else self.turn.label
             spring = (self._bounds(), label, self._turns.record)

@@ -25,7 +25,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.running.commands import Action, Command, Snapshot
-from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
+from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, PutMass, Rest, Step
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
 from coilbench.capture.virtual.setup import Faults, StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
@@ -406,6 +406,8 @@ CASES = (
          "datum_refused", 0, faults=Faults(restart_at_s=(MID_S,)),
          alter=_frozen(MID_S, HELD_S), unknown=("height_mm", 99.0),
          commands=((8.0, Command(Action.DATUM, height_mm=30.0)),), never=("datum_set",)),
+    Case("something lies on the cell", [Rest(FIRST_S), PutMass(2.0, 9.0), *presses(SPRINGS[0])],
+         at(FIRST_S + 7.0), "larch-01", "zero_moved", 3),
     Case("nothing is wrong, a two-rate spring",
          presses(*(replace(one, **_TWO_RATE) for one in SPRINGS)), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),
