@@ -323,7 +323,7 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
         with GuidedRig.open(_given_port(port), ring=bell) as rig:
             refuse_other_rig(load, rig.hello, "weigh")
             refuse_other_rig(travel, rig.hello, "gauge")
-            pressed = rig.press(load.fit, least_n)
+            pressed = rig.press(load.fit, least_n, travel.fit.coefficients[1])
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     largest_n = float(value(load.fit, [point.load_counts for point in pressed]).max())
     _store(with_overload(part, largest_n))

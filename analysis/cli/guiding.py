@@ -48,6 +48,7 @@ KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
 _QUESTIONS = ("point_refused", "step_off", "leaning", "pressed_over")
 _READINGS = (
     *("load_read", "travel_read", "block_read", "no_touch", "pressed_too_little"),
+    "spring_no_block",
     *_QUESTIONS,
 )
 _Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)
@@ -158,10 +159,18 @@ class GuidedRig:
         load_fit = None if load is None else load.fit
         return GaugeGuide(lengths_mm, taken, mm_per_count=mm_per_count, load_fit=load_fit)
 
-    def press(self, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
+    def press(
+        self, load_fit: PolynomialFit, least_n: float, mm_per_count: float
+    ) -> list[FlexPoint]:
         """Read a press on a solid block; it is undone and repeated as often as needed."""
         told = told_ratings()
-        guide = BlockGuide(load_fit, least_n, cell_n=told.cell_n, press_n=told.press_n)
+        guide = BlockGuide(
+            load_fit,
+            least_n,
+            mm_per_count=mm_per_count,
+            cell_n=told.cell_n,
+            press_n=told.press_n,
+        )
         self._follow(guide, self._press_watch())
         return guide.points
 

@@ -11,6 +11,7 @@ from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 
+DONE = "DONE"
 FROM_START = "loaded_from_start"
 CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
 LET_UP_FIRST = "let the quill up and take the spring out first; then "
@@ -18,8 +19,10 @@ DATUM_HOW = (
     "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
 )
+WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
-    "another_spring": "WRONG SPRING?",
+    **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
+    "datum_moved": "GAUGE RIGHT?",
     "same_again": "KEEP IT?",
     "finish_unfinished": "END NOW?",
 }
@@ -58,6 +61,10 @@ def call(scene: Scene) -> Call:
         # a touch is what a quill on its gauge is
         first = LET_UP_FIRST if loaded or snapshot.phase not in ("idle", "touch") else ""
         return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)
+    alarm = snapshot.alarm
+    if alarm is not None and alarm.kind in WRONG_SPRING:
+        words = f"{describe(alarm, units)}; let the quill up and look"
+        return Call(_QUESTIONS[alarm.kind], words)
     if snapshot.question is not None:
         large = _QUESTIONS.get(snapshot.question.kind, _QUESTION)
         return Call(large, describe(snapshot.question, units))
@@ -115,7 +122,7 @@ def _turn(snapshot: Snapshot) -> Call:
         return Call("WAIT", "waiting for the rig", urgent=False)
     left_s = snapshot.ends_in_s
     ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
-    return Call("DONE", f"the set is done{ends}", urgent=False)
+    return Call(DONE, f"the set is done{ends}", urgent=False)
 
 
 def _again(snapshot: Snapshot, label: str) -> str:

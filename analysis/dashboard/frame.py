@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from coilbench.analysis.dashboard.calls import Call, call, link_state
+from coilbench.analysis.dashboard.calls import DONE, WRONG_SPRING, Call, call, link_state
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.dashboard.large_type import large
 from coilbench.analysis.dashboard.rows import reason_lines, table_lines
@@ -209,7 +209,7 @@ def _rows_of_letters(called: Call, page: _Page) -> int:
         return 5 if called.urgent else 3
     if called.stop:
         return 5 if page.ascii_only or page.height >= MIDDLE // 2 else 3
-    return 3 if called.urgent else 0
+    return 3 if called.urgent or called.large == DONE else 0
 
 
 def _live(scene: Scene, page: _Page) -> list[Text]:
@@ -251,7 +251,7 @@ def _way_lines(scene: Scene, page: _Page) -> list[Text]:
     bar, alarm, units = scene.bar, scene.snapshot.alarm, scene.units
     if scene.stop:
         return []  # called out already
-    if alarm is not None:
+    if alarm is not None and alarm.kind not in WRONG_SPRING:
         return page.wrapped(f"CARE: {describe(alarm, units)}", "bold reverse")
     if scene.snapshot.height_mm is None:
         return []

@@ -18,6 +18,8 @@ _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
 # What yes and no mean to a question.
 _YES_AND_NO = {
     "another_spring": ("it is the right spring", "wrong spring, take it out"),
+    "touched_low": ("spring and datum are right", "wrong spring, take it out"),
+    "datum_moved": ("the datum is right", "it is not, the press does not count"),
     "same_again": ("the spring is so, the press counts", "it does not count"),
     "finish_unfinished": ("end the capture", "go on"),
 }

@@ -27,7 +27,7 @@ BENCH_PHRASES: dict[str, str] = {
     "load_saturated": "the load exceeded the amplifier's range: press less hard",
     "travel_steps_missed": "the scale missed steps, heights are uncertain: check its wires",
     "zero_not_regained": "the load ended {zero_return_n:+} from where it began: let the quill up "
-    "fully before each press",
+    "fully before each press; where it was up, the cell or its amplifier drifts",
     "few_samples": "only {samples} usable samples",
     "too_fast": "only {samples} samples: over before the rig's conversions could follow",
     "pressed_again": "pressed {presses} times before the release",
@@ -46,6 +46,10 @@ BENCH_PHRASES: dict[str, str] = {
     "overload": "{load_n} is more than the {rating_n} that the {part} may bear: let the quill up",
     "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
     "press pushes: let the quill up",
+    "coils_bind": "COILS BIND? the load leaps to {load_n} at {height_mm}, many times as steeply as "
+    "before: let the quill up",
+    "load_still": "the height moved by {moved_mm} and the load stands still at {load_n}, so it is "
+    "not known: let the quill up, then check the cell and its amplifier",
     "below_faces": "the faces cannot be at {height_mm}: the datum is wrong, or the travel scale "
     "runs backwards; let the quill up",
     "below_solid": "{height_mm} lies below the solid height of {solid_height_mm}: "
@@ -58,6 +62,10 @@ BENCH_PHRASES: dict[str, str] = {
     "scale runs backwards; let the quill up",
     "load_dead": "pressed from {touch_mm} to {height_mm} and no load: let the quill up, then check "
     "that a spring stands in the press, and the cell and amplifier",
+    "zero_moved": "with nothing pressed the cell now reads {load_n} ({moved_n:+}), which counts as "
+    "nothing from here on: what lies on it? nothing: the cell or its amplifier drifts",
+    "datum_moved": "{label} moved by {moved_mm:+} in height since its press before the travel was "
+    "calibrated again: was the gauge's length typed right? Set the datum again (d) if not",
     "touched_low": "touched only at {touch_mm}, where {free_length_mm} is the free length: another "
     "spring, or the datum is wrong",
     "loaded_from_start": "{load_n} on the cell, and no moment without load was seen since the "
@@ -65,6 +73,8 @@ BENCH_PHRASES: dict[str, str] = {
     "is pressed, the cell's zero has moved: coilbench rig weigh",
     "load_reversed": "the load falls to {load_n} as the quill goes down: the cell is wired "
     "backwards; let the quill up",
+    "no_travel": "the rig says that its travel scale is absent, so no sample counts; check the "
+    "scale's cable and its battery",
     "no_reading": "samples arrive, but none has a load that can be used; check the cell and its "
     "amplifier",
     # the link
@@ -97,7 +107,9 @@ BENCH_PHRASES: dict[str, str] = {
 _STATUSES = {"gapped": "samples are missing", "interrupted": "interrupted"}
 _CURES = {
     "press_again": "press it again",
+    "look_at_it": "look which spring it is; if it is the right one, set the datum again",
     "press_less": "press it again, less hard",
+    "press_shorter": "press it again, less far",
     "press_slower": "press it again, more slowly",
     "set_datum": "set the datum, then press it again",
     "mend_rig": "mend that first, then press it again",
@@ -148,7 +160,7 @@ def cocked(f: Mapping[str, Any], units: Units) -> str:
 def apart(f: Mapping[str, Any], units: Units) -> str:
     """Say that a stroke differs from the spring's others."""
     words = "its loads are up to {off_share:.1%} off the other strokes' over most heights: the "
-    words += "spring sat otherwise, or the rig moved"
+    words += "spring sat otherwise, the rig moved, or it is another spring"
     if f["others"] == 1:
         words = "its loads are {off_share:.1%} off the other stroke's: press it once more to tell "
         words += "which is the odd one"
@@ -169,6 +181,12 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     if f["reason"] == "nominal":
         words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
         return filled(words, f, units)
+    if f["reason"] == "apart":
+        words = (
+            "are these presses of one spring? its loads are {off_share:.0%} off those of {label} "
+        )
+        words += "before; if the one before was of the wrong spring, r takes that one back"
+        return filled(words, f, units)
     one, own = f["others"] == 1, f.get("own", False)
     others = "the other spring" if one else "the other {others}"
     if f["reason"] == "shape":
@@ -180,6 +198,18 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         words = f"{{load_n}} at {{height_mm}}, where {others} {'has' if one else 'have about'}"
         words += " {usual_n}"
     return filled(f"this does not press like {{label}}: {words}", f, units)
+
+
+def _beside_the_set(f: Mapping[str, Any], units: Units) -> str:
+    word = "weak" if f["off_share"] < 0.0 else "stiff"
+    words = "{word}? {load_n} at {height_mm}, where the other {others} have about {usual_n}"
+    return filled(words, f, units, word=word)
+
+
+def _hasty(f: Mapping[str, Any], _units: Units) -> str:
+    usual_s = f["usual_s"]
+    others = "" if usual_s is None else f", the others {usual_s:.2f} s"
+    return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known"
 
 
 def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:
@@ -206,7 +236,11 @@ def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
 
 def cure_text(facts: Mapping[str, Any]) -> str:
     """Return what to do after a stroke was refused."""
-    return _CURES.get(facts.get("cure", "press_again"), _CURES["press_again"])
+    what, times = facts.get("cure", "press_again"), facts.get("times", 1)
+    if times > 1 and what == "press_again":
+        what = "mend_rig"  # to press once more has not helped
+    said = _CURES.get(what, _CURES["press_again"])
+    return f"the same {times} times running: {said}" if times > 1 else said
 
 
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
@@ -257,6 +291,8 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "same_again": _same_again,
     "stroke_left_out": _left_out,
     "another_spring": _another_spring,
+    "hasty": _hasty,
+    "beside_the_set": _beside_the_set,
     "cut_off_before": lambda f, _u: (
         f"the last capture was cut off between presses; {counted(f['kept'], 'stroke')} of it "
         f"{'is' if f['kept'] == 1 else 'are'} kept"

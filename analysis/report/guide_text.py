@@ -37,6 +37,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "block_read": "read {samples} samples up to {largest_n}",
     "pressed_over": "up to {load_n}, more than the {rating_n} that the {part} may bear: not taken "
     "unasked; see first that the cell comes back to its zero",
+    "spring_no_block": "that is a spring, not a block: it gives way at {load_n} already. Let the "
+    "quill up, take it out and put a solid block in; nothing is taken of this press",
     "pressed_too_little": "only {largest_n}: press again, harder",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
     "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",

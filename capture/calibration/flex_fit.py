@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import refuse_saturated
-from coilbench.capture.calibration.known_points import FlexPoint
+from coilbench.capture.calibration.known_points import MOST_GIVE_MM_PER_N, FlexPoint
 from coilbench.capture.calibration.lag import Course
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
@@ -170,6 +170,7 @@ def flex_part(
         press, used = undo_sample_lag(press, used)
     on_block = press.at(used)
     _refuse_few(on_block)
+    _refuse_spring(on_block)
     steps = _in_steps(on_block)
     resolution_mm = float(np.abs(slope(travel_fit, travel_fit.x_min)))
     block, notes = _fit_block(steps, resolution_mm)
@@ -237,6 +238,21 @@ def _refuse_few(on_block: Press) -> None:
             low_n=float(low_n),
             high_n=float(high_n),
             hint="Press it slowly from the first touch to the largest load, and back",
+        )
+
+
+def _refuse_spring(on_block: Press) -> None:
+    """Refuse what gives way as no block in a press does."""
+    low, high = int(np.argmin(on_block.load_n)), int(np.argmax(on_block.load_n))
+    gave_mm = float(on_block.height_mm[low] - on_block.height_mm[high])
+    over_n = float(on_block.load_n[high] - on_block.load_n[low])
+    if gave_mm > MOST_GIVE_MM_PER_N * over_n:
+        raise CoilbenchError(
+            "that is a spring, not a block: the travel moved by {gave_mm} over {over_n}, and no "
+            "press gives so much",
+            gave_mm=gave_mm,
+            over_n=over_n,
+            hint="Take the spring out, put a solid block in and press that",
         )
 
 

@@ -105,14 +105,23 @@ class Press:
 
         A way up that was not recorded is not judged.
         """
+        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self._interval_s
+        return self.way_s < LEAST_WINDOWS * window_s
+
+    @property
+    def way_s(self) -> float:
+        """How long the shorter way under load took, s; 0 where nothing was pressed."""
         pressed = np.flatnonzero(self.load_n > LEAST_SHARE * self.load_n.max(initial=0.0))
         if pressed.size < 2:
-            return True
+            return 0.0
         begin_s, turn_s, end_s = self.t_s[[pressed[0], np.argmin(self.travel_mm), pressed[-1]]]
-        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self._interval_s
         down_s, up_s = turn_s - begin_s, end_s - turn_s
-        shortest_s = down_s if self.down_alone else min(down_s, up_s)
-        return bool(shortest_s < LEAST_WINDOWS * window_s)
+        return float(down_s if self.down_alone else min(down_s, up_s))
+
+    @property
+    def haste(self) -> float:
+        """The typical filter's delay over the shorter way's time: what share of it nobody saw."""
+        return typical_delay_s(self._interval_s) / max(self.way_s, self._interval_s)
 
     @property
     def down_alone(self) -> bool:

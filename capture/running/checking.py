@@ -16,12 +16,18 @@ from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.lag import typical_lag
+from coilbench.capture.calibration.lag import Press, typical_lag
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
-from coilbench.capture.strokes.likeness import mean_of_ways, unlike
+from coilbench.capture.strokes.likeness import (
+    OWN_OFF,
+    Known,
+    beside_the_set,
+    mean_of_ways,
+    moved_mm,
+)
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
@@ -30,14 +36,23 @@ from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_strok
 
 DATUM_LOST = Finding("datum_lost")
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
+HASTE, HASTE_TIMES = 0.1, 2.5  # of the way unseen, and so many times the usual; ours, no source
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
 _NEW = "new"  # the id of the stroke that is judged
 
+# The whole stroke says better what is wrong with it than the alarm in its midst.
+_NAMED_BETTER = ("slipped",)
+# What a spring may do in each press: refused again and again, it is asked about.
+_MAY_BE_SO = ("slipped", "cocked", "apart")
+
 _CURES = {
+    "touched_low": "look_at_it",
     "datum_lost": "set_datum",
     "too_fast": "press_slower",
+    "hasty": "press_slower",
     "overload": "press_less",
+    "coils_bind": "press_shorter",
 } | dict.fromkeys(
     (
         "amplifier_at_limit",
@@ -46,6 +61,7 @@ _CURES = {
         "above_free",
         "load_dead",
         "load_reversed",
+        "load_still",
         "travel_dead",
         "travel_reversed",
         "travel_steps_missed",
@@ -74,11 +90,15 @@ class Judged:
     Attributes:
         question: what a person must say before it counts; None: nothing.
         left_out: earlier strokes that no longer count because of it.
+        haste: see Press; None where it does not matter.
+        times: how often running a stroke of this spring was refused for the same reason.
     """
 
     verdict: Verdict
     question: Finding | None = None
     left_out: tuple[LeftOut, ...] = ()
+    times: int = 0
+    haste: float | None = None
 
 
 class StrokeChecks:
@@ -92,7 +112,8 @@ class StrokeChecks:
         self._curves = PressedCurves(db)
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[Stroke] = deque(maxlen=PROMPT_DEPTHS)
-        self._refused: tuple[str, str, int] | None = None  # label, kind, times running
+        self._hastes: deque[float] = deque(maxlen=PROMPT_DEPTHS)  # of strokes that counted
+        self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
 
     def took(self, stroke: Stroke) -> None:
         """A stroke counted."""
@@ -123,16 +144,54 @@ class StrokeChecks:
         )
         if datum_lost:
             also = () if verdict.counted else verdict.findings
-            return Judged(_refused(verdict, (DATUM_LOST, *also)))
-        wrong = with_stop(self._wrong(stroke, calibration, bounds), stop)
-        if wrong:
-            return Judged(_refused(verdict, wrong))
+            judged = Judged(_refused(verdict, (DATUM_LOST, *also)))
+        else:
+            hard = None if stop is None or stop.kind in _NAMED_BETTER else stop
+            wrong = with_stop(self._wrong(stroke, calibration, bounds), hard)
+            low = verdict.counted and {one.kind for one in wrong} == {"touched_low"}
+            judged = (
+                Judged(_refused(verdict, wrong), question=wrong[0] if low else None)
+                if wrong
+                else self._as_pressed(stroke, turn, record, calibration, verdict)
+            )
+            if judged.verdict.counted and stop is not None:
+                judged = Judged(_refused(verdict, [stop]))
+        return self._counted_up(turn.label, judged)
+
+    def _counted_up(self, label: str, judged: Judged) -> Judged:
+        """Count how often running the same was refused; that may be how the spring is."""
+        if judged.verdict.counted:
+            self._refused = ("", "", 0)
+            self._hastes += [] if judged.haste is None else [judged.haste]
+            return judged
+        findings = judged.verdict.findings
+        kind, times = findings[0].kind, 1
+        if self._refused[:2] == (label, kind):
+            times += self._refused[2]
+        self._refused = (label, kind, times)
+        question = judged.question
+        if question is None and times >= ASK_AT and kind in _MAY_BE_SO:
+            documents = [one.to_document() for one in findings]
+            question = Finding.of("same_again", label=label, times=times, findings=documents)
+        return replace(judged, question=question, times=times)
+
+    def _as_pressed(
+        self,
+        stroke: Stroke,
+        turn: Turn,
+        record: SetRecord,
+        calibration: CalibrationRecord,
+        verdict: Verdict,
+    ) -> Judged:
+        """Judge a stroke in which nothing was impossible."""
         sweep = _as_sweep(stroke, turn.label, calibration)
         measured = turn.purpose is Purpose.MEASURED
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(_refused(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
-        other = self._unlike(sweep, turn.label, record) if whole else None
+        found = self._unlike(sweep, turn.label, record) if whole else None
+        spoilt = measured and found is not None and found.facts["own"] and _spoilt_alone(sweep)
+        other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
             # a shorter spring, pressed as low as the others, is no short press
             verdict = judge(stroke, turn.purpose, reach_height_mm=self._reach_height_mm)
@@ -140,7 +199,31 @@ class StrokeChecks:
             return Judged(verdict)
         if other is not None:
             return Judged(_refused(verdict, [other]), question=other)
-        return self._beside_its_own(sweep, turn, record, verdict) if measured else Judged(verdict)
+        moved = self._datum_moved(sweep, turn.label, record, calibration) if whole else None
+        if moved is not None:
+            return Judged(_refused(verdict, [moved]), question=moved)
+        if whole:
+            verdict = self._beside_the_set(sweep, turn.label, record, verdict)
+        if not measured or sweep.press is None:
+            return Judged(verdict)
+        haste, hasty = sweep.press.haste, self._hasty(sweep.press)
+        if hasty is not None and self._hastes:
+            return Judged(_refused(verdict, [hasty]))
+        if hasty is not None:
+            verdict = replace(verdict, findings=(*verdict.findings, hasty))
+        return replace(self._beside_its_own(sweep, turn, record, verdict), haste=haste)
+
+    def _hasty(self, press: Press) -> Finding | None:
+        """Say that a stroke was much hastier than the others, or than is good where there are none.
+
+        The load comes late by a filter that nobody knows well: where that takes a large part of
+        the way, so do the loads depend on it.
+        """
+        usual = float(np.median(self._hastes)) if self._hastes else 0.0
+        if press.haste <= max(HASTE, HASTE_TIMES * usual):
+            return None
+        usual_s = press.way_s * press.haste / usual if usual else None
+        return Finding("hasty", {"way_s": press.way_s, "usual_s": usual_s})
 
     def _as_low(self, stroke: Stroke) -> bool:
         """Tell whether it was pressed as low as a stroke of this set that counted."""
@@ -157,17 +240,36 @@ class StrokeChecks:
 
     def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
         """Compare with the spring's own strokes, where it has any, else with the others'."""
+        return self.known_of(label, record).unlike(mean_of_ways(sweep.loading, sweep.unloading))
+
+    def known_of(self, label: str, record: SetRecord) -> Known:
+        """Return what a spring of this label should press like."""
         known = self._curves.of(record)
-        own = label in known
-        known = {label: known[label]} if own else known
         nominal = () if record.nominal is None else record.nominal.loads
-        found = unlike(
-            mean_of_ways(sweep.loading, sweep.unloading),
-            list(known.values()),
-            [(load.height_mm, load.load_n) for load in nominal],
+        return Known(
+            label,
+            own=label in known,
+            others=tuple([known[label]] if label in known else known.values()),
+            nominal=tuple((load.height_mm, load.load_n) for load in nominal),
         )
-        facts = {"label": label, "own": own}
-        return None if found is None else replace(found, facts=facts | dict(found.facts))
+
+    def _datum_moved(
+        self, sweep: Sweep, label: str, record: SetRecord, calibration: CalibrationRecord
+    ) -> Finding | None:
+        """Say that the spring seems to have moved as the travel was calibrated again."""
+        known = self._curves.of(record)
+        if label not in known or self._curves.read_with[label] == calibration.calibration_id:
+            return None
+        by_mm = moved_mm(mean_of_ways(sweep.loading, sweep.unloading), known[label])
+        return None if by_mm is None else Finding.of("datum_moved", label=label, moved_mm=by_mm)
+
+    def _beside_the_set(
+        self, sweep: Sweep, label: str, record: SetRecord, verdict: Verdict
+    ) -> Verdict:
+        """Say where a spring that passes is weaker or stiffer than the set's check allows."""
+        others = [curve for one, curve in self._curves.of(record).items() if one != label]
+        found = beside_the_set(mean_of_ways(sweep.loading, sweep.unloading), others)
+        return verdict if found is None else replace(verdict, findings=(*verdict.findings, found))
 
     def _beside_its_own(
         self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict
@@ -176,9 +278,8 @@ class StrokeChecks:
         sweep = likely(sweep)
         alone = _spoiling(stroke_findings(sweep))
         if alone:
-            return self._refuse(turn.label, alone, verdict)
-        if turn.number < turn.wanted:
-            self._refused = None
+            return Judged(_refused(verdict, alone))
+        if turn.number == 1:
             return Judged(verdict)
         counted = load_sweeps(self._db, record, only=turn.label)[turn.label]
         own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
@@ -186,27 +287,21 @@ class StrokeChecks:
         strokes = [*(likely(one) for one in own), sweep]
         numbers = {one.sweep_id: at for at, one in enumerate(strokes, start=1)}
         *before, new = judge_strokes(strokes, numbers, rulings)
+        apart = [one.facts for one in new.findings if one.kind == "apart"]
+        if apart and apart[0]["off_share"] > OWN_OFF:
+            facts = {"label": turn.label, "own": True, "reason": "apart"} | dict(apart[0])
+            other = Finding("another_spring", facts)
+            return Judged(_refused(verdict, [other]), question=other)
+        if turn.number < turn.wanted:
+            return Judged(verdict)
         if not new.kept:
-            return self._refuse(turn.label, _spoiling(new.findings), verdict)
-        self._refused = None
+            return Judged(_refused(verdict, _spoiling(new.findings)))
         left_out = tuple(
             LeftOut(one.sweep_id, one.number, tuple(_spoiling(one.findings)))
             for one in before
             if not one.kept and one.why == "spoilt"
         )
         return Judged(verdict, left_out=left_out)
-
-    def _refuse(self, label: str, findings: Sequence[Finding], verdict: Verdict) -> Judged:
-        """Refuse a spoilt stroke; one that comes again and again may be how the spring is."""
-        kind, times = findings[0].kind, 1
-        if self._refused is not None and self._refused[:2] == (label, kind):
-            times += self._refused[2]
-        self._refused = (label, kind, times)
-        question = None
-        if times >= ASK_AT and kind != "too_fast":
-            documents = [one.to_document() for one in findings]
-            question = Finding.of("same_again", label=label, times=times, findings=documents)
-        return Judged(_refused(verdict, findings), question=question)
 
 
 def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
@@ -217,6 +312,10 @@ def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
 
 def _spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
     return [Finding(one.kind, one.facts) for one in findings if one.spoils]
+
+
+def _spoilt_alone(sweep: Sweep) -> bool:
+    return bool(_spoiling(stroke_findings(likely(sweep))))
 
 
 def likely(sweep: Sweep) -> Sweep:

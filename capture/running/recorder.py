@@ -35,12 +35,14 @@ from coilbench.capture.running.datum import LastSecond, set_datum
 from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.while_pressing import WhilePressing
+from coilbench.capture.running.zero_watch import ZeroWatch
 from coilbench.capture.strokes.finder import StrokeFinder
-from coilbench.capture.strokes.judging import Turn, TurnOrder, Verdict
+from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
-from coilbench.capture.strokes.watching import LOADED_N, Array, Bounds, PressWatch, Seen, pieces
+from coilbench.capture.strokes.watching import Array, Bounds, PressWatch, Seen, pieces
 
 
 class Newest(NamedTuple):
@@ -89,6 +91,7 @@ class Recorder:
         self._finder = StrokeFinder(self._physical, StrokeRules(dead_weight_n=self._dead_n))
         self._watch = PressWatch()
         self._checks = StrokeChecks(db, reach_height_mm)
+        self._pressing, self._zero = WhilePressing(self._checks), ZeroWatch()
         self._stood = LastSecond()
         self._buttons = Buttons()
         self._chunks = 0
@@ -133,16 +136,12 @@ class Recorder:
     @property
     def alarm(self) -> Finding | None:
         """What can't be right in the press now."""
-        return self._watch.alarm
+        return self._watch.stop or self._pressing.found or self._watch.alarm
 
     @property
     def doubt(self) -> Finding | None:
         """Why no load can be told from what the cell reads; None where one can."""
-        if self.alarm is not None and self.alarm.kind == "load_reversed":
-            return self.alarm
-        if self.newest is None or self._finder.zero_seen or abs(self.newest.load_n) <= LOADED_N:
-            return None
-        return Finding.of("loaded_from_start", load_n=self.newest.load_n)
+        return self._watch.doubt(None if self.newest is None else self.newest.load_n, self._finder)
 
     @property
     def question(self) -> Finding | None:
@@ -309,6 +308,11 @@ class Recorder:
             self._touched_mm = self._finder.touch_mm
         alarms = self._watch.look(seen, self._finder, self._bounds())
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
+        self._tell_each(self._zero.look(self._finder))
+        if not self._datum_lost:
+            label = None if self.turn is None else self.turn.label
+            spring = (self._bounds(), label, self._turns.record)
+            self._pressing.look(self._finder, self._physical, *spring)
         if self._watch.surely_pressed:
             self._finder.take_for_press()
 
@@ -394,7 +398,7 @@ class Recorder:
             facts = {"label": turn.label, "stroke": one.number, "findings": why}
             self._report(Event.of(EventKind.REFUSED, "stroke_left_out", **facts))
         if judged.question is None:
-            self._tell(stroke, turn, verdict)
+            self._tell(stroke, turn, judged)
         else:
             self._questions.ask(judged.question, Waiting(turn, sweep_id, stroke))
 
@@ -424,7 +428,8 @@ class Recorder:
             self._forget_chunks()
         return sweep_id
 
-    def _tell(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
+    def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:
+        verdict = judged.verdict
         facts: dict[str, Any] = {
             "label": turn.label,
             "purpose": turn.purpose,
@@ -434,6 +439,7 @@ class Recorder:
         }
         if not verdict.counted:
             facts |= {"status": verdict.status, "cure": cure(verdict.findings)}
+            facts |= {"times": judged.times}
             self._report(Event.of(EventKind.REFUSED, "stroke_refused", **facts))
             return
         after = self.turn

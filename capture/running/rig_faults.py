@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import UNUSABLE, Fault, FaultCode, Finding
+from coilbench.capture.blocks import UNUSABLE, Fault, FaultCode, Finding, SampleFlag
 from coilbench.capture.running.commands import Event, EventKind
 
 # No usable sample can come while one of these stands.
@@ -17,6 +17,7 @@ class RigFaults:
 
     def __init__(self) -> None:
         self._standing: dict[int, int] = {}  # by code: when it was last said, by the rig's clock
+        self._no_travel = False
 
     def forget(self) -> None:
         """The rig restarted: it says again what stands."""
@@ -26,7 +27,9 @@ class RigFaults:
     def worst(self) -> Finding | None:
         """The fault for which no sample can come; None where none stands."""
         standing = sorted(self._standing.keys() & set(_SETTLING))
-        return Finding.of("rig_fault", code=standing[0]) if standing else None
+        if standing:
+            return Finding.of("rig_fault", code=standing[0])
+        return Finding("no_travel") if self._no_travel else None
 
     def heard(self, fault: Fault) -> list[Event]:
         """Take what the rig says; returns what is new in it."""
@@ -41,6 +44,7 @@ class RigFaults:
 
         The line that says so may be damaged on its way, and comes once.
         """
+        self._no_travel = bool(samples["flags"][-1] & SampleFlag.TRAVEL_ABSENT)
         if not self._standing:
             return []
         usable = samples["t_us"][(samples["flags"] & UNUSABLE) == 0]

@@ -152,6 +152,11 @@ class StrokeFinder:
         return float(self._touch_mm) if np.isfinite(self._touch_mm) else None
 
     @property
+    def deepest_mm(self) -> float:
+        """The lowest height of the stroke that is under way; infinite where there is none."""
+        return float(self._deepest_mm)
+
+    @property
     def pressing(self) -> bool:
         """Whether a stroke is under way that is more than a touch."""
         return self._phase in (Phase.PRESS, Phase.RELEASE)

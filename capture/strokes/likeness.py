@@ -7,6 +7,8 @@ it is; another make or size is to be asked about.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,14 +19,39 @@ from coilbench.capture.strokes.branch import Branch
 Array = NDArray[np.float64]
 
 LEVEL_OFF = 0.20  # of the load, at the middle of the well pressed heights
+OWN_OFF = 0.08  # beside its own strokes, the lag known: one that sat otherwise is some 3 % off
+SAID_OFF = 0.05  # of the set's: what the check of a set calls weak or stiff, common practice
+FEWEST_FOR_SET = 2  # springs known, for that
 SHAPE_OFF = (
     0.30  # of the rate, in the deeper or the lighter half of them: a cracked coil takes 25 %
 )
+MOVED_MM = 0.5  # a spring that is pressed again is touched within some 0.2 mm
+MOVED_AT, MOVED_ALIKE = (0.15, 0.4, 0.7), 0.4  # of the load both reach; of the move itself
 NOMINAL_OFF = 0.35  # of the nominal: a whole used set may be well below it
 FEWEST_FOR_SHAPE = 2  # springs known
 FROM_SHARE = 0.25  # of the others' largest load: above it a spring is well pressed
 LEAST_SPAN_MM = 3.0
 HEIGHTS = 40
+
+
+class Known(NamedTuple):
+    """What a spring should press like: its own presses before, else the others', else nominal."""
+
+    label: str
+    own: bool
+    others: tuple[Branch, ...]
+    nominal: tuple[tuple[float, float], ...]
+
+    @property
+    def level_off(self) -> float:
+        """The share of the load from which it is asked about."""
+        return LEVEL_OFF if self.others else NOMINAL_OFF
+
+    def unlike(self, pressed: Branch) -> Finding | None:
+        """Say how a stroke departs from it; None where it does not, or little."""
+        found = unlike(pressed, self.others, self.nominal)
+        facts = {"label": self.label, "own": self.own}
+        return None if found is None else replace(found, facts=facts | dict(found.facts))
 
 
 def unlike(
@@ -40,26 +67,68 @@ def unlike(
     """
     if not others:
         return _unlike_nominal(pressed, nominal)
-    heights = _shared_heights(pressed, others)
-    if heights is None:
+    compared = _compare(pressed, others)
+    if compared is None:
         return None
-    loads = np.interp(heights, pressed.height_mm, pressed.load_n)
-    usual = np.median([np.interp(heights, one.height_mm, one.load_n) for one in others], axis=0)
-    share = loads / usual - 1.0
-    off = float(np.median(share))
-    at = int(np.argmin(np.abs(share - off)))
-    facts = {
-        "height_mm": float(heights[at]),
-        "load_n": float(loads[at]),
-        "usual_n": float(usual[at]),
-        "others": len(others),
-    }
+    heights, loads, usual = compared
+    off, facts = _level(heights, loads, usual, len(others))
     if abs(off) > LEVEL_OFF:
         return Finding.of("another_spring", reason="level", off_share=off, **facts)
     bent = max(_rates_off(heights, loads, usual), key=abs)
     if len(others) >= FEWEST_FOR_SHAPE and abs(bent) > SHAPE_OFF:
         return Finding.of("another_spring", reason="shape", off_share=bent, **facts)
     return None
+
+
+def beside_the_set(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
+    """Say where a spring is weaker or stiffer than the others, further than a check lets pass."""
+    compared = _compare(pressed, others) if len(others) >= FEWEST_FOR_SET else None
+    if compared is None:
+        return None
+    off, facts = _level(*compared, len(others))
+    if abs(off) <= SAID_OFF:
+        return None
+    return Finding.of("beside_the_set", off_share=off, **facts)
+
+
+def moved_mm(pressed: Branch, before: Branch) -> float | None:
+    """Return by how much a spring's curve moved in height, as it does with the datum.
+
+    None where it did not, or where it is not the same by all loads: that is another spring, or one
+    that stood askew.
+    """
+    largest_n = min(float(one.load_n.max(initial=0.0)) for one in (pressed, before))
+    shares = np.array(MOVED_AT) * largest_n
+    if largest_n <= 0.0:
+        return None
+    # loads rise as heights fall
+    now, then = (
+        np.interp(shares, np.maximum.accumulate(one.load_n[::-1]), one.height_mm[::-1])
+        for one in (pressed, before)
+    )
+    moved = now - then
+    middle = float(np.median(moved))
+    alike = float(np.ptp(moved)) < MOVED_ALIKE * abs(middle)
+    return middle if abs(middle) > MOVED_MM and alike else None
+
+
+def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, Array] | None:
+    """Return heights that all share, the load there, and the others' median."""
+    heights = _shared_heights(pressed, others)
+    if heights is None:
+        return None
+    loads = np.interp(heights, pressed.height_mm, pressed.load_n)
+    usual = np.median([np.interp(heights, one.height_mm, one.load_n) for one in others], axis=0)
+    return heights, loads, usual
+
+
+def _level(heights: Array, loads: Array, usual: Array, others: int) -> tuple[float, dict[str, Any]]:
+    """Return by what share the load departs in the middle, and where that shows."""
+    share = loads / usual - 1.0
+    off = float(np.median(share))
+    at = int(np.argmin(np.abs(share - off)))
+    shown = {"height_mm": heights[at], "load_n": loads[at], "usual_n": usual[at]}
+    return off, {name: float(one) for name, one in shown.items()} | {"others": others}
 
 
 def _unlike_nominal(pressed: Branch, nominal: Sequence[tuple[float, float]]) -> Finding | None:

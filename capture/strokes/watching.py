@@ -14,9 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
+from coilbench.capture.calibration.lag import typical_delay_s
 from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.slope_watch import SlopeWatch
 from coilbench.capture.strokes.sweep import CLEAR_MM, DEAD_WEIGHT_N
 
 Array = NDArray[np.float64]
@@ -35,9 +37,10 @@ _PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is o
 CALM_S = 0.3  # let up for so long, an alarm of the press is over
 
 # Alarms that ask for care; every other one says: stop, and let the quill up.
-CARE_ONLY = frozenset({"overload_near"})
+CARE_ONLY = frozenset({"overload_near", "another_spring", "touched_low"})
 # With these something is pressed, even where the travel shows nothing: its stroke is kept, refused.
 _SURELY_PRESSED = frozenset({"amplifier_at_limit", "overload", "travel_dead", "travel_reversed"})
+_NO_LOAD = frozenset({"load_reversed", "load_still"})  # with these no load is known
 _TRAVEL_WRONG = frozenset({"travel_dead", "travel_reversed"})
 # What heights say: nothing, where the travel is wrong.
 _OF_HEIGHTS = frozenset({"below_faces", "below_solid", "above_free", "zero_loaded", "touched_low"})
@@ -46,6 +49,9 @@ _ORDER = (  # the most urgent first
     "overload",
     "travel_dead",
     "travel_reversed",
+    "coils_bind",
+    "load_still",
+    "slipped",
     "below_faces",
     "below_solid",
     "above_free",
@@ -82,6 +88,12 @@ class Bounds:
         """The height from which a spring can be free; None where it is not known."""
         known_mm = self.learnt_mm if self.free_mm is None else self.free_mm
         return None if known_mm is None else known_mm - self.slack_mm
+
+    def touched_low(self, touch_mm: float) -> Finding | None:
+        """Say that a touch is too far below the free length for this spring."""
+        if self.free_mm is None or touch_mm >= self.free_mm - LATE_MM - self.slack_mm:
+            return None
+        return Finding.of("touched_low", touch_mm=touch_mm, free_length_mm=self.free_mm)
 
     @property
     def slack_mm(self) -> float:
@@ -164,13 +176,29 @@ def wrong_in_stroke(
     """
     seen = Seen.of(stroke.raw.samples, on_cell_n, height_mm, zero_n, datum_lost=False)
     found = [*_too_much(seen, bounds), *_impossible(seen, bounds), *_too_high(seen.down(), bounds)]
-    touch_mm, free_mm = stroke.lowest_mm + stroke.depth_mm, bounds.free_mm
+    touch_mm = stroke.lowest_mm + stroke.depth_mm
+    low = bounds.touched_low(touch_at_most_mm(stroke.raw.samples["t_us"], height_mm, touch_mm))
     before_mm = float(height_mm[: int(np.argmin(height_mm)) + 1].max())
     if zero_n > (bounds.dead_n if _was_clear(stroke, before_mm, bounds) else LOADED_N):
         found.append(Finding.of("zero_loaded", load_n=zero_n))
-    elif free_mm is not None and touch_mm < free_mm - LATE_MM - bounds.slack_mm:
-        found.append(Finding.of("touched_low", touch_mm=touch_mm, free_length_mm=free_mm))
+    elif low is not None:
+        found.append(low)
     return _sorted(one for one in found if one.kind != "overload_near")
+
+
+def touch_at_most_mm(t_us: NDArray[np.int64], height_mm: Array, touch_mm: float) -> float:
+    """Return how high the touch can have been: a load is seen late, and the quill went on.
+
+    Args:
+        t_us, height_mm: of the way down at least, shape (n,).
+        touch_mm: where the load was seen.
+    """
+    touched = np.flatnonzero(height_mm <= touch_mm)
+    if t_us.size < 2 or not touched.size:
+        return touch_mm
+    late_us = 2e6 * typical_delay_s(float(np.median(np.diff(t_us))) * 1e-6)
+    then = int(np.searchsorted(t_us, t_us[touched[0]] - late_us))
+    return max(touch_mm, float(height_mm[max(0, then - 1)]))
 
 
 def with_stop(wrong: Sequence[Finding], stop: Finding | None) -> list[Finding]:
@@ -262,6 +290,7 @@ class PressWatch:
         self._late_us: int | None = None  # since when a spring should push and nothing does
         self._wrong_us = 0  # when something was last pressed or wrong
         self._touched = 0  # samples since the touch
+        self._slope = SlopeWatch()
         self._fell_us: int | None = None  # when the load was last seen falling as it was pressed
 
     @property
@@ -273,6 +302,14 @@ class PressWatch:
     def stop(self) -> Finding | None:
         """The most urgent one for which the press must stop."""
         return None if self.alarm is None or self.alarm.kind in CARE_ONLY else self.alarm
+
+    def doubt(self, load_n: float | None, finder: StrokeFinder) -> Finding | None:
+        """Return why no load can be told from what the cell reads; None where one can."""
+        if self.alarm is not None and self.alarm.kind in _NO_LOAD:
+            return self.alarm
+        if load_n is None or finder.zero_seen or abs(load_n) <= LOADED_N:
+            return None
+        return Finding.of("loaded_from_start", load_n=load_n)
 
     @property
     def _travel_wrong(self) -> bool:
@@ -312,7 +349,7 @@ class PressWatch:
 
     def _free(self, now: _Moment, bounds: Bounds) -> Iterator[Finding]:
         """Yield that the quill goes down and the cell says nothing, or the reverse."""
-        self._touched = 0
+        self._touched, self._slope = 0, SlopeWatch()
         while self._idle and not 0 <= now.t_us - self._idle[0].t_us <= LOOK_BACK_US:
             self._idle.popleft()
         self._idle.append(now)
@@ -331,13 +368,24 @@ class PressWatch:
             touch_mm = bounds.learnt_mm if bounds.free_mm is None else bounds.free_mm
             yield Finding.of("load_dead", height_mm=now.height_mm, touch_mm=touch_mm)
 
+    def _by_slope(self, seen: Seen) -> Iterator[Finding]:
+        """Yield what the load can't do as the height goes."""
+        if seen.height_mm is None:
+            return
+        columns = (seen.t_us, seen.height_mm, seen.load_n)
+        for sample in zip(*(column.tolist() for column in columns), strict=True):
+            yield from self._slope.look(*sample)
+
     def _pressed(
         self, now: _Moment, seen: Seen, finder: StrokeFinder, bounds: Bounds
     ) -> Iterator[Finding]:
         self._idle.clear()
         self._late_us = None
+        self.standing.pop("load_dead", None)  # it came late
         self._touched += seen.load_n.size
         touch_mm = finder.touch_mm
+        if finder.zero_seen and not self._travel_wrong:
+            yield from self._by_slope(seen)
         if finder.phase is Phase.PRESS and not self._travel_wrong:
             yield from _too_high(seen, bounds)
         # where the stream began or broke under load, nobody saw what the load did meanwhile

@@ -64,6 +64,7 @@ class HandStroke:
 _PLANS: dict[StrokeKind, tuple[tuple[float, float], ...]] = {
     StrokeKind.STEADY: ((1.5, 1), (0.4, 1), (1.2, 0)),
     StrokeKind.FAST: ((0.5, 1), (0.15, 1), (0.45, 0)),
+    StrokeKind.HASTY: ((0.22, 1), (0.1, 1), (0.2, 0)),
     StrokeKind.SLOW: ((6.0, 1), (1.0, 1), (5.0, 0)),
     StrokeKind.SHORT: ((0.9, 0.45), (0.2, 0.45), (0.7, 0)),
     StrokeKind.DOUBLE: ((1.5, 1), (0.3, 1), (0.8, 0.45), (0.8, 1), (0.3, 1), (1.2, 0)),

@@ -30,6 +30,7 @@ class StrokeKind(StrEnum):
 
     STEADY = "steady"
     FAST = "fast"
+    HASTY = "hasty"  # down in a fifth of a second
     SLOW = "slow"
     SHORT = "short"  # released before the bottom
     DOUBLE = "double"  # half up and down again

@@ -25,7 +25,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.running.commands import Action, Command, Snapshot
-from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
+from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, PutMass, Rest, Step
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
 from coilbench.capture.virtual.setup import Faults, StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
@@ -227,12 +227,57 @@ def _stopped_on(spring: SpringModel, preload_mm: float) -> Alter:
     return altered(change)
 
 
+def _load_stands(from_s: float, to_s: float, noise_counts: int) -> Alter:
+    """Return a load that stands still meanwhile, with noise or without."""
+    last = np.zeros(1)
+
+    def change(block: RawBlock) -> None:
+        t_s, counts = block.samples["t_us"] * 1e-6, block.samples["load_counts"]
+        before, held = np.flatnonzero(t_s < from_s), (t_s >= from_s) & (t_s < to_s)
+        last[:] = counts[before[-1]] if before.size else last
+        counts[held] = last[0] + np.round(noise_counts * np.sin(1e5 * t_s[held]))
+
+    return altered(change)
+
+
+def _moved(from_s: float, by_mm: float) -> Since:
+    """Return when the height has moved by so much since then."""
+
+    def since(read: Read) -> float:
+        after = read.t_s >= from_s
+        moved = np.abs(read.height_mm[after] - read.height_mm[after][0]) > by_mm
+        return float(read.t_s[after][np.argmax(moved)])
+
+    return since
+
+
+def _flagged(from_s: float, flag: SampleFlag) -> Alter:
+    """Return samples that bear a flag from a moment on."""
+
+    def change(block: RawBlock) -> None:
+        late = block.samples["t_us"] * 1e-6 >= from_s
+        block.samples["flags"][late] |= np.uint8(flag)
+
+    return altered(change)
+
+
+def _bound(spring: SpringModel, kind: StrokeKind = StrokeKind.STEADY) -> tuple[list[Step], Since]:
+    """Return a press beyond where the coils touch, and when the load has leapt."""
+    to_mm = spring.solid_height_mm - 0.2
+    line_n = 1.4 * spring.rate_n_per_mm * (spring.free_length_mm - spring.solid_height_mm)
+    steps: list[Step] = [Rest(FIRST_S), PressSpring(spring, to_mm, kind), Rest(1.5)]
+    return steps, when(lambda r: r.load_n > line_n)
+
+
 MID_S = 3.5  # in the first press, on its way down
 ONE = presses(SPRINGS[0], times=1)
+_TWO_RATE = {"crack_depth_mm": 12.0, "crack_rate_ratio": 2.5}
+_WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.83 * SPRINGS[0].rate_n_per_mm)
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
 _GAUGE_S = 9.0
+_TWICE_S = 11.5
 HELD_S = 9.0  # until then it is held
 _THEN = [Rest(HELD_S), *presses(SPRINGS[0])]
 _PRESSED: list[Step] = [*ONE, Rest(HELD_S), *presses(SPRINGS[0])]
@@ -268,11 +313,33 @@ CASES = (
     Case("travel runs backwards, free length told", ONE, when(lambda r: r.load_n > 30.0), "STOP",
          "travel_reversed", 0, alter=_times("travel_counts", -1.0, 0.0),
          free_mm=SPRINGS[0].free_length_mm, never=("above_free", "touched_low")),
+    Case("coils bind, nothing is told", *_bound(SPRINGS[0]), "STOP", "coils_bind", 0),
+    Case("coils bind, the cell's rating is told", *_bound(SPRINGS[0]), "STOP", "coils_bind", 0,
+         ratings=Ratings(cell_n=2000.0)),
+    Case("coils of an inner spring bind", *_bound(INNERS[0]), "STOP", "coils_bind", 0),
+    Case("coils bind, 10 samples/s", *_bound(SPRINGS[0], StrokeKind.SLOW), "STOP", "coils_bind", 0,
+         rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
+    Case("coils of a two-rate spring bind", *_bound(replace(SPRINGS[0], **_TWO_RATE)), "STOP",
+         "coils_bind", 0),
+    *(
+        Case(f"the load stands still {way}, noise {noise}", ONE, _moved(from_s, 3.5), "STOP",
+             "load_still", 0, alter=_load_stands(from_s, from_s + 2.0, noise))
+        for way, from_s in (("on the way down", 3.0), ("on the way up", 4.1))
+        for noise in (0, 300)
+    ),
     Case("no load comes", ONE,
          when(lambda r: r.height_mm < SPRINGS[0].free_length_mm - 5.0), "STOP", "load_dead", 0,
          alter=_times("load_counts", 0.0, RIG.zero_counts), free_mm=SPRINGS[0].free_length_mm),
     Case("the cell is wired backwards", ONE, when(lambda r: r.load_n < -30.0), "STOP",
          "load_reversed", 0, alter=_times("load_counts", -1.0, RIG.zero_counts)),
+    Case("another spring, before it is let up", [*TWO, *presses(ALIEN, times=1)],
+         when(lambda r: (r.t_s > 30.0) & (r.height_mm < 37.0)), "WRONG SPRING?",
+         "another_spring", 6),
+    Case("another spring, by its touch", presses(ALIEN, times=1),
+         when(lambda r: r.height_mm < ALIEN.free_length_mm - 4.0), "WRONG SPRING?",
+         "touched_low", 0, free_mm=SPRINGS[0].free_length_mm),
+    Case("another spring in the same label", [*presses(SPRINGS[0], times=2),
+         PressSpring(_WEAKER, TO_MM), Rest(1.5)], let_up(3), "WRONG SPRING?", "another_spring", 2),
     Case("another spring, first press", [*TWO, *presses(ALIEN, times=1)], let_up(7),
          "WRONG SPRING?", "another_spring", 6),
     Case("another spring, taken out", [*TWO, *presses(ALIEN, times=1), Rest(4.0),
@@ -283,6 +350,16 @@ CASES = (
          "slipped", 6),
     Case("10 samples/s, a fast hand", presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2),
          "larch-01", "too_fast", 1, rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
+    Case("a stroke far hastier than the others", [*presses(SPRINGS[0], times=2),
+         PressSpring(SPRINGS[0], TO_MM, StrokeKind.HASTY), Rest(1.5)], let_up(3), "larch-01",
+         "hasty", 2),
+    Case("the travel scale is absent, and no fault line says so", presses(SPRINGS[0]), at(MID_S),
+         "LOAD UNKNOWN", "no_travel", 0, alter=_flagged(MID_S, SampleFlag.TRAVEL_ABSENT),
+         unknown=("load_n", 99.0), never=("no_reading",)),
+    Case("a fast hand, 10 samples/s, the free length told",
+         presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2), "larch-01", "too_fast", 1,
+         rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0),
+         free_mm=SPRINGS[0].free_length_mm, never=("touched_low", "another_spring")),
     Case("board restarts in mid stroke", presses(SPRINGS[0]), at(MID_S), "SET THE DATUM",
          "datum_lost", 0, faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 99.0)),
     Case("unplugged, back as another start", presses(SPRINGS[0]), at(MID_S), "LOAD UNKNOWN",
@@ -294,6 +371,10 @@ CASES = (
          "rig_fault", 0, faults=Faults(dead_s=((MID_S, 30.0),)), unknown=("load_n", 99.0)),
     Case("end with springs unfinished", ONE, at(6.0), "END NOW?", "finish_unfinished", 1,
          commands=((6.0, Command(Action.FINISH)),)),
+    Case("datum set on a gauge that is typed 1 mm short", [*presses(SPRINGS[0], times=2), Rest(3.0),
+         GaugeBlock(30.0, 6.0), *presses(SPRINGS[0], times=1)], let_up(3), "GAUGE RIGHT?",
+         "datum_moved", 2, faults=Faults(restart_at_s=(_TWICE_S,)),
+         commands=((_TWICE_S + 6.0, Command(Action.DATUM, height_mm=29.0)),)),
     Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,
          faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 5.0),
          commands=((_GAUGE_S + 3.0, Command(Action.DATUM, height_mm=30.0)),)),
@@ -325,6 +406,10 @@ CASES = (
          "datum_refused", 0, faults=Faults(restart_at_s=(MID_S,)),
          alter=_frozen(MID_S, HELD_S), unknown=("height_mm", 99.0),
          commands=((8.0, Command(Action.DATUM, height_mm=30.0)),), never=("datum_set",)),
+    Case("something lies on the cell", [Rest(FIRST_S), PutMass(2.0, 9.0), *presses(SPRINGS[0])],
+         at(FIRST_S + 7.0), "larch-01", "zero_moved", 3),
+    Case("nothing is wrong, a two-rate spring",
+         presses(*(replace(one, **_TWO_RATE) for one in SPRINGS)), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong, inner springs", presses(*INNERS, times=5), at(0.0), "larch-01", "", 20,
          measured=4),

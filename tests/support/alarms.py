@@ -47,6 +47,9 @@ ALARMS = {
     "travel_reversed": {"load_n": 204.4, "rose_mm": 4.32},
     "load_dead": {"height_mm": 31.23, "touch_mm": 52.87},
     "load_reversed": {"load_n": -204.4},
+    "coils_bind": {"height_mm": 24.12, "load_n": 412.3},
+    "load_still": {"moved_mm": 3.12, "load_n": 145.2},
+    "slipped": {"way": "down", "height_mm": 41.77, "step_n": -26.1},
 }
 GONE = {
     "kind": "port_gone",
@@ -56,7 +59,13 @@ GONE = {
 LOST = Finding.of("link_lost", cause=GONE)
 NO_LOAD = {"load_n": None, "height_mm": None, "phase": "unknown", "curve": ()}
 DATUM = {"datum": Finding.of("datum_lost"), "height_mm": None, "turn": None, "curve": ()}
+OTHER = Finding.of(
+    "another_spring", label="larch-02", own=False, reason="level", height_mm=38.5, load_n=190.0,
+    usual_n=226.0, off_share=0.15, others=4)  # fmt: skip
 STATES: dict[str, dict[str, Any]] = {
+    "pressed: another_spring": {"alarm": OTHER},
+    "pressed: touched_low": {"alarm": Finding.of("touched_low", touch_mm=46.95,
+                                                 free_length_mm=53.0)},
     **{kind: {"alarm": Finding(kind, facts)} for kind, facts in ALARMS.items()},
     "coil bind": {"height_mm": 25.4},
     "link lost": {**NO_LOAD, "link": "lost", "link_what": LOST, "load_unknown": LOST},

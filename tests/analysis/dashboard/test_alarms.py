@@ -62,13 +62,22 @@ def test_two_at_once_are_both_said(
     assert other.upper() in text
 
 
-@pytest.mark.parametrize("kind", sorted(CARE_ONLY))
-def test_a_load_near_what_the_cell_bears_is_a_warning_at_the_bar_and_no_stop(kind: str) -> None:
-    near = Finding.of(kind, load_n=1600.0, rating_n=1961.33, part="cell")
+def test_a_load_near_what_the_cell_bears_is_a_warning_at_the_bar_and_no_stop() -> None:
+    near = Finding.of("overload_near", load_n=1600.0, rating_n=1961.33, part="cell")
     for size in ((40, 20), (80, 24), (200, 60)):
         text = drawn(replace(SCENE, snapshot=replace(LIVE, alarm=near)), *size)
         assert holds(text, "163.15 kg is near the 200.00 kg that the cell may bear")
         assert not is_large(text, "STOP")
+
+
+@pytest.mark.parametrize("kind", sorted(CARE_ONLY - {"overload_near"}))
+def test_another_spring_is_called_large_while_it_is_pressed_and_is_no_stop(kind: str) -> None:
+    scene = scene_of(f"pressed: {kind}")
+    for size in ((40, 12), (40, 20), (80, 24), (200, 60)):
+        text = drawn(scene, *size)
+        assert is_large(text, "WRONG SPRING?")
+        assert not is_large(text, "STOP")
+        assert "CARE" not in text
 
 
 HEIGHTS = re.compile(r"38\.42|14\.58|S seat|\[[=█]|>larch")  # height, depth, marks, the bar, a turn

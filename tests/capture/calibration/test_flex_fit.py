@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.calibration.flex_fit import flex_part
-from coilbench.capture.calibration.known_points import FlexPoint
+from coilbench.capture.calibration.known_points import MOST_GIVE_MM_PER_N, FlexPoint
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate
 from coilbench.capture.errors import CoilbenchError
@@ -261,3 +261,12 @@ def test_a_direction_that_is_told_outranks_the_order():
     assert (by_direction.fit, by_direction.notes) == (by_order.fit, by_order.notes)
     backwards = flex_part([replace(p, direction="up") for p in told], LOAD, TRAVEL, "b")
     assert "block_one_way" in {note.kind for note in backwards.notes}
+
+
+@pytest.mark.parametrize(("times", "spring"), [(0.9, False), (1.2, True), (9.0, True)])
+def test_what_no_press_gives_is_called_a_spring(times, spring) -> None:
+    readings = points(*press(top_n=400.0, linear=times * MOST_GIVE_MM_PER_N))
+    if spring:
+        assert "that is a spring, not a block" in refusal(readings)
+    else:
+        flex_part(readings, LOAD, TRAVEL, "b")

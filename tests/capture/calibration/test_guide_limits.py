@@ -9,6 +9,7 @@ from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import WeighGuide
+from coilbench.capture.calibration.known_points import MOST_GIVE_MM_PER_N
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 
@@ -193,3 +194,19 @@ def test_a_block_is_let_go_below_a_twentieth_of_the_load(
     samples["load_counts"] = np.array([0.0, 300.0, 510.0, 300.0, end_n]) / 0.01
     assert len(guide.feed(RawBlock(samples, 1))) == said
     assert guide.done == done
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+@pytest.mark.parametrize(("times", "spring"), [(0.9, False), (1.2, True)])
+def test_a_spring_in_the_blocks_place_is_told_at_the_first_kilograms(way, times, spring) -> None:
+    line = PolynomialFit((0.0, 0.01), ((0.0, 0.0), (0.0, 0.0)), 0.0, 0.0, 1e6, 5)
+    guide = BlockGuide(line, 500.0, mm_per_count=-1.0 / PER_MM)
+    loads_n = np.concatenate([np.linspace(0.0, 600.0, 300), np.linspace(600.0, 0.0, 300)])
+    samples = np.zeros(loads_n.size, dtype=RAW_DTYPE)
+    samples["load_counts"] = np.round(loads_n / 0.01)
+    samples["travel_counts"] = np.round(way * times * MOST_GIVE_MM_PER_N * loads_n * PER_MM)
+    said = [one for sample in samples for one in guide.feed(RawBlock(sample.reshape(1)))]
+    told = [one for one in said if one.kind == "spring_no_block"]
+    assert [one["load_n"] < 100.0 for one in told] == [True] * spring
+    assert guide.done is not spring
+    assert "pressed_too_little" not in {one.kind for one in said}

@@ -8,7 +8,9 @@ from coilbench.capture.strokes.likeness import (
     LEAST_SPAN_MM,
     LEVEL_OFF,
     NOMINAL_OFF,
+    SAID_OFF,
     SHAPE_OFF,
+    beside_the_set,
     mean_of_ways,
     unlike,
 )
@@ -76,3 +78,12 @@ def test_the_mean_of_both_ways_and_one_way_alone():
     nothing = Branch(np.empty(0), np.empty(0))
     np.testing.assert_array_equal(mean_of_ways(nothing, up).load_n, up.load_n[::-1])
     assert len(mean_of_ways(nothing, nothing)) == 0
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_what_the_sets_check_would_flag_is_said_beside_the_stroke(way):
+    others = [spring(), spring(1.001)]
+    assert beside_the_set(spring(1.0 + way * (SAID_OFF - 0.005)), others) is None
+    found = beside_the_set(spring(1.0 + way * (SAID_OFF + 0.005)), others)
+    assert found.facts["off_share"] == pytest.approx(way * (SAID_OFF + 0.005), abs=1e-3)
+    assert beside_the_set(spring(1.3), others[:1]) is None  # one alone is no set

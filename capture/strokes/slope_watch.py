@@ -1,0 +1,158 @@
+"""What the load does as the height goes, while a spring is pressed: coils bind, a slip, no answer.
+
+Pure. Each is judged against the stroke's own slope so far, so that nothing need be told of the
+spring. All thresholds are our choice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import NamedTuple
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.lag import typical_delay_s
+
+STEP_MM = 0.1  # the way down is kept in steps of this
+SLOPE_MM = 1.0  # a slope is read over so much
+EACH = 4  # of the steps: so many tell a slope well enough
+BIND_FROM_MM = 3.0  # so much is pressed before a slope is the spring's own
+# So many times its own slope no spring becomes: the second rate of a two-rate spring is at most
+# two to three times the first; coils that touch are tens of times stiffer.
+BIND_TIMES, SECOND_RATE = 4.0, 2.5
+BIND_OVER_MM = 1.5  # over no more than this, or between two samples
+NEAR_MM = 0.5  # of the lowest height: the press's give is undone by a load that is late
+BIND_N, BIND_SHARE = (
+    40.0,
+    0.1,
+)  # and by so much, also of the load: friction that turns round is less
+SLIP_N, SLIP_SHARE = 12.0, 0.04  # lost as the height falls: friction that turns round is less
+STILL_MM = 3.0  # over so much of the way a load moves
+STILL_SHARE = 0.1  # by more than this share of what the spring's slope says
+LAG_TIMES = 2.0  # a load comes late by its filter's typical delay, and by this many at most
+RUNNING = 2  # samples in a row: one may be a spike
+_GOING = ("slipped", "load_still")
+
+
+class _Point(NamedTuple):
+    """Where the quill came lower than ever in this stroke.
+
+    Attributes:
+        slope_n_per_mm: the spring's own so far, at most: however late the load comes.
+        behind_mm: how far above it the quill was when the load that is read here acted, at most.
+    """
+
+    height_mm: float
+    load_n: float
+    slope_n_per_mm: float = 0.0
+    behind_mm: float = 0.0
+
+
+class SlopeWatch:
+    """Follows one press, from its touch to its end.
+
+    Feed it all usable samples of the press in time order.
+    """
+
+    def __init__(self) -> None:
+        self._down: list[_Point] = []
+        self._late: deque[tuple[int, float]] = deque()  # (t_us, height_mm) that a load may be of
+        self._first_us = self._samples = 0
+        self._running: dict[str, int] = {}
+
+    def look(self, t_us: int, height_mm: float, load_n: float) -> list[Finding]:
+        """Take one sample; return what can't be a spring's."""
+        self._samples += 1
+        if not self._down:
+            self._first_us = t_us
+            self._down.append(_Point(height_mm, load_n))
+            return []
+        lowest_mm = self._down[-1].height_mm
+        lower = height_mm <= lowest_mm - STEP_MM
+        found = list(self._found(t_us, height_mm, load_n, lower=lower))
+        if lower:
+            self._add(height_mm, load_n)
+        kinds = {one.kind for one in found}
+        # where the quill stands, what shows only as it goes is neither so nor otherwise
+        stands = not lower and height_mm <= lowest_mm + STEP_MM
+        kept = {kind: times for kind, times in self._running.items() if stands and kind in _GOING}
+        self._running = kept | {kind: self._running.get(kind, 0) + 1 for kind in kinds}
+        return [one for one in found if self._running[one.kind] >= RUNNING]
+
+    def _found(
+        self, t_us: int, height_mm: float, load_n: float, *, lower: bool
+    ) -> Iterator[Finding]:
+        late_us = LAG_TIMES * 1e6 * typical_delay_s(self._step_s(t_us))
+        self._late.append((t_us, height_mm))
+        while len(self._late) > 1 and self._late[1][0] <= t_us - late_us:
+            self._late.popleft()
+        if height_mm <= self._down[-1].height_mm + NEAR_MM:
+            yield from self._binds(height_mm, load_n)
+        if lower:
+            yield from self._slips(height_mm, load_n)
+            yield from self._still_down(load_n)
+        else:
+            yield from self._still_up(load_n)
+
+    def _step_s(self, t_us: int) -> float:
+        return (t_us - self._first_us) * 1e-6 / max(1, self._samples - 1)
+
+    def _binds(self, height_mm: float, load_n: float) -> Iterator[Finding]:
+        """Yield that the load rises many times as steeply as before."""
+        touch_mm = self._down[0].height_mm
+        pairs = zip(reversed(self._down), reversed(self._down[:-1]), strict=False)
+        for at, (point, before) in enumerate(pairs):
+            fell_mm = max(0.0, point.height_mm - height_mm)
+            far = fell_mm > BIND_OVER_MM and at >= RUNNING
+            if far or touch_mm - point.height_mm < BIND_FROM_MM:
+                return
+            slope, base_n = point.slope_n_per_mm, max(point.load_n, before.load_n)
+            # where a hand slows down the load catches up, with the second rate if there is one
+            least_n = max(BIND_N, BIND_SHARE * base_n) + SECOND_RATE * slope * point.behind_mm
+            if slope > 0.0 and load_n - base_n > least_n + BIND_TIMES * slope * fell_mm:
+                yield Finding.of("coils_bind", load_n=load_n, height_mm=height_mm)
+                return
+
+    def _slips(self, height_mm: float, load_n: float) -> Iterator[Finding]:
+        """Yield that the load fell as the height fell."""
+        largest_n = max(
+            (min(one.load_n, after.load_n) for one, after in pairwise(self._down)),
+            default=load_n,
+        )
+        lost_n = largest_n - load_n
+        if lost_n > max(SLIP_N, SLIP_SHARE * largest_n):
+            facts = {"way": "down", "height_mm": height_mm, "step_n": -lost_n}
+            yield Finding("slipped", facts)
+
+    def _still_down(self, load_n: float) -> Iterator[Finding]:
+        """Yield that the height fell and the load did not rise."""
+        then_mm = max(height_mm for _, height_mm in self._late)
+        above = [one for one in self._down if one.height_mm >= then_mm + STILL_MM]
+        if len(above) >= RUNNING:
+            before_n, fell_mm = min(one.load_n for one in above[-RUNNING:]), above[-1].height_mm
+            yield from self._still(above[-1], load_n - before_n, fell_mm - then_mm, load_n)
+
+    def _still_up(self, load_n: float) -> Iterator[Finding]:
+        """Yield that the height rose and the load did not fall."""
+        rose_mm = min(height_mm for _, height_mm in self._late) - self._down[-1].height_mm
+        if rose_mm >= STILL_MM:
+            deepest = self._down[-1]
+            yield from self._still(deepest, deepest.load_n - load_n, rose_mm, load_n)
+
+    def _still(
+        self, since: _Point, changed_n: float, moved_mm: float, load_n: float
+    ) -> Iterator[Finding]:
+        touch = self._down[0]
+        pressed_mm = touch.height_mm - since.height_mm
+        if pressed_mm < SLOPE_MM:
+            return
+        slope = (since.load_n - touch.load_n) / pressed_mm
+        if slope > 0.0 and changed_n < STILL_SHARE * slope * min(moved_mm, pressed_mm):
+            yield Finding.of("load_still", load_n=load_n, moved_mm=moved_mm)
+
+    def _add(self, height_mm: float, load_n: float) -> None:
+        then_mm = max(mm for _, mm in self._late)
+        above = [one for one in self._down if one.height_mm >= then_mm + SLOPE_MM]
+        bounds = ((load_n - one.load_n) / (one.height_mm - then_mm) for one in above[::EACH])
+        self._down.append(_Point(height_mm, load_n, min(bounds, default=0.0), then_mm - height_mm))
