@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
-from coilbench.capture.book.staging import staging
+from coilbench.capture.book.staging import BOOK, COPY, staging
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -209,7 +209,7 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
         )
     kept_as = target if target.exists() else source
     with reading(source, as_it_is=True) as connection, staging(target) as folder:
-        stage = folder / "book"
+        stage = folder / BOOK
         with explaining_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
             connection.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, whole by itself
@@ -248,7 +248,7 @@ def put_back(copy: Path, path: Path) -> Path | None:
     if path.exists() and copy.exists() and path.samefile(copy):
         raise CoilbenchError("this is the book itself", where=str(copy), hint="Give a copy of it")
     with staging(path) as folder:
-        stage = folder / "copy"
+        stage = folder / COPY
         copy_book(copy, stage)
         if path.exists():
             stage.chmod(stat.S_IMODE(path.stat().st_mode) | stat.S_IWUSR)
