@@ -11,7 +11,7 @@ from sqlite_utils import Database, Migrations
 from coilbench.capture.book.digests import register, seal
 from coilbench.capture.book.first_tables import FIRST_TABLES
 from coilbench.capture.book.news import note_news
-from coilbench.capture.book.schema_shared import EDITS, SHOP
+from coilbench.capture.book.schema_shared import EDITS, ORDER, SHOP
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
@@ -309,6 +309,7 @@ _TEXTS = (
     _DIGESTS,
     EDITS,
     SHOP,
+    ORDER,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
