@@ -103,9 +103,7 @@ def linked_folder_in_it(folder: Path, of_others: Path) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="links of POSIX")
-@pytest.mark.parametrize(
-    "lay", [a_link, not_locked, other_names, links_in_it, linked_folder_in_it]
-)
+@pytest.mark.parametrize("lay", [a_link, not_locked, other_names, links_in_it, linked_folder_in_it])
 def test_what_others_lay_under_such_a_name_costs_nobody_a_file(
     book: Path, tmp_path: Path, lay: Callable[[Path, Path], None]
 ) -> None:
