@@ -8,8 +8,9 @@ from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
-from coilbench.capture.plain import as_typed, counted
+from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.units import counted
 
 ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
 

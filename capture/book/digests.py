@@ -33,8 +33,10 @@ _STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
 # Their rows' order of storing decides something; not covered in books before `_SINCE`.
-_ORDERED = ("calibration_parts", "calibrations", "scales", "mass_checks", "rest_zeros", "sets")
-_ORDERED += ("sessions", "sweeps")
+_ORDERED = (
+    *("calibration_parts", "calibrations", "scales", "mass_checks", "rest_zeros"),
+    *("sets", "sessions", "sweeps"),
+)
 _SINCE = "0016_order"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
 BRANCHES = ("loading", "unloading")

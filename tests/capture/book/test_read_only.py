@@ -117,7 +117,7 @@ def test_it_is_copied_from_there(book: Path, open_folder: Path) -> None:
 def test_where_the_disk_is_full_it_is_read_and_said(
     book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What a full disk itself answers was seen on a tmpfs of 1 MiB; here only its free room."""
+    """What a full disk itself answers was seen on a tmpfs of 4 MiB; here only its free room."""
     room = os.statvfs(book.parent)
     full = os.statvfs_result([*room[:3], 1, 1, *room[5:]])
     monkeypatch.setattr(os, "statvfs", lambda _: full)
