@@ -10,6 +10,7 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.units import counted
 
 ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
 
@@ -25,9 +26,10 @@ def capture_ended(last: Snapshot, heights_mm: Sequence[float] = ()) -> Iterator[
     Args:
         heights_mm: the heights that were asked for; they are asked for again in what is next.
     """
+    refused = f", {counted(last.lines_bad, 'line')} corrupted" if last.lines_bad else ""
     yield (
         f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
-        f"{last.samples_lost} lost. Book: {book_path()}"
+        f"{last.samples_lost} lost{refused}. Book: {book_path()}"
     )
     if last.turn is not None:
         yield f"Next is {describe(last.turn, units())}; go on with the same command."

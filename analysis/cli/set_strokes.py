@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from contextlib import nullcontext
 from typing import NamedTuple
 
 import click
@@ -93,7 +94,9 @@ def set_strokes(
     with open_book(book_path()) as db:
         record = find_set(db, name, strokes=not left)
         only = None if only is None else spring_named(record, only)
-        with writing(db):  # what the set then looks like is part of it
+        changing = swapped is not None or rulings
+        # what the set then looks like is part of it; only to show them, a book need not be writable
+        with writing(db) if changing else nullcontext():
             if swapped is not None:
                 first, second = (spring_named(record, one) for one in swapped)
                 record = swap_pressed(db, record, first, second).record

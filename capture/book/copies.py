@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
-from coilbench.capture.book.staging import staging
+from coilbench.capture.book.staging import BOOK, COPY, staging
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -66,8 +66,24 @@ _EXPLANATIONS = {
 }
 
 
+_FAIL_WHEN_FULL = (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+_LEAST_FREE = 65_536  # bytes; SQLite's index of a journal takes 32 KiB
+
+
+def _disk_full(folder: Path) -> bool:
+    """Return whether a disk has no room for a journal; False where the system doesn't tell."""
+    try:
+        disk = os.statvfs(folder)
+    except (AttributeError, OSError):  # no such call on Windows
+        return False
+    blocks = disk.f_bfree if os.geteuid() == 0 else disk.f_bavail
+    return disk.f_blocks > 0 and blocks * disk.f_frsize < _LEAST_FREE
+
+
 def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
     code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
+    if code in _FAIL_WHEN_FULL and _disk_full(path.parent):
+        return CoilbenchError(_FULL[0], where=str(path), hint=_FULL[1])
     if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
         return _unreadable(path)
     what, hint = _EXPLANATIONS.get(code, ("the book refused this ({error})", None))
@@ -110,9 +126,10 @@ def _connected(path: Path) -> sqlite3.Connection:
 
 
 def may_be_written(path: Path) -> bool:
-    """Return whether a book and its folder, where its journal is, can be written."""
+    """Return whether a book and its folder, where its journal is, can be written; not if full."""
     as_used = os.access in os.supports_effective_ids
-    return all(os.access(one, os.W_OK, effective_ids=as_used) for one in (path, path.parent))
+    allowed = (os.access(one, os.W_OK, effective_ids=as_used) for one in (path, path.parent))
+    return all(allowed) and not _disk_full(path.parent)
 
 
 def read_only(path: Path) -> sqlite3.Connection:
@@ -129,6 +146,8 @@ def read_only(path: Path) -> sqlite3.Connection:
     except sqlite3.OperationalError as error:
         unreadable = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
         if not full or error.sqlite_errorcode & 0xFF not in unreadable:
+            raise
+        if _disk_full(path.parent):
             raise
         raise CoilbenchError(
             "the book's newest strokes are in its journal, which can't be read where nothing can "
@@ -158,6 +177,14 @@ def refuse_linked(path: Path) -> None:
             where=str(path),
             hint="Remove the other name, or go on with a copy: coilbench book copy FILE",
         )
+    for end in ("-wal", "-shm", "-journal"):
+        beside = Path(os.path.realpath(path) + end)
+        if beside.is_symlink():
+            raise CoilbenchError(
+                "this is a link, where the book's journal belongs",
+                where=str(beside),
+                hint="Remove the link",
+            )
     if os.path.realpath(path) in _mounted():
         raise CoilbenchError(
             "this file is mounted by itself, so its journal is not the book's",
@@ -209,7 +236,7 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
         )
     kept_as = target if target.exists() else source
     with reading(source, as_it_is=True) as connection, staging(target) as folder:
-        stage = folder / "book"
+        stage = folder / BOOK
         with explaining_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
             connection.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, whole by itself
@@ -248,7 +275,7 @@ def put_back(copy: Path, path: Path) -> Path | None:
     if path.exists() and copy.exists() and path.samefile(copy):
         raise CoilbenchError("this is the book itself", where=str(copy), hint="Give a copy of it")
     with staging(path) as folder:
-        stage = folder / "copy"
+        stage = folder / COPY
         copy_book(copy, stage)
         if path.exists():
             stage.chmod(stat.S_IMODE(path.stat().st_mode) | stat.S_IWUSR)

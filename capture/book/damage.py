@@ -44,6 +44,9 @@ _PHRASES = {
     "set_rests": "what rests on the springs of a set, told {told_utc}",
     "hand_entries": "what was entered by hand {made_utc}",
     "sessions": "the capture begun {started_utc}",
+    "shop": "with which store the book is shared",
+    "shop_seen": "what came from the bench {bench_id}",
+    "shop_news": "a change that the store may lack ({kind} {row_id})",
     "stroke_chunks": "a piece of an unfinished stroke",
 }
 # What SQLite says of a row, not of its pages: the row's digest says it too.

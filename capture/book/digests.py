@@ -5,6 +5,9 @@ row gets one, and a changed row gets a new one if the old one was right, so that
 sealed. The triggers call a function that only this program registers: another program's change of
 a row fails, or, made without the triggers, is found as damage.
 
+Where the order of storing decides, such as which calibration is in force, a row's digest covers its
+rowid, too. A row is deleted only where that function is there: what is in no row has no digest.
+
 A stroke has three digests: `digest` over what never changes of it, `state_digest` over what does
 (whether it counts, its note, the ruling on it), so that a damaged stroke can be ruled out, and
 `content_digest` over its samples and its curve's rows.
@@ -23,11 +26,18 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
+from coilbench.capture.book.versions import versions
 
 WITHOUT = ("curve_rows",)  # a stroke's content_digest covers them
 _STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
+# Their rows' order of storing decides something; not covered in books before `_SINCE`.
+_ORDERED = (
+    *("calibration_parts", "calibrations", "scales", "mass_checks", "rest_zeros"),
+    *("sets", "sessions", "sweeps"),
+)
+_SINCE = "0016_order"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
 BRANCHES = ("loading", "unloading")
 
@@ -41,15 +51,21 @@ class Column(NamedTuple):
 
 
 class Cover(NamedTuple):
-    """A digest of a table's rows, and the columns that it covers."""
+    """A digest of a table's rows, and the columns that it covers; ordered: the rowid, too."""
 
     table: str
     digest: str
     columns: tuple[Column, ...]
+    ordered: bool = False
 
-    def sql(self, row: str = "") -> str:
-        """Return what computes it in SQL, of a row called so (`old.`); text as its bytes."""
-        return f"coil_digest('{self.table}', {', '.join(self.cells(row))})"
+    def sql(self, row: str = "", rowid: str = "") -> str:
+        """Return what computes it in SQL, of a row called so (`old.`); text as its bytes.
+
+        Args:
+            rowid: SQL for the rowid that the row is to have; empty for the one it has.
+        """
+        order = [rowid or f"{row}rowid"] if self.ordered else []
+        return f"coil_digest('{self.table}', {', '.join([*order, *self.cells(row)])})"
 
     def cells(self, row: str = "") -> list[str]:
         """Return the covered columns as SQL, text as its bytes."""
@@ -89,7 +105,9 @@ def covers(connection: sqlite3.Connection, table: str) -> tuple[Cover, ...]:
     if "digest" not in {column.name for column in columns}:
         return ()
     apart = {*DIGESTS, *_STATE.get(table, ()), *_CONTENT.get(table, ())}
-    found = [Cover(table, "digest", tuple(one for one in columns if one.name not in apart))]
+    fixed = tuple(one for one in columns if one.name not in apart)
+    ordered = table in _ORDERED and _SINCE in versions(connection)
+    found = [Cover(table, "digest", fixed, ordered)]
     if table in _STATE:
         state = tuple(one for one in columns if one.key or one.name in _STATE[table])
         found.append(Cover(table, "state_digest", state))
@@ -110,6 +128,7 @@ def seal(connection: sqlite3.Connection) -> None:
     for table in tables(connection):
         for cover in covers(connection, table):
             _seal(connection, cover)
+        _guard_deleting(connection, table)
     if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
         connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
         connection.execute(LABELS_COUNTED)
@@ -140,6 +159,16 @@ def _seal(connection: sqlite3.Connection, cover: Cover) -> None:
         + (f" {fresh} WHERE rowid = new.rowid;{counted}" if counted else "")
         + f" {fresh} WHERE rowid = new.rowid; END"
     )
+
+
+def _guard_deleting(connection: sqlite3.Connection, table: str) -> None:
+    """Let a row be deleted only where our function is there."""
+    if _SINCE in versions(connection):
+        connection.execute(f"DROP TRIGGER IF EXISTS {table}_deleted")
+        connection.execute(
+            f"CREATE TRIGGER {table}_deleted BEFORE DELETE ON {table} BEGIN"
+            f" SELECT coil_digest('{table}'); END"
+        )
 
 
 def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:
@@ -210,7 +239,10 @@ def stored_rows(
     columns = [column for column in columns_of(connection, table) if column.name not in apart]
     names = [column.name for column in columns]
     places = [
-        (names.index(cover.digest), [names.index(column.name) for column in cover.columns])
+        (
+            1 + names.index(cover.digest),  # after the rowid
+            [0] * cover.ordered + [1 + names.index(column.name) for column in cover.columns],
+        )
         for cover in covers(connection, table)
     ]
     kept = [(at, itemgetter(*of)) for at, of in places]  # of two columns at least
@@ -218,6 +250,6 @@ def stored_rows(
     sql = f"SELECT {table}.rowid, {cells} FROM {table} {where}"  # noqa: S608  our own names
     with as_bytes(connection):
         rows = connection.execute(sql, values).fetchall()
-    for rowid, *row in rows:
+    for row in rows:
         whole = all(row[at] == row_digest(table, *of(row)) for at, of in kept)
-        yield Stored(rowid, dict(zip(names, row, strict=True)), whole)
+        yield Stored(row[0], dict(zip(names, row[1:], strict=True)), whole)

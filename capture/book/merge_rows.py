@@ -16,7 +16,7 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.digests import DIGESTS
+from coilbench.capture.book.digests import DIGESTS, covers
 from coilbench.capture.book.hand_columns import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.errors import CoilbenchError
@@ -60,16 +60,28 @@ class TableRule:
         if self.unique is not None:  # with a stand-in for a name it gets a digest of its own
             columns = [column for column in columns if column not in DIGESTS]
         names = ", ".join(columns)
-        values = ["o.id" if column == self.unique else f"o.{column}" for column in columns]
+        values = {column: f"o.{column}" for column in columns}
+        if self.unique is not None:
+            values[self.unique] = "o.id"
         if self.has_rowid:
             names = f"rowid, {names}"
-            values.insert(0, f"o.rowid - {self._room(db, other)}")
+            rowid = f"o.rowid - {self._room(db, other)}"
+            values = {"rowid": rowid, **values, **self._digests_at(db, rowid, columns)}
         cursor = db.execute(
             f"INSERT INTO main.{self.table} ({names})"  # noqa: S608  our own names
-            f" SELECT {', '.join(values)} FROM {other}.{self.table} AS o"
+            f" SELECT {', '.join(values.values())} FROM {other}.{self.table} AS o"
             f" WHERE NOT EXISTS (SELECT 1 FROM main.{self.table} AS m WHERE {self._same_key})"
         )
         return int(cursor.rowcount)
+
+    def _digests_at(self, db: Database, rowid: str, columns: Sequence[str]) -> dict[str, str]:
+        """Return SQL for the digests that cover the rowid: a right one for the new, else as is."""
+        return {
+            cover.digest: f"CASE o.{cover.digest} WHEN {cover.sql('o.')}"
+            f" THEN {cover.sql('o.', rowid)} ELSE o.{cover.digest} END"
+            for cover in covers(db.conn, self.table)
+            if cover.ordered and cover.digest in columns
+        }
 
     def refuse_unlike(self, db: Database, other: str, name: str) -> None:
         """Refuse a book with another value in a column that never changes.

@@ -243,11 +243,15 @@ def hold_port(url: str) -> AbstractContextManager[None]:
     if url.partition(":")[0].lower() in _NOT_SHARED:
         return nullcontext()
     what = "another coilbench capture is using this port"
-    return _held(port_lock_path(url), CoilbenchError(what, where=url, hint="Stop that one first"))
+    refusal = CoilbenchError(what, where=url, hint="Stop that one first")
+    cure = "Remove it, or have its owner do so; or set TMPDIR to a folder of your own"
+    return _held(port_lock_path(url), refusal, cure)
 
 
 @contextmanager
-def _held(path: Path, refusal: CoilbenchError) -> Iterator[None]:
+def _held(
+    path: Path, refusal: CoilbenchError, cure: str = "Check the folder's permissions"
+) -> Iterator[None]:
     lock = FileLock(path)
     try:
         lock.acquire(timeout=0)
@@ -257,7 +261,7 @@ def _held(path: Path, refusal: CoilbenchError) -> Iterator[None]:
         raise CoilbenchError(
             f"the lock file cannot be created ({error.strerror})",
             where=str(path),
-            hint="Check the folder's permissions",
+            hint=cure if os.path.lexists(path) else "Check the folder's permissions",
         ) from error
     try:
         yield

@@ -31,6 +31,7 @@ _SHAPES = {
     "0013_digests": "59eac3822404fb9c22e3225c398d3ef6",
     "0014_edits": "adb0711339dd393e14369862e4b0fb79",
     "0015_shop": "9dca4efa9c0f4d67ed827a60a0fc9203",
+    "0016_order": "cd5436cb7f64c4c7c58517a98d085b25",
 }
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils
 
@@ -102,6 +103,8 @@ def _shape(connection: sqlite3.Connection) -> Shape:
     for kind, name, table, sql in connection.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
     ):
+        if name.startswith("sqlite_stat"):  # what ANALYZE found; the name is SQLite's own
+            continue
         if table != LIST or kind == "trigger":
             shape[kind, name] = re.sub(r"\s+", " ", str(sql).replace('"', ""))
         elif kind == "table":

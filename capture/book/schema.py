@@ -11,7 +11,14 @@ from sqlite_utils import Database, Migrations
 from coilbench.capture.book.digests import register, seal
 from coilbench.capture.book.first_tables import FIRST_TABLES
 from coilbench.capture.book.news import note_news
-from coilbench.capture.book.schema_later import DIGESTS, EDITS, REST_ZEROS, SET_SOLID_U, SHOP
+from coilbench.capture.book.schema_later import (
+    DIGESTS,
+    EDITS,
+    ORDER,
+    REST_ZEROS,
+    SET_SOLID_U,
+    SHOP,
+)
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
@@ -268,6 +275,7 @@ _TEXTS = (
     DIGESTS,
     EDITS,
     SHOP,
+    ORDER,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

@@ -86,3 +86,11 @@ CREATE TABLE shop_news (
 ) STRICT;
 CREATE INDEX shop_news_by_row ON shop_news (kind, row_id);
 """
+
+# From here on the digests cover the order of storing, rows are deleted by us alone, and what is
+# kept of the store has digests: a lost piece of news would be a change that nobody gets.
+ORDER = """
+ALTER TABLE shop ADD COLUMN digest BLOB;
+ALTER TABLE shop_seen ADD COLUMN digest BLOB;
+ALTER TABLE shop_news ADD COLUMN digest BLOB;
+"""

@@ -6,9 +6,12 @@ Light to import: nothing heavy is loaded here.
 from __future__ import annotations
 
 import contextlib
+import os
+import re
 import shutil
+import stat
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,6 +21,8 @@ from coilbench.capture.errors import CoilbenchError
 
 _END = ".coilbench-part"
 _LOCK = "owner.lock"
+BOOK, COPY = "book", "copy"  # what is made there is called so, or by a number
+_OURS = re.compile(rf"({BOOK}|{COPY}|\d+\.db)(-wal|-shm|-journal|\.lock)?")
 
 
 @contextmanager
@@ -54,14 +59,39 @@ def _made(target: Path) -> tuple[Path, FileLock]:
 
 
 def remove_left(folder: Path) -> None:
-    """Remove what programs that were killed left in a folder; what has an owner stays."""
+    """Remove what programs that were killed left in a folder; what has an owner stays.
+
+    A folder that others may write holds whatever they like under such a name: only a real folder of
+    this user that holds a lock of ours is looked into, only files called as ours are removed there,
+    and nothing is followed.
+    """
     with contextlib.suppress(OSError):
         for left in folder.glob(f".*{_END}"):
-            lock = FileLock(left / _LOCK)
             with contextlib.suppress(Timeout, OSError):
-                lock.acquire(timeout=0)
-                for file in left.iterdir():
-                    if file.name != _LOCK:  # some systems keep a file that is open
-                        file.unlink()
-                lock.release()
-                shutil.rmtree(left, ignore_errors=True)
+                if _is_mine(left, stat.S_ISDIR):
+                    _remove(left)
+
+
+def _remove(left: Path) -> None:
+    lock = left / _LOCK
+    if _is_mine(lock, stat.S_ISREG):
+        held = FileLock(lock)
+        held.acquire(timeout=0)
+        try:
+            remove_left(left)  # a copy that was being made in it
+            for file in left.iterdir():
+                if _OURS.fullmatch(file.name) and _is_mine(file, stat.S_ISREG):
+                    file.unlink()
+        finally:
+            held.release()
+        lock.unlink(missing_ok=True)
+    left.rmdir()  # refused where anything else is in it
+
+
+def _is_mine(path: Path, kind: Callable[[int], bool]) -> bool:
+    """Return whether a path itself, not what it points to, is of this kind and of this user."""
+    try:
+        found = path.lstat()
+    except FileNotFoundError:
+        return False
+    return kind(found.st_mode) and (not hasattr(os, "geteuid") or found.st_uid == os.geteuid())

@@ -35,6 +35,7 @@ PATIENCE_S = 0.25  # for the whole of a request; a client that takes longer is d
 ASK_S = 0.5
 TELL_S = 5.0
 _WAITING = 8  # clients
+_FULL_PAUSE_S = 0.02
 _NAP_S = 0.05
 LONGEST_REQUEST = 2048  # bytes, LF included; the longest command takes about 1.4 KiB
 LONGEST_REPLY = 262_144
@@ -166,20 +167,34 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
             "on this system a capture can't be told anything from another window",
             hint="Use the keys of the coilbench live that runs it",
         )
+    until_s = time.monotonic() + patience_s
     for path in _paths(book):
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as server:
             server.settimeout(patience_s)
             try:
-                server.connect(os.fspath(path))
+                _connect(server, path, until_s)
                 if not _same_user(server):
                     raise ConnectionRefusedError
                 server.sendall(request)
                 return _receive(server, LONGEST_REPLY, patience_s)
-            except TimeoutError:
-                return None
+            except (TimeoutError, ConnectionResetError, BrokenPipeError):
+                return None  # somebody is there
             except OSError:
                 continue
     raise _nobody(book)
+
+
+def _connect(server: socket.socket, path: Path, until_s: float) -> None:
+    """Connect, waiting while more ask than may wait there; TimeoutError where that goes on."""
+    while True:
+        try:
+            server.connect(os.fspath(path))
+        except BlockingIOError:
+            if time.monotonic() > until_s:
+                raise TimeoutError from None
+            time.sleep(_FULL_PAUSE_S)
+            continue
+        return
 
 
 def _nobody(book: Path) -> CoilbenchError:

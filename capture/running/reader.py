@@ -124,8 +124,10 @@ class Reader:
         """Read, and come back after each loss; returns why there is no more."""
         backoff_s = FIRST_BACKOFF_S
         while not self._finishing.is_set():
+            comes_back = True
             try:
                 with self._open_again() as source:
+                    comes_back = source.comes_back
                     hello, seen = identify(source, clock=self._clock)
                     self._put(Parcel(hello=hello))
                     self._put(Parcel(items=tuple(seen), counters=source.counters))
@@ -135,6 +137,8 @@ class Reader:
             except SourceEnded:
                 return SOURCE_ENDED
             except CoilbenchError as loss:
+                if not comes_back:
+                    raise
                 self._put(Parcel(loss=loss))
                 self._pause(backoff_s)
                 backoff_s = min(2 * backoff_s, LONGEST_BACKOFF_S)

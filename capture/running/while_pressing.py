@@ -8,9 +8,9 @@ from coilbench.capture.blocks import UNUSABLE, Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import typical_delay_s
 from coilbench.capture.running.checking import StrokeChecks
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder, ToPhysical
 from coilbench.capture.strokes.likeness import Known
-from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.strokes.watching import Array, Bounds, touch_at_most_mm
 
 # Ours, no source.

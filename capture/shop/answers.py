@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.digests import covers
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.shop.shape import ANSWERS, SCHEMA, VERSION
@@ -70,12 +71,17 @@ def add_answers(db: Database, store: Store, judge: Judge, program_version: str) 
 
 
 def _inputs(db: Database, record: SetRecord) -> bytes:
-    """Return SHA-256 over all that a set's answer follows from: the digests of its rows."""
+    """Return SHA-256 over all that a set's answer follows from, the same in every bench's book.
+
+    A stroke's own digest isn't: it covers the order of storing.
+    """
+    fixed, state = (", ".join(cover.cells()) for cover in covers(db.conn, "sweeps"))
+    stroke = f"id, coil_digest({fixed}), coil_digest({state}), content_digest"
     of_set = "spring_id IN (SELECT id FROM springs WHERE set_id = :id)"
     parts = [
         db.execute(f"SELECT {columns} FROM {table} WHERE {where} ORDER BY 1", values).fetchall()  # noqa: S608
         for table, columns, where in (
-            ("sweeps", "id, digest, state_digest, content_digest", of_set),
+            ("sweeps", stroke, of_set),
             ("hand_entries", "id, digest", "set_id = :id"),
             ("set_rests", "id, digest", "set_id = :id"),
             ("springs", "id, label", "set_id = :id"),

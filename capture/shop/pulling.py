@@ -78,7 +78,10 @@ def pull_spans(db: Database, store: Store, spans: Sequence[Span], progress: Prog
 
 
 def _seen(db: Database, bench: str, push: int, push_uuid: str) -> None:
-    db.execute("INSERT OR REPLACE INTO shop_seen VALUES (?, ?, ?)", [bench, push, push_uuid])
+    db.execute(
+        "INSERT OR REPLACE INTO shop_seen (bench_id, push, push_uuid) VALUES (?, ?, ?)",
+        [bench, push, push_uuid],
+    )
 
 
 def _light(store: Store, spans: Sequence[Span]) -> Iterator[list[Item]]:

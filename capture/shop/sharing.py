@@ -170,7 +170,9 @@ def _meet(db: Database, store: Store) -> tuple[str, ...]:
         own_head = store.heads().get(row["bench_id"], (0, ""))[0]
         lost = [
             bench
-            for bench, push, push_uuid in db.execute("SELECT * FROM shop_seen").fetchall()
+            for bench, push, push_uuid in db.execute(
+                "SELECT bench_id, push, push_uuid FROM shop_seen"
+            ).fetchall()
             if store.push_uuid(bench, push) != push_uuid
         ]
     news = []
@@ -184,7 +186,10 @@ def _meet(db: Database, store: Store) -> tuple[str, ...]:
             news.append("copied_book")
             if row["pushed"]:
                 seen = [row["bench_id"], row["pushed"], row["pushed_uuid"]]
-                db.execute("INSERT OR REPLACE INTO shop_seen VALUES (?, ?, ?)", seen)
+                db.execute(
+                    "INSERT OR REPLACE INTO shop_seen (bench_id, push, push_uuid) VALUES (?, ?, ?)",
+                    seen,
+                )
             db.execute("UPDATE shop SET bench_id = ?, pushed = 0, pushed_uuid = NULL", [new_id()])
     return tuple(news)
 
@@ -206,7 +211,10 @@ def _pull(db: Database, store: Store, progress: Progress) -> Pulled:
 
 def _spans(db: Database, store: Store) -> list[Span]:
     row = first_row(db, "SELECT bench_id FROM shop") or {}
-    seen = {bench: push for bench, push, _ in db.execute("SELECT * FROM shop_seen")}
+    seen = {
+        bench: push
+        for bench, push, _ in db.execute("SELECT bench_id, push, push_uuid FROM shop_seen")
+    }
     return [
         Span(bench, seen.get(bench, 0), push, push_uuid)
         for bench, (push, push_uuid) in sorted(store.heads().items())

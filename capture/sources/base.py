@@ -31,6 +31,7 @@ class Source(ABC):
     """
 
     url: str
+    comes_back = True  # whether opening it again, once it is lost, may help
     gather_s = GATHER_S
 
     @property

@@ -17,6 +17,8 @@ _CHUNK = 65_536  # bytes a poll
 class RecordingSource(Source):
     """A Source that reads an open file of raw bytes, as fast as it is polled, and closes it."""
 
+    comes_back = False
+
     def __init__(self, url: str, file: BinaryIO) -> None:
         self.url = url
         self._file = file

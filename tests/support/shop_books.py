@@ -70,6 +70,11 @@ def make_empty(path: Path) -> Path:
 
 
 def content(path: Path) -> dict[str, list[tuple[Any, ...]]]:
-    """Return all that merges and is shared of a book, without places and names of one book only."""
+    """Return all that merges and is shared of a book, without places and the digests of these."""
     with closing(sqlite3.connect(path)) as plain:
-        return {table: sorted(plain.execute(f"SELECT * FROM {table}"), key=repr) for table in RULES}
+        return {table: sorted(_rows(plain, table), key=repr) for table in RULES}
+
+
+def _rows(plain: sqlite3.Connection, table: str) -> list[tuple[Any, ...]]:
+    names = [row[1] for row in plain.execute(f"PRAGMA table_info({table})") if row[1] != "digest"]
+    return plain.execute(f"SELECT {', '.join(names)} FROM {table}").fetchall()

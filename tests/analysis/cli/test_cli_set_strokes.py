@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book import opening
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
@@ -176,3 +177,15 @@ def test_a_swap_that_cannot_be_changes_nothing(pressed: Call, labels: tuple[str,
     said = pressed("set", "strokes", "elm", "--swap", *labels)
     assert (said.status, said.out) == (2, "")
     assert pressed(*ELM, "--json").out == before
+
+
+def test_strokes_of_a_book_that_cannot_be_written_are_shown_and_not_ruled_on(
+    pressed: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = pressed("set", "strokes", "elm")
+    monkeypatch.setattr(opening, "may_be_written", lambda _: False)
+    said = pressed("set", "strokes", "elm")
+    assert (said.status, said.out) == (0, shown.out)
+    said = pressed("set", "strokes", "elm", "--leave", "a:1")
+    assert said.status == 2
+    assert "cannot be written" in said.err

@@ -29,7 +29,7 @@ from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState, SetState
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps, store_sweep
 from coilbench.capture.errors import CoilbenchError
-from support.edits import harm
+from support.edits import changing, harm
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
@@ -119,6 +119,65 @@ def test_another_programs_change_fails(book: Path, table: str) -> None:
         pytest.raises(sqlite3.OperationalError, match="coil_digest"),
     ):
         plain.execute(f"UPDATE {table} SET {column} = 0")
+
+
+@pytest.mark.parametrize("table", ["sets", "springs", "calibration_points", "sweeps", "curve_rows"])
+def test_another_programs_deleting_fails(book: Path, table: str) -> None:
+    with (
+        closing(sqlite3.connect(book)) as plain,
+        pytest.raises(sqlite3.OperationalError, match="coil_digest"),
+    ):
+        plain.execute(f"DELETE FROM {table}")
+
+
+def test_no_table_can_be_emptied_by_another_program(book: Path) -> None:
+    with open_book(book) as db:
+        guarded = {
+            table
+            for (table,) in db.execute(
+                "SELECT tbl_name FROM sqlite_schema WHERE type = 'trigger'"
+                " AND sql LIKE '%BEFORE DELETE ON%coil_digest%'"
+            )
+        }
+        assert guarded == set(tables(db.conn))
+
+
+ORDERED = ["calibration_parts", "calibrations", "sets", "sweeps"]
+
+
+@pytest.mark.parametrize("table", ORDERED)
+def test_another_order_of_storing_is_damage(book: Path, table: str) -> None:
+    """By it the calibration in force is decided, and ties are broken."""
+    with closing(sqlite3.connect(book)) as plain, plain:
+        plain.execute(f"UPDATE {table} SET rowid = 100 WHERE rowid = 1")
+    assert any("is damaged" in one for one in check_book(book).findings)
+    assert "damaged" in refusal(book)
+
+
+def test_a_vacuum_by_another_program_leaves_all_whole(book: Path) -> None:
+    with changing(book) as connection:  # a gap in the order
+        for table in ("curve_rows WHERE sweep_id =", "sweeps WHERE id ="):
+            connection.execute(f"DELETE FROM {table} (SELECT id FROM sweeps WHERE rowid = 2)")
+    with closing(sqlite3.connect(book)) as plain:
+        plain.execute("VACUUM")
+        rowids = [rowid for (rowid,) in plain.execute("SELECT rowid FROM sweeps ORDER BY rowid")]
+    assert rowids == [1, 3, 4, 5]
+    assert check_book(book).findings == []
+
+
+def test_rows_get_a_place_before_the_books_own_and_a_digest_that_covers_it(
+    book: Path, tmp_path: Path
+) -> None:
+    other = tmp_path / "other.db"
+    with open_book(other, create=True) as db:
+        larch = new_set(db, SetPlan("fir", "outer", ("f",)))
+        assert larch.springs
+    merge_books(book, [other])
+    with open_book(book) as db:
+        assert db.execute("SELECT min(rowid) FROM sets").fetchone()[0] < 1
+        assert whole(db.conn)
+    merge_books(other, [book])  # all of its calibrations and strokes, at other places
+    assert check_book(other).findings == []
 
 
 def test_damage_is_never_sealed(book: Path) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import stat
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -73,6 +75,64 @@ def test_nothing_else_is_removed(book: Path) -> None:
     opened(book)
     kept = {".bench.db-mine", ".coilbench-part", "bench.coilbench-part"}
     assert kept <= {file.name for file in book.parent.iterdir()}
+
+
+def a_link(folder: Path, of_others: Path) -> None:
+    folder.symlink_to(of_others)
+
+
+def not_locked(folder: Path, of_others: Path) -> None:
+    shutil.copytree(of_others, folder)
+
+
+def other_names(folder: Path, of_others: Path) -> None:
+    shutil.copytree(of_others, folder)
+    (folder / "owner.lock").touch()
+
+
+def links_in_it(folder: Path, of_others: Path) -> None:
+    folder.mkdir()
+    (folder / "owner.lock").symlink_to(of_others / "letter")
+    (folder / "book").symlink_to(of_others / "letter")
+
+
+def linked_folder_in_it(folder: Path, of_others: Path) -> None:
+    folder.mkdir()
+    (folder / "owner.lock").touch()
+    (folder / ".x.coilbench-part").symlink_to(of_others)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links of POSIX")
+@pytest.mark.parametrize("lay", [a_link, not_locked, other_names, links_in_it, linked_folder_in_it])
+def test_what_others_lay_under_such_a_name_costs_nobody_a_file(
+    book: Path, tmp_path: Path, lay: Callable[[Path, Path], None]
+) -> None:
+    of_others = tmp_path / "of-others"
+    of_others.mkdir()
+    (of_others / "letter").write_text("dear")
+    (of_others / "book.txt").write_text("dear")
+    before = sorted(of_others.iterdir())
+    left = book.with_name(".x.coilbench-part")
+    lay(left, of_others)
+    laid = {one for one in left.iterdir() if one.name not in ("owner.lock", ".x.coilbench-part")}
+    opened(book)
+    assert sorted(of_others.iterdir()) == before
+    assert (of_others / "letter").read_text() == "dear"
+    assert laid <= set(left.iterdir())
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="users of POSIX")
+def test_another_users_folder_is_let_be(book: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    left = book.with_name(".x.coilbench-part")
+    left.mkdir()
+    for name in ("owner.lock", "book"):
+        (left / name).touch()
+    with monkeypatch.context() as another:
+        another.setattr(os, "geteuid", lambda: os.getuid() + 1)
+        opened(book)
+    assert (left / "book").exists()
+    opened(book)
+    assert not left.exists()
 
 
 @pytest.mark.skipif(os.name == "nt", reason="modes of POSIX")

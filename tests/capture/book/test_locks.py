@@ -146,3 +146,28 @@ def test_a_folder_that_takes_no_lock_file_is_said_in_words(tmp_path):
     with pytest.raises(CoilbenchError, match="lock file cannot be created"), hold_book(book):
         pytest.fail("held")
     assert str(book_lock_path(book)).endswith("a.db.lock")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links of POSIX")
+def test_what_lies_where_the_lock_of_a_port_belongs_is_named_with_the_cure(port, tmp_path):
+    taken = port_lock_path(port)
+    taken.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(CoilbenchError, match=r"coilbench-port-.*TMPDIR") as told, hold_port(port):
+        pytest.fail("held")
+    assert str(taken) in str(told.value)
+    assert not (tmp_path / "elsewhere").exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links of POSIX")
+@pytest.mark.parametrize("end", ["-wal", "-shm", "-journal"])
+def test_a_link_where_the_journal_belongs_is_named(tmp_path, end):
+    book = tmp_path / "bench.db"
+    with open_book(book, create=True) as db:
+        new_set(db, SetPlan("larch", "outer", ("a",)))
+    beside = tmp_path / f"bench.db{end}"
+    beside.unlink(missing_ok=True)
+    beside.symlink_to(tmp_path / "elsewhere")
+    (tmp_path / "other.db").symlink_to(book)
+    for name in (book, tmp_path / "other.db"):
+        with pytest.raises(CoilbenchError, match=f"bench.db{end}: this is a link"), open_book(name):
+            pytest.fail("opened")

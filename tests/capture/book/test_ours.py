@@ -137,3 +137,13 @@ def test_a_changed_book_of_the_first_version_is_not_brought_up_to_date(tmp_path:
         pytest.fail("opened")
     assert check_book(old).version == ""
     assert not list(tmp_path.glob("old.before*"))
+
+
+def test_what_sqlite_itself_keeps_of_a_books_tables_is_no_other_programs(path: Path) -> None:
+    with open_book(path, create=True):
+        pass
+    with closing(sqlite3.connect(path)) as plain:
+        plain.execute("ANALYZE")
+        plain.commit()
+    with open_book(path) as db:
+        assert db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'sqlite_stat1'").fetchone()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -110,4 +111,18 @@ def test_it_is_copied_from_there(book: Path, open_folder: Path) -> None:
     shutil.move(book, stick / book.name)
     with locked_up(stick):
         copy_book(stick / book.name, book)
+    assert names(book) == ["rowan"]
+
+
+def test_where_the_disk_is_full_it_is_read_and_said(
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a full disk itself answers was seen on a tmpfs of 4 MiB; here only its free room."""
+    room = os.statvfs(book.parent)
+    full = os.statvfs_result([*room[:3], 1, 1, *room[5:]])
+    monkeypatch.setattr(os, "statvfs", lambda _: full)
+    assert names(book) == ["rowan"]
+    assert check_book(book).findings == []
+    with pytest.raises(CoilbenchError, match="the disk is full"):
+        write(book)
     assert names(book) == ["rowan"]

@@ -320,3 +320,20 @@ def test_random_bytes_over_the_socket_never_end_it(book, session, server):
             assert set(json.loads(client.recv(65_536))) == {"refused", "hint"}
     assert session.commands == []
     assert server.error is None
+
+
+def test_a_capture_that_many_ask_at_once_is_not_called_absent(book, session, monkeypatch):
+    monkeypatch.setattr(module, "ASK_S", 0.1)
+    path = control_path(book)
+    path.parent.mkdir(mode=0o700)
+    with socket.socket(socket.AF_UNIX) as busy:  # it listens, and takes nobody
+        busy.bind(str(path))
+        busy.listen(0)
+        waiting = [socket.socket(socket.AF_UNIX) for _ in range(3)]
+        for one in waiting:
+            one.setblocking(False)
+            with suppress(BlockingIOError):
+                one.connect(str(path))
+        assert module._ask(book, b"{}\n", 0.1) is None
+        for one in waiting:
+            one.close()

@@ -42,6 +42,7 @@ class FakeSource:
 
     def __init__(self, clock, *script, hello=HELLO):
         self.url = "fake:"
+        self.comes_back = True
         self.counters = LinkCounters()
         self.asked = []
         self.closed = False
@@ -280,3 +281,15 @@ def test_a_wrong_version_is_told_and_tried_again():
     parcels, _ = run([newer, FakeSource(clock, [Answer(0, "who", True)], ENDED)], clock)
     assert isinstance(parcels[0].loss, CoilbenchError)
     assert re.search(r"\b2\b.*protocol", str(parcels[0].loss))
+
+
+@pytest.mark.parametrize("bad", [LOST, bytes(70_000)], ids=["lost", "nothing readable"])
+def test_a_source_that_does_not_come_back_ends_it(bad):
+    """A recording says the same each time: trying again would never end."""
+    clock = Clock()
+    source = FakeSource(clock, [block(0)], bad)
+    source.comes_back = False
+    parcels, pauses = run([source], clock)
+    assert kind(parcels[-1]) == "failure"
+    assert isinstance(parcels[-1].failure, SourceLost)
+    assert pauses == []
