@@ -67,7 +67,7 @@ def open_virtual(url: str) -> VirtualSource:
     | springs, role | 12, outer | how many, `outer` or `inner` |
     | tired, cracked | 0 | how many of them are so |
     | presses | 5 | strokes of each spring, the conditioning ones included |
-    | stroke | steady | steady, fast, slow, short, double or paused |
+    | stroke | steady | steady, fast, hasty, slow, short, double or paused |
     | drop, flip | 0 | probability of each byte to be lost, to have a bit turned |
     | restart | | seconds after which the rig restarts; may be repeated |
     | dead, saturate | | `20:3`: from 20 s for 3 s no conversions, the ADC at its end; repeatable |

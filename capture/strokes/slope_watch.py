@@ -6,9 +6,9 @@ spring. All thresholds are our choice, no source.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterator
-from itertools import pairwise
 from typing import NamedTuple
 
 from coilbench.capture.blocks import Finding
@@ -16,11 +16,11 @@ from coilbench.capture.calibration.lag import typical_delay_s
 
 STEP_MM = 0.1  # the way down is kept in steps of this
 SLOPE_MM = 1.0  # a slope is read over so much
-EACH = 4  # of the steps: so many tell a slope well enough
+EACH = 8  # points of the way down: so many tell a slope well enough
 BIND_FROM_MM = 3.0  # so much is pressed before a slope is the spring's own
 # So many times its own slope no spring becomes: the second rate of a two-rate spring is at most
 # two to three times the first; coils that touch are tens of times stiffer.
-BIND_TIMES, SECOND_RATE = 4.0, 2.5
+BIND_TIMES, SECOND_RATE = 4.0, 3.0
 BIND_OVER_MM = 1.5  # over no more than this, or between two samples
 NEAR_MM = 0.5  # of the lowest height: the press's give is undone by a load that is late
 BIND_N, BIND_SHARE = (
@@ -31,6 +31,7 @@ SLIP_N, SLIP_SHARE = 12.0, 0.04  # lost as the height falls: friction that turns
 STILL_MM = 3.0  # over so much of the way a load moves
 STILL_SHARE = 0.1  # by more than this share of what the spring's slope says
 LAG_TIMES = 2.0  # a load comes late by its filter's typical delay, and by this many at most
+FEWEST = 8  # points of the way down: with fewer the filter saw hardly anything of it
 RUNNING = 2  # samples in a row: one may be a spike
 _GOING = ("slipped", "load_still")
 
@@ -58,7 +59,9 @@ class SlopeWatch:
     def __init__(self) -> None:
         self._down: list[_Point] = []
         self._late: deque[tuple[int, float]] = deque()  # (t_us, height_mm) that a load may be of
+        self._late_seen = False  # where the quill was before the touch, nobody looked
         self._first_us = self._samples = 0
+        self._largest_n = 0.0  # of two points in a row
         self._running: dict[str, int] = {}
 
     def look(self, t_us: int, height_mm: float, load_n: float) -> list[Finding]:
@@ -85,9 +88,10 @@ class SlopeWatch:
     ) -> Iterator[Finding]:
         late_us = LAG_TIMES * 1e6 * typical_delay_s(self._step_s(t_us))
         self._late.append((t_us, height_mm))
+        self._late_seen = t_us - self._first_us >= late_us
         while len(self._late) > 1 and self._late[1][0] <= t_us - late_us:
             self._late.popleft()
-        if height_mm <= self._down[-1].height_mm + NEAR_MM:
+        if len(self._down) >= FEWEST and height_mm <= self._down[-1].height_mm + NEAR_MM:
             yield from self._binds(height_mm, load_n)
         if lower:
             yield from self._slips(height_mm, load_n)
@@ -116,22 +120,19 @@ class SlopeWatch:
 
     def _slips(self, height_mm: float, load_n: float) -> Iterator[Finding]:
         """Yield that the load fell as the height fell."""
-        largest_n = max(
-            (min(one.load_n, after.load_n) for one, after in pairwise(self._down)),
-            default=load_n,
-        )
-        lost_n = largest_n - load_n
-        if lost_n > max(SLIP_N, SLIP_SHARE * largest_n):
+        lost_n = self._largest_n - load_n
+        if lost_n > max(SLIP_N, SLIP_SHARE * self._largest_n):
             facts = {"way": "down", "height_mm": height_mm, "step_n": -lost_n}
             yield Finding("slipped", facts)
 
     def _still_down(self, load_n: float) -> Iterator[Finding]:
         """Yield that the height fell and the load did not rise."""
         then_mm = max(height_mm for _, height_mm in self._late)
-        above = [one for one in self._down if one.height_mm >= then_mm + STILL_MM]
-        if len(above) >= RUNNING:
-            before_n, fell_mm = min(one.load_n for one in above[-RUNNING:]), above[-1].height_mm
-            yield from self._still(above[-1], load_n - before_n, fell_mm - then_mm, load_n)
+        above = self._above(then_mm + STILL_MM)
+        if above >= RUNNING:
+            *_, since = lasts = self._down[above - RUNNING : above]
+            before_n = min(one.load_n for one in lasts)
+            yield from self._still(since, load_n - before_n, since.height_mm - then_mm, load_n)
 
     def _still_up(self, load_n: float) -> Iterator[Finding]:
         """Yield that the height rose and the load did not fall."""
@@ -151,8 +152,15 @@ class SlopeWatch:
         if slope > 0.0 and changed_n < STILL_SHARE * slope * min(moved_mm, pressed_mm):
             yield Finding.of("load_still", load_n=load_n, moved_mm=moved_mm)
 
+    def _above(self, height_mm: float) -> int:
+        """Return how many points lie at a height or above it."""
+        return bisect_right(self._down, -height_mm, key=lambda one: -one.height_mm)
+
     def _add(self, height_mm: float, load_n: float) -> None:
         then_mm = max(mm for _, mm in self._late)
-        above = [one for one in self._down if one.height_mm >= then_mm + SLOPE_MM]
-        bounds = ((load_n - one.load_n) / (one.height_mm - then_mm) for one in above[::EACH])
-        self._down.append(_Point(height_mm, load_n, min(bounds, default=0.0), then_mm - height_mm))
+        above = self._above(then_mm + SLOPE_MM)
+        each = self._down[: above : max(1, above // EACH)]
+        bounds = ((load_n - one.load_n) / (one.height_mm - then_mm) for one in each)
+        self._largest_n = max(self._largest_n, min(self._down[-1].load_n, load_n))
+        slope = min(bounds, default=0.0) if self._late_seen else 0.0
+        self._down.append(_Point(height_mm, load_n, slope, then_mm - height_mm))

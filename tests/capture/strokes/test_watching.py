@@ -29,6 +29,7 @@ from coilbench.capture.strokes.watching import (
     Bounds,
     PressWatch,
     Seen,
+    touch_at_most_mm,
     wrong_in_stroke,
 )
 
@@ -191,12 +192,12 @@ def test_without_a_datum_no_height_is_judged_and_the_load_is():
 def named_in_stroke(zero_n, lifted_mm, bounds, free_mm=53.0):
     """A press of 400 N over 20 mm, the quill lifted so far above the touch before."""
     touch_mm = free_mm - LOADED_N / 20.0
-    heights = np.concatenate(
-        [np.full(20, touch_mm + lifted_mm), np.linspace(touch_mm, touch_mm - 20.0, 80)]
-    )
-    samples = np.zeros(100, RAW_DTYPE)
-    samples["t_us"] = np.arange(100) * 10_000
-    loads = zero_n + np.concatenate([np.zeros(20), np.linspace(LOADED_N, 400.0, 80)])
+    lifted = np.full(20, touch_mm + lifted_mm)
+    came_down = np.full(20, touch_mm + E)  # more slowly than a load can be late
+    heights = np.concatenate([lifted, came_down, np.linspace(touch_mm, touch_mm - 20.0, 80)])
+    samples = np.zeros(heights.size, RAW_DTYPE)
+    samples["t_us"] = np.arange(heights.size) * 10_000
+    loads = zero_n + np.concatenate([np.zeros(40), np.linspace(LOADED_N, 400.0, 80)])
     stroke = Stroke(RawBlock(samples), 0.0, 0.0, 400.0, 20.0, touch_mm - 20.0, 1, released=True)
     return {one.kind for one in wrong_in_stroke(stroke, loads, heights, zero_n, bounds)}
 
@@ -225,3 +226,12 @@ def test_a_zero_that_was_taken_on_a_spring_is_named(zero_n, lifted_mm, bounds, l
 def test_a_spring_touched_far_below_its_free_length_is_not_called_without_load():
     assert named_in_stroke(0.0, 30.0, Bounds(free_mm=53.0)) == set()
     assert named_in_stroke(0.0, 30.0, Bounds(free_mm=60.0)) == {"touched_low"}
+
+
+@pytest.mark.parametrize(("speed_mm_per_s", "low"), [(5.0, True), (400.0, False)])
+def test_a_touch_that_is_seen_late_by_a_fast_hand_is_no_late_touch(speed_mm_per_s, low):
+    t_us = np.arange(600) * 10_000
+    heights = 60.0 - speed_mm_per_s * t_us * 1e-6
+    touch_mm = float(heights[heights >= 53.0 - LATE_MM - SLACK - 1.0][-1])
+    at_most_mm = touch_at_most_mm(t_us, heights, touch_mm)
+    assert (SIZED.touched_low(at_most_mm) is not None) is low

@@ -23,7 +23,7 @@ def test_every_stroke_is_smooth_and_comes_back(kind: StrokeKind, seed: int) -> N
     assert press[-1] == pytest.approx(0.0, abs=1e-3)
     assert press.min() >= -1e-12
     assert press.max() <= 1.0 + 1e-12
-    assert np.abs(np.diff(press)).max() < 0.05
+    assert np.abs(np.diff(press)).max() < 0.06
     assert np.all(approach[press > 1e-6] > 1.0 - 1e-6)  # it presses only once it has touched
 
 
