@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
-from coilbench.capture.book.staging import BOOK, COPY, staging
+from coilbench.capture.book.staging import BOOK, COPY, place, staging
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -48,7 +48,7 @@ def explaining_sqlite_errors(path: Path) -> Iterator[None]:
 def _unreadable(path: Path) -> UnreadableBook:
     return UnreadableBook(
         "this file is not a readable SQLite book",
-        where=str(path),
+        where=str(place(path)),
         hint="Give another file; to restore a copy of yours: coilbench book put-back COPY",
     )
 
@@ -83,11 +83,11 @@ def _disk_full(folder: Path) -> bool:
 def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
     code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
     if code in _FAIL_WHEN_FULL and _disk_full(path.parent):
-        return CoilbenchError(_FULL[0], where=str(path), hint=_FULL[1])
+        return CoilbenchError(_FULL[0], where=str(place(path)), hint=_FULL[1])
     if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
         return _unreadable(path)
     what, hint = _EXPLANATIONS.get(code, ("the book refused this ({error})", None))
-    return CoilbenchError(what.format(error=error), where=str(path), hint=hint)
+    return CoilbenchError(what.format(error=error), where=str(place(path)), hint=hint)
 
 
 BUSY_TIMEOUT_S = 5.0

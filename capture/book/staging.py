@@ -49,13 +49,19 @@ def _made(target: Path) -> tuple[Path, FileLock]:
         except OSError as error:
             raise CoilbenchError(
                 f"the copy cannot be written ({error.strerror})",
-                where=str(target),
+                where=str(place(target)),
                 hint="Check the folder and its permissions",
             ) from error
         lock = FileLock(Path(made) / _LOCK)
         with contextlib.suppress(Timeout, FileNotFoundError):  # taken for one that was left
             lock.acquire(timeout=0)
             return Path(made), lock
+
+
+def place(path: Path) -> Path:
+    """Return where a file is, as a user knows it: of a hidden one, the folder it is made in."""
+    hidden = (one for one in reversed(path.parents) if one.name.endswith(_END))
+    return next((one.parent for one in hidden), path)
 
 
 def remove_left(folder: Path) -> None:

@@ -280,7 +280,9 @@ class Session:
             raise self._failed("reading", parcel.failure)
         return parcel.ended
 
-    def _failed(self, worker: str, cause: Exception) -> WorkerDied:
+    def _failed(self, worker: str, cause: Exception) -> CoilbenchError:
+        if isinstance(cause, CoilbenchError):  # of a source that does not come back
+            return cause
         error = WorkerDied(
             f"{worker} failed ({type(cause).__name__}: {cause})",
             where=self._request.url,

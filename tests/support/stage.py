@@ -59,6 +59,7 @@ class FakeSource:
 
     def __init__(self, clock, *script, hello=HELLO):
         self.url = "fake:"
+        self.comes_back = True
         self.counters = LinkCounters()
         self._clock = clock
         self._begun = False

@@ -13,10 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.capture.book.copies import copy_book, put_back
+from coilbench.capture.book.copies import connect, copy_book, explaining_sqlite_errors, put_back
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set, set_names
 from coilbench.capture.book.staging import staging
+from coilbench.capture.errors import CoilbenchError
 
 MAKES = """
 import sys, time
@@ -75,6 +76,15 @@ def test_nothing_else_is_removed(book: Path) -> None:
     opened(book)
     kept = {".bench.db-mine", ".coilbench-part", "bench.coilbench-part"}
     assert kept <= {file.name for file in book.parent.iterdir()}
+
+
+def test_an_error_in_a_hidden_folder_names_the_folder_that_it_is_in(book: Path) -> None:
+    with staging(book) as outer, staging(outer / "copy") as folder:
+        for file in (outer / "copy", folder / "book"):
+            with pytest.raises(CoilbenchError) as told, explaining_sqlite_errors(file):
+                connect(file, "mode=ro").execute("SELECT 1 FROM sqlite_schema")
+            assert str(told.value).startswith(f"{book.parent}: ")
+            assert "coilbench-part" not in str(told.value)
 
 
 def a_link(folder: Path, of_others: Path) -> None:

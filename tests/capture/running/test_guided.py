@@ -163,6 +163,7 @@ def test_a_stream_that_ends_early_is_said_in_words(guide):
 
 class FakeSource:
     url = "fake:"
+    comes_back = True
     counters = LinkCounters()
 
     def __init__(self, *script):

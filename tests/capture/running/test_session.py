@@ -15,6 +15,7 @@ from coilbench.capture.running import questions
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.reader import UNWATCHED_GATHER_S
 from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import PressSpring, Rest
@@ -60,6 +61,16 @@ def test_a_source_that_ends_closes_the_session(book, clock):
     assert ended(book) == ["source ended"]
     (row,) = read(book, "SELECT * FROM sessions")
     assert (row["samples"], row["device_id"]) == (len(PRESS), RIG.device_id)
+
+
+def test_a_recording_that_cannot_be_read_further_ends_it_in_its_own_words(book, clock):
+    source = FakeSource(clock, PRESS, SourceLost("nothing_readable", where="fake:", kib=64))
+    source.comes_back = False
+    stage = Stage(book, source, clock=clock)
+    with pytest.raises(SourceLost, match="nothing readable in 64 KiB"):
+        stage.run()
+    assert len(stage.found(EventKind.KEPT)) == 1
+    assert len(read(book, "SELECT * FROM sweeps")) == 1
 
 
 def test_what_is_asked_for_each_second_comes_soon_and_else_it_may_gather(book, clock, monkeypatch):
