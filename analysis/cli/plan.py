@@ -22,10 +22,12 @@ from coilbench.analysis.cli.set_edit import say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
+from coilbench.analysis.engine.press_shop import Shop
 from coilbench.analysis.engine.presses import PressPlan
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.analysis.inputs.rig_record import plan_warnings
+from coilbench.analysis.report.curve_text import give_left_out, tare_zero
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
 from coilbench.capture.book.calibrations import find_scale
@@ -98,9 +100,17 @@ def plan_command(
         print_document(document(plan) | {"warnings": document(warned)})
     else:
         show_plan(plan, build, parsed.scale)
+        say_taken(shop)
         show_warnings(warned)
     if plan.stage == "no_choice":
         raise click.exceptions.Exit(1)
+
+
+def say_taken(shop: Shop) -> None:
+    """Say what no ± of the readings so far holds: a give that isn't known, a tare of 0."""
+    curves = [curve for one in shop.sets.values() for curve in one.springs.curves]
+    for line in (*tare_zero(curves, units()), *give_left_out(curves, units())):
+        say(line)
 
 
 def is_weighed(scale: str) -> bool:
@@ -131,6 +141,11 @@ def _options(last: KeyedSetup, scale: ScaleGiven) -> str:
     said = options_text(last)
     if scale.step_n is not None and "--resolution" not in said:
         said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
+    if scale.tare_n is not None and "--tare" not in said:
+        said += f" --tare {units().load_value(scale.tare_n):.6g}{units().load}"
+    if scale.give_mm is not None and scale.give_at_n is not None and not last.give_known:
+        give = units().length_text(scale.give_mm).replace(" ", "")
+        said += f" --give {give}@{units().load_value(scale.give_at_n):.6g}{units().load}"
     if scale.name is not None and last.scale is None and is_weighed(scale.name):
         said += f" --scale {as_typed(scale.name)}"
     return said

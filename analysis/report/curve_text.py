@@ -23,6 +23,11 @@ REMEDIES: dict[SourceKind, str] = {
     "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
 GIVE = "how far scale and press give under the load"
+TARE_HOW = (
+    "right only if the scale showed that with all of the set-up on it and no spring pressed; "
+    "otherwise every load is too high alike, the pair may be the wrong one, and the readings must "
+    "be keyed in again: coilbench note --tare"
+)
 GIVE_HOW = "hardware/SCALE.md tells how to measure it; then: coilbench note --give"
 GIVE_MM = 1.0  # of give, that is put into a load as an example
 OUTSIDE_REMEDY = "it lies outside the heights that were read: read it there"
@@ -139,6 +144,12 @@ def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
         load = units.load_text(GIVE_MM * max(rates))
         much = f": {units.length_text(GIVE_MM)} of give is about {load} of load"
     yield f"Every ± of readings by hand leaves out {GIVE}{much}; {GIVE_HOW}."
+
+
+def tare_zero(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
+    """Say that nothing was taken off loads by hand for the set-up, which may be an oversight."""
+    if any(sweep.tare_zero for curve in curves for sweep in curve.sweeps):
+        yield f"Readings by hand count with a tare of {units.load_text(0.0)}: {TARE_HOW}."
 
 
 def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:

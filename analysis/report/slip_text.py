@@ -81,12 +81,21 @@ def _(found: FitsOther, _units: Units) -> str:
 
 @describe.register
 def _(found: LengthsContradicted, units: Units) -> str:
+    set_name = as_typed(found.set_name)
+    tare = ""
+    if found.tare_forgotten:
+        tare = (
+            f"As if all loads were about {units.load_text(found.over_n)} too high: was the tare "
+            f"forgotten? It was taken as {units.load_text(0.0)}. Read the scale with no spring "
+            f"pressed; if it shows that, take the readings back (coilbench note --set {set_name} "
+            "--history) and key them in with --tare. If the tare is right: "
+        )
     return (
         f"The free length of {found.set_name}, {units.length_text(found.length_mm)}, and its loads "
         f"contradict each other: those of {found.springs} of {counted(found.of, 'spring')} run out "
-        f"near {units.length_text(found.ends_mm)}. Depths are counted from it, so measure some "
-        f"springs first: coilbench set measure {as_typed(found.set_name)}, or coilbench set edit "
-        f"{as_typed(found.set_name)} --free-length LENGTH"
+        f"near {units.length_text(found.ends_mm)}. {tare}Depths are counted from it, so measure "
+        f"some springs first: coilbench set measure {set_name}, or coilbench set edit {set_name} "
+        "--free-length LENGTH"
     )
 
 
