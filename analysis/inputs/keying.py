@@ -34,7 +34,7 @@ from coilbench.capture.book.rows import new_id
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedReading, with_units
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedReading, with_units
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
 CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
@@ -200,7 +200,7 @@ class Desk:
             refuse_below_solid(self.record, reading.label, faces_mm, read.height_u_mm)
         except CoilbenchError as error:
             return Weighed(reading, refusal=error)
-        found = slips(read, held, given_of(self.record, reading.label))
+        found = self._slips(read, held, faces_mm)
         if reading.height_mm is not None and strange_height(
             read.height_mm, heights_mm, self.record.free_length_mm
         ):
@@ -293,8 +293,14 @@ class Desk:
             without: readings to pass over.
         """
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
-        label = row.stroke.label
-        return slips(self._by_quill(row), held, given_of(self.record, label))
+        return self._slips(self._by_quill(row), held, row.height_mm)
+
+    def _slips(self, read: ReadAt, held: Sequence[ReadAt], faces_mm: float) -> tuple[Slip, ...]:
+        """Return what makes a reading doubtful: heights by the quill, near solid by the faces."""
+        given = given_of(self.record, read.label)
+        solid_mm = given.solid_height_mm
+        clear = solid_mm is None or faces_mm >= solid_mm + SOLID_KEPT_MM
+        return slips(read, held, replace(given, solid_height_mm=None) if clear else given)
 
     def suspects(self, label: str) -> dict[str, tuple[KeyedReading, tuple[Slip, ...]]]:
         """Return the one reading of a spring that its neighbours contradict, by name, and why.
