@@ -58,9 +58,9 @@ class Person:
                 return weighed.meant, instead_of
             if choice == "y":
                 return reading, instead_of
-            if choice == "o" and weighed.wrong_beside:
+            if choice == "o" and weighed.may_be_wrong:
                 desk = self._desk
-                instead_of.append(KeyedRow.named(desk.db, desk.record, weighed.wrong_beside))
+                instead_of.append(KeyedRow.named(desk.db, desk.record, weighed.may_be_wrong))
             else:
                 return None
 

@@ -268,9 +268,9 @@ class GridState:
                 self._keep(reading, instead_of)
             elif key == "m" and weighed.meant is not None:
                 self._keep(weighed.meant, instead_of)
-            elif key == "o" and weighed.wrong_beside:
+            elif key == "o" and weighed.may_be_wrong:
                 desk = self.desk
-                wrong = KeyedRow.named(desk.db, desk.record, weighed.wrong_beside)
+                wrong = KeyedRow.named(desk.db, desk.record, weighed.may_be_wrong)
                 self._settle(reading, [*instead_of, wrong])
 
         words = f"{doubts_text(weighed, self.units)}."

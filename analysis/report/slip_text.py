@@ -142,11 +142,13 @@ def setup_text(setup: Mapping[str, Any], units: Units) -> str:
 def refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:
     """Return the error that says why a reading is not stored where nobody can be asked."""
     meant, wrong = weighed.meant, weighed.wrong_beside
+    earlier = weighed.earlier
     hint = "" if meant is None else f"Perhaps {reading_text(meant, units)} was meant. "
     if weighed.refusal is not None:
         hint += "Check the reading"
     elif wrong is None:
         hint += "Check it; --yes stores it as it is"
+        hint += f"; if {earlier} is the wrong one: --remove {earlier} first" if earlier else ""
     elif wrong:
         hint += f"Check it; if {wrong} is the wrong one: --remove {wrong} first"
     else:
@@ -161,7 +163,10 @@ def choices_of(weighed: Weighed, units: Units) -> dict[str, str]:
     if weighed.wrong_beside:
         choices = {"n": "this one is wrong", "o": f"{weighed.wrong_beside} is wrong"}
     elif weighed.refusal is None and not any(one.impossible for one in weighed.found):
-        choices = {"y": "store it as it is", "n": "not stored"}
+        typed = reading_text(weighed.reading, units)
+        choices = {"y": f"store {typed} as it is", "n": "not stored"}
+        if weighed.earlier:
+            choices["o"] = f"{weighed.earlier} is wrong"
     if weighed.meant is not None:
         choices["m"] = f"{reading_text(weighed.meant, units)} is meant"
     return choices
