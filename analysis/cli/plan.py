@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     json_option,
@@ -19,6 +20,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.note_setup import options_text
 from coilbench.analysis.cli.set_edit import say_lengths
+from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
@@ -89,6 +91,7 @@ def plan_command(
     with open_book(book_path()) as db:
         shop = read_shop(db, parsed)
         warned = plan_warnings(db, shop.sets)
+        doubts = _doubts(db, shop)
     plan = once(shop) if at_once else plan_presses(shop, every_set=every_set)
     if page is not None:
         from coilbench.analysis.report.plan_page import plan_page
@@ -100,6 +103,8 @@ def plan_command(
         print_document(document(plan) | {"warnings": document(warned)})
     else:
         show_plan(plan, build, parsed.scale)
+        for line in doubts:
+            say(f"{line}.")
         say_taken(shop)
         show_warnings(warned)
     if plan.stage == "no_choice":
@@ -111,6 +116,13 @@ def say_taken(shop: Shop) -> None:
     curves = [curve for one in shop.sets.values() for curve in one.springs.curves]
     for line in (*tare_zero(curves, units()), *give_left_out(curves, units())):
         say(line)
+
+
+def _doubts(db: Database, shop: Shop) -> list[str]:
+    """Say which readings may be slips, for which springs are pressed again, not left out."""
+    sets = {name: one.doubted for name, one in shop.sets.items() if one.doubted}
+    found = [line for name in sets for line in suspect_lines(db, find_set(db, name), sets[name])]
+    return [f"Not counted until it is settled: {line}" for line in found]
 
 
 def is_weighed(scale: str) -> bool:
