@@ -90,10 +90,19 @@ def _(found: LengthsContradicted, units: Units) -> str:
             f"pressed; if it shows that, take the readings back (coilbench note --set {set_name} "
             "--history) and key them in with --tare. If the tare is right: "
         )
+    length, ends = units.length_text(found.length_mm), units.length_text(found.ends_mm)
+    if not found.shape_known:
+        return (
+            f"Whether the free length of {found.set_name}, {length}, is right is not known: "
+            f"straight on, the loads of {found.springs} of {counted(found.of, 'spring')} run out "
+            f"near {ends}, but a progressive or two-rate spring is softer near its free height. "
+            "Depths are counted from it: measure some springs (coilbench set measure "
+            f"{set_name}), or read some nearer to it"
+        )
     return (
-        f"The free length of {found.set_name}, {units.length_text(found.length_mm)}, and its loads "
+        f"The free length of {found.set_name}, {length}, and its loads "
         f"contradict each other: those of {found.springs} of {counted(found.of, 'spring')} run out "
-        f"near {units.length_text(found.ends_mm)}. {tare}Depths are counted from it, so measure "
+        f"near {ends}. {tare}Depths are counted from it, so measure "
         f"some springs first: coilbench set measure {set_name}, or coilbench set edit {set_name} "
         "--free-length LENGTH"
     )
