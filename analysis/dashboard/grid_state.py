@@ -12,6 +12,7 @@ from coilbench.analysis.report.slip_text import (
     choices_of,
     doubts_text,
     height_or_depth,
+    question_text,
     reading_text,
 )
 from coilbench.analysis.report.units import Units
@@ -273,7 +274,7 @@ class GridState:
                 wrong = KeyedRow.named(desk.db, desk.record, weighed.may_be_wrong)
                 self._settle(reading, [*instead_of, wrong])
 
-        words = f"{doubts_text(weighed, self.units)}."
+        words = question_text(weighed, self.units)
         self.question = Question(words, choices_of(weighed, self.units), act)
 
     def _keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow]) -> None:

@@ -154,7 +154,7 @@ def refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:
     earlier = weighed.earlier
     hint = "" if meant is None else f"Perhaps {reading_text(meant, units)} was meant. "
     if weighed.refusal is not None:
-        hint += "Check the reading"
+        hint += "Check the reading" if meant is not None else weighed.refusal.hint or "Check it"
     elif wrong is None:
         hint += "Check it; --yes stores it as it is"
         hint += f"; if {earlier} is the wrong one: --remove {earlier} first" if earlier else ""
@@ -187,6 +187,13 @@ def doubts_text(weighed: Weighed, units: Units) -> str:
         weighed.refusal.in_units(units.quantity)
         return weighed.refusal.what
     return "; ".join(describe(one, units) for one in weighed.found)
+
+
+def question_text(weighed: Weighed, units: Units) -> str:
+    """Say what a person is asked, or why a reading is refused and what to do about it."""
+    hint = "" if weighed.refusal is None else weighed.refusal.hint or ""
+    words = doubts_text(weighed, units)
+    return f"{words}. {hint}." if hint else f"{words}."
 
 
 def suspect_text(name: str, reading: KeyedReading, why: Sequence[Slip], units: Units) -> str:
