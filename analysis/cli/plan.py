@@ -41,6 +41,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
 GRID = "coilbench note --plan"
+MANY_ROWS = 10  # of presses: above more of them the cautions scroll off
 
 
 @click.command(
@@ -176,6 +177,8 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
         print_uncut(plain_table(*titles, rows=text.rows))
     for words in text.sentences:
         say(f"{words}.")
+    if len(text.rows) > MANY_ROWS:
+        say(f"Caution, again: {text.cautions[0]}")
     named = as_typed(build)
     if plan.presses:
         first = plan.presses[0]

@@ -7,7 +7,7 @@ with what the spring may do in between.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -357,20 +357,11 @@ class SweepFit:
         return [found for way in WAYS[side] if (found := ways[way]) is not None]
 
     @property
-    def give_unknown(self) -> bool:
-        """Whether any load was read by hand, the give of scale and press under it unknown."""
-        return any(not setup.give_known for setup in self._setups)
-
-    @property
-    def tare_zero(self) -> bool:
-        """Whether any load was read by hand with nothing taken off it for the set-up."""
-        return any(setup.tare_n == 0.0 for setup in self._setups)
-
-    @property
-    def _setups(self) -> Iterator[KeyedSetup]:
+    def hand_setups(self) -> list[KeyedSetup]:
+        """How those of its readings were taken that were read by hand."""
         nodes = [node for way in self.points("both") for node in way.readings]
         hands = (one.sweep.hand for node in nodes for one in node)
-        return (hand.setup for hand in hands if hand is not None)
+        return [hand.setup for hand in hands if hand is not None]
 
     def _read_points(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read chosen points at one of their heights, between two, or a little outside."""

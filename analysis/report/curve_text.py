@@ -13,6 +13,7 @@ from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.units import counted
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
@@ -133,9 +134,13 @@ def set_notes(
     )
 
 
+def _hand_setups(curve: SpringCurve) -> list[KeyedSetup]:
+    return [setup for sweep in curve.sweeps for setup in sweep.hand_setups]
+
+
 def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
     """Say that no ± of readings by hand has the give of scale and press, and what it would do."""
-    keyed = [curve for curve in curves if any(sweep.give_unknown for sweep in curve.sweeps)]
+    keyed = [one for one in curves if any(not setup.give_known for setup in _hand_setups(one))]
     if not keyed:
         return
     rates = [rate.rate_n_per_mm for curve in keyed if (rate := curve.rate) is not None]
@@ -148,7 +153,7 @@ def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
 
 def tare_zero(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
     """Say that nothing was taken off loads by hand for the set-up, which may be an oversight."""
-    if any(sweep.tare_zero for curve in curves for sweep in curve.sweeps):
+    if any(setup.tare_n == 0.0 for curve in curves for setup in _hand_setups(curve)):
         yield f"Readings by hand count with a tare of {units.load_text(0.0)}: {TARE_HOW}."
 
 
