@@ -145,7 +145,10 @@ def ask(
             return read(said)
         except Doubtful as error:
             doubtful = said
-            say_aside(f"  {doubt_text(error)} y: it is so; n: not stored; or type it again.")
+            say_aside(
+                f"  {doubt_text(error)} y: {said} is stored, as typed; n: not stored; or type what "
+                "is meant."
+            )
         except CoilbenchError as error:
             error.in_units(units().quantity)
             say_aside(f"  {' '.join(str(error).split())}")

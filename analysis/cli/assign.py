@@ -116,7 +116,8 @@ def _show(assignment: Assignment) -> None:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        say(f"The sum is {sums[0]}; no other choice is below {sums[1]}.")
+        bound = f"; no other choice is below {sums[1]}" if (chosen.bound or 0.0) > 0.0 else ""
+        say(f"The sum is {sums[0]}{bound}.")
         say(f"{spread_text(chosen, shown)}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")

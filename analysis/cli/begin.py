@@ -13,8 +13,17 @@ from coilbench.analysis.cli.asking import Reply, WentBack, ask, one_of, part, ye
 from coilbench.analysis.cli.begin_sets import ask_sets, candidates, sizes_named
 from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
-from coilbench.analysis.cli.plan import is_weighed, show_plan
-from coilbench.analysis.cli.questions import CARD, HEAD, LIFTS, MAX_RPM, NAME, SCALE, Question
+from coilbench.analysis.cli.plan import is_weighed, say_taken, show_plan
+from coilbench.analysis.cli.questions import (
+    CARD,
+    GIVE,
+    HEAD,
+    LIFTS,
+    MAX_RPM,
+    NAME,
+    SCALE,
+    Question,
+)
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.press_plan import plan_presses
@@ -361,6 +370,9 @@ def _ask_scale(draft: _Draft) -> None:
     click.echo("\nThe scale you press on by hand; Enter where it is a load cell")
     for question in SCALE:
         draft.put(question)
+    draft.put(GIVE[0])
+    if draft.known("scale", "give") is not None:
+        draft.put(GIVE[1])
     name = draft.known("scale", "name")
     if not isinstance(name, str):
         return
@@ -400,8 +412,10 @@ def _missing_elsewhere(draft: _Draft) -> Iterator[str]:
     """Say what of the engine and the scale isn't known beside the card."""
     valves = draft.known("head", "valves")
     own = valves if isinstance(valves, dict) else {}
-    for question in (MAX_RPM, *HEAD.values(), *SCALE):
+    for question in (MAX_RPM, *HEAD.values(), *SCALE, *GIVE):
         if question.key == "inner_offset" and not draft.known("springs", "inner"):
+            continue
+        if question is GIVE[1] and draft.known("scale", "give") is None:
             continue
         without = [name for name, one in own.items() if not _field(one, "height")]
         of = ""
@@ -431,3 +445,4 @@ def _close(draft: _Draft) -> None:
         shop = read_shop(db, build)
     click.echo("")
     show_plan(plan_presses(shop), draft.path, build.scale)
+    say_taken(shop)

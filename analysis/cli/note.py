@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
+from coilbench.analysis.cli.common import LENGTH, LOAD, at_option, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings, asked_heights
 from coilbench.analysis.cli.note_setup import Given, setup_options
 from coilbench.analysis.cli.set_edit import say_lengths, say_other_sets
@@ -28,7 +28,7 @@ from coilbench.capture.book.keyed_readings import (
     store_readings,
 )
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
@@ -101,16 +101,16 @@ def note_command(
     if set_name is None and build is None:
         raise CoilbenchError("--set is missing", hint="Name the set, like --set larch")
     if history or take_back is not None:
-        if take_back is None:
-            show_history(KEYED, set_name)
-        else:
-            undo(take_back, KEYED, set_name)
+        _undo(take_back, set_name)
         return
     given = Given(setup, sure=yes)
     with open_book(book_path()) as db:
         presses = None if build is None else _presses(db, build)
         name = set_name or (presses.first_set if presses is not None else "")
         record = find_set(db, name)
+        given.on_scale(None if presses is None else presses.build.scale)
+        if not (lines or replaced or removed):
+            _ask_tare(db, record, given)
         taken, how = given.of_set(db, record)
         desk = Desk(db, record, taken, _typed_units(), heights_mm)
         if removed:
@@ -129,6 +129,13 @@ def note_command(
             say_lengths(desk.db, desk.record)
 
 
+def _undo(take_back: str | None, set_name: str | None) -> None:
+    if take_back is None:
+        show_history(KEYED, set_name)
+    else:
+        undo(take_back, KEYED, set_name)
+
+
 def _say_give(setup: KeyedSetup) -> None:
     if not setup.give_known:
         say(f"Their ± leaves out {GIVE}; {GIVE_HOW}.")
@@ -138,6 +145,17 @@ def _presses(db: Database, build: Path) -> Presses:
     from coilbench.analysis.cli.note_plan import Presses  # imported late: the planner loads SciPy
 
     return Presses(db, build)
+
+
+def _ask_tare(db: Database, record: SetRecord, given: Given) -> None:
+    """Ask what the scale shows with the set-up on it, before the first reading of a book."""
+    if not (_is_terminal() and given.lacks_tare(db, record)):
+        return
+    words = (
+        "The tare first: what does the scale show with all of the set-up on it and no spring "
+        f"pressed, in {units().load} (0 where it shows nothing)"
+    )
+    given.take_tare(click.prompt(words, type=LOAD))
 
 
 def _typed_units() -> tuple[str, str]:

@@ -14,8 +14,8 @@ from coilbench.analysis.inputs.keying import Desk, Weighed
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.slip_text import (
     choices_of,
-    doubts_text,
     height_or_depth,
+    question_text,
     reading_text,
 )
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
@@ -58,14 +58,14 @@ class Person:
                 return weighed.meant, instead_of
             if choice == "y":
                 return reading, instead_of
-            if choice == "o" and weighed.wrong_beside:
+            if choice == "o" and weighed.may_be_wrong:
                 desk = self._desk
-                instead_of.append(KeyedRow.named(desk.db, desk.record, weighed.wrong_beside))
+                instead_of.append(KeyedRow.named(desk.db, desk.record, weighed.may_be_wrong))
             else:
                 return None
 
     def _ask(self, weighed: Weighed) -> str:
-        say(f"{doubts_text(weighed, units())}.")
+        say(question_text(weighed, units()))
         choices = choices_of(weighed, units())
         if list(choices) == ["n"]:
             return "n"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from sqlite_utils import Database
@@ -11,14 +11,18 @@ from sqlite_utils import Database
 from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, Decorated, units
 from coilbench.analysis.cli.give_option import give_option, given_give
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
+from coilbench.analysis.report.curve_text import TARE_HOW
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.give import GivePoint
+from coilbench.capture.calibration.give import GivePoint, fit_give
 from coilbench.capture.calibration.keyed_setup import Give, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.build_file import ScaleGiven
 
 NO_SCALE = "none"  # in place of a scale's name: its readings are taken as they are
 _FLAGS = {
@@ -83,6 +87,7 @@ class Given:
         self._numbers = {name: options[name] for name in _FLAGS if options[name] is not None}
         self._scale_name: str | None = options["scale_name"]
         self._give: Sequence[GivePoint | None] = options["give"]
+        self._first: dict[str, Any] = {}  # as the build file has it, before any reading
         if not sure:
             refuse_heavy_rests(self._numbers.get("rests_n", 0.0))
         for name in ("scale_resolution_n", "quill_resolution_mm"):
@@ -93,6 +98,26 @@ class Given:
                     hint="Give the smallest step that it shows, like 0.1kg and 0.1mm",
                 )
 
+    def on_scale(self, scale: ScaleGiven | None) -> None:
+        """Take readings as a build file says, if any, where nothing was keyed in before."""
+        if scale is None:
+            return
+        known = {"tare_n": scale.tare_n, "scale_resolution_n": scale.step_n}
+        self._first = {name: float(value) for name, value in known.items() if value is not None}
+        if scale.give_mm is not None and scale.give_at_n is not None:
+            step_mm = KeyedSetup().quill_resolution_mm
+            point = GivePoint(float(scale.give_mm), float(scale.give_at_n))
+            self._first |= fit_give([point], step_mm)._asdict()
+
+    def lacks_tare(self, db: Database, record: SetRecord) -> bool:
+        """Tell whether nobody said yet what the scale shows with no spring pressed."""
+        known = "tare_n" in self._numbers or "tare_n" in self._first
+        return not known and last_setup(db, record) is None
+
+    def take_tare(self, tare_n: float) -> None:
+        """Take what somebody answered."""
+        self._numbers["tare_n"] = tare_n
+
     def of_set(self, db: Database, record: SetRecord) -> tuple[KeyedSetup, list[str]]:
         """Return how a set's readings are taken; and sentences: what is as before, what is not.
 
@@ -101,7 +126,7 @@ class Given:
         Raises:
             CoilbenchError: a scale that the book does not have.
         """
-        last, of = last_setup(db, record) or (KeyedSetup(), "")
+        last, of = last_setup(db, record) or (KeyedSetup(**self._first), "")
         scale = last.scale
         if self._scale_name is not None:
             none = self._scale_name == NO_SCALE
@@ -115,6 +140,11 @@ class Given:
         now = KeyedSetup(**{**_numbers(last), **numbers}, scale=scale)
         carried = setup_text(_left(now, numbers, self._scale_name), units())
         said = []
+        if "tare_n" not in numbers and now.tare_n == 0.0:
+            if of:
+                carried = f"{carried}, no tare" if carried else "no tare"
+            elif "tare_n" not in self._first:
+                said.append(f"Tare taken as {units().load_text(0.0)}: {TARE_HOW}.")
         if of and carried:
             whose = "" if of == record.name else f" with {of}"
             said.append(f"As the last time{whose}: {carried}.")

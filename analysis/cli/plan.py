@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     json_option,
@@ -19,13 +20,16 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.note_setup import options_text
 from coilbench.analysis.cli.set_edit import say_lengths
+from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
+from coilbench.analysis.engine.press_shop import Shop
 from coilbench.analysis.engine.presses import PressPlan
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.analysis.inputs.rig_record import plan_warnings
+from coilbench.analysis.report.curve_text import give_left_out, tare_zero
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
 from coilbench.capture.book.calibrations import find_scale
@@ -37,6 +41,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
 GRID = "coilbench note --plan"
+MANY_ROWS = 10  # of presses: above more of them the cautions scroll off
 
 
 @click.command(
@@ -87,6 +92,7 @@ def plan_command(
     with open_book(book_path()) as db:
         shop = read_shop(db, parsed)
         warned = plan_warnings(db, shop.sets)
+        doubts = _doubts(db, shop)
     plan = once(shop) if at_once else plan_presses(shop, every_set=every_set)
     if page is not None:
         from coilbench.analysis.report.plan_page import plan_page
@@ -98,9 +104,26 @@ def plan_command(
         print_document(document(plan) | {"warnings": document(warned)})
     else:
         show_plan(plan, build, parsed.scale)
+        for line in doubts:
+            say(f"{line}.")
+        say_taken(shop)
         show_warnings(warned)
     if plan.stage == "no_choice":
         raise click.exceptions.Exit(1)
+
+
+def say_taken(shop: Shop) -> None:
+    """Say what no ± of the readings so far holds: a give that isn't known, a tare of 0."""
+    curves = [curve for one in shop.sets.values() for curve in one.springs.curves]
+    for line in (*tare_zero(curves, units()), *give_left_out(curves, units())):
+        say(line)
+
+
+def _doubts(db: Database, shop: Shop) -> list[str]:
+    """Say which readings may be slips, for which springs are pressed again, not left out."""
+    sets = {name: one.doubted for name, one in shop.sets.items() if one.doubted}
+    found = [line for name in sets for line in suspect_lines(db, find_set(db, name), sets[name])]
+    return [f"Not counted until it is settled: {line}" for line in found]
 
 
 def is_weighed(scale: str) -> bool:
@@ -131,6 +154,11 @@ def _options(last: KeyedSetup, scale: ScaleGiven) -> str:
     said = options_text(last)
     if scale.step_n is not None and "--resolution" not in said:
         said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
+    if scale.tare_n is not None and "--tare" not in said:
+        said += f" --tare {units().load_value(scale.tare_n):.6g}{units().load}"
+    if scale.give_mm is not None and scale.give_at_n is not None and not last.give_known:
+        give = units().length_text(scale.give_mm).replace(" ", "")
+        said += f" --give {give}@{units().load_value(scale.give_at_n):.6g}{units().load}"
     if scale.name is not None and last.scale is None and is_weighed(scale.name):
         said += f" --scale {as_typed(scale.name)}"
     return said
@@ -149,6 +177,8 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
         print_uncut(plain_table(*titles, rows=text.rows))
     for words in text.sentences:
         say(f"{words}.")
+    if len(text.rows) > MANY_ROWS:
+        say(f"Caution, again: {text.cautions[0]}")
     named = as_typed(build)
     if plan.presses:
         first = plan.presses[0]

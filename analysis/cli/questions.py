@@ -207,4 +207,31 @@ SCALE = (
         0.1 * KGF_N,
         "0.1 kg is taken in its place",
     ),
+    Question(
+        ("scale",),
+        "tare",
+        "The tare: what it shows with all of the set-up on it and no spring pressed; 0 for nothing",
+        "load",
+        3.2 * KGF_N,
+        "every load would be too high by it: note asks for it before the first reading",
+    ),
+)
+GIVE = (
+    Question(
+        ("scale",),
+        "give",
+        "Its give with the press: how far the quill goes on, from touching a solid block to a load",
+        "length",
+        1.1,
+        "the faces stand farther apart than the quill says, and no ± has it: hardware/SCALE.md",
+        within_mm=(0.0, 5.0),
+    ),
+    Question(
+        ("scale",),
+        "give_at",
+        "and that load",
+        "load",
+        50.0 * KGF_N,
+        "a give without its load corrects nothing",
+    ),
 )

@@ -52,7 +52,11 @@ def next_step(state: BookState | None, now_utc: str, builds: Sequence[str] = ())
     if builds and _by_hand(state):
         others = f" (or of {', '.join(builds[1:])})" if len(builds) > 1 else ""
         why = f"see what to press next by hand, and what is decided{others}"
-        return NextStep(f"plan {as_typed(builds[0])}", why)
+        named = as_typed(builds[0])
+        pair = (
+            f"Nothing left to press there? Then: coilbench pair {named} ; coilbench report {named}"
+        )
+        return NextStep(f"plan {named}", why, pair)
     unfinished = [one for one in state.sets if not one.done]
     if not unfinished:
         last = max(state.sets, key=lambda one: one.last_utc)

@@ -16,11 +16,21 @@ SOFT_SHARE, HARD_SHARE = 0.2, 0.1
 LEAST_SHARE = 0.02  # of the length: two that are nearer are one. Ours, no source
 
 
+# Of the way from first load to the lowest reading: with none in it the shape there isn't known.
+# Progressive and two-rate springs are softer there. Ours, no source
+NEAR_FREE_SHARE = 0.25
+
+
 class LengthContradicted(NamedTuple):
-    """A free length by caliper, and where the same spring's loads run out, both with k = 2."""
+    """A free length by caliper, and where the same spring's loads run out, both with k = 2.
+
+    Attributes:
+        shape_known: whether it was read near there; else a softer first part may be the reason.
+    """
 
     length: FoundHeight
     ends: FoundHeight
+    shape_known: bool
 
 
 def length_contradicted(curve: SpringCurve) -> LengthContradicted | None:
@@ -29,7 +39,22 @@ def length_contradicted(curve: SpringCurve) -> LengthContradicted | None:
     if length is None or ends is None:
         return None
     carried_mm = 0.0 if curve.contact is not None else ends.height_mm - curve.highest_mm
-    return LengthContradicted(length, ends) if contradicts(length, ends, carried_mm) else None
+    if not contradicts(length, ends, carried_mm):
+        return None
+    beyond_mm = length.height_mm - ends.height_mm
+    known = shape_known(beyond_mm, carried_mm, ends.height_mm - curve.lowest_mm)
+    return LengthContradicted(length, ends, known)
+
+
+def shape_known(beyond_mm: float, carried_mm: float, way_mm: float) -> bool:
+    """Tell whether no softer first part can be why loads run out below the free length.
+
+    Args:
+        beyond_mm: how far the free length lies above where the loads run out.
+        carried_mm: how far above the highest reading the loads were carried on.
+        way_mm: from the lowest reading to where they run out.
+    """
+    return beyond_mm < 0.0 or carried_mm <= NEAR_FREE_SHARE * way_mm
 
 
 def contradicts(length: FoundHeight, ends: FoundHeight, carried_mm: float) -> bool:

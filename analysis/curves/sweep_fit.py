@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +22,9 @@ from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins, noise_n
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import RigReading
+
+if TYPE_CHECKING:
+    from coilbench.capture.calibration.keyed_setup import KeyedSetup
 
 HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
@@ -355,11 +358,11 @@ class SweepFit:
         return [found for way in WAYS[side] if (found := ways[way]) is not None]
 
     @property
-    def give_unknown(self) -> bool:
-        """Whether any load was read by hand, the give of scale and press under it unknown."""
+    def hand_setups(self) -> list[KeyedSetup]:
+        """How those of its readings were taken that were read by hand."""
         nodes = [node for way in self.points("both") for node in way.readings]
         hands = (one.sweep.hand for node in nodes for one in node)
-        return any(hand is not None and not hand.setup.give_known for hand in hands)
+        return [hand.setup for hand in hands if hand is not None]
 
     def _read_points(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read chosen points at one of their heights, between two, or a little outside."""

@@ -12,6 +12,7 @@ from coilbench.analysis.report.slip_text import (
     choices_of,
     doubts_text,
     height_or_depth,
+    question_text,
     reading_text,
 )
 from coilbench.analysis.report.units import Units
@@ -268,12 +269,12 @@ class GridState:
                 self._keep(reading, instead_of)
             elif key == "m" and weighed.meant is not None:
                 self._keep(weighed.meant, instead_of)
-            elif key == "o" and weighed.wrong_beside:
+            elif key == "o" and weighed.may_be_wrong:
                 desk = self.desk
-                wrong = KeyedRow.named(desk.db, desk.record, weighed.wrong_beside)
+                wrong = KeyedRow.named(desk.db, desk.record, weighed.may_be_wrong)
                 self._settle(reading, [*instead_of, wrong])
 
-        words = f"{doubts_text(weighed, self.units)}."
+        words = question_text(weighed, self.units)
         self.question = Question(words, choices_of(weighed, self.units), act)
 
     def _keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow]) -> None:

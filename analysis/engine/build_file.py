@@ -48,6 +48,12 @@ class StepN(LoadN):
     like = "0.1 kg"
 
 
+class TareN(LoadN):
+    """What a scale shows with no spring pressed, N; it may be none."""
+
+    least, like = 0.0, "3.2 kg"
+
+
 class MassG(Quantity):
     """A mass, g."""
 
@@ -125,10 +131,19 @@ class ValveTrain(Table, frozen=True):
 
 
 class ScaleGiven(Table, frozen=True):
-    """The scale that the springs are pressed on by hand; step is its smallest."""
+    """The scale that the springs are pressed on by hand.
+
+    Attributes:
+        step_n: its smallest.
+        tare_n: what it shows with the empty set-up on it.
+        give_mm: how far the quill goes on from touching a solid block to give_at_n on it.
+    """
 
     name: Text | None = None
     step_n: StepN | None = None
+    tare_n: TareN | None = None
+    give_mm: SmallMm | None = None
+    give_at_n: LoadN | None = None
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ from coilbench.analysis.engine.press_model import (
 from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
 from coilbench.analysis.engine.presses import (
     STOP_RISK,
+    Lacking,
     NotPressed,
     PairChoice,
     Press,
@@ -45,10 +46,14 @@ from coilbench.analysis.engine.presses import (
 )
 from coilbench.analysis.engine.reasons import Need
 from coilbench.analysis.engine.shims import Effort, Role
+from coilbench.analysis.engine.valve_loads import valves_of
 
 MOST_A_SPRING = 4  # readings to tell whether it is tired
 FIRST_SPRINGS = 2  # of each set, pressed first
 NEAR_MM = 0.3  # a reading so near to where one is wanted stands for it
+# The same of the opening presses, which the curve is drawn by: they are set before anything
+# foretells a load, so their faces stand higher by the give. Ours, as much as scale and press give.
+OPENING_MM = 2.0
 BATCH = 4  # presses between two rulings
 MOST_A_SET = 30  # presses for each candidate set; what they don't tell apart is called equal
 
@@ -76,7 +81,25 @@ def _with_shop(plan: PressPlan, shop: Shop, heights: Mapping[str, PressHeights])
     )
     unknown = tuple(name for name, at in heights.items() if at.size.solid_mm is None)
     left_out = tuple(label for one in shop.sets.values() for label in one.left_out)
-    return replace(plan, not_pressed=not_pressed, solid_unknown=unknown, left_out=left_out)
+    return replace(
+        plan,
+        not_pressed=not_pressed,
+        solid_unknown=unknown,
+        left_out=left_out,
+        lacking=tuple(_lacking(shop, plan.best)),
+    )
+
+
+def _lacking(shop: Shop, best: PairChoice | None) -> Iterator[Lacking]:
+    """Yield the chosen sets that have a spring set apart for want of which a valve stays empty."""
+    names = () if best is None else (best.outer, best.inner)
+    for name in names:
+        if name is None:
+            continue
+        one = shop.sets[name]
+        valves = len(valves_of(shop.build, len(one.labels)))
+        if len(one.labels) < valves:
+            yield Lacking(name, one.springs.role, len(one.labels), valves)
 
 
 def _plan(shop: Shop, heights: Mapping[str, PressHeights], *, every_set: bool) -> PressPlan:
@@ -132,17 +155,32 @@ def _begin(one: ShopSet, heights: PressHeights) -> Iterator[Press]:
     ]
     if min(held) > 0 and sum(held) >= FIRST_SPRINGS * len(ends):
         return
+    made = {label: _opened(one, label, ends) for label in labels}
     for height_mm in reversed(ends):
         for label in labels:
-            if not _read_near(one, label, height_mm):
+            if height_mm not in made[label]:
                 yield press_at(heights, label, height_mm, "begin")
+
+
+def _opened(one: ShopSet, label: str, ends_mm: Sequence[float]) -> set[float]:
+    """Return at which ends a spring was pressed.
+
+    A reading above that is near no end stands for one below it, by the give of scale and press.
+    """
+    read = [each.height_mm for each in one.readings if each.label == label]
+    made = {end for end in ends_mm if any(abs(mm - end) <= NEAR_MM for mm in read)}
+    loose = [mm for mm in read if all(abs(mm - end) > NEAR_MM for end in ends_mm)]
+    for end in sorted(set(ends_mm) - made):
+        above = [mm for mm in loose if 0.0 <= mm - end <= OPENING_MM]
+        if above:
+            made.add(end)
+            loose.remove(min(above))
+    return made
 
 
 def _first_springs(one: ShopSet, heights: PressHeights) -> list[str]:
     """Choose the springs that are read most already, else some apart in the order of the names."""
-    read = {
-        label: sum(_read_near(one, label, mm) for mm in heights.ends_mm) for label in one.labels
-    }
+    read = {label: len(_opened(one, label, heights.ends_mm)) for label in one.labels}
     half = max(len(one.labels) // FIRST_SPRINGS, 1)
     order = sorted(enumerate(one.labels), key=lambda each: (-read[each[1]], each[0] % half))
     return sorted(label for _, label in order[:FIRST_SPRINGS])

@@ -132,6 +132,7 @@ class ShopSet:
         presses: how many there were; a stroke that was recorded whole is one.
         left_out: labels of the springs that are left out as flagged.
         tolerance: share of the load by which a spring may be lower and is not called weak.
+        doubted: labels of springs that are flagged by what may be a slip: they count as not read.
     """
 
     springs: SetCurves
@@ -140,6 +141,7 @@ class ShopSet:
     size: SpringSize
     left_out: tuple[str, ...] = ()
     tolerance: float = DEFAULT_TOLERANCE
+    doubted: tuple[str, ...] = ()
 
     @property
     def labels(self) -> tuple[str, ...]:

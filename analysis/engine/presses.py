@@ -84,6 +84,16 @@ class NotPressed:
 
 
 @dataclass(frozen=True)
+class Lacking:
+    """A chosen set with fewer springs that can be used than there are valves."""
+
+    set_name: str = field(metadata=SET_KEY)
+    role: str
+    sound: int
+    valves: int
+
+
+@dataclass(frozen=True)
 class PressPlan:
     """What to press next.
 
@@ -102,6 +112,7 @@ class PressPlan:
         not_pressed: where choices were left out because a set can't be pressed there.
         solid_unknown: sets of which no solid height is known.
         left_out: labels of springs that the check of their set flags.
+        lacking: chosen sets that can't fill every valve.
     """
 
     stage: Literal["begin", "decide", "tired", "valve", "done", "no_choice", "once"]
@@ -117,6 +128,7 @@ class PressPlan:
     not_pressed: tuple[NotPressed, ...] = ()
     solid_unknown: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    lacking: tuple[Lacking, ...] = ()
 
     @property
     def done(self) -> bool:

@@ -55,6 +55,9 @@ _SECTIONS: dict[str, tuple[tuple[str, str, str], ...]] = {
     "scale": (
         ("name", '"bathroom"', "that the springs are pressed on by hand"),
         ("step", '"0.1 kg"', "its smallest step"),
+        ("tare", '"3.2 kg"', "what it shows with no spring pressed"),
+        ("give", '"1.1 mm"', "quill's way on a solid block, touch to"),
+        ("give_at", '"50 kg"', "this load"),
     ),
 }
 _OF_A_CARD = tuple(row for row in _SECTIONS["cam"] if row[0] not in ("name", "max_rpm"))

@@ -34,9 +34,10 @@ from coilbench.capture.book.rows import new_id
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedReading, with_units
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedReading, with_units
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
+LIKELY = 0.5  # of how far nothing is asked: what is offered in place of a slip; our choice
 CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
 
 
@@ -48,12 +49,15 @@ class Weighed:
         found: what makes it doubtful.
         refusal: why it cannot be stored at all, as its height or load is impossible.
         meant: what was probably meant, of which nothing would be asked; None where unknown.
+        earlier: the spring's own reading without which nothing would be asked, of several the one
+            farthest from the other springs; None where there is none.
     """
 
     reading: KeyedReading
     found: tuple[Slip, ...] = ()
     refusal: CoilbenchError | None = None
     meant: KeyedReading | None = None
+    earlier: str | None = None
 
     @property
     def sound(self) -> bool:
@@ -64,6 +68,11 @@ class Weighed:
     def wrong_beside(self) -> str | None:
         """The name of the reading that cannot be right beside it; None where there is none."""
         return next((one.other.name for one in self.found if one.other is not None), None)
+
+    @property
+    def may_be_wrong(self) -> str | None:
+        """The name of an earlier reading that may be the wrong one of the two; None without."""
+        return self.wrong_beside or self.earlier
 
 
 class _Stored(NamedTuple):
@@ -186,10 +195,23 @@ class Desk:
             if self._judged(other, held, heights_mm).sound and self._supported(
                 other, reading, held, heights_mm
             ):
-                return replace(weighed, meant=other)
-        if all(one.kind == "strange height" for one in weighed.found) and not weighed.refusal:
+                weighed = replace(weighed, meant=other)
+                break
+        strange = all(one.kind == "strange height" for one in weighed.found)
+        if strange and not weighed.refusal and weighed.meant is None:
             return Weighed(reading)  # strange alone is no slip: springs may be read anywhere
+        if any(one.kind == "far" for one in weighed.found):
+            return replace(weighed, earlier=self._earlier(reading, held, heights_mm))
         return weighed
+
+    def _earlier(
+        self, reading: KeyedReading, held: Sequence[ReadAt], heights_mm: Sequence[float]
+    ) -> str | None:
+        """Return the spring's own reading without which nothing would be asked of this one."""
+        own = [one for one in held if one.label == reading.label and one.name]
+        alone = [one for one in own if self._judged(reading, _but(held, [one]), heights_mm).sound]
+        mates = [one for one in held if one.label != reading.label]
+        return max(alone, key=lambda one: _off_mates(one, mates)).name if alone else None
 
     def _judged(
         self, reading: KeyedReading, held: Sequence[ReadAt], heights_mm: Sequence[float]
@@ -200,7 +222,7 @@ class Desk:
             refuse_below_solid(self.record, reading.label, faces_mm, read.height_u_mm)
         except CoilbenchError as error:
             return Weighed(reading, refusal=error)
-        found = slips(read, held, given_of(self.record, reading.label))
+        found = self._slips(read, held, faces_mm)
         if reading.height_mm is not None and strange_height(
             read.height_mm, heights_mm, self.record.free_length_mm
         ):
@@ -221,6 +243,8 @@ class Desk:
         At the same height it is enough that what was typed can't be at all.
         """
         read, given = self._read(other), given_of(self.record, other.label)
+        if not _likely(read, held, given):
+            return False
         if other.height_mm == typed.height_mm:
             impossible = self._judged(typed, held, heights_mm).refusal is not None
             return impossible or foretold(read, held, given) is not None
@@ -293,8 +317,14 @@ class Desk:
             without: readings to pass over.
         """
         held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
-        label = row.stroke.label
-        return slips(self._by_quill(row), held, given_of(self.record, label))
+        return self._slips(self._by_quill(row), held, row.height_mm)
+
+    def _slips(self, read: ReadAt, held: Sequence[ReadAt], faces_mm: float) -> tuple[Slip, ...]:
+        """Return what makes a reading doubtful: heights by the quill, near solid by the faces."""
+        given = given_of(self.record, read.label)
+        solid_mm = given.solid_height_mm
+        clear = solid_mm is None or faces_mm >= solid_mm + SOLID_KEPT_MM
+        return slips(read, held, replace(given, solid_height_mm=None) if clear else given)
 
     def suspects(self, label: str) -> dict[str, tuple[KeyedReading, tuple[Slip, ...]]]:
         """Return the one reading of a spring that its neighbours contradict, by name, and why.
@@ -306,8 +336,14 @@ class Desk:
         found: dict[str, tuple[KeyedRow, tuple[Slip, ...]]] = {}
         for row in own:
             why = tuple(one for one in self.odd(row) if one.kind in ("far", "falls"))
-            if why and not any(self.odd(one, [row]) for one in own if one is not row):
+            if not why:
+                continue
+            others = [one for one in own if one is not row]
+            if not any(self.odd(one, [row]) for one in others):
                 found[row.name] = row, why
+            for one in others:  # without which it isn't odd: the other of two suspects
+                if not self.odd(row, [one]):
+                    found.setdefault(one.name, (one, why))
         rows = [row for row, _ in found.values()]
         far = sorted(((self._misfit_n(row, rows), row.name) for row in rows), reverse=True)
         if not far or (len(far) > 1 and far[0][0] < CLEARLY * far[1][0]):
@@ -344,6 +380,31 @@ class Desk:
             of = last.stroke.label, last.quill_mm
         self.look()
         return of
+
+
+def _but(held: Sequence[ReadAt], left: Sequence[ReadAt]) -> list[ReadAt]:
+    return [one for one in held if one not in left]
+
+
+def _off_mates(read: ReadAt, mates: Sequence[ReadAt]) -> float:
+    """Return how far a reading is from what other springs foretell, as a share; 0 where nothing."""
+    at = foretold(read, mates)
+    return 0.0 if at is None else abs(read.load_n / at.load_n - 1.0)
+
+
+def _likely(read: ReadAt, held: Sequence[ReadAt], given: Given) -> bool:
+    """Tell whether a reading that was not typed so fits well enough to be offered.
+
+    A spring pushes more when it is pressed deeper, and not just within what makes one ask.
+    """
+    at = foretold(read, held, given)
+    near = at is None or abs(read.load_n - at.load_n) <= LIKELY * at.allowed_n
+    own = [one for one in held if one.label == read.label and one.loading == read.loading]
+    apart = [one for one in own if abs(one.height_mm - read.height_mm) > SAME_MM]
+    rises = all(
+        (one.load_n - read.load_n) * (read.height_mm - one.height_mm) > 0.0 for one in apart
+    )
+    return near and rises
 
 
 def given_of(record: SetRecord, label: str) -> Given:

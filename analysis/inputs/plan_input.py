@@ -22,14 +22,17 @@ from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
 from coilbench.analysis.inputs.by_hand import usable
+from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
 from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
+from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 
+PRESSED_OFTEN = 4  # readings of a spring, as the plan needs to tell whether it is tired
 LEAST_U_N = 0.02  # of one reading, k = 1: no reading is better
 WEIGHED_U = 0.001  # once it was, or a load cell; common practice, no source
 
@@ -49,7 +52,8 @@ def read_shop(db: Database, build: BuildFile) -> Shop:
             _refuse_role(build, records[name], role)
     sets, cam = {}, build.cam
     judged = {name: _judged(db, build, record) for name, record in records.items()}
-    springs = {name: _springs(records[name], one) for name, one in judged.items()}
+    doubted = {name: _doubted(db, records[name], one) for name, one in judged.items()}
+    springs = {name: _springs(records[name], one, doubted[name]) for name, one in judged.items()}
     sizes = {name: _size(own) for name, own in springs.items()}
     heights = press_heights(build, sizes)
     for name, one in judged.items():
@@ -64,8 +68,9 @@ def read_shop(db: Database, build: BuildFile) -> Shop:
             tuple(read),
             sum(_presses(sweep) for curve in curves for sweep in curve.sweeps),
             sizes[name],
-            () if one is None else one.set_apart,
+            () if one is None else tuple(x for x in one.set_apart if x not in doubted[name]),
             _tolerance(records[name]),
+            doubted[name],
         )
     set_sizes = {name: len(record.springs) for name, record in records.items()}
     load_u_n, height_u_mm = _next_reading(sets.values(), build.scale.step_n)
@@ -111,11 +116,28 @@ def _judged(db: Database, build: BuildFile, record: SetRecord) -> JudgedSet | No
         return None
 
 
-def _springs(record: SetRecord, judged: JudgedSet | None) -> SetCurves:
+def _doubted(db: Database, record: SetRecord, judged: JudgedSet | None) -> tuple[str, ...]:
+    """Return the springs that are set apart by a reading which may be a slip: to be pressed again.
+
+    One that was pressed so often and still is set apart is what it seems.
+    """
+    if judged is None or not judged.set_apart:
+        return ()
+    desk = Desk(db, record, (last_setup(db, record) or (KeyedSetup(), ""))[0])
+    return tuple(
+        label
+        for label in judged.set_apart
+        if sum(row.counts for row in desk.rows[label]) < PRESSED_OFTEN and desk.suspects(label)
+    )
+
+
+def _springs(
+    record: SetRecord, judged: JudgedSet | None, doubted: Collection[str] = ()
+) -> SetCurves:
     if judged is None:
         return usable(record, (), record.labels)
     kept = [each for each in judged.measured.curves if each.label not in judged.set_apart]
-    return usable(record, kept, judged.measured.missing)
+    return usable(record, kept, (*judged.measured.missing, *doubted))
 
 
 def _tolerance(record: SetRecord) -> float:

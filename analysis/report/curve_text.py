@@ -13,6 +13,7 @@ from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.units import counted
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
@@ -23,6 +24,11 @@ REMEDIES: dict[SourceKind, str] = {
     "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
 GIVE = "how far scale and press give under the load"
+TARE_HOW = (
+    "right only if the scale showed that with all of the set-up on it and no spring pressed; "
+    "otherwise every load is too high alike, the pair may be the wrong one, and the readings must "
+    "be keyed in again: coilbench note --tare"
+)
 GIVE_HOW = "hardware/SCALE.md tells how to measure it; then: coilbench note --give"
 GIVE_MM = 1.0  # of give, that is put into a load as an example
 OUTSIDE_REMEDY = "it lies outside the heights that were read: read it there"
@@ -128,9 +134,13 @@ def set_notes(
     )
 
 
+def _hand_setups(curve: SpringCurve) -> list[KeyedSetup]:
+    return [setup for sweep in curve.sweeps for setup in sweep.hand_setups]
+
+
 def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
     """Say that no ± of readings by hand has the give of scale and press, and what it would do."""
-    keyed = [curve for curve in curves if any(sweep.give_unknown for sweep in curve.sweeps)]
+    keyed = [one for one in curves if any(not setup.give_known for setup in _hand_setups(one))]
     if not keyed:
         return
     rates = [rate.rate_n_per_mm for curve in keyed if (rate := curve.rate) is not None]
@@ -139,6 +149,12 @@ def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
         load = units.load_text(GIVE_MM * max(rates))
         much = f": {units.length_text(GIVE_MM)} of give is about {load} of load"
     yield f"Every ± of readings by hand leaves out {GIVE}{much}; {GIVE_HOW}."
+
+
+def tare_zero(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
+    """Say that nothing was taken off loads by hand for the set-up, which may be an oversight."""
+    if any(setup.tare_n == 0.0 for curve in curves for setup in _hand_setups(curve)):
+        yield f"Readings by hand count with a tare of {units.load_text(0.0)}: {TARE_HOW}."
 
 
 def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:

@@ -289,7 +289,7 @@ def _answer_text(answer: PairAnswer, units: Units) -> str:
             return f"{best.verdict}: {window}, but that comes too near to coil bind"
         case "rate" if answer.rate is not None:
             return f"{best.verdict}: {describe(answer.rate, units)}"
-        case "reach":
+        case "reach" if not any(isinstance(reason, TooFewSprings) for reason in every):
             return (
                 f"{best.verdict}: the card's loads are out of reach of shims and cuts, as far as "
                 f"the springs were measured: {reasons}"

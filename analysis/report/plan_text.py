@@ -9,6 +9,7 @@ from coilbench.analysis.engine.press_contest import MARGIN_N
 from coilbench.analysis.engine.press_model import OPEN_CHANCES
 from coilbench.analysis.engine.presses import (
     STOP_RISK,
+    Lacking,
     NotPressed,
     PairChoice,
     Press,
@@ -40,7 +41,7 @@ json_keys(Press, "set=set_name label height_mm depth_mm kind why=text")
 json_keys(
     PressPlan,
     "done stage presses best risk common_risk common_error_decides equal ties rivals tired made "
-    "remaining not_pressed solid_unknown left_out",
+    "remaining not_pressed solid_unknown left_out lacking",
 )
 
 
@@ -61,7 +62,13 @@ def _(press: Press, units: Units) -> str:
 @describe.register
 def _(spring: TiredSpring, _units: Units) -> str:
     named = f"{spring.label} of {spring.set_name}"
-    lower = f"lower than its set by about {percent_text(max(spring.below, 0.0))}"
+    if spring.below < 0.0:
+        return (
+            f"{named} is higher than its set by about {_share_text(-spring.below)} (chance that it "
+            f"is none of them alike: {percent_text(spring.chance)}): no spring that lost load is; "
+            f"it may be of another set: coilbench set check {as_typed(spring.set_name)}"
+        )
+    lower = f"lower than its set by about {_share_text(spring.below)}"
     chance = f"chance {percent_text(spring.chance)}"
     if spring.below < spring.tolerance:  # `set check` doesn't call it weak
         return (
@@ -70,6 +77,21 @@ def _(spring: TiredSpring, _units: Units) -> str:
         )
     verb = "has" if spring.chance >= OPEN_CHANCES[1] else "may have"
     return f"{named} {verb} lost load: {lower} ({chance})"
+
+
+def _share_text(share: float) -> str:
+    return percent_text(share) if share < 0.9 else f"{100.0 * share:.0f} %"  # it may be above 100 %
+
+
+@describe.register
+def _(finding: Lacking, _units: Units) -> str:
+    fewer = finding.valves - finding.sound
+    return (
+        f"{finding.set_name} can't fill the valves: {counted(finding.sound, 'spring')} of "
+        f"{finding.valves} can be used, so {fewer} {finding.role} {'is' if fewer == 1 else 'are'} "
+        "lacking. More springs of its kind help (coilbench set edit), or a flagged one, measured "
+        f"again and found sound: coilbench set check {as_typed(finding.set_name)}"
+    )
 
 
 @describe.register
@@ -133,6 +155,8 @@ def _title(plan: PressPlan) -> str:
             "Nothing to press: every choice breaks a known limit, has no sound spring, or can't "
             "be pressed where it would stand"
         )
+    if plan.done and plan.lacking:
+        return "Nothing is left to press, but there are too few springs"
     if plan.done:
         return "Nothing is left to press"
     settings = len({(each.set_name, each.height_mm) for each in plan.presses})
@@ -146,7 +170,7 @@ def _sentences(plan: PressPlan, units: Units) -> Iterator[str]:
     if plan.presses:
         yield f"{plan.made} pressed so far; about {plan.remaining} to go"
         yield "Set the stop anew for each height, even where it stands so from before"
-    yield from (describe(one, units) for one in (*plan.tired, *plan.not_pressed))
+    yield from (describe(one, units) for one in (*plan.tired, *plan.not_pressed, *plan.lacking))
     if plan.left_out:
         yield f"Left out as flagged by the check of their set: {', '.join(plan.left_out)}"
     unknown = sorted({each.set_name for each in plan.presses if each.depth_mm is None})

@@ -112,9 +112,20 @@ def _length(found: Ruling, units: Units) -> str:
         units,
     )
     if f["contradicted"]:
-        return f"{text}: not judged, since its own loads contradict it"
+        return f"{text}: not judged, since its own loads run out elsewhere"
     unsure = ": too near the limit to tell; measure it with a caliper"
     return text + unsure if found.outcome == "unsure" else text
+
+
+_LENGTH_LOADS = {
+    True: "free length {facts[length_mm]} and loads contradict each other, which run out at "
+    "{facts[ends_mm]} (uncertainties {facts[length_u_mm]} and {facts[ends_u_mm]}): measure it "
+    "again",
+    False: "whether free length {facts[length_mm]} is right is not known: straight on, its loads "
+    "run out at {facts[ends_mm]} (uncertainties {facts[length_u_mm]} and {facts[ends_u_mm]}), but "
+    "a progressive or two-rate spring is softer near its free height: read it nearer to that, or "
+    "measure it again",
+}
 
 
 def _shape(found: Ruling, units: Units) -> str:
@@ -158,11 +169,7 @@ _RULES: dict[RuleName, Callable[[Ruling, Units], str]] = {
     "set_outlier": _outlier,
     "free_length": _length,
     "length_loads": lambda found, units: filled(
-        "free length {facts[length_mm]} and loads contradict each other, which run out at "
-        "{facts[ends_mm]} (uncertainties {facts[length_u_mm]} and {facts[ends_u_mm]}): measure it "
-        "again",
-        found,
-        units,
+        _LENGTH_LOADS[found.facts["shape_known"]], found, units
     ),
     "shape": _shape,
 }

@@ -25,7 +25,7 @@ from coilbench.analysis.report.assignment_text import (
     number_text,
 )
 from coilbench.analysis.report.build_text import card_facts, lobes_of
-from coilbench.analysis.report.curve_text import set_notes
+from coilbench.analysis.report.curve_text import give_left_out, set_notes, tare_zero
 from coilbench.analysis.report.document import (
     JSON_SKIP,
     describe,
@@ -172,7 +172,7 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         _limits(sheet.limits, units),
         tuple(describe(warning, units) for warning in sheet.rig.warnings),
         CAUTIONS,
-        assignment_notes(sheet.assignment, units),
+        (*assignment_notes(sheet.assignment, units), *_taken(sheet, units)),
         engine_checks(sheet, units),
         {part.name: _set_notes(part, units) for part in sheet.sets},
         dict(_method(sheet)),
@@ -226,6 +226,13 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
             named = pair_text(each.outer, each.inner, each.choice, units)
             found.append((named + (each.side and f" ({each.side})"), new))
     return SheetLimits(tuple(found), tuple(assumed), tuple(missing))
+
+
+def _taken(sheet: Sheet, units: Units) -> Iterator[str]:
+    """Say what no ± of readings by hand holds."""
+    curves = [curve for part in sheet.sets for curve in part.curves]
+    for words in (*tare_zero(curves, units), *give_left_out(curves, units)):
+        yield words.rstrip(".")
 
 
 def _set_notes(part: SetPart, units: Units) -> tuple[str, ...]:

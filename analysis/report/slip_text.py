@@ -81,12 +81,30 @@ def _(found: FitsOther, _units: Units) -> str:
 
 @describe.register
 def _(found: LengthsContradicted, units: Units) -> str:
+    set_name = as_typed(found.set_name)
+    tare = ""
+    if found.tare_forgotten:
+        tare = (
+            f"As if all loads were about {units.load_text(found.over_n)} too high: was the tare "
+            f"forgotten? It was taken as {units.load_text(0.0)}. Read the scale with no spring "
+            f"pressed; if it shows that, take the readings back (coilbench note --set {set_name} "
+            "--history) and key them in with --tare. If the tare is right: "
+        )
+    length, ends = units.length_text(found.length_mm), units.length_text(found.ends_mm)
+    if not found.shape_known:
+        return (
+            f"Whether the free length of {found.set_name}, {length}, is right is not known: "
+            f"straight on, the loads of {found.springs} of {counted(found.of, 'spring')} run out "
+            f"near {ends}, but a progressive or two-rate spring is softer near its free height. "
+            "Depths are counted from it: measure some springs (coilbench set measure "
+            f"{set_name}), or read some nearer to it"
+        )
     return (
-        f"The free length of {found.set_name}, {units.length_text(found.length_mm)}, and its loads "
+        f"The free length of {found.set_name}, {length}, and its loads "
         f"contradict each other: those of {found.springs} of {counted(found.of, 'spring')} run out "
-        f"near {units.length_text(found.ends_mm)}. Depths are counted from it, so measure some "
-        f"springs first: coilbench set measure {as_typed(found.set_name)}, or coilbench set edit "
-        f"{as_typed(found.set_name)} --free-length LENGTH"
+        f"near {ends}. {tare}Depths are counted from it, so measure "
+        f"some springs first: coilbench set measure {set_name}, or coilbench set edit {set_name} "
+        "--free-length LENGTH"
     )
 
 
@@ -133,11 +151,13 @@ def setup_text(setup: Mapping[str, Any], units: Units) -> str:
 def refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:
     """Return the error that says why a reading is not stored where nobody can be asked."""
     meant, wrong = weighed.meant, weighed.wrong_beside
+    earlier = weighed.earlier
     hint = "" if meant is None else f"Perhaps {reading_text(meant, units)} was meant. "
     if weighed.refusal is not None:
-        hint += "Check the reading"
+        hint += "Check the reading" if meant is not None else weighed.refusal.hint or "Check it"
     elif wrong is None:
         hint += "Check it; --yes stores it as it is"
+        hint += f"; if {earlier} is the wrong one: --remove {earlier} first" if earlier else ""
     elif wrong:
         hint += f"Check it; if {wrong} is the wrong one: --remove {wrong} first"
     else:
@@ -152,7 +172,10 @@ def choices_of(weighed: Weighed, units: Units) -> dict[str, str]:
     if weighed.wrong_beside:
         choices = {"n": "this one is wrong", "o": f"{weighed.wrong_beside} is wrong"}
     elif weighed.refusal is None and not any(one.impossible for one in weighed.found):
-        choices = {"y": "store it as it is", "n": "not stored"}
+        typed = reading_text(weighed.reading, units)
+        choices = {"y": f"store {typed} as it is", "n": "not stored"}
+        if weighed.earlier:
+            choices["o"] = f"{weighed.earlier} is wrong"
     if weighed.meant is not None:
         choices["m"] = f"{reading_text(weighed.meant, units)} is meant"
     return choices
@@ -164,6 +187,13 @@ def doubts_text(weighed: Weighed, units: Units) -> str:
         weighed.refusal.in_units(units.quantity)
         return weighed.refusal.what
     return "; ".join(describe(one, units) for one in weighed.found)
+
+
+def question_text(weighed: Weighed, units: Units) -> str:
+    """Say what a person is asked, or why a reading is refused and what to do about it."""
+    hint = "" if weighed.refusal is None else weighed.refusal.hint or ""
+    words = doubts_text(weighed, units)
+    return f"{words}. {hint}." if hint else f"{words}."
 
 
 def suspect_text(name: str, reading: KeyedReading, why: Sequence[Slip], units: Units) -> str:

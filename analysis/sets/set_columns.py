@@ -226,6 +226,7 @@ def _length_loads_ruling(curve: SpringCurve) -> Iterator[Ruling]:
     if found is not None:
         facts = {"length_mm": found.length.height_mm, "length_u_mm": found.length.height_u_mm}
         facts |= {"ends_mm": found.ends.height_mm, "ends_u_mm": found.ends.height_u_mm}
+        facts["shape_known"] = found.shape_known
         yield Ruling("length_loads", curve.label, None, "unsure", math.inf, facts)
 
 

@@ -14,6 +14,7 @@ from typing import Any
 from coilbench.capture.errors import CoilbenchError, Doubtful
 
 INCH_MM = 25.4
+MOST_INCHES = 3.0  # hardly a length of a valve spring is as many inches; ours, no source
 STORE_AS_IT_IS = "Check it; --yes stores it as it is"
 # What valve springs and their heads are like, wide; our choice, no source.
 PLAUSIBLE_MM = {
@@ -183,12 +184,12 @@ def _ask_of(length_mm: float, what: str, fits: Callable[[float], bool], **facts:
 
 def _slipped(length_mm: float) -> list[tuple[str, float]]:
     """Return what a length may have been: how, and in mm."""
-    return [
+    unit = [
         (f"{length_mm:.4g} in", length_mm * INCH_MM),
         (f"{length_mm / INCH_MM:.4g} in mm", length_mm / INCH_MM),
-        ("the decimal", length_mm * 10.0),
-        ("the decimal", length_mm / 10.0),
     ]
+    decimal = [("the decimal", length_mm * 10.0), ("the decimal", length_mm / 10.0)]
+    return [*unit, *decimal] if length_mm < MOST_INCHES else [*decimal, *unit]
 
 
 def _meant(

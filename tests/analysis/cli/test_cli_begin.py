@@ -60,6 +60,9 @@ ANSWERS = {
     "thickness x how many": "0.5 x 12",
     "Its name (like bathroom)": "bathroom",
     "Its smallest step": "0.1",
+    "The tare": "0",
+    "Its give": "1.1",
+    "and that load": "50",
     "Has it been weighed": "no",
 }
 BUILD = {
@@ -79,7 +82,13 @@ BUILD = {
         "valves": {"1 in": {}, "1 ex": "1.54in"},
     },
     "springs": {"outer": ["larch"], "inner": ["heron"]},
-    "scale": {"name": "bathroom", "step": "0.1 kg"},
+    "scale": {
+        "name": "bathroom",
+        "step": "0.1 kg",
+        "tare": "0 kg",
+        "give": "1.1 mm",
+        "give_at": "50 kg",
+    },
     "shims": [{"thickness": "0.5 mm", "count": 12}],
 }
 

@@ -161,6 +161,8 @@ def test_sets_without_any_reading(
     assert run([*book, "plan", build]) == 0
     text = capsys.readouterr().out
     assert text.index("blind") < text.index("larch-01")
+    assert text.count("blind") == 2  # above many rows it scrolls off, so below them, too
+    assert text.rindex("blind") > text.index("pressed so far")
     assert "free length" in text
     assert "No solid height" in text
     for options in ([], ["--once"]):

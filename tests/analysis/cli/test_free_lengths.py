@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 Call = Callable[..., Any]
-WORDS = "and its loads contradict each other"
+WORDS = "run out near"  # on the line through the readings
 RATE_KG, TRUE_MM = 1.6, 50.0
 
 
@@ -70,3 +70,35 @@ def test_nothing_is_said_where_loads_do_not_contradict_it(ash: Call, keyed: list
     said = ash("note", "--set", "ash", *keyed)
     assert said.status == 0
     assert WORDS not in said.out
+
+
+@pytest.mark.parametrize(
+    ("tare", "over_kg", "suspected"),
+    [((), 5.0, True), (("--tare", "1kg"), 6.0, False), ((), -5.0, False)],
+)
+def test_loads_that_are_all_too_high_name_the_tare_first(
+    ash: Call, tare: tuple[str, ...], over_kg: float, suspected: bool
+) -> None:
+    """A tare that was taken off can't have been forgotten, nor one that makes loads too low."""
+    keyed = [
+        f"{n} {mm}mm {RATE_KG * (53.0 - mm) + over_kg:.1f}kg" for n in (1, 2, 3) for mm in (38, 27)
+    ]
+    said = " ".join(ash("note", "--set", "ash", *tare, *keyed).out.split())
+    assert WORDS in said
+    assert ("5.00 kg too high: was the tare forgotten?" in said) == suspected
+    if suspected:
+        assert said.index("tare forgotten") < said.index("--free-length")
+
+
+@pytest.mark.parametrize(
+    ("heights_mm", "accused"), [((38.0, 27.0), False), ((47.0, 38.0, 27.0), True)]
+)
+def test_a_length_is_accused_only_where_the_shape_near_it_is_known(
+    ash: Call, heights_mm: tuple[float, ...], accused: bool
+) -> None:
+    """A two-rate spring of 53 mm, softer above 38 mm, pushes there as a straight one of 50 mm."""
+    keyed = [f"{n} {mm}mm {RATE_KG * (50.0 - mm):.1f}kg" for n in (1, 2, 3) for mm in heights_mm]
+    said = " ".join(ash("note", "--set", "ash", "--yes", *keyed).out.split())
+    assert ("contradict each other" in said) == accused
+    assert ("is right is not known" in said) != accused
+    assert ("softer near its free height" in said) != accused

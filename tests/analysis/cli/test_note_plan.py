@@ -73,3 +73,37 @@ def test_the_plan_says_that_the_quill_is_set_deeper_by_a_known_give(call: Call, 
     said = " ".join(call("plan", build).out.split())
     assert "set the quill deeper by what scale and press give, 1.00 mm at 50.00 kg" in said
     assert f"coilbench note --plan {build}" in said
+
+
+READ = [f"{n} {mm}mm {2.2 * (48.5 - mm):.1f}kg" for n in (1, 2) for mm in (38, 28)]
+
+
+@pytest.mark.parametrize("tare", ["0kg", "3.2kg"])
+@pytest.mark.parametrize("give", ["none", "1mm@50kg"])
+def test_the_plan_says_what_no_figure_of_its_readings_holds(
+    call: Call, build: str, tare: str, give: str
+) -> None:
+    given = ("--tare", tare, "--give", give)
+    assert call("note", "--set", "larch", *given, *READ).status == 0
+    said = " ".join(call("plan", build).out.split())
+    assert ("leaves out how far scale and press give" in said) == (give == "none")
+    assert ("with a tare of 0.00 kg: right only if" in said) == (tare == "0kg")
+
+
+def test_a_tare_that_nobody_told_is_taken_as_none_and_that_is_said(call: Call, build: str) -> None:
+    first, second = (call("note", "--set", "larch", line).out for line in READ[:2])
+    assert "Tare taken as 0.00 kg" in first
+    assert "As the last time: no tare" in second
+
+
+def test_the_build_file_tells_tare_and_give(call: Call, build: str) -> None:
+    path = Path(build)
+    scale = '[scale]\ntare = "3.2 kg"\ngive = "1.1 mm"\ngive_at = "50 kg"\n'
+    path.write_text(path.read_text() + scale)
+    said = " ".join(call("plan", build).out.split())
+    assert f"note --plan {build} --tare 3.2kg --give 1.10mm@50kg" in said
+    noted = call("note", "--plan", build, READ[0])  # the plan's first set
+    assert "Tare taken" not in noted.out
+    said = " ".join(call("set", "readings", "larch").out.split())
+    assert "tare 3.20 kg" in said
+    assert "give 1.10 mm at 50.00 kg" in said

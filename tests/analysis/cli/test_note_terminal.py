@@ -29,14 +29,17 @@ def book(tmp_path: Path) -> str:
 @pytest.fixture
 def plain(book: str) -> Iterator[Terminal]:
     heights = ("--at", "38.5mm", "--at", "27.6mm")
-    terminal = Terminal("--book", book, "note", "--set", "oak", *heights, term="dumb")
+    terminal = Terminal(
+        "--book", book, "note", "--set", "oak", *heights, "--tare", "0kg", term="dumb"
+    )
     yield terminal
     terminal.close()
 
 
 @pytest.fixture
 def drawing(book: str) -> Iterator[Terminal]:
-    terminal = Terminal("--book", book, "note", "--set", "oak", "--at", "38.5mm", "--at", "27.6mm")
+    given = ("--at", "38.5mm", "--at", "27.6mm", "--tare", "0kg")
+    terminal = Terminal("--book", book, "note", "--set", "oak", *given)
     yield terminal
     terminal.close()
 
@@ -72,6 +75,21 @@ def test_asked_for_one_after_the_other(plain: Terminal, book: str) -> None:
     plain.press("q\r")
     assert plain.end() == 0
     assert loads_kg(book) == [22.4, 41.9, 22.4, 22.9]
+
+
+def test_the_tare_is_asked_for_before_the_first_reading(book: str) -> None:
+    terminal = Terminal("--book", book, "note", "--set", "oak", "--at", "38.5mm", term="dumb")
+    try:
+        terminal.wait_for("The tare first: what does the scale show(?s:.*)in kg")
+        terminal.press("3.2\r")
+        terminal.wait_for("spring 1 of 12")
+        terminal.press("25.6\r")
+        terminal.wait_for("Stored")
+        terminal.press("q\r")
+        assert terminal.end() == 0
+    finally:
+        terminal.close()
+    assert loads_kg(book) == [22.4]
 
 
 def test_killed_it_loses_nothing_that_it_acknowledged(plain: Terminal, book: str) -> None:

@@ -168,6 +168,12 @@ def test_what_was_not_read_or_is_out_of_reach_says_so() -> None:
     assert "out of reach of shims and cuts" in text(weak)
 
 
+def test_too_few_springs_are_no_matter_of_reach() -> None:
+    few = answer(plan(head="valves = 2"), straight("larch", 45.0, 10.0))
+    assert "out of reach" not in text(few)
+    assert "1 are available" in text(few)
+
+
 def test_the_answers_come_best_first() -> None:
     sets = {
         "beech": straight("beech", 45.0, 10.0),

@@ -147,6 +147,26 @@ def test_what_was_read_is_not_asked_again() -> None:
     assert ("larch", "larch-3", 27.5) in asked
 
 
+@pytest.mark.parametrize(("give_mm", "again"), [(0.4, 0), (1.1, 0), (-1.1, 1), (3.0, 1)])
+def test_the_opening_counts_though_the_faces_stood_higher_by_the_give(
+    give_mm: float, again: int
+) -> None:
+    """Lower, or higher by more than a scale gives, they are other heights."""
+    off = [e._replace(height_mm=e.height_mm + give_mm) for e in begun()]
+    plan = plan_presses(shop(off))
+    asked = len(plan.presses) if plan.stage == "begin" else 0
+    assert (asked >= again) if again else asked == 0
+
+
+@pytest.mark.parametrize(("valves", "lacking"), [(SPRINGS, ()), (SPRINGS + 1, ("larch", "heron"))])
+def test_sets_that_cannot_fill_the_valves_are_named(valves: int, lacking: tuple[str, ...]) -> None:
+    text = TEXT.replace("valves = 3", f"valves = {valves}").replace('"larch", "rowan"', '"larch"')
+    plan = plan_presses(shop(begun(), text))
+    assert plan.best is not None
+    assert tuple(one.set_name for one in plan.lacking) == lacking
+    assert all((one.sound, one.valves) == (SPRINGS, valves) for one in plan.lacking)
+
+
 def test_a_set_read_elsewhere_is_begun_too() -> None:
     """All springs once in both windows are as much as two at their ends."""
     other = [e for e in begun() if not e.label.startswith("larch")]

@@ -45,3 +45,26 @@ def test_each_press_of_a_height_is_a_reading_so_that_the_plan_can_count_them(db:
         store_readings(db, record, [KeyedReading("elm-01", load_kg * KG, 38.5)], KeyedSetup())
     read = read_shop(db, parse_build(BUILD, "four.toml")).sets["elm"].readings
     assert sorted(one.load_n / KG for one in read) == pytest.approx(sorted(loads_kg))
+
+
+@pytest.mark.parametrize(("again", "doubted"), [(0, True), (3, False)])
+def test_a_spring_flagged_by_a_slip_is_pressed_again_not_left_out(
+    db: Database, again: int, doubted: bool
+) -> None:
+    """One press of a tired spring typed for a sound one; pressed often, it is what it seems."""
+    new_set(db, SetPlan("oak", "single", labels_for("oak", 8), free_length_mm=53.0))
+    record = find_set(db, "oak")
+    load = lambda mm: 1.7 * (53.0 - mm) * KG  # noqa: E731
+    reads = [
+        KeyedReading(f"oak-0{n}", load(mm) * (1 + 0.003 * (-1) ** n), mm)
+        for n in range(1, 9)
+        for mm in (38.5, 27.5)
+        if (n, mm) != (7, 38.5)
+    ]
+    reads += [KeyedReading("oak-07", 0.8 * load(38.5), 38.5)] * (1 + again)
+    store_readings(db, record, reads, KeyedSetup())
+    one = read_shop(db, parse_build(BUILD.replace("elm", "oak"), "four.toml")).sets["oak"]
+    assert (one.doubted == ("oak-07",)) == doubted
+    assert (one.left_out == ("oak-07",)) != doubted
+    assert ("oak-07" in one.labels) == doubted
+    assert not any(read.label == "oak-07" for read in one.readings)

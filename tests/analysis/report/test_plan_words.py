@@ -9,6 +9,7 @@ import pytest
 
 from coilbench.analysis.engine.presses import (
     STOP_RISK,
+    Lacking,
     NotPressed,
     PairChoice,
     Press,
@@ -174,3 +175,18 @@ def test_only_a_spring_below_its_set_s_limit_is_said_to_have_lost_load(
     assert f"{100 * limit:g} %" in inside
     assert f"{100 * limit - 0.1:.1f} %" in inside
     assert "lost load" in outside
+
+
+@pytest.mark.parametrize(("below", "words"), [(-1.38, "138 %"), (-0.02, "2.0 %")])
+def test_a_spring_above_its_set_lost_no_load(below: float, words: str) -> None:
+    text = describe(TiredSpring("heron", "heron-04", 0.9999, below, 0.05), Units())
+    assert f"higher than its set by about {words}" in text
+    assert "lower" not in text
+    assert "another set" in text
+
+
+def test_too_few_springs_are_no_end_of_the_work() -> None:
+    short = (Lacking("heron", "inner", 7, 8),)
+    text = plan_text(replace(PLAN, presses=(), stage="done", lacking=short), KG)
+    assert "too few" in text.title
+    assert any("7 springs of 8 can be used, so 1 inner is lacking" in one for one in text.sentences)

@@ -131,3 +131,14 @@ def test_an_engines_length_has_its_range() -> None:
     refuse_length(2.0, (2.0, 30.0))
     with pytest.raises(Doubtful, match=r"Perhaps 10.92 mm is meant \(0.43 in\)"):
         refuse_length(0.43, (2.0, 30.0))
+
+
+@pytest.mark.parametrize(
+    ("typed_mm", "meant"),
+    [(4.95, r"49\.5 mm is meant \(the decimal\)"), (1.52, r"38\.61 mm is meant \(1\.52 in\)")],
+)
+def test_a_slipped_decimal_comes_before_more_inches_than_a_spring_has(
+    typed_mm: float, meant: str
+) -> None:
+    with pytest.raises(Doubtful, match=meant):
+        refuse_length(typed_mm, (20.0, 150.0))
