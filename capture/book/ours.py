@@ -9,6 +9,7 @@ import hashlib
 import re
 import sqlite3
 from contextlib import closing
+from functools import cache
 from pathlib import Path
 
 from coilbench.capture.book.versions import APPLICATION_ID, LIST, MIGRATION_NAMES, versions
@@ -106,11 +107,16 @@ def _shape(connection: sqlite3.Connection) -> Shape:
         if name.startswith("sqlite_stat"):  # what ANALYZE found; the name is SQLite's own
             continue
         if table != LIST or kind == "trigger":
-            shape[kind, name] = re.sub(r"\s+", " ", str(sql).replace('"', ""))
+            shape[kind, name] = _normal(str(sql))
         elif kind == "table":
             columns = connection.execute(f"PRAGMA table_info({LIST})")
             shape[kind, name] = " ".join(row[1] for row in columns)
     return shape
+
+
+@cache
+def _normal(sql: str) -> str:
+    return re.sub(r"\s+", " ", sql.replace('"', ""))
 
 
 def _made(version: str) -> Shape:
