@@ -11,7 +11,7 @@ from sqlite_utils import Database
 from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, Decorated, units
 from coilbench.analysis.cli.give_option import give_option, given_give
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
-from coilbench.analysis.report.curve_text import TARE_HOW
+from coilbench.analysis.report.curve_text import TARE_RIGHT
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
@@ -144,7 +144,10 @@ class Given:
             if of:
                 carried = f"{carried}, no tare" if carried else "no tare"
             elif "tare_n" not in self._first:
-                said.append(f"Tare taken as {units().load_text(0.0)}: {TARE_HOW}.")
+                zero = units().load_text(0.0)
+                said.append(
+                    f"Tare taken as {zero}: {TARE_RIGHT}. If not, key them again with --tare."
+                )
         if of and carried:
             whose = "" if of == record.name else f" with {of}"
             said.append(f"As the last time{whose}: {carried}.")

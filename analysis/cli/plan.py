@@ -137,8 +137,10 @@ def is_weighed(scale: str) -> bool:
 
 
 def _say_lengths(plan: PressPlan) -> None:
-    """Say of which sets the depths are in doubt."""
+    """Say of which sets the depths are in doubt, or once all is pressed, the chosen ones' loads."""
     pressed = dict.fromkeys(one.set_name for one in plan.presses if one.depth_mm is not None)
+    if not plan.presses and plan.best is not None:
+        pressed = dict.fromkeys(name for name in (plan.best.outer, plan.best.inner) if name)
     with open_book(book_path(), create=True) as db:
         for name in pressed:
             say_lengths(db, find_set(db, name))
@@ -179,10 +181,10 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
         say(f"{words}.")
     if len(text.rows) > MANY_ROWS:
         say(f"Caution, again: {text.cautions[0]}")
+    _say_lengths(plan)
     named = as_typed(build)
     if plan.presses:
         first = plan.presses[0]
-        _say_lengths(plan)
         last = _last_setup(first.set_name)
         if last.give_known:
             give = f"{shown.length_text(last.give_mm)} at {shown.load_text(last.give_at_n)}"

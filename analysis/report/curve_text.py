@@ -24,8 +24,10 @@ REMEDIES: dict[SourceKind, str] = {
     "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
 GIVE = "how far scale and press give under the load"
-TARE_HOW = (
-    "right only if the scale showed that with all of the set-up on it and no spring pressed; "
+TARE_RIGHT = (
+    "right only if the scale showed that with all of the set-up on it and no spring pressed"
+)
+_TARE_HOW = (
     "otherwise every load is too high alike, the pair may be the wrong one, and the readings must "
     "be keyed in again: coilbench note --tare"
 )
@@ -154,7 +156,8 @@ def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
 def tare_zero(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
     """Say that nothing was taken off loads by hand for the set-up, which may be an oversight."""
     if any(setup.tare_n == 0.0 for curve in curves for setup in _hand_setups(curve)):
-        yield f"Readings by hand count with a tare of {units.load_text(0.0)}: {TARE_HOW}."
+        zero = units.load_text(0.0)
+        yield f"Readings by hand count with a tare of {zero}: {TARE_RIGHT}; {_TARE_HOW}."
 
 
 def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:
