@@ -252,8 +252,8 @@ def _refuse_spring(on_block: Press) -> None:
             "press gives so much",
             gave_mm=gave_mm,
             over_n=over_n,
-            hint="Take the spring out, put a solid block in and press that; or lower the stop nuts, "
-            "if the crosshead met them",
+            hint="Take the spring out, put a solid block in and press that; or lower the stop "
+            "nuts, if the crosshead met them",
         )
 
 

@@ -65,6 +65,9 @@ spring_mass = "80 g"
 [scale]
 name = "bathroom"
 step = "0.1 kg"
+tare = "3.2 kg"
+give = "1.1 mm"
+give_at = "50 kg"
 [valve_train]
 lift_table = "lift.csv"
 weighing_u = "0.5 g"
