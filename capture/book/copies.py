@@ -177,20 +177,40 @@ def refuse_linked(path: Path) -> None:
             where=str(path),
             hint="Remove the other name, or go on with a copy: coilbench book copy FILE",
         )
-    for end in ("-wal", "-shm", "-journal"):
-        beside = Path(os.path.realpath(path) + end)
-        if beside.is_symlink():
-            raise CoilbenchError(
-                "this is a link, where the book's journal belongs",
-                where=str(beside),
-                hint="Remove the link",
-            )
+    _refuse_foreign_journal(Path(os.path.realpath(path)))
     if os.path.realpath(path) in _mounted():
         raise CoilbenchError(
             "this file is mounted by itself, so its journal is not the book's",
             where=str(path),
             hint="Mount the folder that it is in",
         )
+
+
+def _refuse_foreign_journal(book: Path) -> None:
+    """Refuse what lies where a book's journal belongs and is none, or is of one who can't write it.
+
+    SQLite would bring a journal into the book whoever wrote it, and wait at a pipe for ever.
+    """
+    owned = book.stat()
+    writers = {0, owned.st_uid, os.getuid() if hasattr(os, "getuid") else owned.st_uid}
+    shared = bool(owned.st_mode & (stat.S_IWGRP | stat.S_IWOTH))
+    for end in ("-wal", "-shm", "-journal"):
+        beside = Path(f"{book}{end}")
+        try:
+            found = beside.lstat()
+        except OSError:
+            continue
+        what = None
+        if not stat.S_ISREG(found.st_mode):
+            what = "this is a link" if stat.S_ISLNK(found.st_mode) else "this is no file"
+        elif not shared and found.st_uid not in writers:
+            what = "this is of a user who may not write the book"
+        if what is not None:
+            raise CoilbenchError(
+                f"{what}, where the book's journal belongs",
+                where=str(beside),
+                hint="Look who put it there, and move it away",
+            )
 
 
 def _mounted() -> set[str]:

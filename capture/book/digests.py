@@ -128,7 +128,7 @@ def seal(connection: sqlite3.Connection) -> None:
     for table in tables(connection):
         for cover in covers(connection, table):
             _seal(connection, cover)
-        _guard_deleting(connection, table)
+        _guard(connection, table)
     if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
         connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
         connection.execute(LABELS_COUNTED)
@@ -161,14 +161,19 @@ def _seal(connection: sqlite3.Connection, cover: Cover) -> None:
     )
 
 
-def _guard_deleting(connection: sqlite3.Connection, table: str) -> None:
-    """Let a row be deleted only where our function is there."""
+def _guard(connection: sqlite3.Connection, table: str) -> None:
+    """Let rows be inserted, changed in whatever column, and deleted only where our function is.
+
+    SQLite looks for it as it prepares a statement, whether the trigger would do anything or not:
+    so a row that a changed rowid replaces, for which no deletion's trigger fires, is kept too.
+    """
     if _SINCE in versions(connection):
-        connection.execute(f"DROP TRIGGER IF EXISTS {table}_deleted")
-        connection.execute(
-            f"CREATE TRIGGER {table}_deleted BEFORE DELETE ON {table} BEGIN"
-            f" SELECT coil_digest('{table}'); END"
-        )
+        for done, what in (("inserted", "INSERT"), ("updated", "UPDATE"), ("deleted", "DELETE")):
+            connection.execute(f"DROP TRIGGER IF EXISTS {table}_{done}")
+            connection.execute(
+                f"CREATE TRIGGER {table}_{done} BEFORE {what} ON {table} WHEN 0 BEGIN"
+                f" SELECT coil_digest('{table}'); END"
+            )
 
 
 def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:

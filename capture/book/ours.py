@@ -32,8 +32,9 @@ _SHAPES = {
     "0013_digests": "59eac3822404fb9c22e3225c398d3ef6",
     "0014_edits": "adb0711339dd393e14369862e4b0fb79",
     "0015_shop": "9dca4efa9c0f4d67ed827a60a0fc9203",
-    "0016_order": "cd5436cb7f64c4c7c58517a98d085b25",
+    "0016_order": "07eead0c0830a87f9269de04bab7c1be",
 }
+_STATISTICS = ("sqlite_stat1", "sqlite_stat4")
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils
 
 Shape = dict[tuple[str, str], str]  # each object's definition by its type and name
@@ -104,7 +105,7 @@ def _shape(connection: sqlite3.Connection) -> Shape:
     for kind, name, table, sql in connection.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
     ):
-        if name.startswith("sqlite_stat"):  # what ANALYZE found; the name is SQLite's own
+        if kind == "table" and name in _STATISTICS:  # what ANALYZE found; the name is SQLite's own
             continue
         if table != LIST or kind == "trigger":
             shape[kind, name] = _normal(str(sql))

@@ -22,6 +22,7 @@ _MOST_OF_FIT = 1e30  # a fit's coefficients and their covariance
 _MOST_WHOLE = 2.0**53  # of counts, and all else: no larger one is kept exactly
 _LONGEST_NAME = 200  # a merge adds characters to a name
 _NAMES = ("name", "label")
+_LINES = ("set_note", "set_mark", "spring_note", "spring_mark", "words")
 _ABOVE_0 = (
     "free_length_mm",
     "solid_height_mm",
@@ -61,7 +62,7 @@ def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | Non
         for column, cell in cells.items():
             if cell is not None:
                 check = _check_of(column)
-                if check is not None and (documents or column not in _DOCUMENTS):
+                if check is not None and (documents or not column.endswith("_json")):
                     check(cell, cells)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return f"its {column} cannot be"
@@ -75,14 +76,10 @@ def _check_of(column: str) -> _Check | None:
     """Return what raises ValueError, TypeError, KeyError or CoilbenchError for what cannot be."""
     if column in _ANY or column.endswith("digest"):
         return None
-    if column in _DOCUMENTS:
-        return _DOCUMENTS[column]
+    if column in _CHECKS:
+        return _CHECKS[column]
     if column.endswith("_utc"):
         return lambda cell, _: _check_time(cell.decode())
-    if column in _NAMES:
-        return _check_name
-    if column == "error_n":
-        return _check_weight
     least = -_MOST_WHOLE
     if column in _ABOVE_0:
         least = math.ulp(0.0)
@@ -103,7 +100,14 @@ def _check_weight(cell: float, cells: Mapping[str, Any]) -> None:
 
 
 def _check_name(cell: bytes, _: Mapping[str, Any]) -> None:
+    _check_line(cell, _)
     if not 1 <= len(cell.decode()) <= _LONGEST_NAME:
+        raise ValueError
+
+
+def _check_line(cell: bytes, _: Mapping[str, Any]) -> None:
+    """Raise ValueError for a text of several lines, of which one could pass for another's."""
+    if len(cell.decode().splitlines()) > 1:
         raise ValueError
 
 
@@ -172,7 +176,10 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
         _check_time(keyed.keyed_utc)
 
 
-_DOCUMENTS: dict[str, _Check] = {
+_CHECKS: dict[str, _Check] = {
+    **dict.fromkeys(_NAMES, _check_name),
+    **dict.fromkeys(_LINES, _check_line),
+    "error_n": _check_weight,
     "fit_json": _check_fit,
     "nominal_json": _check_nominal,
     "keyed_json": _check_keyed,

@@ -148,8 +148,7 @@ ORDERED = ["calibration_parts", "calibrations", "sets", "sweeps"]
 @pytest.mark.parametrize("table", ORDERED)
 def test_another_order_of_storing_is_damage(book: Path, table: str) -> None:
     """By it the calibration in force is decided, and ties are broken."""
-    with closing(sqlite3.connect(book)) as plain, plain:
-        plain.execute(f"UPDATE {table} SET rowid = 100 WHERE rowid = 1")
+    harm(book, f"UPDATE {table} SET rowid = 100 WHERE rowid = 1")
     assert any("is damaged" in one for one in check_book(book).findings)
     assert "damaged" in refusal(book)
 
@@ -291,3 +290,25 @@ def test_a_key_that_is_damaged_is_not_lost(book: Path) -> None:
     """A stroke that refers to no spring can't be named; the whole book is refused."""
     harm(book, "UPDATE sweeps SET spring_id = 'nobody' WHERE rowid = 3")
     assert re.search("damaged|refers to a missing row", refusal(book))
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        "UPDATE OR REPLACE {table} SET {column} = {column}",
+        "INSERT OR REPLACE INTO {table} SELECT * FROM {table}",
+        "DELETE FROM {table}",
+    ],
+)
+def test_no_statement_of_another_program_changes_any_table(tmp_path: Path, how: str) -> None:
+    """Also a rowid, which replaces another row without its deletion's trigger."""
+    with open_book(tmp_path / "bench.db", create=True) as db:
+        places = [(name, next(iter(db.table(name).columns_dict))) for name in tables(db.conn)]
+        places += [
+            (name, "rowid") for name, _ in places if "WITHOUT ROWID" not in db.table(name).schema
+        ]
+    assert len(places) > 30
+    with closing(sqlite3.connect(tmp_path / "bench.db")) as other:
+        for table, column in places:
+            with pytest.raises(sqlite3.OperationalError, match="no such function"):
+                other.execute(how.format(table=table, column=column))

@@ -171,3 +171,30 @@ def test_a_link_where_the_journal_belongs_is_named(tmp_path, end):
     for name in (book, tmp_path / "other.db"):
         with pytest.raises(CoilbenchError, match=f"bench.db{end}: this is a link"), open_book(name):
             pytest.fail("opened")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes and owners of POSIX")
+@pytest.mark.parametrize("end", ["-wal", "-shm", "-journal"])
+def test_a_pipe_where_the_journal_belongs_is_named_and_not_waited_at(tmp_path, end):
+    book = tmp_path / "bench.db"
+    with open_book(book, create=True) as db:
+        new_set(db, SetPlan("larch", "outer", ("a",)))
+    beside = tmp_path / f"bench.db{end}"
+    beside.unlink(missing_ok=True)
+    os.mkfifo(beside)
+    with pytest.raises(CoilbenchError, match=f"bench.db{end}: this is no file"), open_book(book):
+        pytest.fail("opened")
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() != 0, reason="only root gives a file away")
+def test_a_journal_of_a_user_who_may_not_write_the_book_is_not_brought_in(tmp_path):
+    book, beside = tmp_path / "bench.db", tmp_path / "bench.db-wal"
+    with open_book(book, create=True) as db:
+        new_set(db, SetPlan("larch", "outer", ("a",)))
+    beside.write_bytes(b"")
+    os.chown(beside, 65534, 65534)
+    with pytest.raises(CoilbenchError, match="may not write the book"), open_book(book):
+        pytest.fail("opened")
+    book.chmod(0o666)  # shared: whoever may write the book may have a journal of it
+    with open_book(book):
+        pass

@@ -147,3 +147,18 @@ def test_what_sqlite_itself_keeps_of_a_books_tables_is_no_other_programs(path: P
         plain.commit()
     with open_book(path) as db:
         assert db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'sqlite_stat1'").fetchone()
+
+
+def test_a_trigger_under_a_name_like_sqlites_own_is_no_statistics(tmp_path: Path) -> None:
+    path = tmp_path / "bench.db"
+    with open_book(path, create=True):
+        pass
+    with closing(sqlite3.connect(path)) as plain:
+        plain.execute("PRAGMA writable_schema = ON")
+        plain.execute(
+            "INSERT INTO sqlite_schema VALUES ('trigger', 'sqlite_statx', 'sweeps', 0,"
+            " 'CREATE TRIGGER sqlite_statx AFTER INSERT ON sweeps BEGIN SELECT 1; END')"
+        )
+        plain.commit()
+    with pytest.raises(CoilbenchError, match="sqlite_statx"), open_book(path):
+        pytest.fail("opened")
