@@ -46,6 +46,7 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
 )
+from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
@@ -114,6 +115,7 @@ def calibration_card(db: Database) -> Card:
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
     told = Ratings.of_book(db)
+    refuse_damaged_strokes(db.conn)  # strokes of all sets tell what rests on the springs
     card = Card.of(
         None if whole is None else whole.calibration_id,
         [(part.part_id, part.made_utc, part) for part in (load, *others)],

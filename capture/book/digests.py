@@ -252,7 +252,9 @@ def stored_rows(
     ]
     kept = [(at, itemgetter(*of)) for at, of in places]  # of two columns at least
     cells = ", ".join(_cell(column, f"{table}.") for column in columns)
-    sql = f"SELECT {table}.rowid, {cells} FROM {table} {where}"  # noqa: S608  our own names
+    sql = f"SELECT {table}.rowid, {cells} FROM {table}"  # noqa: S608  our own names
+    if where:  # found by an index, a row's cells would be read from that where it has them
+        sql += f" WHERE rowid IN (SELECT {table}.rowid FROM {table} {where})"  # noqa: S608
     with as_bytes(connection):
         rows = connection.execute(sql, values).fetchall()
     for row in rows:

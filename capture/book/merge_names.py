@@ -122,6 +122,8 @@ def settle_labels(
     for set_id in came:
         sql = "SELECT id, label FROM main.springs WHERE set_id = ? ORDER BY turn"
         old = dict(db.execute(sql, [set_id]).fetchall())
+        if not old:
+            continue
         namings, labels = _namings(db, others, set_id, list(old), swaps)
         best = max(namings, key=lambda naming: (namings[naming], naming))
         taken = dict(zip(old, best, strict=True))

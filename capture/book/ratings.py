@@ -125,13 +125,15 @@ def rests_of_sets(db: Database) -> dict[str, float]:
 def kept_rests(db: Database, set_name: str | None = None) -> tuple[KeptRests, ...]:
     """Return what rests on the springs in the strokes of each set or one, by set and weight.
 
-    A weight that nothing tells is 0, as it is in the loads.
+    Strokes that count alone. A weight that nothing tells is 0, as it is in the loads. Look for
+    damaged strokes before: `find_set` does, of its own.
     """
     rows = db.execute(
         "SELECT name, coalesce(resting_weights.rests_n, 0.0) AS weight_n, count(*)"
         " FROM resting_weights JOIN sweeps ON sweeps.id = sweep_id"
         " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
-        " WHERE purpose = 'measured' AND (?1 IS NULL OR name = ?1) GROUP BY sets.id, weight_n"
+        " WHERE purpose = 'measured' AND (counted OR ruling IS 'use')"
+        " AND (?1 IS NULL OR name = ?1) GROUP BY sets.id, weight_n"
         " ORDER BY sets.made_utc, sets.rowid, weight_n",
         [set_name],
     )

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run as command
-from support.edits import change
+from support.edits import change, harm
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 KG = 9.80665
@@ -200,3 +200,13 @@ def test_strokes_that_keep_another_weight_are_told_wherever_their_loads_are(
     assert "keeps" not in run("rig", "ratings")
     assert "added to every load" in run("rig", "ratings")
     assert not any("different weights" in run(*words) for words in of_set)
+
+
+@pytest.mark.parametrize("asked", ["rig card", "rig ratings", "set show larch", "set check larch"])
+def test_whoever_counts_weights_refuses_a_damaged_one(book: Path, run: Run, asked: str) -> None:
+    run("set", "list")  # brings the book up to date
+    harmed = harm(
+        book, "UPDATE sweeps SET rests_n = 1.4 WHERE calibration_id IS NOT NULL AND counted"
+    )
+    assert harmed > 0
+    assert command(["--book", str(book), *asked.split()]) == 2

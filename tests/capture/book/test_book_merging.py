@@ -432,3 +432,14 @@ def test_the_later_word_on_a_sets_cups_holds_in_both_books(
     for path in (base, other):
         with open_book(path) as db:
             assert rests_of_sets(db) == {"larch": 0.9}
+
+
+def test_a_set_whose_springs_another_program_removed_is_merged_as_it_is(tmp_path: Path) -> None:
+    for name in ("a.db", "b.db"):
+        with open_book(tmp_path / name, create=True) as db:
+            new_set(db, SetPlan(name[0], "outer", ("1", "2")))
+    change(tmp_path / "b.db", "DELETE FROM springs")
+    merge_books(tmp_path / "a.db", [tmp_path / "b.db"])
+    with open_book(tmp_path / "a.db") as db:
+        assert set_names(db) == ["a", "b"]
+        assert find_set(db, "b").springs == ()

@@ -312,3 +312,17 @@ def test_no_statement_of_another_program_changes_any_table(tmp_path: Path, how: 
         for table, column in places:
             with pytest.raises(sqlite3.OperationalError, match="no such function"):
                 other.execute(how.format(table=table, column=column))
+
+
+def test_a_flipped_copy_of_a_value_is_named_wherever_it_lies(book: Path, tmp_path: Path) -> None:
+    """A row that an index finds is read from its table, though the index has the value too."""
+    copy_book(book, tmp_path / "whole.db")
+    with closing(sqlite3.connect(tmp_path / "whole.db")) as plain:
+        (stored,) = plain.execute("SELECT min(stored_utc) FROM sweeps WHERE counted").fetchone()
+    content = (tmp_path / "whole.db").read_bytes()
+    places = [found.start() for found in re.finditer(re.escape(stored.encode()), content)]
+    assert len(places) >= 2
+    for at in places:
+        harmed = tmp_path / f"{at}.db"
+        harmed.write_bytes(content[:at] + b"3" + content[at + 1 :])
+        assert refusal(harmed)
