@@ -65,6 +65,7 @@ def benches(draw: st.DrawFn) -> dict[str, SetCurves]:
         free_mm, rate = draw(st.floats(41.0, 55.0)), draw(st.floats(5.0, 40.0))
         low_mm = draw(st.sampled_from([5.0, 5.0, 5.0, 31.0]))
         solid_mm = draw(st.sampled_from([None, 20.0, 28.0, 29.5]))
+        low_mm = max(low_mm, solid_mm or 0.0)  # no spring goes through its solid height
         spring = curve(name, {low_mm: rate * (free_mm - low_mm), free_mm: 0.0})
         sets[name] = SetCurves(name, role, (spring,), solid_mm)
     return sets
