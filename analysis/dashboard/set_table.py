@@ -194,5 +194,8 @@ def _mark(db: Database) -> tuple[object, ...]:
         " (SELECT group_concat(rowid || ruling) FROM sweeps WHERE ruling IS NOT NULL)"
     ).fetchone()
     # labels, nominals, dimensions
-    registered = (db.execute(f"SELECT * FROM {name}") for name in ("sets", "springs"))  # noqa: S608
+    registered = [
+        db.execute(f"SELECT * FROM {name}")  # noqa: S608  our own names
+        for name in ("sets", "springs")
+    ]
     return (*row, *map(tuple, registered))

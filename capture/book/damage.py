@@ -243,5 +243,5 @@ def leave_damaged(connection: sqlite3.Connection, rowid: int, why: str) -> None:
         "counted = 0, status = 'aborted', ruling = 'leave', note = ?",
     ):
         values = [why, rowid] if "?" in change else [rowid]
-        connection.execute(f"UPDATE sweeps SET {change} WHERE rowid = ?", values)  # noqa: S608
+        connection.execute(f"UPDATE sweeps SET {change} WHERE rowid = ?", values)  # noqa: S608  ours
     connection.execute("PRAGMA ignore_check_constraints = OFF")

@@ -158,32 +158,23 @@ def test_what_lies_where_the_lock_of_a_port_belongs_is_named_with_the_cure(port,
     assert not (tmp_path / "elsewhere").exists()
 
 
-@pytest.mark.skipif(os.name == "nt", reason="links of POSIX")
+@pytest.mark.skipif(os.name == "nt", reason="links and pipes of POSIX")
 @pytest.mark.parametrize("end", ["-wal", "-shm", "-journal"])
-def test_a_link_where_the_journal_belongs_is_named(tmp_path, end):
+@pytest.mark.parametrize("what", ["a link", "no file"])
+def test_what_is_no_journal_in_its_place_is_named_and_not_waited_at(tmp_path, end, what):
     book = tmp_path / "bench.db"
     with open_book(book, create=True) as db:
         new_set(db, SetPlan("larch", "outer", ("a",)))
     beside = tmp_path / f"bench.db{end}"
     beside.unlink(missing_ok=True)
-    beside.symlink_to(tmp_path / "elsewhere")
+    if what == "a link":
+        beside.symlink_to(tmp_path / "elsewhere")
+    else:
+        os.mkfifo(beside)
     (tmp_path / "other.db").symlink_to(book)
     for name in (book, tmp_path / "other.db"):
-        with pytest.raises(CoilbenchError, match=f"bench.db{end}: this is a link"), open_book(name):
+        with pytest.raises(CoilbenchError, match=f"bench.db{end}: this is {what}"), open_book(name):
             pytest.fail("opened")
-
-
-@pytest.mark.skipif(os.name == "nt", reason="pipes and owners of POSIX")
-@pytest.mark.parametrize("end", ["-wal", "-shm", "-journal"])
-def test_a_pipe_where_the_journal_belongs_is_named_and_not_waited_at(tmp_path, end):
-    book = tmp_path / "bench.db"
-    with open_book(book, create=True) as db:
-        new_set(db, SetPlan("larch", "outer", ("a",)))
-    beside = tmp_path / f"bench.db{end}"
-    beside.unlink(missing_ok=True)
-    os.mkfifo(beside)
-    with pytest.raises(CoilbenchError, match=f"bench.db{end}: this is no file"), open_book(book):
-        pytest.fail("opened")
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() != 0, reason="only root gives a file away")
