@@ -18,8 +18,8 @@ from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sets import SetRecord, find_set, set_names, turn_order
+from coilbench.capture.book.rows import first_row, utc_now
+from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done
 
@@ -172,7 +172,7 @@ class BookReader:
                 self._over.wait(RETRY_S)
 
     def _read(self, db: Database) -> None:
-        if self.set_name not in set_names(db):
+        if first_row(db, "SELECT 1 FROM sets WHERE name = ?", [self.set_name]) is None:
             return
         mark = _mark(db)
         if mark == self._read_mark:

@@ -46,13 +46,13 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
 )
-from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
+from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration, PartKind
@@ -93,8 +93,9 @@ def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...
     return warnings(load.made_utc, checks, now_utc or utc_now(), good_for_days(db), device_of)
 
 
-def _other_parts(db: Database) -> list[PartRecord]:
-    return [part for kind in OTHER_KINDS if (part := newest_part(db, kind)) is not None]
+def _other_parts(db: Database, *, points: bool = False) -> list[PartRecord]:
+    found = (newest_part(db, kind, points=points) for kind in OTHER_KINDS)
+    return [part for part in found if part is not None]
 
 
 def calibration_card(db: Database) -> Card:
@@ -103,19 +104,19 @@ def calibration_card(db: Database) -> Card:
     Raises:
         CoilbenchError: the load is not calibrated.
     """
-    load = newest_part(db, "load")
+    load = newest_part(db, "load", points=True)
     if load is None:
         raise CoilbenchError(
             "the rig's load is not calibrated in this book", hint="First: coilbench rig weigh"
         )
-    others = _other_parts(db)
+    others = _other_parts(db, points=True)
     records = mass_checks(db, load.part_id)
     checks = _past_checks(records)
     complete = any(part.kind == "travel" for part in others)
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
     told = Ratings.of_book(db)
-    refuse_damaged_strokes(db.conn)  # strokes of all sets tell what rests on the springs
+    refuse_damaged_sets(db.conn)  # strokes of all sets tell what rests on the springs
     card = Card.of(
         None if whole is None else whole.calibration_id,
         [(part.part_id, part.made_utc, part) for part in (load, *others)],

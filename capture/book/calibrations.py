@@ -17,6 +17,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, Scale, ScalePoint
 from coilbench.capture.calibration.model import (
     Calibration,
@@ -44,7 +45,7 @@ _POINT_COLUMNS = tuple(field.name for field in fields(PointRow))
 
 @dataclass(frozen=True, kw_only=True)
 class PartRecord(NewPart):
-    """A part as the book keeps it."""
+    """A part as the book keeps it; `points` are empty where they were not asked for."""
 
     part_id: str
     made_utc: str
@@ -117,12 +118,19 @@ def _compose(db: Database) -> str | None:
     return calibration_id
 
 
-def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
-    """Return the part of a kind that is in force, or None."""
+def newest_part(db: Database, kind: PartKind, *, points: bool = False) -> PartRecord | None:
+    """Return the part of a kind that is in force, or None.
+
+    Args:
+        points: with what it was fitted to.
+
+    Raises:
+        CoilbenchError: a point is damaged or gone.
+    """
     row = first_row(
         db, "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC LIMIT 1", [kind]
     )
-    return None if row is None else _part(db, row)
+    return None if row is None else _part(row, _points(db, row["id"]) if points else ())
 
 
 def current_calibration(db: Database) -> CalibrationRecord:
@@ -171,21 +179,26 @@ def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
 
 def _part_by_id(db: Database, part_id: str | None) -> PartRecord | None:
     row = first_row(db, "SELECT * FROM calibration_parts WHERE id = ?", [part_id])
-    return None if row is None else _part(db, row)
+    return None if row is None else _part(row, ())
 
 
-def _part(db: Database, row: dict[str, Any]) -> PartRecord:
+def _points(db: Database, part_id: str) -> tuple[PointRow, ...]:
+    refuse_damaged_points(db.conn, "calibration_points", part_id)
     points = db.query(
         f"SELECT {', '.join(_POINT_COLUMNS)} FROM calibration_points"  # noqa: S608  our own names
         " WHERE part_id = ? ORDER BY point",
-        [row["id"]],
+        [part_id],
     )
+    return tuple(PointRow(**point) for point in points)
+
+
+def _part(row: dict[str, Any], points: tuple[PointRow, ...]) -> PartRecord:
     return PartRecord(
         **{name: row[name] for name in _PART_COLUMNS},
         part_id=row["id"],
         made_utc=row["made_utc"],
         fit=fit_from_json(row["fit_json"]),
-        points=tuple(PointRow(**point) for point in points),
+        points=points,
         notes=tuple(remarks_of(row["notes_json"])),
     )
 
@@ -292,6 +305,7 @@ def find_scale(db: Database, name: str) -> Scale:
             if known
             else "Calibrate it with: coilbench rig weigh --scale NAME --from FILE",
         )
+    refuse_damaged_points(db.conn, "scale_points", row["id"])
     points = list(
         db.query("SELECT * FROM scale_points WHERE scale_id = ? ORDER BY point", [row["id"]])
     )

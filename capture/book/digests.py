@@ -25,10 +25,12 @@ from contextlib import contextmanager
 from operator import itemgetter
 from typing import Any, NamedTuple
 
+from coilbench.capture.book import tallies
 from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
 from coilbench.capture.book.versions import versions
 
-WITHOUT = ("curve_rows",)  # a stroke's content_digest covers them
+# A stroke's content_digest covers its curve's rows, and a tally is one of digests.
+WITHOUT = ("curve_rows", tallies.TABLE)
 _STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
@@ -38,8 +40,10 @@ _ORDERED = (
     *("sets", "sessions", "sweeps"),
 )
 _SINCE = "0016_order"
+_TALLIED = "0017_tallies"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
 BRANCHES = ("loading", "unloading")
+_MOST_ASKED = 500  # values in one question
 
 
 class Column(NamedTuple):
@@ -72,7 +76,7 @@ class Cover(NamedTuple):
         return [_cell(column, row) for column in self.columns]
 
 
-def _cell(column: Column, row: str) -> str:
+def _cell(column: Column, row: str = "") -> str:
     name = f"{row}{column.name}"
     return f"CAST({name} AS BLOB)" if column.kind == "TEXT" else name
 
@@ -82,6 +86,7 @@ def register(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA trusted_schema = ON")  # as most builds of SQLite have it
     connection.create_function("coil_digest", -1, row_digest, deterministic=True)
     register_edits(connection)
+    tallies.register_tallies(connection)
 
 
 def row_digest(*cells: object) -> bytes:
@@ -93,21 +98,53 @@ def row_digest(*cells: object) -> bytes:
     return hashlib.blake2b(repr(cells).encode(), digest_size=16).digest()
 
 
+class Layout(NamedTuple):
+    """A table as it is read: its columns, its digests, and its indexes' columns by index."""
+
+    columns: tuple[Column, ...]
+    covers: tuple[Cover, ...]
+    indexes: dict[str, tuple[Column, ...]]
+
+
+_layouts: dict[tuple[str, str], Layout] = {}  # of each version a book may be of, and table
+
+
+def layout(connection: sqlite3.Connection, table: str) -> Layout:
+    """Return a table's layout; it follows from the book's version, as `ours.py` sees to."""
+    had = versions(connection)
+    of = max(had, default=""), table
+    if of not in _layouts:
+        _layouts[of] = _read_layout(connection, table, had)
+    return _layouts[of]
+
+
+def _read_layout(connection: sqlite3.Connection, table: str, had: Sequence[str]) -> Layout:
+    rows = connection.execute(f"PRAGMA main.table_info({table})").fetchall()
+    columns = {name: Column(name, kind, key > 0) for _, name, kind, _, _, key in rows}
+    indexes = {}
+    for _, index, *_ in connection.execute(f"PRAGMA main.index_list({table})").fetchall():
+        of = connection.execute(f"PRAGMA main.index_info({index})").fetchall()
+        indexes[index] = tuple(columns[name] for _, _, name in of)
+    every = tuple(columns.values())
+    return Layout(every, _covers(every, table, had), indexes)
+
+
 def columns_of(connection: sqlite3.Connection, table: str) -> tuple[Column, ...]:
     """Return a table's columns; none where there is no such table."""
-    rows = connection.execute(f"PRAGMA main.table_info({table})").fetchall()
-    return tuple(Column(name, kind, key > 0) for _, name, kind, _, _, key in rows)
+    return layout(connection, table).columns
 
 
 def covers(connection: sqlite3.Connection, table: str) -> tuple[Cover, ...]:
     """Return the digests that triggers keep for a table; none in a book that has none yet."""
-    columns = columns_of(connection, table)
+    return layout(connection, table).covers
+
+
+def _covers(columns: tuple[Column, ...], table: str, had: Sequence[str]) -> tuple[Cover, ...]:
     if "digest" not in {column.name for column in columns}:
         return ()
     apart = {*DIGESTS, *_STATE.get(table, ()), *_CONTENT.get(table, ())}
     fixed = tuple(one for one in columns if one.name not in apart)
-    ordered = table in _ORDERED and _SINCE in versions(connection)
-    found = [Cover(table, "digest", fixed, ordered)]
+    found = [Cover(table, "digest", fixed, table in _ORDERED and _SINCE in had)]
     if table in _STATE:
         state = tuple(one for one in columns if one.key or one.name in _STATE[table])
         found.append(Cover(table, "state_digest", state))
@@ -132,6 +169,8 @@ def seal(connection: sqlite3.Connection) -> None:
     if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
         connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
         connection.execute(LABELS_COUNTED)
+    if tallied(connection):
+        tallies.tally_again(connection)
     if covers(connection, "sweeps"):
         sql = f"SELECT id FROM sweeps WHERE {_CONTENT_DIGEST} IS NULL"  # noqa: S608  our own name
         for (sweep_id,) in connection.execute(sql).fetchall():
@@ -167,13 +206,23 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
     SQLite looks for it as it prepares a statement, whether the trigger would do anything or not:
     so a row that a changed rowid replaces, for which no deletion's trigger fires, is kept too.
     """
-    if _SINCE in versions(connection):
-        for done, what in (("inserted", "INSERT"), ("updated", "UPDATE"), ("deleted", "DELETE")):
-            connection.execute(f"DROP TRIGGER IF EXISTS {table}_{done}")
-            connection.execute(
-                f"CREATE TRIGGER {table}_{done} BEFORE {what} ON {table} WHEN 0 BEGIN"
-                f" SELECT coil_digest('{table}'); END"
-            )
+    if _SINCE not in versions(connection):
+        return
+    every = dict.fromkeys(
+        ("INSERT", "UPDATE", "DELETE"), f"WHEN 0 BEGIN SELECT coil_digest('{table}'); END"
+    )
+    when = "BEFORE"
+    if table in tallies.OF and tallied(connection):
+        every, when = tallies.tallying(table), "AFTER"
+    for what, does in every.items():
+        name = f"{table}_{what.lower().removesuffix('e')}ed"
+        connection.execute(f"DROP TRIGGER IF EXISTS {name}")
+        connection.execute(f"CREATE TRIGGER {name} {when} {what} ON {table} {does}")
+
+
+def tallied(connection: sqlite3.Connection) -> bool:
+    """Return whether a book keeps tallies of its rows: those of older versions don't."""
+    return _TALLIED in versions(connection)
 
 
 def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:
@@ -260,3 +309,38 @@ def stored_rows(
     for row in rows:
         whole = all(row[at] == row_digest(table, *of(row)) for at, of in kept)
         yield Stored(row[0], dict(zip(names, row[1:], strict=True)), whole)
+
+
+def lost_to_an_index(
+    connection: sqlite3.Connection, table: str, rows: Sequence[Stored]
+) -> Stored | None:
+    """Return a row to which an index does not lead, or of which it holds another value.
+
+    What is asked of a table may be answered from an index alone.
+
+    Args:
+        rows: whole ones of the table.
+    """
+    for index, columns in layout(connection, table).indexes.items():
+        lead, names = columns[0].name, [column.name for column in columns]
+        known = {
+            (row.rowid, *(row.cells[name] for name in names)): row
+            for row in rows
+            if row.cells[lead] is not None
+        }
+        asked = {row.cells[lead] for row in known.values()}
+        leads = [one.decode() if isinstance(one, bytes) else one for one in asked]
+        cells = ", ".join(map(_cell, columns))
+        with as_bytes(connection):
+            for first in range(0, len(leads), _MOST_ASKED):
+                some = leads[first : first + _MOST_ASKED]
+                found = connection.execute(
+                    f"SELECT rowid, {cells} FROM {table} INDEXED BY {index}"  # noqa: S608  our own
+                    f" WHERE {lead} IN ({', '.join('?' * len(some))}) AND {lead} IS NOT NULL",
+                    some,
+                )
+                for one in found:
+                    known.pop(one, None)
+        if known:
+            return next(iter(known.values()))
+    return None

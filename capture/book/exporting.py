@@ -12,6 +12,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
 from coilbench.capture.book.ratings import rests_of_sets
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
+from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.calibration.fit import LEAST_GAUGES
 from coilbench.capture.calibration.keyed_setup import Give
 from coilbench.capture.calibration.model import fit_from_json
@@ -169,7 +170,7 @@ def export_files(
     Raises:
         CoilbenchError: there is no such set.
     """
-    chosen = [find_set(db, name).name for name in dict.fromkeys(wanted)] or set_names(db)
+    chosen = [find_set(db, name).name for name in dict.fromkeys(wanted) or set_names(db)]
     taken: set[str] = set()
     calibrations = [*db.query(_PARTS), *db.query(_SCALES)]
     for row in calibrations:
@@ -259,6 +260,9 @@ def _file(
 def _calibration_file(db: Database, row: Row) -> bytes:
     kind, gravity = row["kind"], row["gravity_m_s2"]
     sql = _SCALE_POINTS if kind == "scale" else _PART_POINTS
+    refuse_damaged_points(
+        db.conn, "scale_points" if kind == "scale" else "calibration_points", row["id"]
+    )
     points: list[Row] = list(db.query(sql, [row["id"]]))
     if kind == "travel" and len(points) < LEAST_GAUGES:  # a new datum: the ends of its line
         fit = fit_from_json(row["fit_json"])

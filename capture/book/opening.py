@@ -24,7 +24,6 @@ from coilbench.capture.book.copies import (
     read_only,
     refuse_linked,
 )
-from coilbench.capture.book.damage import refuse_damaged
 from coilbench.capture.book.digests import register
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
@@ -32,6 +31,7 @@ from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.staging import remove_left
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
+from coilbench.capture.book.vouching import refuse_damaged_book, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
 
 BUSY_PAUSE_S = 0.005
@@ -72,21 +72,28 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
 
 
 def _look_at(connection: sqlite3.Connection, path: Path) -> None:
-    """Refuse a book that is not as we made it, newer, or damaged; a new one has nothing in it."""
+    """Refuse a book that is not as we made it, newer, or damaged in what is of the rig.
+
+    A new one has nothing in it; of a set, `find_set` looks.
+    """
     register(connection)
     # text that is none is found by its digest; where its row was left out, it is shown as it is
     connection.text_factory = partial(str, encoding="utf-8", errors="backslashreplace")
     if not connection.execute("SELECT 1 FROM sqlite_schema").fetchone():
         return
     refuse_reshaped(connection, path)
-    newer = set(versions(connection)) - set(MIGRATION_NAMES)
+    had = set(versions(connection))
+    newer = had - set(MIGRATION_NAMES)
     if newer:
         raise CoilbenchError(
             f"a newer coilbench has written this book ({min(newer)}); it is not changed",
             where=str(path),
             hint="Update coilbench, or give another file with --book",
         )
-    refuse_damaged(connection, path)
+    if had == set(MIGRATION_NAMES):
+        refuse_damaged_rig(connection, path)
+    else:  # what is in it is sealed again as it is brought up to date
+        refuse_damaged_book(connection, path)
 
 
 def _read_only(path: Path) -> sqlite3.Connection:

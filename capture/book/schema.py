@@ -18,6 +18,7 @@ from coilbench.capture.book.schema_later import (
     REST_ZEROS,
     SET_SOLID_U,
     SHOP,
+    TALLIES,
 )
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
@@ -276,6 +277,7 @@ _TEXTS = (
     EDITS,
     SHOP,
     ORDER,
+    TALLIES,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

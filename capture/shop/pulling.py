@@ -69,17 +69,19 @@ def pull_spans(db: Database, store: Store, spans: Sequence[Span], progress: Prog
             with writing(db):
                 items = _strokes(db, store, ids)
                 _bring_in(db, store, items, done)
-                _seen(db, span.bench, until, push_uuid)
+                keep_seen(db, span.bench, until, push_uuid)
             progress(number + 1, len(chunks))
         with writing(db):
             for span in spans:
-                _seen(db, span.bench, span.until, span.uuid)
+                keep_seen(db, span.bench, span.until, span.uuid)
     return done
 
 
-def _seen(db: Database, bench: str, push: int, push_uuid: str) -> None:
+def keep_seen(db: Database, bench: str, push: int, push_uuid: str) -> None:
+    """Keep how far a bench was read."""
     db.execute(
-        "INSERT OR REPLACE INTO shop_seen (bench_id, push, push_uuid) VALUES (?, ?, ?)",
+        "INSERT INTO shop_seen (bench_id, push, push_uuid) VALUES (?1, ?2, ?3)"
+        " ON CONFLICT (bench_id) DO UPDATE SET push = ?2, push_uuid = ?3",
         [bench, push, push_uuid],
     )
 

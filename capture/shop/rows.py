@@ -14,6 +14,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
+from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.shape import CURVE, PACKED, Kind
 
@@ -117,6 +118,7 @@ def _add_points(db: Database, items: Sequence[Item]) -> None:
     for item in by_id.values():
         table, key, columns = item.kind.points or ("", "", {})
         sql = f"SELECT {', '.join(columns)} FROM {table} WHERE {key} = ? ORDER BY point"  # noqa: S608
+        refuse_damaged_points(db.conn, table, item.row_id)
         item.points = list(db.query(sql, [item.row_id]))
 
 

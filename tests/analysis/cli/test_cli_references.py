@@ -80,7 +80,7 @@ class Desk:
         if not self.book.exists():
             return None
         with open_book(self.book) as db:
-            return newest_part(db, kind)
+            return newest_part(db, kind, points=True)
 
     def notes(self, kind: str) -> set[str]:
         return {note.kind for note in self.part(kind).notes}

@@ -49,6 +49,7 @@ from support.edits import change, harm
 BESIDE_THE_RULES = (
     *("rig_settings", "rig_ratings", "stroke_chunks"),
     *("shop", "shop_seen", "shop_news"),
+    "tallies",
 )
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 Change = Callable[[Database], object]
@@ -136,11 +137,12 @@ def copied(path: Path, name: str, *changes: Change) -> Path:
 
 
 def rows(path: Path) -> dict[str, list[tuple[Any, ...]]]:
-    """Return every table's rows, without their places and the digests that cover these."""
+    """Return every table's rows, without their places and what covers these: digests, tallies."""
     with closing(sqlite3.connect(path)) as plain:
         return {
             table: sorted(plain.execute(f"SELECT {_without_digest(plain, table)}"), key=repr)
             for table in (*RULES, *BESIDE_THE_RULES)
+            if table != "tallies"
         }
 
 
