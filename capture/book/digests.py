@@ -290,14 +290,15 @@ def stored_rows(
         where: SQL after the table's name, with these values; empty for every row.
     """
     apart = _CONTENT.get(table, ())
-    columns = [column for column in columns_of(connection, table) if column.name not in apart]
+    known = layout(connection, table)
+    columns = [column for column in known.columns if column.name not in apart]
     names = [column.name for column in columns]
     places = [
         (
             1 + names.index(cover.digest),  # after the rowid
             [0] * cover.ordered + [1 + names.index(column.name) for column in cover.columns],
         )
-        for cover in covers(connection, table)
+        for cover in known.covers
     ]
     kept = [(at, itemgetter(*of)) for at, of in places]  # of two columns at least
     cells = ", ".join(_cell(column, f"{table}.") for column in columns)

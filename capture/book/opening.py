@@ -63,24 +63,25 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
             db = Database(connection)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
-            _look_at(connection, path)
-            _bring_up_to_date(db, path)
+            if _look_at(connection, path):
+                _bring_up_to_date(db, path)
             _journal(db)
             if CaptureRun.left_over(db):
                 _recover(db, path)
             yield db
 
 
-def _look_at(connection: sqlite3.Connection, path: Path) -> None:
+def _look_at(connection: sqlite3.Connection, path: Path) -> bool:
     """Refuse a book that is not as we made it, newer, or damaged in what is of the rig.
 
-    A new one has nothing in it; of a set, `find_set` looks.
+    A new one has nothing in it; at a set, `find_set` looks. Returns whether it is to be brought up
+    to date.
     """
     register(connection)
     # text that is none is found by its digest; where its row was left out, it is shown as it is
     connection.text_factory = partial(str, encoding="utf-8", errors="backslashreplace")
     if not connection.execute("SELECT 1 FROM sqlite_schema").fetchone():
-        return
+        return True
     refuse_reshaped(connection, path)
     had = set(versions(connection))
     newer = had - set(MIGRATION_NAMES)
@@ -92,15 +93,15 @@ def _look_at(connection: sqlite3.Connection, path: Path) -> None:
         )
     if had == set(MIGRATION_NAMES):
         refuse_damaged_rig(connection, path)
-    else:  # what is in it is sealed again as it is brought up to date
-        refuse_damaged_book(connection, path)
+        return False
+    refuse_damaged_book(connection, path)  # what is in it is sealed again
+    return True
 
 
 def _read_only(path: Path) -> sqlite3.Connection:
     """Open a book that cannot be written; an older one is brought up to date in memory."""
     connection = read_only(path)
-    _look_at(connection, path)
-    if set(MIGRATION_NAMES) - set(versions(connection)):
+    if _look_at(connection, path):
         with closing(connection) as older:
             connection = sqlite3.connect(":memory:")
             older.backup(connection)
@@ -165,8 +166,8 @@ def _check_ours(path: Path) -> None:
 
 
 def _bring_up_to_date(db: Database, path: Path) -> None:
-    if migrations.pending(db):
-        with writing(db):  # a new book is complete or not there
+    with writing(db):  # a new book is complete or not there
+        if migrations.pending(db):  # another program may have been first
             _keep_older(db, path)
             bring_to(db)
 
@@ -188,9 +189,8 @@ def _journal(db: Database) -> None:
 
 
 def _keep_older(db: Database, path: Path) -> None:
-    pending = migrations.pending(db)  # another program may have been first
-    if pending and migrations.applied(db):
-        keep_copy(path, pending[0].name.partition("_")[0])
+    if migrations.applied(db):
+        keep_copy(path, migrations.pending(db)[0].name.partition("_")[0])
 
 
 def _recover(db: Database, path: Path) -> None:
