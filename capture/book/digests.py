@@ -20,7 +20,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -99,11 +99,18 @@ def row_digest(*cells: object) -> bytes:
 
 
 class Layout(NamedTuple):
-    """A table as it is read: its columns, its digests, and its indexes' columns by index."""
+    """A table as it is read: its columns, its digests, and its indexes' columns by index.
+
+    Attributes:
+        read: the columns that are read of a row, without a stroke's samples.
+        kept: in a row with its rowid first: where a digest is, and what picks what it covers.
+    """
 
     columns: tuple[Column, ...]
     covers: tuple[Cover, ...]
     indexes: dict[str, tuple[Column, ...]]
+    read: tuple[Column, ...]
+    kept: tuple[tuple[int, Callable[[tuple[Any, ...]], tuple[Any, ...]]], ...]
 
 
 _layouts: dict[tuple[str, str], Layout] = {}  # of each version a book may be of, and table
@@ -126,7 +133,17 @@ def _read_layout(connection: sqlite3.Connection, table: str, had: Sequence[str])
         of = connection.execute(f"PRAGMA main.index_info({index})").fetchall()
         indexes[index] = tuple(columns[name] for _, _, name in of)
     every = tuple(columns.values())
-    return Layout(every, _covers(every, table, had), indexes)
+    read = tuple(one for one in every if one.name not in _CONTENT.get(table, ()))
+    places = {one: number for number, one in enumerate(read, start=1)}  # after the rowid
+    covers = _covers(every, table, had)
+    kept = tuple(
+        (
+            places[columns[one.digest]],
+            itemgetter(*[0] * one.ordered, *(places[column] for column in one.columns)),
+        )
+        for one in covers
+    )
+    return Layout(every, covers, indexes, read, kept)
 
 
 def columns_of(connection: sqlite3.Connection, table: str) -> tuple[Column, ...]:
@@ -289,59 +306,46 @@ def stored_rows(
     Args:
         where: SQL after the table's name, with these values; empty for every row.
     """
-    apart = _CONTENT.get(table, ())
-    known = layout(connection, table)
-    columns = [column for column in known.columns if column.name not in apart]
-    names = [column.name for column in columns]
-    places = [
-        (
-            1 + names.index(cover.digest),  # after the rowid
-            [0] * cover.ordered + [1 + names.index(column.name) for column in cover.columns],
-        )
-        for cover in known.covers
-    ]
-    kept = [(at, itemgetter(*of)) for at, of in places]  # of two columns at least
-    cells = ", ".join(_cell(column, f"{table}.") for column in columns)
+    of = layout(connection, table)
+    cells = ", ".join(_cell(column, f"{table}.") for column in of.read)
     sql = f"SELECT {table}.rowid, {cells} FROM {table}"  # noqa: S608  our own names
     if where:  # found by an index, a row's cells would be read from that where it has them
         sql += f" WHERE rowid IN (SELECT {table}.rowid FROM {table} {where})"  # noqa: S608
     with as_bytes(connection):
         rows = connection.execute(sql, values).fetchall()
+    names = [column.name for column in of.read]
     for row in rows:
-        whole = all(row[at] == row_digest(table, *of(row)) for at, of in kept)
+        whole = True
+        for at, covered in of.kept:
+            whole = whole and row[at] == row_digest(table, *covered(row))
         yield Stored(row[0], dict(zip(names, row[1:], strict=True)), whole)
 
 
-def lost_to_an_index(
-    connection: sqlite3.Connection, table: str, rows: Sequence[Stored]
-) -> Stored | None:
-    """Return a row to which an index does not lead, or of which it holds another value.
+def lost_to_an_index(connection: sqlite3.Connection, table: str, rows: Sequence[Stored]) -> bool:
+    """Return whether an index does not lead to one of the rows, or has another value of it.
 
     What is asked of a table may be answered from an index alone.
 
     Args:
         rows: whole ones of the table.
     """
-    for index, columns in layout(connection, table).indexes.items():
+    for index, columns in layout(connection, table).indexes.items() if rows else ():
         lead, names = columns[0].name, [column.name for column in columns]
-        known = {
-            (row.rowid, *(row.cells[name] for name in names)): row
+        lacking = {
+            (row.rowid, *[row.cells[name] for name in names])
             for row in rows
             if row.cells[lead] is not None
         }
-        asked = {row.cells[lead] for row in known.values()}
-        leads = [one.decode() if isinstance(one, bytes) else one for one in asked]
+        leads = [one.decode() if isinstance(one, bytes) else one for one in {x[1] for x in lacking}]
         cells = ", ".join(map(_cell, columns))
         with as_bytes(connection):
             for first in range(0, len(leads), _MOST_ASKED):
                 some = leads[first : first + _MOST_ASKED]
-                found = connection.execute(
+                sql = (
                     f"SELECT rowid, {cells} FROM {table} INDEXED BY {index}"  # noqa: S608  our own
-                    f" WHERE {lead} IN ({', '.join('?' * len(some))}) AND {lead} IS NOT NULL",
-                    some,
+                    f" WHERE {lead} IN ({', '.join('?' * len(some))}) AND {lead} IS NOT NULL"
                 )
-                for one in found:
-                    known.pop(one, None)
-        if known:
-            return next(iter(known.values()))
-    return None
+                lacking.difference_update(connection.execute(sql, some))
+        if lacking:
+            return True
+    return False

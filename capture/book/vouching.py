@@ -79,7 +79,7 @@ def refuse_damaged_points(connection: sqlite3.Connection, table: str, of: str) -
         rows = list(stored_rows(connection, table, f"WHERE {key} = ?", [of]))
         _refuse(damaged_rows(connection, table, rows))
         found = Tally.of(row.cells["digest"] for row in rows)
-        lost = lost_to_an_index(connection, table, rows) is not None
+        lost = lost_to_an_index(connection, table, rows)
         if lost or found != tallies.kept_tally(connection, tallies.POINTS + of):
             _refuse([_of_whole(tallies.POINTS)])
 
@@ -168,7 +168,7 @@ def _set_damages(
     if found != kept:
         yield f"the set {name} is damaged: {_GONE}"
     for table, own in rows.items():
-        if lost_to_an_index(connection, table, [row for row in own if row.whole]) is not None:
+        if lost_to_an_index(connection, table, [row for row in own if row.whole]):
             yield f"the set {name} is damaged: an index of {table} is not as its rows"
 
 
