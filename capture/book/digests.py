@@ -253,17 +253,21 @@ def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | Non
     (blob,) = connection.execute(
         "SELECT samples_blob FROM sweeps WHERE id = ?", [sweep_id]
     ).fetchone()
-    sql = (
-        "SELECT point, height_mm, load_n FROM curve_rows WHERE sweep_id = ? AND branch = ?"
-        " ORDER BY point"
-    )
-    branches = []
-    for branch in BRANCHES:
-        numbers = [cell for row in connection.execute(sql, [sweep_id, branch]) for cell in row]
-        try:
-            branches.append(struct.pack(f"<{len(numbers)}d", *numbers))
-        except struct.error:
+    # in one go, as it is read for an answer: a key that is damaged would end the reading there
+    rows = connection.execute(
+        "SELECT CAST(sweep_id AS BLOB), CAST(branch AS BLOB), point, height_mm, load_n"
+        " FROM curve_rows WHERE sweep_id = ? ORDER BY branch, point",
+        [sweep_id],
+    ).fetchall()
+    numbers: dict[bytes, list[float]] = {branch.encode(): [] for branch in BRANCHES}
+    for of, branch, *cells in rows:
+        if of != sweep_id.encode() or branch not in numbers:
             return None
+        numbers[branch] += cells
+    try:
+        branches = [struct.pack(f"<{len(own)}d", *own) for own in numbers.values()]
+    except struct.error:
+        return None
     return digest_of_content(sweep_id, blob, branches)
 
 

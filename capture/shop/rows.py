@@ -140,7 +140,7 @@ def add_content(db: Database, items: Sequence[Item]) -> Iterator[str]:
         f" WHERE sweep_id IN ({_marks(ids)}) ORDER BY sweep_id, branch, point",
         ids,
     ):
-        curves[sweep_id].setdefault(branch, []).append(tuple(numbers))
+        curves.setdefault(sweep_id, {}).setdefault(branch, []).append(tuple(numbers))
     sql = f"SELECT id, samples_blob FROM sweeps WHERE id IN ({_marks(ids)})"  # noqa: S608
     for sweep_id, blob in db.execute(sql, ids):
         fixed = by_id[sweep_id].fixed
