@@ -47,7 +47,7 @@ made_utc: when the set was registered""",
     "by hand": """Read by: coilbench set measure SET --from FILE
 label, what: name of the spring; free or solid (height), mark or note
 value: the words, or the length and its expanded uncertainty (k = 2) after +-""",
-    "strokes": """For reading; no command reads it back. A row for each stroke and keyed entry that is whole
+    "strokes": """For reading; no command reads it back. A row for each whole stroke and keyed entry
 file: its own file
 set, label: name of the set and of the spring
 number: among the spring's strokes of this purpose, oldest first

@@ -29,6 +29,7 @@ from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState, SetState
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps, store_sweep
+from coilbench.capture.book.vouching import tally_damages
 from coilbench.capture.errors import CoilbenchError
 from support.edits import changing, harm
 
@@ -54,6 +55,7 @@ def whole(connection: sqlite3.Connection) -> bool:
         for row in stored_rows(connection, table)
     ]
     assert len(rows) > 10
+    assert not list(tally_damages(connection))
     return all(row.whole for row in rows)
 
 
@@ -226,6 +228,7 @@ def test_points_are_looked_at_with_their_calibration(book: Path) -> None:
 STROKE = [
     "UPDATE sweeps SET load_u_n = 1.5 WHERE rowid = 3",
     "UPDATE sweeps SET counted = 0 WHERE rowid = 3",
+    "UPDATE sweeps SET digest = zeroblob(16) WHERE rowid = 3",
     "UPDATE sweeps SET stored_utc = '2020' || substr(stored_utc, 5) WHERE rowid = 3",
     "UPDATE sweeps SET note = CAST(x'ff' AS TEXT) WHERE rowid = 3",
     "UPDATE curve_rows SET load_n = load_n + 0.5 WHERE point = 1 AND sweep_id ="
