@@ -51,6 +51,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
@@ -93,9 +94,8 @@ def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...
     return warnings(load.made_utc, checks, now_utc or utc_now(), good_for_days(db), device_of)
 
 
-def _other_parts(db: Database, *, points: bool = False) -> list[PartRecord]:
-    found = (newest_part(db, kind, points=points) for kind in OTHER_KINDS)
-    return [part for part in found if part is not None]
+def _other_parts(db: Database) -> list[PartRecord]:
+    return [part for kind in OTHER_KINDS if (part := newest_part(db, kind)) is not None]
 
 
 def calibration_card(db: Database) -> Card:
@@ -104,12 +104,12 @@ def calibration_card(db: Database) -> Card:
     Raises:
         CoilbenchError: the load is not calibrated.
     """
-    load = newest_part(db, "load", points=True)
+    load = newest_part(db, "load")
     if load is None:
         raise CoilbenchError(
             "the rig's load is not calibrated in this book", hint="First: coilbench rig weigh"
         )
-    others = _other_parts(db, points=True)
+    others = _other_parts(db)
     records = mass_checks(db, load.part_id)
     checks = _past_checks(records)
     complete = any(part.kind == "travel" for part in others)
@@ -119,7 +119,10 @@ def calibration_card(db: Database) -> Card:
     refuse_damaged_sets(db.conn)  # strokes of all sets tell what rests on the springs
     card = Card.of(
         None if whole is None else whole.calibration_id,
-        [(part.part_id, part.made_utc, part) for part in (load, *others)],
+        [
+            (part.part_id, part.made_utc, replace(part, points=part_points(db, part.part_id)))
+            for part in (load, *others)
+        ],
         utc_now(),
         noise_counts=records[-1].check.load_sd_counts if records else None,
         budget=None

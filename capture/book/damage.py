@@ -1,12 +1,9 @@
-"""What is wrong with a row or a stroke, by name.
-
-A damaged stroke is named so that it can be left out, and leaves the others usable.
-"""
+"""What is damaged, by name; a damaged stroke is left out, and leaves the others usable."""
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
 from coilbench.capture.book.digests import (
@@ -15,9 +12,6 @@ from coilbench.capture.book.digests import (
     covers,
     stored_rows,
 )
-from coilbench.capture.book.values import impossible
-from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.plain import as_typed
 
 RESTORE = "restore a copy: coilbench book put-back COPY"
 RESTORED = f"R{RESTORE[1:]}"
@@ -58,26 +52,12 @@ def misplaced(connection: sqlite3.Connection) -> Iterator[str]:
         yield f"the calibration made {made_utc} is damaged: a part of it is of another kind"
 
 
-def damaged_rows(
-    connection: sqlite3.Connection,
-    table: str,
-    rows: Iterable[Stored] | None = None,
-    *,
-    documents: bool = True,
-) -> Iterator[str]:
-    """Yield a sentence for each row that is damaged or holds what cannot be.
+def phrase(table: str, cells: dict[str, Any]) -> str:
+    """Return what a row is called in a message.
 
     Args:
-        rows: those of the table to look at; None for all.
-        documents: whether to look into the values that are documents, which takes longer to load.
+        cells: by column, text as bytes.
     """
-    for _, cells, whole in stored_rows(connection, table) if rows is None else rows:
-        wrong = impossible(cells, documents=documents) if whole else "it is not what was stored"
-        if wrong is not None:
-            yield f"{_phrase(table, cells)} is damaged: {wrong}"
-
-
-def _phrase(table: str, cells: dict[str, Any]) -> str:
     shown = {
         name: _shown(cell) if isinstance(cell, bytes) else cell for name, cell in cells.items()
     }
@@ -89,91 +69,11 @@ def _shown(text: bytes) -> str:
     return "".join(sign if sign.isprintable() else f"\\x{ord(sign):02x}" for sign in signs)
 
 
-def refuse_damaged_strokes(
-    connection: sqlite3.Connection,
-    set_id: str | None = None,
-    known: dict[int, bytes] | None = None,
-    rows: Iterable[Stored] | None = None,
-) -> None:
-    """Refuse to read a set, or any, of which a stroke is damaged that was not left out.
-
-    Args:
-        set_id: None for every set; then samples and curves are not looked at, only what else is
-            kept of a stroke.
-        known: as in `damage_of_stroke`.
-        rows: the strokes, where they were read before.
-
-    Raises:
-        CoilbenchError: it names the strokes of the first such set.
-    """
-    wrong = damaged_strokes(connection, set_id, known, rows)
-    if not wrong:
-        return
-    set_name = min(one for one, _ in wrong.values())
-    named = sorted(stroke for one, stroke in wrong.values() if one == set_name and stroke)
-    leave = " ".join(f"--leave {as_typed(stroke)}" for stroke in named)
-    cure = f"Leave out what is damaged: coilbench set strokes {as_typed(set_name)} {leave}; or "
-    raise CoilbenchError(
-        f"damaged, not what was stored: {', '.join(named) or 'a stroke'}",
-        where=set_name or None,
-        hint=f"{cure}{RESTORE}" if named else RESTORED,
-    )
-
-
 def strokes_of(connection: sqlite3.Connection, set_id: str | None) -> list[Stored]:
     """Return the strokes of a set, or of all."""
     of_set = "WHERE spring_id IN (SELECT id FROM springs WHERE set_id = ?)"
     where, values = ("", []) if set_id is None else (of_set, [set_id])
     return list(stored_rows(connection, "sweeps", where, values))
-
-
-def damaged_strokes(
-    connection: sqlite3.Connection,
-    set_id: str | None = None,
-    known: dict[int, bytes] | None = None,
-    rows: Iterable[Stored] | None = None,
-) -> dict[int, tuple[str, str]]:
-    """Return the damaged strokes that may count, by rowid: the set, and how commands name each.
-
-    Not named is one that commands do not, such as a conditioning press. Arguments as in
-    `refuse_damaged_strokes`.
-    """
-    known = {} if known is None else known
-    wrong = [
-        row.rowid
-        for row in (strokes_of(connection, set_id) if rows is None else rows)
-        if (row.cells["counted"] or row.cells.get("ruling") != b"leave")
-        and damage_of_stroke(connection, row, None if set_id is None else known)
-    ]
-    names = stroke_names(connection) if wrong else {}
-    return {rowid: names.get(rowid, ("", "")) for rowid in wrong}
-
-
-def damage_of_stroke(
-    connection: sqlite3.Connection, row: Stored, known: dict[int, bytes] | None
-) -> str | None:
-    """Return what is wrong with a stroke, as words; None for nothing.
-
-    Args:
-        known: strokes whose samples and curve were found whole, by rowid, with their digest; added
-            to. None to not look at them; they are where the stroke counts, or is ruled in.
-    """
-    cells = row.cells
-    if not row.whole:
-        return "it is not what was stored"
-    wrong = impossible(cells, documents=known is not None)
-    used = cells["counted"] or cells.get("ruling") == b"use"
-    used = used and cells["purpose"] == b"measured"
-    if wrong is not None or known is None or not used:
-        return wrong
-    kept = cells.get("content_digest")
-    if kept is None or known.get(row.rowid) != kept:
-        from coilbench.capture.book.contents import look_into
-
-        wrong = look_into(connection, cells).wrong
-        if kept is not None and wrong is None:
-            known[row.rowid] = kept
-    return wrong
 
 
 def stroke_names(connection: sqlite3.Connection) -> dict[int, tuple[str, str]]:

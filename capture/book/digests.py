@@ -20,7 +20,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -225,7 +225,7 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
     """
     if _SINCE not in versions(connection):
         return
-    every = dict.fromkeys(
+    every: Mapping[str, str] = dict.fromkeys(
         ("INSERT", "UPDATE", "DELETE"), f"WHEN 0 BEGIN SELECT coil_digest('{table}'); END"
     )
     when = "BEFORE"

@@ -14,7 +14,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import keyed_setup_of
+from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import remarks_of, with_finding
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set

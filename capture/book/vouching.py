@@ -5,7 +5,7 @@ read with their calibration. A set's are read as the set is found; those of ever
 answer that is made of all sets; the store's as the book is shared. So what an opening takes doesn't
 grow with the sets, and damage of one set leaves the others usable.
 
-Of each row: its digests and its values (`damage.py`). Of a whole: its tally, so that no row is gone
+Of each row: its digests and its values. Of a whole: its tally, so that no row is gone
 (`tallies.py`). Of a set's rows: what each index has of them. Of the rig's tables, and of all sets':
 what SQLite's integrity_check and foreign_key_check find.
 """
@@ -20,11 +20,11 @@ from pathlib import Path
 
 from coilbench.capture.book import tallies
 from coilbench.capture.book.damage import (
+    RESTORE,
     RESTORED,
-    damaged_rows,
-    damaged_strokes,
     misplaced,
-    refuse_damaged_strokes,
+    phrase,
+    stroke_names,
     strokes_of,
 )
 from coilbench.capture.book.digests import (
@@ -35,7 +35,9 @@ from coilbench.capture.book.digests import (
     tallied,
 )
 from coilbench.capture.book.tallies import OF_POINTS, OF_RIG, OF_SETS, OF_SHOP, Tally
+from coilbench.capture.book.values import impossible
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 _APART = ("sweeps", "curve_rows", "stroke_chunks", tallies.TABLE)
 _CURVES = "curve_rows"  # a stroke's content_digest shows what is wrong there
@@ -170,6 +172,105 @@ def _set_damages(
     for table, own in rows.items():
         if lost_to_an_index(connection, table, [row for row in own if row.whole]):
             yield f"the set {name} is damaged: an index of {table} is not as its rows"
+
+
+def damaged_rows(
+    connection: sqlite3.Connection,
+    table: str,
+    rows: Iterable[Stored] | None = None,
+    *,
+    documents: bool = True,
+) -> Iterator[str]:
+    """Yield a sentence for each row that is damaged or holds what cannot be.
+
+    Args:
+        rows: those of the table to look at; None for all.
+        documents: whether to look into the values that are documents, which takes longer to load.
+    """
+    for _, cells, whole in stored_rows(connection, table) if rows is None else rows:
+        wrong = impossible(cells, documents=documents) if whole else "it is not what was stored"
+        if wrong is not None:
+            yield f"{phrase(table, cells)} is damaged: {wrong}"
+
+
+def refuse_damaged_strokes(
+    connection: sqlite3.Connection,
+    set_id: str | None = None,
+    known: dict[int, bytes] | None = None,
+    rows: Iterable[Stored] | None = None,
+) -> None:
+    """Refuse to read a set, or any, of which a stroke is damaged that was not left out.
+
+    Args:
+        set_id: None for every set; then samples and curves are not looked at, only what else is
+            kept of a stroke.
+        known: as in `damage_of_stroke`.
+        rows: the strokes, where they were read before.
+
+    Raises:
+        CoilbenchError: it names the strokes of the first such set.
+    """
+    wrong = damaged_strokes(connection, set_id, known, rows)
+    if not wrong:
+        return
+    set_name = min(one for one, _ in wrong.values())
+    named = sorted(stroke for one, stroke in wrong.values() if one == set_name and stroke)
+    leave = " ".join(f"--leave {as_typed(stroke)}" for stroke in named)
+    cure = f"Leave out what is damaged: coilbench set strokes {as_typed(set_name)} {leave}; or "
+    raise CoilbenchError(
+        f"damaged, not what was stored: {', '.join(named) or 'a stroke'}",
+        where=set_name or None,
+        hint=f"{cure}{RESTORE}" if named else RESTORED,
+    )
+
+
+def damaged_strokes(
+    connection: sqlite3.Connection,
+    set_id: str | None = None,
+    known: dict[int, bytes] | None = None,
+    rows: Iterable[Stored] | None = None,
+) -> dict[int, tuple[str, str]]:
+    """Return the damaged strokes that may count, by rowid: the set, and how commands name each.
+
+    Not named is one that commands do not, such as a conditioning press. Arguments as in
+    `refuse_damaged_strokes`.
+    """
+    known = {} if known is None else known
+    wrong = [
+        row.rowid
+        for row in (strokes_of(connection, set_id) if rows is None else rows)
+        if (row.cells["counted"] or row.cells.get("ruling") != b"leave")
+        and damage_of_stroke(connection, row, None if set_id is None else known)
+    ]
+    names = stroke_names(connection) if wrong else {}
+    return {rowid: names.get(rowid, ("", "")) for rowid in wrong}
+
+
+def damage_of_stroke(
+    connection: sqlite3.Connection, row: Stored, known: dict[int, bytes] | None
+) -> str | None:
+    """Return what is wrong with a stroke, as words; None for nothing.
+
+    Args:
+        known: strokes whose samples and curve were found whole, by rowid, with their digest; added
+            to. None to not look at them; they are where the stroke counts, or is ruled in.
+    """
+    cells = row.cells
+    if not row.whole:
+        return "it is not what was stored"
+    wrong = impossible(cells, documents=known is not None)
+    used = cells["counted"] or cells.get("ruling") == b"use"
+    used = used and cells["purpose"] == b"measured"
+    if wrong is not None or known is None or not used:
+        return wrong
+    kept = cells.get("content_digest")
+    if kept is None or known.get(row.rowid) != kept:
+        from coilbench.capture.book.contents import look_into
+
+        wrong = look_into(connection, cells).wrong
+        if kept is not None and wrong is None:
+            known[row.rowid] = kept
+    return wrong
 
 
 @contextmanager

@@ -20,11 +20,9 @@ from sqlite_utils import Database
 from coilbench.capture.book.calibrations import (
     NewCheck,
     current_calibration,
-    find_scale,
     mass_checks,
     set_good_for_days,
     store_part,
-    store_scale,
 )
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.keyed_readings import store_readings
@@ -33,6 +31,7 @@ from coilbench.capture.book.merging import TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
+from coilbench.capture.book.scales import find_scale, store_scale
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount

@@ -25,6 +25,7 @@ from coilbench.capture.book.digests import (
 )
 from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState, SetState
@@ -221,7 +222,7 @@ def test_points_are_looked_at_with_their_calibration(book: Path) -> None:
     with open_book(book) as db:
         assert find_set(db, "larch")
         with pytest.raises(CoilbenchError, match="point 2 of a calibration is damaged"):
-            newest_part(db, "load", points=True)
+            part_points(db, newest_part(db, "load").part_id)
     assert any("point 2 of a calib" in one for one in check_book(book).findings)
 
 
