@@ -189,7 +189,8 @@ def settle_turns(db: Database, came: Iterable[str]) -> None:
     """Give the springs that were added to sets their turns: behind the others, as they came."""
     for set_id in came:
         (last,) = db.execute(
-            "SELECT coalesce(max(turn), 0) FROM main.springs WHERE set_id = ? AND added_utc IS NULL",
+            "SELECT coalesce(max(turn), 0) FROM main.springs"
+            " WHERE set_id = ? AND added_utc IS NULL",
             [set_id],
         ).fetchone()
         rows = db.execute(

@@ -336,4 +336,3 @@ def test_a_set_that_was_registered_with_other_springs_is_refused(two) -> None:
 def springs_of(path: Path) -> list[tuple[int, str]]:
     with open_book(path) as db:
         return db.execute("SELECT turn, label FROM springs ORDER BY turn").fetchall()
-
