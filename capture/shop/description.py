@@ -20,7 +20,7 @@ Part = tuple[str, str, str]  # what it is, its name, its definition
 
 # `views_digest` of our views by the server's major version, since each writes them in its own way.
 # Of a version that is not here they are made once more, for this session alone, and compared.
-VIEWS_ON = {15: "d8557e3836eddbc495d10b23863b4f53"}
+VIEWS_ON = {15: "0cb2fe31d51e39268ddda163f9eca013"}
 
 _PARTS = f"""
 WITH ours AS (

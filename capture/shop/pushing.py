@@ -124,8 +124,9 @@ def _add_parts(
     store: Store, items: Sequence[Item], lacking: Sequence[Item], words: Sequence[Item]
 ) -> None:
     """Add points and labels that the store lacks of rows that it has."""
-    store.add_points([one for one in items if one not in lacking])
-    store.add_labels([one for one in items if one not in words])
+    absent, unsaid = ({one.row_id for one in rows} for rows in (lacking, words))
+    store.add_points([one for one in items if one.row_id not in absent])
+    store.add_labels([one for one in items if one.row_id not in unsaid])
 
 
 def _is_there(db: Database, kind: str, row_id: str) -> bool:

@@ -80,6 +80,9 @@ JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = f.spring_id""",  # noqa: 
 SELECT c.id AS calibration_id, c.made_utc, l.device_id, l.origin AS load_origin,
   l.reference_u_relative, l.residual_sd_n, t.origin AS travel_origin, t.residual_sd_mm,
   c.flex_part_id IS NOT NULL AS with_flex,
+  NOT EXISTS (SELECT 1 FROM {SCHEMA}.calibrations d JOIN {SCHEMA}.calibration_parts m
+    ON m.id = d.load_part_id WHERE m.device_id IS NOT DISTINCT FROM l.device_id
+    AND (d.made_utc, d.id) > (c.made_utc, c.id)) AS last_of_its_rig,
   (SELECT count(*) FROM {SCHEMA}.sweeps x WHERE x.calibration_id = c.id) AS strokes,
   (SELECT max(x.stored_utc) FROM {SCHEMA}.sweeps x WHERE x.calibration_id = c.id) AS last_used_utc,
   c.added_by

@@ -50,7 +50,8 @@ def type_in(tmp_path: Path, own: postgres.Server) -> Callable[..., str]:
     drop = "" if os.geteuid() else "setpriv --reuid=postgres --regid=postgres --clear-groups "
     admin = f"PGHOST={own.folder} PGPORT={own.port} PGUSER=shop PGDATABASE=postgres"
     scripts = {
-        "sudo": f'[ "$1" = -u ] || exec "$@"\nshift 2\nexec {drop}env -u PGHOSTADDR HOME={own.folder} {admin} "$@"\n',
+        "sudo": '[ "$1" = -u ] || exec "$@"\nshift 2\n'
+        f'exec {drop}env -u PGHOSTADDR HOME={own.folder} {admin} "$@"\n',
         "systemctl": f'exec {drop}{postgres.program("pg_ctl")} -D {own.folder}/data -w -s "$1"'
         f" -l {own.folder}/log </dev/null >/dev/null 2>&1\n",
         "coilbench": f'exec {sys.executable} -c "import sys; from coilbench.analysis.cli import'
