@@ -20,7 +20,7 @@ rcParams |= {"svg.hashsalt": "loads", "svg.fonttype": "none", "font.size": 8}
 
 
 def draw(rows: list[dict[str, str]], path: str) -> None:
-    """Draw rows with set_name, label, height_mm, load_n and load_u_n (k = 1) to an SVG file."""
+    """Draw rows with set_name, label, height_mm, load_n and load_u_n (k = 2) to an SVG file."""
     panels: dict[tuple[str, float], list[dict[str, str]]] = {}
     for row in rows:
         panels.setdefault((row["set_name"], float(row["height_mm"])), []).append(row)
@@ -28,7 +28,7 @@ def draw(rows: list[dict[str, str]], path: str) -> None:
     for number, ((name, height_mm), own) in enumerate(sorted(panels.items()), 1):
         axes = figure.add_subplot(1, len(panels), number)
         loads_n = [float(row["load_n"]) for row in own]
-        reach_n = [2.0 * float(row["load_u_n"]) for row in own]
+        reach_n = [float(row["load_u_n"]) for row in own]
         axes.axhline(statistics.median(loads_n), color=MEDIAN, linewidth=0.8)
         labels = [row["label"].removeprefix(f"{name}-") for row in own]
         axes.errorbar(labels, loads_n, reach_n, fmt="o", color=INK, markersize=3, capsize=2)
