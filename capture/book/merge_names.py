@@ -56,8 +56,8 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
         came: the ids of the sets that are in one of the others.
     """
     given = _given_names(db, others)
-    old = {row[0]: row[1:] for row in db.execute("SELECT id, made_utc, name FROM main.sets")}
     best = {set_id: max(given[set_id]) for set_id in came}
+    old = _sets_called(db, best)
     new = _told_apart(_touched(old, {set_id: name for set_id, (_, name) in best.items()}))
     changed = {set_id: name for set_id, name in new.items() if old[set_id][1] != name}
     _rewrite(db, "sets", "name", changed)
@@ -69,6 +69,25 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
             yield f"a set was called {' and '.join(sorted(was))} in the two books; now {name}"
         elif name not in shown or old[set_id][1] != set_id:  # new to all, or to this book
             yield f"there are two sets {was.pop()}: the one made later is now called {name}"
+
+
+def _sets_called(db: Database, best: Mapping[str, tuple[int, str]]) -> dict[str, tuple[str, str]]:
+    """Return when each set was made and its name, by id: all whose names may have to do with these.
+
+    They are looked up: a book has thousands of sets, and a few come.
+    """
+    found: dict[str, tuple[str, str]] = {}
+
+    def add(where: str, values: Iterable[str]) -> None:
+        sql = f"SELECT id, made_utc, name FROM main.sets WHERE {where}"  # noqa: S608  our own words
+        for value in values:
+            found.update((row[0], row[1:]) for row in db.execute(sql, [value]))
+
+    add("id = ?", best)
+    add("instr(name, ?)", ["~"])
+    bases = {base_name(name, set_id) for set_id, (_, name) in found.items()}
+    add("name = ?", sorted(bases.union(name for _, name in best.values())))
+    return found
 
 
 def _given_names(db: Database, others: list[str]) -> dict[str, set[tuple[int, str]]]:

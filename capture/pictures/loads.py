@@ -12,11 +12,11 @@ import csv
 import statistics
 import sys
 
-from matplotlib import rcParams
+import matplotlib
 from matplotlib.figure import Figure
 
 INK, MEDIAN = "#1f3a5f", "#b3541e"
-rcParams |= {"svg.hashsalt": "loads", "svg.fonttype": "none", "font.size": 8}
+matplotlib.rcParams.update({"svg.hashsalt": "loads", "svg.fonttype": "none", "font.size": 8})
 
 
 def draw(rows: list[dict[str, str]], path: str) -> None:

@@ -31,6 +31,8 @@ class Item:
         words: what may change; empty where nothing does.
         points: of a calibration or a scale, a row each.
         labels: of a set: its springs' labels by their ids.
+
+    It is whole before a digest of it is asked for: that is kept.
     """
 
     kind: Kind
@@ -38,6 +40,7 @@ class Item:
     words: dict[str, Any] = field(default_factory=dict)
     points: list[dict[str, Any]] = field(default_factory=list)
     labels: dict[str, str] = field(default_factory=dict)
+    _digests: dict[str, bytes] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def row_id(self) -> str:
@@ -46,11 +49,16 @@ class Item:
 
     def digest(self) -> bytes:
         """Return SHA-256 over what never changes; a column that is empty doesn't count."""
-        return _digest({**self.fixed, **dict.fromkeys(PACKED)}, self.points)
+        if "fixed" not in self._digests:
+            cells = {**self.fixed, **dict.fromkeys(PACKED)}
+            self._digests["fixed"] = _digest(cells, self.points)
+        return self._digests["fixed"]
 
     def words_digest(self) -> bytes:
         """Return SHA-256 over what may change."""
-        return _digest(self.words, sorted(self.labels.items()))
+        if "words" not in self._digests:
+            self._digests["words"] = _digest(self.words, sorted(self.labels.items()))
+        return self._digests["words"]
 
     def curve(self) -> list[bytes] | None:
         """Return a stroke's branches, as its curve was packed; None where it has none.

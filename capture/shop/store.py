@@ -81,6 +81,8 @@ def safe_address(address: str) -> str:
     psycopg = _psycopg()
     try:
         parts = psycopg.conninfo.conninfo_to_dict(address)
+        if set("=/@") & set(str(parts.get("dbname", ""))):  # an address in an address
+            raise psycopg.ProgrammingError
     except psycopg.Error:
         # its words may repeat what was typed, a password with it
         raise CoilbenchError(

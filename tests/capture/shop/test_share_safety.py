@@ -265,7 +265,8 @@ def test_a_password_is_taken_from_its_file_and_kept_nowhere(
         refused = refusal(larch, given)
         assert "password" in refused.what
         assert "tremolo" not in str(refused)
-    assert "tremolo" not in str(refusal(larch, "postgresql://locked:tremolo@[bad/x?y"))
+    for bad in ("postgresql://locked:tremolo@[bad/x?y", "dbname=postgresql://a:tremolo@b/c"):
+        assert "tremolo" not in str(refusal(larch, bad))
     passwords = tmp_path / "pgpass"
     passwords.write_text(f"localhost:{server.port}:*:locked:tremolo\n")
     passwords.chmod(0o600)
