@@ -1,4 +1,4 @@
-"""The datum set again from inside a capture: the quill stands on a gauge, lightly."""
+"""What the quill stands on inside a capture: a gauge that it touches lightly, or not."""
 
 from __future__ import annotations
 
@@ -6,19 +6,11 @@ from collections import deque
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
-from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, Hello
-from coilbench.capture.book.calibrations import (
-    CalibrationRecord,
-    current_calibration,
-    store_part,
-)
-from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE
 from coilbench.capture.calibration.gauge_guide import Approach, touch_doubt
 from coilbench.capture.calibration.known_points import GaugePoint
-from coilbench.capture.calibration.model import datum_part
-from coilbench.capture.calibration.polynomial import PolynomialFit, slope, value
+from coilbench.capture.calibration.polynomial import PolynomialFit, value
 from coilbench.capture.calibration.steady import LEAST_SAMPLES
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.sweep import FEWEST
@@ -131,30 +123,3 @@ class LastSecond:
             raise NotPossible("datum_refused", reason=doubt.kind)
         if self._gives_way(point, per_count_mm, load_fit, (zero_n, now_n)):
             raise NotPossible("datum_refused", reason="spring_pressed")
-
-
-def set_datum(
-    db: Database,
-    calibration: CalibrationRecord,
-    stood: LastSecond,
-    length_mm: float,
-    hello: Hello,
-    zero_n: float | None,
-) -> CalibrationRecord:
-    """Store the travel with a new datum, as `coilbench rig gauge --datum` does; returns what holds.
-
-    Args:
-        zero_n: as LastSecond.require_light_touch.
-
-    Raises:
-        NotPossible: the quill does not stand lightly on a gauge, or the cups meet above its length.
-    """
-    meet_mm = Ratings.of_book(db).cups_meet_mm
-    if meet_mm and length_mm <= meet_mm:
-        raise NotPossible("datum_refused", reason="below_cups")
-    travel = calibration.travel.fit
-    per_count_mm = abs(float(slope(travel, travel.x_min)))
-    point = stood.gauge(length_mm, per_count_mm)
-    stood.require_light_touch(point, per_count_mm, calibration.load.fit, zero_n)
-    store_part(db, datum_part(travel, point).on(hello))
-    return current_calibration(db)
