@@ -57,12 +57,12 @@ _CURES = {
     "hasty": "press_slower",
     "overload": "press_less",
     "coils_bind": "press_shorter",
+    "below_solid": "look_at_it",
+    "above_free": "look_at_it",
 } | dict.fromkeys(
     (
         "amplifier_at_limit",
         "below_faces",
-        "below_solid",
-        "above_free",
         "load_dead",
         "load_reversed",
         "load_still",
@@ -171,8 +171,9 @@ class StrokeChecks:
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
             judged = self._in_doubt(judged, unknown, stroke, turn.label, record, calibration)
-        again = not judged.verdict.counted and cure(judged.verdict.findings) == "press_again"
-        if again and judged.question is None and suspected is not None:
+        unasked = not judged.verdict.counted and judged.question is None
+        # what a wrong instrument reads says nothing of the spring
+        if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
             return replace(judged, question=suspected)
         return judged
 

@@ -23,6 +23,7 @@ STILL_MM = 0.02  # more than this is moving
 STILL_STEPS = 2.0  # of the scale's, where those are coarser
 DOWN_S = 20.0  # within this time the quill came down on what it stands on
 NEAR_MM = (0.1, 0.3)  # just above where it stands: a gauge pushes nowhere but where it is touched
+AWAY_MM = 2.0  # farther away the quill has left it
 GIVES_SHARE = 0.5  # of the touch: what pushes with so much just above gives way, as a spring does
 
 
@@ -85,6 +86,10 @@ class LastSecond:
         """Tell whether what the quill stands on pushed already just above, as no gauge does."""
         samples, (zero_n, now_n) = self._usable(), touch_n
         above_mm = np.abs(samples["travel_counts"] - point.counts) * per_count_mm
+        # the last way down alone: before it springs may have been pressed through this height
+        away = np.flatnonzero(above_mm > AWAY_MM)
+        last = slice(int(away[-1]) + 1 if away.size else 0, None)
+        samples, above_mm = samples[last], above_mm[last]
         near = samples["load_counts"][(above_mm > NEAR_MM[0]) & (above_mm <= NEAR_MM[1])]
         if near.size < FEWEST:
             return False  # it came too fast to tell

@@ -248,6 +248,17 @@ def _stopped_on(spring: SpringModel, preload_mm: float) -> Alter:
     return altered(change)
 
 
+def _slipped(from_s: float, by_mm: float, over_s: float = 1e-3) -> Alter:
+    """Return a travel scale that slips so far, and stays there."""
+
+    def change(block: RawBlock) -> None:
+        share = np.clip((block.samples["t_us"] * 1e-6 - from_s) / over_s, 0.0, 1.0)
+        slip = np.rint(share * by_mm * RIG.travel_counts_per_mm)
+        block.samples["travel_counts"] -= slip.astype(np.int32)
+
+    return altered(change)
+
+
 def _load_stands(from_s: float, to_s: float, noise_counts: int) -> Alter:
     """Return a load that stands still meanwhile, with noise or without."""
     last = np.zeros(1)
@@ -298,6 +309,10 @@ TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
 _GAUGE_S = 9.0
+_STILL_S = 12.5
+_GAUGED_S = 20.5
+_GAUGED: list[Step] = [*presses(SPRINGS[0]), Rest(1.0), GaugeBlock(30.0, 6.0), Rest(2.0)]
+_SHORTER = SpringModel(free_length_mm=49.0, rate_n_per_mm=20.5, solid_height_mm=24.0)
 _TWICE_S = 11.5
 HELD_S = 9.0  # until then it is held
 _THEN = [Rest(HELD_S), *presses(SPRINGS[0])]
@@ -369,6 +384,27 @@ CASES = (
     Case("a slip", [*presses(SPRINGS[0]), PressSpring(SPRINGS[1], TO_MM), Rest(0.5),
          PressSpring(_SLIPPING, TO_MM), Rest(1.5), *_AGAIN, *_AGAIN], let_up(5), "DATUM RIGHT?",
          "slipped", 6),
+    Case("the travel scale slips in a conditioning press", presses(SPRINGS[0], times=4), at(MID_S),
+         "STOP", "travel_jumped", 0, alter=_slipped(MID_S, 2.0)),
+    Case("the travel scale slips slowly in a conditioning press", presses(SPRINGS[0], times=4),
+         let_up(2), "DATUM RIGHT?", "datum_moved", 1, alter=_slipped(3.0, 2.0, 0.7)),
+    Case("the travel scale slips with nothing in the press", [*presses(SPRINGS[0], times=2),
+         Rest(2.0), *presses(SPRINGS[0], times=2)], at(_STILL_S), "DATUM RIGHT?", "travel_jumped",
+         2, alter=_slipped(_STILL_S, -2.0)),
+    Case("a datum that stands, on a gauge that is typed half a millimetre short", _GAUGED,
+         at(_GAUGED_S), "GAUGE RIGHT?", "datum_differs", 3,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=29.5))),
+         never=("datum_set", "load_dead")),
+    Case("a gauge comes for a datum that stands", _GAUGED, at(_GAUGED_S - 4.0), "GAUGE", "", 3,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=30.0))), never=("load_dead",)),
+    *(
+        Case(f"a stiffer, shorter spring, {known} known", [*presses(*SPRINGS[:known]),
+             *presses(_SHORTER, times=1)], let_up(3 * known + 1), "WRONG SPRING?",
+             "another_spring", 3 * known, never=("pressed_short",))
+        for known in (1, 2)
+    ),
     Case("10 samples/s, a fast hand", presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2),
          "larch-01", "too_fast", 1, rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
     Case("a stroke far hastier than the others", [*presses(SPRINGS[0], times=2),

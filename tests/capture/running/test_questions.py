@@ -84,7 +84,7 @@ def test_refused_for_the_same_reason_again_and_again_it_may_be_the_spring(desk):
     good = PressSpring(SPRINGS[1], TO_MM)
     slips = [PressSpring(SLIPPING, TO_MM), Rest(1.0)]
     take(desk, [*FIRST, good, Rest(1.0), *slips * (ASK_AT - 1)])
-    assert desk.recorder.question is None
+    assert desk.recorder.question.kind == "datum_doubted"  # the scale may have slipped
     assert desk.kinds(EventKind.REFUSED) == ["stroke_refused"] * (ASK_AT - 1)
 
 
