@@ -40,6 +40,7 @@ _QUESTIONS = {
     "datum_doubted": "DATUM RIGHT?",
     "datum_differs": "GAUGE RIGHT?",
     "strokes_in_doubt": "KEEP THEM?",
+    "solid_seen": "SOLID HEIGHT?",
     "same_again": "KEEP IT?",
     "finish_unfinished": "END NOW?",
 }

@@ -22,6 +22,7 @@ _YES_AND_NO = {
     "datum_moved": ("the datum is right, the press counts", "it is not, the press does not count"),
     "datum_doubted": ("the scale did not slip", "it did, or nobody knows: the datum is set again"),
     "datum_differs": ("the length is right, set the datum", "leave the datum as it was"),
+    "solid_seen": ("keep this solid height", "the coils did not touch"),
     "strokes_in_doubt": ("they count", "they do not, press them again"),
     "same_again": ("the spring is so, the press counts", "it does not count"),
     "finish_unfinished": ("end the capture", "go on"),

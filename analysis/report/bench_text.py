@@ -104,6 +104,11 @@ BENCH_PHRASES: dict[str, str] = {
     "accepted": "{label}: the press counts, as you said",
     "taken_out": "{label}: that press does not count; take the spring out and put {label} in",
     "not_counted": "{label}: that press does not count",
+    "solid_seen": "the coils of {label} touched near {solid_mm} (± {u_mm}): keep that as its solid "
+    "height? The load of that press does not count",
+    "solid_kept": "{label}: solid height {solid_mm} ± {u_mm} is kept",
+    "solid_left": "{label}: no solid height is kept of that press",
+    "solid_refused": "{label}: {solid_mm} can't be its solid height, beside what is known of it",
     "gauge_awaited": "bring the quill lightly down on the gauge",
     "datum_differs": "the gauge of {height_mm} makes heights {moved_mm:+} other than the datum "
     "that stands, and only ± {u_mm} can be explained: is the length right, and the gauge clean?",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,13 +29,14 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, convert, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.buttons import Buttons
+from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import Judged, StrokeChecks
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights, NewDatum
 from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.rig_faults import RigFaults
+from coilbench.capture.running.solid_questions import SolidQuestions
 from coilbench.capture.running.stroke_events import kept, left_out, refused
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.while_pressing import WhilePressing
@@ -45,18 +46,7 @@ from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
-from coilbench.capture.strokes.watching import Array, Bounds, PressWatch, Seen, pieces
-
-
-class Newest(NamedTuple):
-    """The newest usable sample: the load, with what rests on the spring while one is pressed.
-
-    at_limit where a later one was no load.
-    """
-
-    load_n: float
-    height_mm: float
-    at_limit: bool = False
+from coilbench.capture.strokes.watching import Array, Bounds, Newest, PressWatch, Seen, pieces
 
 
 class Recorder:
@@ -98,8 +88,9 @@ class Recorder:
         self._chunks = 0
         self._safe_seq: int | None = None
         self._questions = Questions(db, self._turns, self._checks, say, clock)
-        parts = (self._heights, self._turns, self._questions, self._take_datum)
-        self._datums = DatumQuestions(db, *parts, say)
+        parts = (self._heights, self._turns, self._questions)
+        self._datums = DatumQuestions(db, *parts, self._take_datum, say)
+        self._solids = SolidQuestions(db, *parts, say)
         self._touched_mm: float | None = None
         self.newest: Newest | None = None
 
@@ -335,12 +326,9 @@ class Recorder:
         )
 
     def _button(self, action: Action | None) -> None:
-        if self.question is not None:
-            action = Action.ACCEPT if action in (None, Action.SKIP) else Action.TAKE_OUT
-        elif self.turn is None and action in (None, Action.SKIP):  # accept, and all is done
-            action = Action.FINISH
-        if action is not None:
-            self.execute(Command(action))
+        meant = meaning(action, asked=self.question is not None, done=self.turn is None)
+        if meant is not None:
+            self.execute(Command(meant))
 
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
@@ -403,6 +391,7 @@ class Recorder:
             self._report(left_out(turn, one.number, one.findings))
         if judged.question is None:
             self._tell(stroke, turn, judged)
+            self._solids.after_press(stroke, turn.label, judged.verdict.findings)
             self._datums.after_press(judged.verdict.findings)
         else:
             waiting = Waiting(turn, sweep_id, stroke)

@@ -123,6 +123,17 @@ def pieces(samples: NDArray[np.void]) -> list[NDArray[np.void]]:
     return np.split(samples, np.flatnonzero(np.diff((t_us - t_us[0]) // _PIECE_US)) + 1)
 
 
+class Newest(NamedTuple):
+    """The newest usable sample: the load, with what rests on the spring while one is pressed.
+
+    at_limit where a later one was no load.
+    """
+
+    load_n: float
+    height_mm: float
+    at_limit: bool = False
+
+
 class Seen(NamedTuple):
     """Some samples as they are judged, the usable ones in time order; shape (n,) each.
 
