@@ -17,6 +17,7 @@ from coilbench.analysis.cli.common import (
     say_aside,
     units,
 )
+from coilbench.analysis.cli.datum_moved import settle_datum
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
     calibrated_part,
@@ -222,6 +223,11 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     is_flag=True,
     help="Believe the gauges where they make another step a count than the scale states.",
 )
+@click.option(
+    "--accept-moved",
+    is_flag=True,
+    help="With --datum: believe the gauge where it contradicts the datum that stands.",
+)
 @afresh_option
 @bell_option
 def gauge_command(
@@ -230,6 +236,7 @@ def gauge_command(
     lengths: str | None,
     datum: float | None,
     accept_step: bool,
+    accept_moved: bool,
     afresh: bool,
     bell: bool,
 ) -> None:
@@ -267,7 +274,10 @@ def gauge_command(
             refuse_other_rig(travel, rig.hello, command)
             settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
             part = datum_part(travel.fit, rig.datum(datum, travel.fit.coefficients[1]))
+            said = list(settle_datum(travel, part, rig.hello, accepted=accept_moved))
             _store(_with_touch(part, rig.hello).on(rig.hello))
+        for line in said:
+            click.echo(line)
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
 

@@ -25,7 +25,15 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.running.commands import Action, Command, Snapshot
-from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, PutMass, Rest, Step
+from coilbench.capture.virtual.bench import (
+    Bench,
+    GaugeBlock,
+    PressSpring,
+    PutMass,
+    Rest,
+    Step,
+    ease,
+)
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
 from coilbench.capture.virtual.setup import Faults, StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
@@ -42,6 +50,7 @@ TO_MM = 28.0
 FIRST_S = 2.0  # before the first press
 SHOWN_S = 0.5  # so soon a screen must show it
 LET_UP_N = 8.0  # below it a press is over
+LET_UP_S = 0.6  # that a hand takes to let up what it held
 UNITS = Units()
 
 
@@ -185,6 +194,15 @@ def _at(samples: NDArray[np.void], height_mm: float, load_n: float) -> None:
     samples["travel_counts"] = round(travel)
 
 
+def _let_up(samples: NDArray[np.void], to_s: float, held: Array) -> None:
+    """Let the quill go from where it is held, in place: a hand takes a moment."""
+    share = ease((samples["t_us"] * 1e-6 - to_s) / LET_UP_S)
+    late = samples["t_us"] * 1e-6 >= to_s
+    for value, name in zip(held, ("load_counts", "travel_counts"), strict=True):
+        there = samples[name][late]
+        samples[name][late] = np.rint(value + (there - value) * share[late])
+
+
 def _held(from_s: float, to_s: float, height_mm: float, load_n: float) -> Alter:
     """Return a quill that is held at a height under a load meanwhile."""
 
@@ -194,6 +212,8 @@ def _held(from_s: float, to_s: float, height_mm: float, load_n: float) -> Alter:
         samples = block.samples[held]
         _at(samples, height_mm, load_n)
         block.samples[held] = samples
+        travel = (RIG.rest_height_mm - height_mm) * RIG.travel_counts_per_mm
+        _let_up(block.samples, to_s, np.array([RIG.cell_counts(np.array([load_n]))[0], travel]))
 
     return altered(change)
 
@@ -208,6 +228,7 @@ def _frozen(from_s: float, to_s: float) -> Alter:
         for at, name in enumerate(names):
             last[at] = block.samples[name][before[-1]] if before.size else last[at]
             block.samples[name][held] = last[at] + t_s[held] * 1000 % 3
+        _let_up(block.samples, to_s, last)
 
     return altered(change)
 
@@ -223,6 +244,17 @@ def _stopped_on(spring: SpringModel, preload_mm: float) -> Alter:
         samples = block.samples[above]
         _at(samples, stop_mm, load_n)
         block.samples[above] = samples
+
+    return altered(change)
+
+
+def _slipped(from_s: float, by_mm: float, over_s: float = 1e-3) -> Alter:
+    """Return a travel scale that slips so far, and stays there."""
+
+    def change(block: RawBlock) -> None:
+        share = np.clip((block.samples["t_us"] * 1e-6 - from_s) / over_s, 0.0, 1.0)
+        slip = np.rint(share * by_mm * RIG.travel_counts_per_mm)
+        block.samples["travel_counts"] -= slip.astype(np.int32)
 
     return altered(change)
 
@@ -277,6 +309,10 @@ TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
 _GAUGE_S = 9.0
+_STILL_S = 12.5
+_GAUGED_S = 20.5
+_GAUGED: list[Step] = [*presses(SPRINGS[0]), Rest(1.0), GaugeBlock(30.0, 6.0), Rest(2.0)]
+_SHORTER = SpringModel(free_length_mm=49.0, rate_n_per_mm=20.5, solid_height_mm=24.0)
 _TWICE_S = 11.5
 HELD_S = 9.0  # until then it is held
 _THEN = [Rest(HELD_S), *presses(SPRINGS[0])]
@@ -346,8 +382,29 @@ CASES = (
          *presses(SPRINGS[2])], let_up(7), "WRONG SPRING?", "another_spring", 9,
          commands=((44.0, Command(Action.TAKE_OUT)),)),
     Case("a slip", [*presses(SPRINGS[0]), PressSpring(SPRINGS[1], TO_MM), Rest(0.5),
-         PressSpring(_SLIPPING, TO_MM), Rest(1.5), *_AGAIN, *_AGAIN], let_up(5), "larch-02",
+         PressSpring(_SLIPPING, TO_MM), Rest(1.5), *_AGAIN, *_AGAIN], let_up(5), "DATUM RIGHT?",
          "slipped", 6),
+    Case("the travel scale slips in a conditioning press", presses(SPRINGS[0], times=4), at(MID_S),
+         "STOP", "travel_jumped", 0, alter=_slipped(MID_S, 2.0)),
+    Case("the travel scale slips slowly in a conditioning press", presses(SPRINGS[0], times=4),
+         let_up(2), "DATUM RIGHT?", "datum_moved", 1, alter=_slipped(3.0, 2.0, 0.7)),
+    Case("the travel scale slips with nothing in the press", [*presses(SPRINGS[0], times=2),
+         Rest(2.0), *presses(SPRINGS[0], times=2)], at(_STILL_S), "DATUM RIGHT?", "travel_jumped",
+         2, alter=_slipped(_STILL_S, -2.0)),
+    Case("a datum that stands, on a gauge that is typed half a millimetre short", _GAUGED,
+         at(_GAUGED_S), "GAUGE RIGHT?", "datum_differs", 3,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=29.5))),
+         never=("datum_set", "load_dead")),
+    Case("a gauge comes for a datum that stands", _GAUGED, at(_GAUGED_S - 4.0), "GAUGE", "", 3,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=30.0))), never=("load_dead",)),
+    *(
+        Case(f"a stiffer, shorter spring, {known} known", [*presses(*SPRINGS[:known]),
+             *presses(_SHORTER, times=1)], let_up(3 * known + 1), "WRONG SPRING?",
+             "another_spring", 3 * known, never=("pressed_short",))
+        for known in (1, 2)
+    ),
     Case("10 samples/s, a fast hand", presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2),
          "larch-01", "too_fast", 1, rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
     Case("a stroke far hastier than the others", [*presses(SPRINGS[0], times=2),
@@ -372,7 +429,7 @@ CASES = (
     Case("end with springs unfinished", ONE, at(6.0), "END NOW?", "finish_unfinished", 1,
          commands=((6.0, Command(Action.FINISH)),)),
     Case("datum set on a gauge that is typed 1 mm short", [*presses(SPRINGS[0], times=2), Rest(3.0),
-         GaugeBlock(30.0, 6.0), *presses(SPRINGS[0], times=1)], let_up(3), "GAUGE RIGHT?",
+         GaugeBlock(30.0, 6.0), *presses(SPRINGS[0], times=1)], let_up(3), "DATUM RIGHT?",
          "datum_moved", 2, faults=Faults(restart_at_s=(_TWICE_S,)),
          commands=((_TWICE_S + 6.0, Command(Action.DATUM, height_mm=29.0)),)),
     Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,

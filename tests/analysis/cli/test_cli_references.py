@@ -125,7 +125,24 @@ def test_a_step_that_is_insisted_on_is_stored_and_named_and_asked_about_again(de
     datum = (FIRST, GaugeBlock(30.0, 4.0))
     assert desk.gauge(*datum, more=("--datum", "30mm")) == 2
     assert "--accept-step" in desk.err
-    assert desk.gauge(*datum, more=("--datum", "30mm", "--accept-step")) == 0
+    believed = ("--datum", "30mm", "--accept-step", "--accept-moved")
+    assert desk.gauge(*datum, more=believed) == 0
+
+
+def test_a_datum_that_contradicts_the_one_that_stands_is_not_stored_unasked(desk: Desk) -> None:
+    desk.load_of_this_rig()
+    good = (FIRST, FacesTogether(4.0), REST, GaugeBlock(20.0, 4.0), REST, GaugeBlock(40.0, 4.0))
+    assert desk.gauge(*good, more=("--lengths", "0mm,20mm,40mm")) == 0
+    before = desk.part("travel").part_id
+    gauge = (FIRST, GaugeBlock(30.0, 4.0))
+    assert desk.gauge(*gauge, more=("--datum", "29.5mm")) == 2
+    assert re.search(r"-0\.5\d mm|-0\.49 mm", desk.err)
+    assert "± 0.0" in desk.err
+    assert desk.part("travel").part_id == before
+    assert desk.gauge(*gauge, more=("--datum", "29.5mm", "--accept-moved")) == 0
+    assert "other than by the datum before" in desk.out
+    assert desk.gauge(*gauge, more=("--datum", "29.5mm")) == 0  # the same again
+    assert "other than" not in desk.out
 
 
 def test_a_datum_on_no_gauge_is_not_stored(desk: Desk) -> None:

@@ -165,7 +165,7 @@ def test_no_colour_carries_meaning_alone() -> None:
     assert re.search("LINK LOST(.|\n)*there is no such port", drawn(lost))
     assert "NO SAMPLE for 4.2 s" in drawn(Snapshot("larch", "x", link="up", sample_age_s=4.2))
     assert "\n! larch-01, stroke 3 of 3: does not count" in drawn(
-        replace(LIVE, events=LIVE.events[:2])
+        replace(LIVE, events=LIVE.events[:2], phase="idle")
     )
     assert "link fair in the last minute" in drawn(replace(LIVE, lost_share=0.0005))
     assert "link poor in the last minute" in drawn(replace(LIVE, lost_share=0.01))
@@ -258,7 +258,7 @@ def test_the_curve_grows_over_the_band_as_the_stroke_goes_on() -> None:
 def test_the_latest_event_is_told_from_its_beginning_at_80_by_24() -> None:
     lost = Finding.of("datum_lost").to_document()
     refused = stroke("stroke_refused", 2, status="gapped", findings=[lost])
-    snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)))
+    snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)), phase="idle")
     text = " ".join(drawn(snapshot, 80, 24).split())
     assert re.search("stroke 2 of .*samples are missing.*--datum LENGTH", text)
 
