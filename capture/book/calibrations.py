@@ -175,7 +175,7 @@ def _part_by_id(db: Database, part_id: str | None) -> PartRecord | None:
 
 
 def _part(db: Database, row: dict[str, Any]) -> PartRecord:
-    points = db.query(
+    points = db.execute(
         f"SELECT {', '.join(_POINT_COLUMNS)} FROM calibration_points"  # noqa: S608  our own names
         " WHERE part_id = ? ORDER BY point",
         [row["id"]],
@@ -185,7 +185,7 @@ def _part(db: Database, row: dict[str, Any]) -> PartRecord:
         part_id=row["id"],
         made_utc=row["made_utc"],
         fit=fit_from_json(row["fit_json"]),
-        points=tuple(PointRow(**point) for point in points),
+        points=tuple(PointRow(*point) for point in points),
         notes=tuple(remarks_of(row["notes_json"])),
     )
 
