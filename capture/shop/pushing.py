@@ -11,8 +11,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.news import last_stamp, news_until, no_longer_news
 from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.manifest import Push
-from coilbench.capture.shop.rows import Item, add_content, read_items, told_with
+from coilbench.capture.shop.rows import Item, Push, add_content, read_items, told_with
 from coilbench.capture.shop.shape import words_of
 from coilbench.capture.shop.store import Store, TryAgain
 
