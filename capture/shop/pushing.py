@@ -116,7 +116,7 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
     with writing(db):
         _count(db)
     done.damaged += [f"sweeps {one}" for one in sorted(damaged)]
-    return len(lacking) or len(words)
+    return len({one.row_id for one in (*lacking, *words)})
 
 
 def _add_parts(
