@@ -26,7 +26,7 @@ class Pushed:
     """What a push did.
 
     Attributes:
-        rows: how many rows of each kind were added to the store.
+        rows: how many rows of each kind the store has anew, or is told something new of.
         damaged: rows that stayed here since they are damaged: the table and the id.
     """
 
