@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
-from coilbench.capture.shop.manifest import names_of
+from coilbench.capture.shop.reading import names_of
 from coilbench.capture.shop.sharing import Shared
 from coilbench.capture.units import counted
 

@@ -78,8 +78,8 @@ def news_until(connection: sqlite3.Connection, stamp: int) -> dict[str, list[str
     running = "WHERE sessions.ended_utc IS NULL AND"
     waiting = {  # looked up by the row's id: a search for all that run would read the whole book
         "sessions": f"SELECT 1 FROM sessions {running} sessions.id = row_id",  # noqa: S608
-        "sweeps": "SELECT 1 FROM sweeps CROSS JOIN sessions ON sessions.id = session_id"
-        f" {running} sweeps.id = row_id",  # noqa: S608
+        "sweeps": "SELECT 1 FROM sweeps CROSS JOIN sessions ON sessions.id = session_id"  # noqa: S608
+        f" {running} sweeps.id = row_id",
     }
     found = {}
     for kind in KINDS:

@@ -120,7 +120,7 @@ def strange_views(query: Query, execute: Callable[[str], None]) -> Iterator[str]
     Ours are made once more beside them, for this session alone: call it in a transaction that is
     rolled back.
     """
-    there = dict(query(_VIEWS))
+    there: dict[str, str] = dict(query(_VIEWS))
     for name in VIEWS:
         execute(view_sql(name, "TEMPORARY VIEW", f"{SCHEMA}_{name}"))
         ((made,),) = query(f"SELECT pg_get_viewdef('pg_temp.{SCHEMA}_{name}'::regclass)")

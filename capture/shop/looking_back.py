@@ -10,9 +10,8 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.manifest import Listed, Push, lacking, missing_pushes, read_manifests
-from coilbench.capture.shop.pulling import items_of
-from coilbench.capture.shop.rows import read_items
+from coilbench.capture.shop.reading import items_of, lacking, missing_pushes, read_manifests
+from coilbench.capture.shop.rows import Listed, Push, read_items
 from coilbench.capture.shop.shape import SCHEMA, words_of
 from coilbench.capture.shop.store import Store
 

@@ -13,17 +13,22 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.digests import columns_of, digest_of_content
+from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import Note, merge_attached
 from coilbench.capture.book.news import KINDS, last_stamp, no_longer_news
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.values import impossible
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.manifest import Listed, lacking, names_of, read_manifests
-from coilbench.capture.shop.rows import Item, told_with
-from coilbench.capture.shop.shape import CURVE, PACKED, SCHEMA, Kind, words_of
-from coilbench.capture.shop.store import Store, unescaped
+from coilbench.capture.shop.reading import (
+    items_of,
+    lacking,
+    names_of,
+    read_manifests,
+    words_said,
+)
+from coilbench.capture.shop.rows import Item, Listed, told_with
+from coilbench.capture.shop.shape import CURVE, PACKED, SCHEMA, words_of
+from coilbench.capture.shop.store import Store
 
 CHUNK = 1000
 _PULLED = "pulled"
@@ -182,70 +187,6 @@ def _rounds(items: Sequence[Item]) -> list[list[Item]]:
     return rounds
 
 
-def items_of(store: Store, kind: Kind, ids: Sequence[str]) -> list[Item]:
-    """Return rows of the store by id, one for each state of it, and see that each is as pushed."""
-    found = []
-    words = _words(store, kind, ids)
-    points = _points(store, kind, ids)
-    for row in _rows(store, kind.table, [*kind.fixed, "digest"], ids):
-        fixed = {name: row[name] for name in kind.fixed}
-        for cells, labels in words.get(fixed["id"], [({}, {})]):
-            item = Item(kind, fixed, cells, points.get(fixed["id"], []), labels)
-            _check(item, row["digest"])
-            found.append(item)
-    return found
-
-
-def _rows(
-    store: Store, table: str, columns: Sequence[str], ids: Sequence[str], key: str = "id"
-) -> Iterator[dict[str, Any]]:
-    order = ", ".join(columns[:2])
-    for first in range(0, len(ids), CHUNK):
-        rows = store.query(
-            f"SELECT {', '.join(columns)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
-            f" WHERE {key} = ANY(%s) ORDER BY {order}",
-            [list(ids[first : first + CHUNK])],
-        )
-        for row in rows:
-            yield dict(zip(columns, map(unescaped, row), strict=True))
-
-
-def _words(
-    store: Store, kind: Kind, ids: Sequence[str]
-) -> dict[str, list[tuple[dict[str, Any], dict[str, str]]]]:
-    """Return all that was said of rows, by id: what may change, and a set's labels."""
-    if not kind.words:
-        return {}
-    labels: dict[tuple[str, bytes], dict[str, str]] = {}
-    if kind.table == "sets":
-        for row in _rows(store, "set_labels", ["id", "words", "spring_id", "label"], ids):
-            labels.setdefault((row["id"], row["words"]), {})[row["spring_id"]] = row["label"]
-    found: dict[str, list[tuple[dict[str, Any], dict[str, str]]]] = {}
-    for row in _rows(store, words_of(kind.table), ["id", "words", *kind.words], ids):
-        cells = {name: row[name] for name in kind.words}
-        of_set = labels.get((row["id"], row["words"]), {})
-        if Item(kind, {}, cells, labels=of_set).words_digest() != row["words"]:
-            raise _not_as_pushed(kind.table, row["id"])
-        found.setdefault(row["id"], []).append((cells, of_set))
-    rule = RULES[kind.table]
-    if kind.table != "sets":  # a set's columns are settled each by a rule of its own
-        found = {
-            row_id: [next(one for one in said if one[0] == rule.winner(*(w for w, _ in said)))]
-            for row_id, said in found.items()
-        }
-    return found
-
-
-def _points(store: Store, kind: Kind, ids: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
-    if kind.points is None:
-        return {}
-    table, key, columns = kind.points
-    found: dict[str, list[dict[str, Any]]] = {}
-    for row in _rows(store, table, list(columns), ids, key):
-        found.setdefault(row[key], []).append(row)
-    return {row_id: sorted(rows, key=lambda row: row["point"]) for row_id, rows in found.items()}
-
-
 def _with_springs(store: Store, sets: Sequence[Item]) -> list[Item]:
     """Put each state of a set's springs beside it: those that its labels name."""
     ids = sorted({spring_id for item in sets for spring_id in item.labels})
@@ -264,37 +205,6 @@ def _with_springs(store: Store, sets: Sequence[Item]) -> list[Item]:
     ]
 
 
-def _check(item: Item, digest: bytes) -> None:
-    """Refuse a row that is not what was pushed, or holds what can't be."""
-    whole = item.digest() == digest
-    try:
-        branches = item.curve() if whole else None
-    except ValueError:
-        raise _not_as_pushed(item.kind.table, item.row_id) from None
-    if branches is not None:
-        blob = item.fixed["samples_blob"]
-        found = digest_of_content(item.row_id, blob, branches)
-        whole = found == item.fixed["content_digest"]
-    if not whole:
-        raise _not_as_pushed(item.kind.table, item.row_id)
-    wrong = impossible(
-        {
-            name: cell.encode() if isinstance(cell, str) else cell
-            for name, cell in {**item.fixed, **item.words}.items()
-            if name not in PACKED and name != "content_digest"
-        }
-    )
-    if wrong is not None:
-        raise CoilbenchError(f"{item.kind.table} {item.row_id} in the store cannot be: {wrong}")
-
-
-def _not_as_pushed(table: str, row_id: str) -> CoilbenchError:
-    return CoilbenchError(
-        f"{table} {row_id} in the store is not what was pushed",
-        hint="Its administrator puts a backup of the store back; the benches' books heal it",
-    )
-
-
 def _strokes(db: Database, store: Store, ids: Sequence[str]) -> list[Item]:
     """Return strokes by id: in whole those that the book lacks, of the others what may change."""
     kind = store.kinds["sweeps"]
@@ -305,7 +215,7 @@ def _strokes(db: Database, store: Store, ids: Sequence[str]) -> list[Item]:
         for row in db.query(f"SELECT {', '.join(fixed)} FROM sweeps WHERE id IN ({marks})", ids)  # noqa: S608
     }
     items = items_of(store, kind, sorted(set(ids) - set(own)))
-    words = _words(store, kind, sorted(own))
+    words = words_said(store, kind, sorted(own))
     return items + [Item(kind, own[row_id], said[0][0]) for row_id, said in sorted(words.items())]
 
 

@@ -11,8 +11,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.news import last_stamp, news_until, no_longer_news
 from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.manifest import Push
-from coilbench.capture.shop.rows import Item, add_content, read_items, told_with
+from coilbench.capture.shop.rows import Item, Push, add_content, read_items, told_with
 from coilbench.capture.shop.shape import words_of
 from coilbench.capture.shop.store import Store, TryAgain
 
@@ -27,7 +26,7 @@ class Pushed:
     """What a push did.
 
     Attributes:
-        rows: how many rows of each kind were added to the store.
+        rows: how many rows of each kind the store has anew, or is told something new of.
         damaged: rows that stayed here since they are damaged: the table and the id.
     """
 
@@ -117,7 +116,7 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
     with writing(db):
         _count(db)
     done.damaged += [f"sweeps {one}" for one in sorted(damaged)]
-    return len(lacking) or len(words)
+    return len({one.row_id for one in (*lacking, *words)})
 
 
 def _add_parts(

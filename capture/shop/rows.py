@@ -9,16 +9,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
 import numpy as np
 from sqlite_utils import Database
 
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.shape import CURVE, PACKED, Kind
+from coilbench.capture.shop.shape import CURVE, PACKED, Kind, words_of
 from coilbench.capture.units import counted
 
 _HEAD = "<II"
+Listed = dict[str, dict[str, str]]  # by table: the digest of each row (of its words) by its id
 _LEVEL = 1  # zlib's fastest: packing is not to take longer than sending
 
 
@@ -74,6 +76,35 @@ class Item:
         for branch, numbers in zip(BRANCHES, self.curve() or (b"", b""), strict=True):
             for point, height_mm, load_n in np.frombuffer(numbers, "<f8").reshape(-1, 3).tolist():
                 yield self.row_id, branch, int(point), height_mm, load_n
+
+
+@dataclass
+class Push:
+    """A push on its way: which it is, and the rows that it lists, so that a lost one is noticed.
+
+    Attributes:
+        listed: by the store's table and the row's id, the digest as hexadecimal figures.
+    """
+
+    bench: str
+    push: int
+    uuid: str
+    listed: Listed = field(default_factory=dict)
+
+    def list_rows(self, items: Sequence[Item]) -> None:
+        """List rows that it adds."""
+        for item in items:
+            self.listed.setdefault(item.kind.table, {})[item.row_id] = item.digest().hex()
+
+    def list_words(self, items: Sequence[Item]) -> None:
+        """List what may change of rows, as it adds it."""
+        for item in items:
+            table = words_of(item.kind.table)
+            self.listed.setdefault(table, {})[item.row_id] = item.words_digest().hex()
+
+    def packed(self) -> bytes:
+        """Return the list as one value: JSON, compressed (RFC 1950)."""
+        return zlib.compress(msgspec.json.encode(self.listed), _LEVEL)
 
 
 _CALLED = {"sets": "set", "springs": "spring", "sweeps": "stroke", "calibrations": "calibration"}

@@ -17,9 +17,9 @@ from coilbench.capture.book.rows import first_row, new_id, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.looking_back import give_pushes_again, look_back
-from coilbench.capture.shop.manifest import names_of
 from coilbench.capture.shop.pulling import Lacking, Pulled, Span, pull_spans
 from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
+from coilbench.capture.shop.reading import names_of
 from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import WAIT_S, Store, TryAgain, safe_address
 
@@ -233,9 +233,7 @@ def _meet(db: Database, store: Store) -> tuple[str, ...]:
     news = []
     with writing(db):
         db.execute("UPDATE shop SET address = ?", [store.address])
-        if (
-            lost or there.get(own) != row["pushed_uuid"]
-        ):  # it lacks what it had: it is given all anew
+        if lost or there.get(own) != row["pushed_uuid"]:  # it is given all anew
             news.append("older_store")
             db.conn.executemany("DELETE FROM shop_seen WHERE bench_id = ?", [[one] for one in lost])
             _begin(db, store)

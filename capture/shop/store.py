@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.description import known_views, strange_parts, strange_views
-from coilbench.capture.shop.manifest import Push
-from coilbench.capture.shop.rows import Item
+from coilbench.capture.shop.rows import Item, Push
 from coilbench.capture.shop.shape import (
     SCHEMA,
     VERSION,
@@ -373,5 +372,5 @@ def _strange(what: str, hint: str = _ANOTHER) -> CoilbenchError:
     return CoilbenchError(f"this database has {what}; nothing was read or written", hint=hint)
 
 
-def _one_line(error: Exception) -> str:
+def _one_line(error: object) -> str:
     return " ".join(str(error).split()).rstrip(".") or type(error).__name__

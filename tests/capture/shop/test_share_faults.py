@@ -17,12 +17,13 @@ from typing import Any
 import psycopg
 import pytest
 
+from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop import pulling, pushing
+from coilbench.capture.shop import looking_back, pulling, pushing, sharing
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.shop.store import Store
 from support import postgres
@@ -383,3 +384,47 @@ def test_a_changed_mind_that_is_gone_is_named_and_said_again_by_who_knows_it(
     server.sql(database, "DELETE FROM coilbench.sweeps_words WHERE ruling = 'leave'")
     assert share(larch).lost == ""  # nobody's word any more
     assert "sweeps " in share(make_empty(tmp_path / "eve.db")).lost
+
+
+def test_the_whole_book_is_compared_on_demand_and_a_loss_ends_with_1(
+    server, database, address, larch, share, third, monkeypatch, capsys
+) -> None:
+    """A large store is looked back at in part: what a look missed, `--all` finds."""
+    share(larch)
+    server.sql(
+        database,
+        "DELETE FROM coilbench.sweeps_words",
+        "DELETE FROM coilbench.sweeps WHERE origin = 'keyed'",
+    )
+    with monkeypatch.context() as patch:
+        patch.setattr(sharing, "look_back", lambda *_: [])
+        assert share(larch).pushed.rows == {}
+        assert run(["--book", str(larch), "share", "--all"]) == 0
+    assert "7 strokes" in capsys.readouterr().out
+    third(larch)
+    server.sql(database, "DELETE FROM coilbench.sweeps_words")
+    assert run(["--book", str(larch), "share"]) == 1
+    said = capsys.readouterr().out
+    assert "! The store had and now lacks sweeps " in said
+    assert run(["--book", str(larch), "share"]) == 0
+
+
+def test_a_small_store_is_looked_back_at_as_a_whole_and_a_large_one_in_part(
+    tmp_path, server, database, larch, share, monkeypatch
+) -> None:
+    for shift in range(20):
+        press(larch, "larch-01", 100 + shift)
+        share(larch)
+    ((pushes,),) = server.sql(database, "SELECT count(*) FROM coilbench.pushes")
+    assert pushes == 24
+    seen: list[int] = []
+    real = looking_back.lacking
+    monkeypatch.setattr(
+        looking_back, "lacking", lambda store, listed: (seen.append(1), real(store, listed))[1]
+    )
+    share(larch)
+    assert len(seen) == 16
+    monkeypatch.setattr(looking_back, "_LOOK_BYTES", 1)
+    seen.clear()
+    share(larch)
+    assert len(seen) == 1

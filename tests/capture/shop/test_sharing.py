@@ -84,7 +84,7 @@ def test_only_what_is_new_travels_and_a_changed_mind_with_it(tmp_path, larch, sh
         StrokeRow.keep_rulings(db, record, [("larch-01", 1, "leave")])
         rename_set(db, record, "fir")
     pushed = share(other).pushed.rows
-    assert (pushed["sweeps"], pushed["sets"]) == (1, 1)
+    assert (pushed["sweeps"], pushed["sets"]) == (2, 1)  # one new, one ruled on
     assert share(larch).pulled.rows["sweeps"] == 1
     with open_book(larch) as db:
         record = find_set(db, "fir")
