@@ -66,8 +66,8 @@ BENCH_PHRASES: dict[str, str] = {
     "zero_moved": "with nothing pressed the cell now reads {load_n} ({moved_n:+}), which counts as "
     "nothing from here on: what lies on it? nothing: the cell or its amplifier drifts",
     "travel_jumped": "the travel scale jumped by {jump_mm:+} at {height_mm}, from one sample to "
-    "the next: heights are in doubt",
-    "datum_doubted": "the travel scale may have slipped ({why})",
+    "the next",
+    "datum_doubted": "heights are in doubt: {why}",
     "touched_low": "touched only at {touch_mm}, where {free_length_mm} is the free length: another "
     "spring, or the datum is wrong",
     "loaded_from_start": "{load_n} on the cell, and no moment without load was seen since the "
