@@ -31,6 +31,7 @@ DATUM_HOW = (
 )
 GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
 DOUBTED = "datum_doubted"
+DOUBT_HOW = "the travel scale may have slipped; if you don't know, press d and set the datum again on a gauge"
 SAME = (
     "or press the same spring again: where it is touched as before, the datum holds, and the press "
     "counts"
@@ -100,12 +101,12 @@ def _asked(question: Finding, units: Units) -> Call:
 
 def _doubted(datum: Finding, question: Finding | None, units: Units) -> Call:
     """Return what to call out where the travel scale may have slipped."""
-    words = describe(datum, units)
+    why = f"{describe(datum, units)}; {SAME}"
     if question is not None and question.kind != DOUBTED:
         return _asked(question, units)
     if question is None:
-        return Call("SET THE DATUM", f"{words}; {DATUM_HOW}", SAME)
-    return Call(_QUESTIONS[DOUBTED], f"{words}; if you don't know, set it again: {DATUM_HOW}", SAME)
+        return Call("SET THE DATUM", DATUM_HOW, why)
+    return Call(_QUESTIONS[DOUBTED], DOUBT_HOW, why)
 
 
 def link_state(snapshot: Snapshot, units: Units) -> str | None:
