@@ -31,7 +31,9 @@ DATUM_HOW = (
 )
 GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
 DOUBTED = "datum_doubted"
-DOUBT_HOW = "the travel scale may have slipped; if you don't know, press d and set the datum again on a gauge"
+DOUBT_HOW = (
+    "the travel scale may have slipped; if you don't know, press d and set the datum on a gauge"
+)
 SAME = (
     "or press the same spring again: where it is touched as before, the datum holds, and the press "
     "counts"
