@@ -285,11 +285,12 @@ def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
 
 def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
     then = "" if facts["next_label"] is None else ". Next spring: {next_label}"
-    if "peak_u_n" not in facts:  # of an older capture
-        return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
-    words = "{peak_n} ± {peak_u_n} at {lowest_mm} ± {lowest_u_mm}"
-    if facts["lowest_u_mm"] is None:
-        words = "{peak_n} ± {peak_u_n} at {lowest_mm}, less the press's give, which is not measured"
+    words = "{peak_n} at {lowest_mm}"
+    if "peak_u_n" in facts:  # else of an older capture
+        give = "± {lowest_u_mm}"
+        if facts["lowest_u_mm"] is None:
+            give = "the press's give is not measured"
+        words += f" (rig: ± {{peak_u_n}}, {give})"
     return _stroke(facts, words + "{found}" + then, units)
 
 

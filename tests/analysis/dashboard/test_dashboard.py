@@ -269,9 +269,9 @@ def test_a_press_that_is_kept_says_how_well_load_and_height_are_known() -> None:
     with_u = stroke("stroke_kept", 2, **known, peak_u_n=1.2, lowest_u_mm=0.04)
     rigid = stroke("stroke_kept", 2, **known, peak_u_n=1.2, lowest_u_mm=None)
     said = describe(with_u.what, Units())
-    assert "43.98 kg ± 0.12 kg at 25.94 mm ± 0.04 mm" in said
+    assert "43.98 kg at 25.94 mm (rig: ± 0.12 kg, ± 0.04 mm)" in said
     unsure = describe(rigid.what, Units())
-    assert re.search(r"± 0\.12 kg at 25\.94 mm.*give.*not measured", unsure)
+    assert re.search(r"43\.98 kg at 25\.94 mm.*± 0\.12 kg.*give is not measured", unsure)
 
 
 def test_units_are_the_users() -> None:
