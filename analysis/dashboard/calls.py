@@ -17,10 +17,12 @@ from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.strokes.shape import StrokeRules
 from coilbench.capture.strokes.watching import WITHOUT_TOUCH
 
 DONE = "DONE"
 FROM_START = "loaded_from_start"
+LET_GO_N = StrokeRules().release_n
 CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
 LET_UP_FIRST = f"{LET_UP} and take the spring out first; then "
 DATUM_HOW = (
@@ -29,6 +31,9 @@ DATUM_HOW = (
 )
 GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
 DOUBTED = "datum_doubted"
+DOUBT_HOW = (
+    "the travel scale may have slipped; if you don't know, press d and set the datum on a gauge"
+)
 SAME = (
     "or press the same spring again: where it is touched as before, the datum holds, and the press "
     "counts"
@@ -98,12 +103,12 @@ def _asked(question: Finding, units: Units) -> Call:
 
 def _doubted(datum: Finding, question: Finding | None, units: Units) -> Call:
     """Return what to call out where the travel scale may have slipped."""
-    words = describe(datum, units)
+    why = f"{describe(datum, units)}; {SAME}"
     if question is not None and question.kind != DOUBTED:
         return _asked(question, units)
     if question is None:
-        return Call("SET THE DATUM", f"{words}; {DATUM_HOW}")
-    return Call(_QUESTIONS[DOUBTED], f"{words}; if you don't know, set it again: {DATUM_HOW}", SAME)
+        return Call("SET THE DATUM", DATUM_HOW, why)
+    return Call(_QUESTIONS[DOUBTED], DOUBT_HOW, why)
 
 
 def link_state(snapshot: Snapshot, units: Units) -> str | None:
@@ -126,7 +131,9 @@ def _stop_words(scene: Scene) -> str:
     if alarm is not None and scene.snapshot.stop:
         words = describe(alarm, scene.units)
         # for a moment after the press the alarm stands, and the quill is up
-        up = scene.snapshot.phase == "idle" and alarm.kind not in WITHOUT_TOUCH
+        load_n = scene.snapshot.load_n
+        up = scene.snapshot.phase == "idle" or (load_n is not None and load_n < LET_GO_N)
+        up = up and alarm.kind not in WITHOUT_TOUCH
         return words if up else f"{LET_UP}: {words}"
     return scene.bar.bind_warning(scene.units) or ""
 

@@ -258,7 +258,7 @@ def _way_lines(scene: Scene, page: _Page) -> list[Text]:
         return []  # called out already
     if alarm is not None and alarm.kind not in WRONG_SPRING:
         return page.wrapped(f"CARE: {describe(alarm, units)}", "bold reverse")
-    if scene.snapshot.height_mm is None:
+    if scene.snapshot.height_mm is None or scene.snapshot.gauge_awaited:
         return []
     bind = None if bar.near_bind else bar.bind_warning(units)
     return page.wrapped("; ".join(words for words in (bar.words(units), bind) if words))

@@ -66,8 +66,8 @@ BENCH_PHRASES: dict[str, str] = {
     "zero_moved": "with nothing pressed the cell now reads {load_n} ({moved_n:+}), which counts as "
     "nothing from here on: what lies on it? nothing: the cell or its amplifier drifts",
     "travel_jumped": "the travel scale jumped by {jump_mm:+} at {height_mm}, from one sample to "
-    "the next: heights are in doubt",
-    "datum_doubted": "the travel scale may have slipped ({why})",
+    "the next",
+    "datum_doubted": "heights are in doubt: {why}",
     "touched_low": "touched only at {touch_mm}, where {free_length_mm} is the free length: another "
     "spring, or the datum is wrong",
     "loaded_from_start": "{load_n} on the cell, and no moment without load was seen since the "
@@ -285,11 +285,12 @@ def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
 
 def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
     then = "" if facts["next_label"] is None else ". Next spring: {next_label}"
-    if "peak_u_n" not in facts:  # of an older capture
-        return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
-    words = "{peak_n} ± {peak_u_n} at {lowest_mm} ± {lowest_u_mm}"
-    if facts["lowest_u_mm"] is None:
-        words = "{peak_n} ± {peak_u_n} at {lowest_mm}, less the press's give, which is not measured"
+    words = "{peak_n} at {lowest_mm}"
+    if "peak_u_n" in facts:  # else of an older capture
+        give = "± {lowest_u_mm}"
+        if facts["lowest_u_mm"] is None:
+            give = "the press's give is not measured"
+        words += f" (rig: ± {{peak_u_n}}, {give})"
     return _stroke(facts, words + "{found}" + then, units)
 
 

@@ -31,7 +31,6 @@ MOVED_AT, MOVED_ALIKE = (0.15, 0.4, 0.7), 0.4  # of the load both reach; of the 
 NOMINAL_OFF = 0.35  # of the nominal: a whole used set may be well below it
 FEWEST_FOR_SHAPE = 2  # springs known
 CROSS_OFF = (0.08, 0.05)  # where they are light and where deep: softer there, stiffer here
-TOUCHED_OFF_MM = 4.0  # touched so much lower than the others
 FROM_SHARE = 0.25  # of the others' largest load: above it a spring is well pressed
 LEAST_SPAN_MM = 3.0
 HEIGHTS = 40

@@ -14,6 +14,7 @@ from rich.console import Console
 
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
@@ -261,6 +262,16 @@ def test_the_latest_event_is_told_from_its_beginning_at_80_by_24() -> None:
     snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)), phase="idle")
     text = " ".join(drawn(snapshot, 80, 24).split())
     assert re.search("stroke 2 of .*samples are missing.*--datum LENGTH", text)
+
+
+def test_a_press_that_is_kept_says_how_well_load_and_height_are_known() -> None:
+    known = {"peak_n": 431.3, "lowest_mm": 25.94, "next_label": None}
+    with_u = stroke("stroke_kept", 2, **known, peak_u_n=1.2, lowest_u_mm=0.04)
+    rigid = stroke("stroke_kept", 2, **known, peak_u_n=1.2, lowest_u_mm=None)
+    said = describe(with_u.what, Units())
+    assert "43.98 kg at 25.94 mm (rig: ± 0.12 kg, ± 0.04 mm)" in said
+    unsure = describe(rigid.what, Units())
+    assert re.search(r"43\.98 kg at 25\.94 mm.*± 0\.12 kg.*give is not measured", unsure)
 
 
 def test_units_are_the_users() -> None:
