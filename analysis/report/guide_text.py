@@ -18,6 +18,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "rated for, and let go slowly",
     "stored_soon": "{task}; stored in {grace_s:g} s unless the last one is undone",
     "no_sample_yet": "no sample yet",
+    "no_reading_load": "the amplifier's readings are not sure: waiting for sure ones",
+    "no_reading_travel": "the travel scale gives no valid reading: is it switched on?",
     "standing": "{counts:.0f} counts: {why}",
     "stop_awaited": "waiting for the quill at its stop: {seen}",
     "mass_still_on": "as at the last reading: mass still on?",
@@ -40,6 +42,13 @@ GUIDE_PHRASES: dict[str, str] = {
     "spring_no_block": "that is a spring, not a block: it gives way at {load_n} already. Let the "
     "quill up, take it out and put a solid block in; nothing is taken of this press",
     "pressed_too_little": "only {largest_n}: press again, harder",
+    "stop_at": "The quill's upper stop was read at {stop_mm}, by which the next calibration is "
+    "compared",
+    "heights_agree": "The heights agree with the calibration before: {moved_mm:+} at the most",
+    "heights_moved": "The heights are not those of the calibration before: {moved_mm:+}, where "
+    "{allowed_mm} would be chance",
+    "offset_unchecked": "A shift of all lengths alike was not checked: the faces were not put "
+    "together (0 mm), and no calibration before tells",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
     "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
     "press_undone": "the press is undone",
@@ -61,11 +70,43 @@ def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:
 
 
 def _point_refused(facts: Mapping[str, Any], units: Units) -> str:
-    listed = _seems(facts, "listed", units)
+    listed, blamed = _seems(facts, "listed", units), _seems(facts, "blamed", units)
     which = "which is none of the list" if listed == "-" else f"the {listed} of the list"
+    by = "by the calibration before, it" if facts.get("standing") else "it"
+    wrong = "if an earlier point is wrong, undo it"
+    if blamed != "-":
+        wrong = f"without the {blamed} all others agree: see that one first"
     return (
-        f"rejected: it reads as {_seems(facts, 'seems', units)}, {which}, and "
-        f"{_seems(facts, 'wanted', units)} is required; if an earlier point is wrong, undo it"
+        f"rejected: {by} reads as {_seems(facts, 'seems', units)}, {which}, and "
+        f"{_seems(facts, 'wanted', units)} is required; {wrong}"
+    )
+
+
+def _left_on(facts: Mapping[str, Any], units: Units) -> str:
+    off, less = _seems({"off_kg": abs(facts["left_kg"])}, "off", units), facts["left_kg"] < 0.0
+    if not facts["since"]:
+        return (
+            f"rejected: by the calibration before, {off} {'less than nothing' if less else ''} "
+            "lies on the cell. Take everything off; if nothing is on it, its zero has moved"
+        ).replace("  ", " ")
+    if less:
+        return (
+            f"rejected: it reads {off} less than with nothing on it at first. If something was on "
+            "it then, undo back to there"
+        )
+    return (
+        f"rejected: it reads {off} more than with nothing on it at first. Is something left on it, "
+        "or does the quill touch?"
+    )
+
+
+def _quill_moved(facts: Mapping[str, Any], units: Units) -> str:
+    moved = units.length_text(facts["moved_mm"])
+    by = f"{facts['moved_counts']:.0f} counts" if moved == "-" else moved
+    return (
+        f"rejected: the quill stands {by} from where it stood with nothing on the cell, and a mass "
+        "does not move it: this is no mass, or something pressed then. Let the quill up and put "
+        "the mass on"
     )
 
 
@@ -107,7 +148,10 @@ GUIDE_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     ),
     "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
     "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
+    "no_reading": lambda f, u: filled(GUIDE_PHRASES[f"no_reading_{f['channel']}"], f, u),
     "point_refused": _point_refused,
+    "left_on": _left_on,
+    "quill_moved": _quill_moved,
     "step_off": _step_off,
     "step_agrees": lambda f, u: f"By the gauges {_steps(f, u)}",
     "moving": _moving,

@@ -6,6 +6,7 @@ touch tells them apart; where the scale states its step, the step does.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Sequence
 
@@ -13,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
+from coilbench.capture.calibration.checks import Standards
 from coilbench.capture.calibration.guide import HoldGuide, Line
-from coilbench.capture.calibration.known_points import GaugePoint
+from coilbench.capture.calibration.known_points import ASSUMED_GAUGE_U_MM, GaugePoint
 from coilbench.capture.calibration.polynomial import PolynomialFit, value
 from coilbench.capture.calibration.regression import STEP_SHARE, step_is_off
 from coilbench.capture.calibration.steady import Hold
@@ -22,6 +24,7 @@ from coilbench.capture.calibration.steady import Hold
 # Ours, no source.
 STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
 SEAT_MM = 0.1  # what a gauge that stands askew or on a chip is out by
+REPEATS_MM = 0.05  # a quill comes down on the same gauge to some hundredths; common practice
 TOUCH_N = 0.5  # a resting hand presses with more; drift and noise of a good cell are below
 LEANING_N = 50.0  # a press gives by some 0.03 mm under it, more than a gauge is unsure by
 ABOVE_COUNTS = 100.0  # the quill is above the gauge: half a millimetre on a scale of 5 um
@@ -97,6 +100,11 @@ class GaugeGuide(HoldGuide):
         self._stop: Hold | None = None
 
     @property
+    def done(self) -> bool:
+        """Whether everything is read: after a break the stop anew, by which heights compare."""
+        return super().done and self._stop is not None
+
+    @property
     def task(self) -> Finding:
         """What to do now."""
         if self._stop is None and not self.done:
@@ -112,9 +120,14 @@ class GaugeGuide(HoldGuide):
         return Finding.of("stop_awaited", seen=seen.to_document())
 
     def feed(self, block: RawBlock) -> list[Finding]:
-        """Take the next samples; see WeighGuide."""
+        """Take the next samples; returns what it read from them."""
         self._approach.feed(block.samples)
         return super().feed(block)
+
+    @property
+    def stop_counts(self) -> float | None:
+        """Travel counts at the quill's upper stop; None before it was read."""
+        return None if self._stop is None else self._stop.travel_counts
 
     @property
     def points(self) -> list[GaugePoint]:
@@ -127,7 +140,8 @@ class GaugeGuide(HoldGuide):
         if self._stop is not None and not self._is_above(self._stop, hold):
             return super()._judge(hold)
         said = [] if self._stop is None else [Finding("stop_higher")]
-        self._stop, self._why, self._doubted = hold, self._at_stop, None
+        self._stop, self._doubted = hold, None
+        self._why = None if self.done else self._at_stop
         return [*said, self.task]
 
     def _is_above(self, stop: Hold, hold: Hold) -> bool:
@@ -188,8 +202,17 @@ class GaugeGuide(HoldGuide):
     def _may_be_taken(self, doubt: Finding) -> bool:
         return doubt.kind != "no_touch"
 
+    def _u_of(self, known: float) -> float:
+        return math.hypot(ASSUMED_GAUGE_U_MM, REPEATS_MM)
+
+    def _limit(self, points: Standards) -> float:
+        return float(points.u.max())
+
     def _slack(self, wanted: float, seems: float, line: Line) -> float:
-        return max(STEP_SHARE * line.from_end(seems), SEAT_MM)
+        if len(line.ends) == 1:
+            return max(STEP_SHARE * line.from_end(seems), SEAT_MM)
+        u_ends = [self._u_of(known_mm) for known_mm, _ in line.ends]
+        return math.hypot(self._u_of(wanted), line.u_at(seems, u_ends))
 
     def _same(self, hold: Hold) -> bool:
         return _close(hold, self.holds[-1])

@@ -8,10 +8,10 @@ import pytest
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
-from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.known_points import MOST_GIVE_MM_PER_N
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.calibration.steady import Hold
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 
 PER_KG, PER_MM, SD = 20_000.0, 200.0, 30.0
 
