@@ -35,7 +35,14 @@ GUIDE_PHRASES: dict[str, str] = {
     "so it touches nothing. Bring it down on the {length_mm} gauge, lightly",
     "leaning": "pressed with {load_n}, and the press gives: hold more lightly",
     "steady": "{counts:.0f} counts, steady for {still_s:.1f} of {hold_s:g} s",
-    "load_seen": "{load_n}, the highest so far {largest_n}",
+    "no_reading_press": "no sure reading of load and travel: waiting for one",
+    "loaded_already": "{load_n} on the cell already: let the quill up and take everything off; if "
+    "nothing is on it, its zero has moved: coilbench rig weigh",
+    "press_awaited": "{load_n}: waiting for the quill to press on the block",
+    "load_seen": "{load_n}, the highest so far {largest_n}: press to {least_n}",
+    "let_go_awaited": "{load_n}, the highest so far {largest_n}: enough, let go to below {end_n}",
+    "no_give": "up to {largest_n}, and the quill did not go down: every press gives. Was the block "
+    "pressed by the quill, and does the travel scale follow it?",
     "block_read": "read {samples} samples up to {largest_n}",
     "pressed_over": "up to {load_n}, more than the {rating_n} that the {part} may bear: not taken "
     "unasked; see first that the cell comes back to its zero",

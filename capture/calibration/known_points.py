@@ -14,6 +14,7 @@ MassesErr = Literal["each", "together"]
 # A drill press and its cell give by some 0.1 mm to 2 mm under 1000 N; the stiffest valve springs by
 # five times as much and more. Ours, no source.
 MOST_GIVE_MM_PER_N = 0.005
+LEAST_GIVE_MM_PER_N = 0.00003  # a third of the stiffest press
 
 
 def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:
