@@ -7,6 +7,7 @@ from typing import Any
 
 from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import Units, fixed
+from coilbench.capture.units import counted
 
 GUIDE_PHRASES: dict[str, str] = {
     "points_read": "all {points} are read",
@@ -26,8 +27,6 @@ GUIDE_PHRASES: dict[str, str] = {
     "cell_empty": "nothing is on the cell: waiting for {mass_kg}",
     "quill_not_moved": "where it was at the last reading: waiting for the next gauge",
     "at_stop": "the quill is at its stop: waiting for it on the {length_mm} gauge",
-    "stop_higher": "the quill is higher than where it was taken to be at its stop: this is its "
-    "stop now",
     "lift_once": "lift it once, then repeat",
     "in_question": "not taken, see above",
     "nothing_to_take": "no reading is in question",
@@ -81,6 +80,12 @@ def _point_refused(facts: Mapping[str, Any], units: Units) -> str:
     which = "which is none of the list" if listed == "-" else f"the {listed} of the list"
     by = "by the calibration before, it" if facts.get("standing") else "it"
     wrong = "if an earlier point is wrong, undo it"
+    if facts.get("wanted_mm") == 0.0:
+        off = _seems({"off_mm": abs(facts["seems_mm"])}, "off", units)
+        return (
+            f"rejected: the faces together read as {_seems(facts, 'seems', units)}: every length "
+            f"is out by {off} alike, or the faces do not touch; undo, or start again with --afresh"
+        )
     if blamed != "-":
         wrong = f"without the {blamed} all others agree: see that one first"
     return (
@@ -104,6 +109,14 @@ def _left_on(facts: Mapping[str, Any], units: Units) -> str:
     return (
         f"rejected: it reads {off} more than with nothing on it at first. Is something left on it, "
         "or does the quill touch?"
+    )
+
+
+def _stop_higher(facts: Mapping[str, Any], _units: Units) -> str:
+    lost = facts["lost"]
+    undone = f", and what was read since is undone ({counted(lost, 'point')})" if lost else ""
+    return (
+        f"the quill is higher than where it was taken to be at its stop: that was no stop{undone}"
     )
 
 
@@ -159,6 +172,7 @@ GUIDE_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "point_refused": _point_refused,
     "left_on": _left_on,
     "quill_moved": _quill_moved,
+    "stop_higher": _stop_higher,
     "step_off": _step_off,
     "step_agrees": lambda f, u: f"By the gauges {_steps(f, u)}",
     "moving": _moving,

@@ -27,6 +27,7 @@ SEAT_MM = 0.1  # what a gauge that stands askew or on a chip is out by
 REPEATS_MM = 0.05  # a quill comes down on the same gauge to some hundredths; common practice
 TOUCH_N = 0.5  # a resting hand presses with more; drift and noise of a good cell are below
 LEANING_N = 50.0  # a press gives by some 0.03 mm under it, more than a gauge is unsure by
+CHANCE_SDS = 4.0  # what noise does not make
 ABOVE_COUNTS = 100.0  # the quill is above the gauge: half a millimetre on a scale of 5 um
 APPROACH_PIECES = 600
 
@@ -98,6 +99,7 @@ class GaugeGuide(HoldGuide):
         self._load_fit = load_fit
         self._approach = Approach()
         self._stop: Hold | None = None
+        self._since_stop = 0  # how many points were read before it was
 
     @property
     def done(self) -> bool:
@@ -122,7 +124,31 @@ class GaugeGuide(HoldGuide):
     def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; returns what it read from them."""
         self._approach.feed(block.samples)
-        return super().feed(block)
+        said = [self._no_stop(), self.task] if self._rises(block) else []
+        return [*said, *super().feed(block)]
+
+    def _rises(self, block: RawBlock) -> bool:
+        """Tell whether the quill goes higher than what was taken for its stop, however briefly."""
+        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+        if self._stop is None or self._per_count is None or samples.size == 0:
+            return False
+        up_counts = math.copysign(1.0, self._per_count) * (
+            samples["travel_counts"] - self._stop.travel_counts
+        )
+        higher = samples[up_counts > ABOVE_COUNTS]
+        if higher.size == 0 or self._load_fit is None:
+            return higher.size > 0
+        load_n = value(self._load_fit, higher["load_counts"])
+        stop_n = float(value(self._load_fit, self._stop.load_counts))
+        sd_n = self._sway_n(self._stop) / 2.0 / math.sqrt(higher.size)
+        return stop_n - float(load_n.mean()) > TOUCH_N + CHANCE_SDS * sd_n
+
+    def _no_stop(self) -> Finding:
+        """Forget the stop, which was none, and what was read since: a gauge was taken for it."""
+        lost = len(self.holds) - self._since_stop
+        del self.holds[self._since_stop :]
+        self._stop, self._doubted, self._why = None, None, None
+        return Finding.of("stop_higher", lost=lost)
 
     @property
     def stop_counts(self) -> float | None:
@@ -139,8 +165,8 @@ class GaugeGuide(HoldGuide):
     def _judge(self, hold: Hold) -> list[Finding]:
         if self._stop is not None and not self._is_above(self._stop, hold):
             return super()._judge(hold)
-        said = [] if self._stop is None else [Finding("stop_higher")]
-        self._stop, self._doubted = hold, None
+        said = [] if self._stop is None else [self._no_stop()]
+        self._stop, self._doubted, self._since_stop = hold, None, len(self.holds)
         self._why = None if self.done else self._at_stop
         return [*said, self.task]
 
@@ -180,9 +206,14 @@ class GaugeGuide(HoldGuide):
         if before is None:
             before = self._stop.load_counts
         now_n, before_n = value(self._load_fit, [hold.load_counts, before]).tolist()
+        return touch_doubt(before_n, now_n, self._sway_n(hold), self._values[self.taken])
+
+    def _sway_n(self, hold: Hold) -> float:
+        """Return two standard deviations of the load in a hold; 0 where it is not calibrated."""
+        if self._load_fit is None:
+            return 0.0
         sd_counts = hold.load_counts + np.array([-1.0, 1.0]) * hold.load_sd_counts
-        sway_n = float(np.ptp(value(self._load_fit, sd_counts)))  # two standard deviations
-        return touch_doubt(before_n, now_n, sway_n, self._values[self.taken])
+        return float(np.ptp(value(self._load_fit, sd_counts)))
 
     def _of_another_step(self, hold: Hold) -> Finding | None:
         """Return that the first two lengths give another step than the scale states."""
