@@ -6,6 +6,7 @@ limit is common practice, no source, with its reason beside it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -47,6 +48,7 @@ MOVED_SDS = 20.0  # of the load's noise
 MOVED_COUNTS = 50.0  # of the travel, where a count's length is not known
 MOVED_MM = 0.5
 CLEAR_CORRELATION = 0.7  # load and travel together, over some seconds of a press
+ALIKE_SAMPLES = 4  # an HX711's filter settles over four conversions, by its data sheet
 LEAST_SAMPLES = 20  # fewer show neither noise nor a constant reading
 
 
@@ -83,7 +85,9 @@ class Health:
         noise_counts, noise_n: standard deviation of one sample, drift taken out; N where the
             load is calibrated.
         drift_counts, drift_n: how far the load moved in DRIFT_S, by a straight line.
+        drift_u_counts: expanded uncertainty (k = 2) of drift_counts, by noise.
         rest_counts: median load counts; None where nothing usable came or it did not rest.
+        rest_u_counts: its standard uncertainty by noise (k = 1), neighbouring samples being alike.
         load_codes: how many different load codes came.
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         disturbed: load or travel moved, as no noise does.
@@ -101,7 +105,9 @@ class Health:
     noise_n: float | None
     drift_counts: float | None
     drift_n: float | None
+    drift_u_counts: float | None
     rest_counts: float | None
+    rest_u_counts: float | None
     load_codes: int
     travel_noise_counts: float | None
     travel_noise_um: float | None
@@ -151,6 +157,8 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         noise_n=None if noise_n is None else abs(noise_n),
         drift_counts=drift_counts,
         drift_n=_product(drift_counts, per_count_n),
+        drift_u_counts=None if line is None else 2.0 * line.u_per_s * DRIFT_S,
+        rest_u_counts=None if line is None else _median_u(line.sd_counts, usable.size),
         rest_counts=_rest_counts(usable, seen, line, heard),
         load_codes=int(np.unique(samples["load_counts"]).size),
         travel_noise_counts=travel_counts,
@@ -166,6 +174,14 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         running_min=None if tally is None else running_min(tally.t_us, tally.offered, rate_hz),
     )
     return replace(health, findings=tuple(_findings(heard, health, line)))
+
+
+def _median_u(sd_counts: float, size: int) -> float:
+    """Return a median's standard uncertainty: of normal noise the root of pi/2 times a mean's.
+
+    Of as many samples as the ADC's filter leaves independent (asymptotic, recalled from memory).
+    """
+    return sd_counts * math.sqrt(0.5 * math.pi * min(ALIKE_SAMPLES / size, 1.0))
 
 
 def _rest_counts(
