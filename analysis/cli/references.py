@@ -19,6 +19,7 @@ from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import parse_fraction, parse_length_mm, parse_number
 
+_KINDS = click.Choice(["each", "together"])
 _HOW_THEY_ERR = (
     "Was each mass certified, or weighed on something much better, by itself (each)? Or are they "
     "from one box, stacked, or unknown (together)?"
@@ -67,9 +68,9 @@ def asked_masses_err(
         CoilbenchError: they err each by itself, but nobody says how much.
     """
     if masses_err is None and _can_ask():
-        kinds = click.Choice(["each", "together"])
         say_aside(_HOW_THEY_ERR)
-        masses_err = click.prompt("The masses err", type=kinds, default="together")
+        answer = click.prompt("The masses err", type=_KINDS, default="together")
+        masses_err = "each" if answer == "each" else "together"
     if masses_err != "each":
         return "together", masses_u
     if masses_u is None:

@@ -85,9 +85,9 @@ class Health:
         noise_counts, noise_n: standard deviation of one sample, drift taken out; N where the
             load is calibrated.
         drift_counts, drift_n: how far the load moved in DRIFT_S, by a straight line.
-        drift_u_counts: expanded uncertainty (k = 2) of drift_counts, by noise.
+        drift_u_counts: its expanded uncertainty (k = 2), by noise.
         rest_counts: median load counts; None where nothing usable came or it did not rest.
-        rest_u_counts: its standard uncertainty by noise (k = 1), neighbouring samples being alike.
+        rest_u_counts: its standard uncertainty (k = 1), by noise.
         load_codes: how many different load codes came.
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         disturbed: load or travel moved, as no noise does.
@@ -124,11 +124,12 @@ class Health:
 
 
 class _Line(NamedTuple):
-    """A straight line through the load counts over time: scatter, slope and that one's u, k = 1."""
+    """A line through the load counts over time: scatter, slope, its u, their median's u, k = 1."""
 
     sd_counts: float
     per_s: float
     u_per_s: float
+    median_u: float
 
 
 def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health:
@@ -158,7 +159,7 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         drift_counts=drift_counts,
         drift_n=_product(drift_counts, per_count_n),
         drift_u_counts=None if line is None else 2.0 * line.u_per_s * DRIFT_S,
-        rest_u_counts=None if line is None else _median_u(line.sd_counts, usable.size),
+        rest_u_counts=None if line is None else line.median_u,
         rest_counts=_rest_counts(usable, seen, line, heard),
         load_codes=int(np.unique(samples["load_counts"]).size),
         travel_noise_counts=travel_counts,
@@ -174,14 +175,6 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         running_min=None if tally is None else running_min(tally.t_us, tally.offered, rate_hz),
     )
     return replace(health, findings=tuple(_findings(heard, health, line)))
-
-
-def _median_u(sd_counts: float, size: int) -> float:
-    """Return a median's standard uncertainty: of normal noise the root of pi/2 times a mean's.
-
-    Of as many samples as the ADC's filter leaves independent (asymptotic, recalled from memory).
-    """
-    return sd_counts * math.sqrt(0.5 * math.pi * min(ALIKE_SAMPLES / size, 1.0))
 
 
 def _rest_counts(
@@ -278,7 +271,9 @@ def _load_line(usable: NDArray[np.void]) -> _Line | None:
     if np.unique(t_s).size < LEAST_SAMPLES:
         return None
     fit = fit_polynomial(t_s, usable["load_counts"].astype(np.float64), 1)
-    return _Line(fit.residual_sd, fit.coefficients[1], float(np.sqrt(fit.covariance[1][1])))
+    # a median's u is sd x sqrt(pi / 2 n), for large n: recalled from memory
+    median_u = fit.residual_sd * math.sqrt(0.5 * math.pi * min(ALIKE_SAMPLES / usable.size, 1.0))
+    return _Line(fit.residual_sd, fit.coefficients[1], math.sqrt(fit.covariance[1][1]), median_u)
 
 
 def _disturbed(

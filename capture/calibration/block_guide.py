@@ -14,6 +14,7 @@ from coilbench.capture.calibration.polynomial import PolynomialFit, value
 
 # The quill lies flat by then, and over so much a give shows. Ours, no source.
 GIVE_FROM_N, GIVE_OVER_N = 20.0, 30.0
+LIFTED_MM = 0.1  # higher than where it lay flat, it has left the block. Ours, no source
 BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go. Ours, no source
 
 
@@ -113,25 +114,30 @@ class BlockGuide:
     def _press(self, load_counts: int, travel_counts: int, load_n: float) -> list[Finding]:
         if self._in_question:
             self._begin_again()
-        is_new = self._gives_way(load_n, travel_counts)
+        rises, gave_mm = load_n >= self._largest_n, self._gave_mm(load_n, travel_counts)
+        if gave_mm is not None and not rises and gave_mm < -LIFTED_MM:
+            return []  # off the block already, and a slow filter still shows its load
         self.points.append(FlexPoint(load_counts, travel_counts))
         self._largest_n = max(self._largest_n, load_n)
+        is_new = rises and gave_mm is not None and self._gives_way(load_n, gave_mm)
         return [Finding.of("spring_no_block", load_n=load_n)] if is_new else []
 
-    def _gives_way(self, load_n: float, travel_counts: int) -> bool:
-        """Tell, once in a press, whether what is pressed gives way as no block in a press does."""
-        if self._is_spring or load_n < GIVE_FROM_N:
-            return False
+    def _gave_mm(self, load_n: float, travel_counts: int) -> float | None:
+        """Return how far the quill went down since it lay flat; None before, or without a step."""
+        if self._mm_per_count is None or (self._from is None and load_n < GIVE_FROM_N):
+            return None
         if self._from is None:
             self._from = load_n, travel_counts
-        from_n, from_counts = self._from
-        if self._mm_per_count is None:
+        return (self._from[1] - travel_counts) * self._mm_per_count
+
+    def _gives_way(self, load_n: float, gave_mm: float) -> bool:
+        """Tell, once in a press, whether what is pressed gives way as no block in a press does."""
+        if self._is_spring or self._from is None:
             return False
-        gave_mm = (from_counts - travel_counts) * self._mm_per_count
-        if self._gave is None or load_n - from_n > self._gave[0]:
-            self._gave = load_n - from_n, gave_mm
-        most_mm = MOST_GIVE_MM_PER_N * max(GIVE_OVER_N, load_n - from_n)
-        self._is_spring = load_n - from_n >= GIVE_OVER_N and abs(gave_mm) > most_mm
+        over_n = load_n - self._from[0]
+        self._gave = over_n, gave_mm
+        most_mm = MOST_GIVE_MM_PER_N * max(GIVE_OVER_N, over_n)
+        self._is_spring = over_n >= GIVE_OVER_N and abs(gave_mm) > most_mm
         return self._is_spring
 
     @property

@@ -141,7 +141,7 @@ class GaugeGuide(HoldGuide):
         load_n = value(self._load_fit, higher["load_counts"])
         stop_n = float(value(self._load_fit, self._stop.load_counts))
         sd_n = self._sway_n(self._stop) / 2.0 / math.sqrt(higher.size)
-        return stop_n - float(load_n.mean()) > TOUCH_N + CHANCE_SDS * sd_n
+        return bool(stop_n - load_n.mean() > TOUCH_N + CHANCE_SDS * sd_n)
 
     def _no_stop(self) -> Finding:
         """Forget the stop, which was none, and what was read since: a gauge was taken for it."""

@@ -328,3 +328,18 @@ def test_what_lies_on_the_cell_at_the_start_is_no_press() -> None:
     kinds = [state.kind for state in states if not isinstance(state, list)]
     assert {"press_awaited", "load_seen", "let_go_awaited"} <= set(kinds)
     assert guide.done
+
+
+@pytest.mark.parametrize("lag_s", [0.2, 0.5, 1.0])
+def test_a_filter_that_shows_the_load_late_makes_no_spring_of_a_block(lag_s: float) -> None:
+    """The quill leaves the block at 25 mm/s, and the load of the last second is still shown."""
+    t_s = np.arange(0.0, 14.0, 0.1)
+    load_n = np.interp(t_s, [0.0, 3.0, 6.0, 9.0], [0.0, 0.0, 700.0, 0.0])
+    height_mm = np.interp(t_s, [0.0, 2.0, 9.0, 10.4], [75.0, 40.0, 40.0, 75.0])
+    width = round(10.0 * lag_s)
+    late_n = np.convolve(np.pad(load_n, (width, 0)), np.full(width + 1, 1.0 / (width + 1)), "valid")
+    block = pressed(late_n, 0.0)
+    block.samples["travel_counts"] = np.round((75.0 - height_mm + 0.0008 * load_n) * PER_MM)
+    guide = BlockGuide(LINE, 500.0, mm_per_count=-1.0 / PER_MM)
+    assert [one.kind for one in guide.feed(block)] == ["block_read"]
+    assert max(75.0 - one.travel_counts / PER_MM for one in guide.points) < 40.2
