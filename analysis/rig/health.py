@@ -85,9 +85,8 @@ class Health:
         noise_counts, noise_n: standard deviation of one sample, drift taken out; N where the
             load is calibrated.
         drift_counts, drift_n: how far the load moved in DRIFT_S, by a straight line.
-        drift_u_counts: its expanded uncertainty (k = 2), by noise.
         rest_counts: median load counts; None where nothing usable came or it did not rest.
-        rest_u_counts: its standard uncertainty (k = 1), by noise.
+        rest_u_counts: its u (k = 1), by noise. drift_u_counts: U (k = 2) of drift_counts.
         load_codes: how many different load codes came.
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         disturbed: load or travel moved, as no noise does.
