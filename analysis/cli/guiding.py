@@ -54,7 +54,7 @@ KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
 _QUESTIONS = ("point_refused", "left_on", "step_off", "leaning", "pressed_over", "no_give")
 _READINGS = (
     *("load_read", "travel_read", "block_read", "no_touch", "pressed_too_little"),
-    *("spring_no_block", "quill_moved"),
+    *("spring_no_block", "quill_moved", "pressed_fast"),
     *_QUESTIONS,
 )
 _Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)

@@ -47,6 +47,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "unasked; see first that the cell comes back to its zero",
     "spring_no_block": "that is a spring, not a block: it gives way at {load_n} already. Let the "
     "quill up, take it out and put a solid block in; nothing is taken of this press",
+    "pressed_fast": "only {samples} samples of this press, too few to see how late the load is "
+    "shown: not taken. Press and let go again, so slowly that {fewest} come",
     "pressed_too_little": "only {largest_n}: press again, harder",
     "stop_at": "The quill's upper stop was read at {stop_mm}, by which the next calibration is "
     "compared",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
 from coilbench.capture.calibration.guide import NOTHING_TO_UNDO
 from coilbench.capture.calibration.known_points import (
+    FEWEST_SAMPLES,
     LEAST_GIVE_MM_PER_N,
     MOST_GIVE_MM_PER_N,
     FlexPoint,
@@ -159,6 +160,10 @@ class BlockGuide:
             if over is not None and over.kind == "overload":
                 self._in_question = True
                 return [Finding("pressed_over", over.facts), self.task]
+            samples = len(self.points)
+            if samples < FEWEST_SAMPLES:
+                self._begin_again()
+                return [Finding.of("pressed_fast", samples=samples, fewest=FEWEST_SAMPLES)]
             if self._gave_not:
                 self._in_question = True
                 return [Finding.of("no_give", largest_n=largest_n), self.task]

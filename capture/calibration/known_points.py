@@ -7,6 +7,7 @@ from typing import Literal, NamedTuple
 
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
 ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
+FEWEST_SAMPLES = 60  # of a press; fewer are single readings, or too few to show a lag. Ours
 Direction = Literal["up", "down"]
 # How masses err: each by itself (certified one by one), or together (from one box, or unknown).
 MassesErr = Literal["each", "together"]

@@ -270,9 +270,20 @@ def test_a_block_is_let_go_below_a_twentieth_of_the_load(
 ) -> None:
     line = PolynomialFit((0.0, 0.01), ((0.0, 0.0), (0.0, 0.0)), 0.0, 0.0, 1e6, 5)
     guide = BlockGuide(line, 500.0)
-    samples = np.zeros(5, dtype=RAW_DTYPE)
-    samples["load_counts"] = np.array([0.0, 300.0, 510.0, 300.0, end_n]) / 0.01
+    loads_n = np.array([0.0, *np.linspace(100.0, 510.0, 60), end_n])
+    samples = np.zeros(loads_n.size, dtype=RAW_DTYPE)
+    samples["load_counts"] = loads_n / 0.01
     assert len(guide.feed(RawBlock(samples, 1))) == said
+    assert guide.done == done
+
+
+@pytest.mark.parametrize(("samples", "done"), [(59, False), (60, True)])
+def test_a_press_of_few_samples_is_asked_for_again_more_slowly(samples: int, done: bool) -> None:
+    """With fewer the lag of the load is not found: ten samples a second, and a hasty hand."""
+    guide = BlockGuide(LINE, 500.0)
+    loads_n = np.concatenate([[0.0], np.linspace(100.0, 600.0, samples), [0.0]])
+    said = [one.kind for one in guide.feed(pressed(loads_n, 0.001))]
+    assert said == (["block_read"] if done else ["pressed_fast"])
     assert guide.done == done
 
 
@@ -333,9 +344,9 @@ def test_what_lies_on_the_cell_at_the_start_is_no_press() -> None:
 @pytest.mark.parametrize("lag_s", [0.2, 0.5, 1.0])
 def test_a_filter_that_shows_the_load_late_makes_no_spring_of_a_block(lag_s: float) -> None:
     """The quill leaves the block at 25 mm/s, and the load of the last second is still shown."""
-    t_s = np.arange(0.0, 14.0, 0.1)
-    load_n = np.interp(t_s, [0.0, 3.0, 6.0, 9.0], [0.0, 0.0, 700.0, 0.0])
-    height_mm = np.interp(t_s, [0.0, 2.0, 9.0, 10.4], [75.0, 40.0, 40.0, 75.0])
+    t_s = np.arange(0.0, 18.0, 0.1)
+    load_n = np.interp(t_s, [0.0, 3.0, 8.0, 13.0], [0.0, 0.0, 700.0, 0.0])
+    height_mm = np.interp(t_s, [0.0, 2.0, 13.0, 14.4], [75.0, 40.0, 40.0, 75.0])
     width = round(10.0 * lag_s)
     late_n = np.convolve(np.pad(load_n, (width, 0)), np.full(width + 1, 1.0 / (width + 1)), "valid")
     block = pressed(late_n, 0.0)
