@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import signal
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.calibration.polynomial import evaluate
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -258,6 +260,30 @@ def left_with_ctrl_c(desk: Desk, *command: str) -> Iterator[Terminal]:
         assert terminal.end() == 130
     finally:
         terminal.close()
+
+
+def test_guided_masses_that_err_each_are_kept_with_what_was_stated_of_them(desk: Desk) -> None:
+    """JCGM 100:2008, 5.1.2: independent errors of n masses leave less than one that all share."""
+    port, u_n = "virtual:?do=weigh&pace=fast&ends=0", {}
+    for masses_err in ("each", "together"):
+        stated = ("--masses-err", masses_err, "--masses-u", "0.2%")
+        assert desk.rig("weigh", "--port", port, *stated) == 0
+        part = desk.part("load")
+        assert part.masses_err == masses_err
+        for point in part.points:
+            assert point.u_kg == pytest.approx(0.002 * point.mass_kg)
+        counts = [part.fit.x_min, part.fit.x_max]
+        load_n, own_n = evaluate(part.fit, counts[1], minus_x=counts[0])
+        u_n[masses_err] = math.hypot(float(own_n), part.reference_u_relative * float(load_n))
+        assert desk.rig("card") == 0
+        assert ("Each mass is taken to err by itself" in desk.out) == (masses_err == "each")
+    assert u_n["together"] == pytest.approx(0.001 * 20.0 * 9.80665, rel=0.1)  # as one mass
+    assert 0.5 < u_n["each"] / u_n["together"] < 0.95  # between all of three and the largest alone
+
+
+def test_masses_that_err_each_need_their_uncertainty_before_any_is_read(desk: Desk) -> None:
+    assert desk.rig("weigh", "--port", "nowhere:", "--masses-err", "each") == 2
+    assert "--masses-u" in desk.err
 
 
 def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
