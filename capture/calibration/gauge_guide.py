@@ -137,7 +137,7 @@ class GaugeGuide(HoldGuide):
         )
         higher = samples[up_counts > ABOVE_COUNTS]
         if higher.size == 0 or self._load_fit is None:
-            return higher.size > 0
+            return bool(higher.size)
         load_n = value(self._load_fit, higher["load_counts"])
         stop_n = float(value(self._load_fit, self._stop.load_counts))
         sd_n = self._sway_n(self._stop) / 2.0 / math.sqrt(higher.size)
