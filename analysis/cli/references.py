@@ -113,7 +113,7 @@ def checked_lengths_mm(text: str, *, ask_zero: bool = False) -> list[float]:
         )
     if ask_zero and _can_ask() and 0.0 not in lengths_mm:
         say_aside(_NO_ZERO)
-        if click.confirm("Can the faces touch? Then 0 mm is read last", default=False):
+        if click.confirm("Can the faces touch? Then length 0 is read last", default=False):
             lengths_mm.append(0.0)
     if len(set(lengths_mm)) > LEAST_GAUGES:
         return lengths_mm

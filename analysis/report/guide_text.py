@@ -56,7 +56,7 @@ GUIDE_PHRASES: dict[str, str] = {
     "heights_moved": "The heights are not those of the calibration before: {moved_mm:+}, where "
     "{allowed_mm} would be chance",
     "offset_unchecked": "A shift of all lengths alike was not checked: the faces were not put "
-    "together (0 mm), and no calibration before tells",
+    "together, and no calibration before tells",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
     "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
     "press_undone": "the press is undone",

@@ -177,7 +177,7 @@ def test_the_faces_together_show_a_shift_at_once(desk: Desk) -> None:
     """The first calibration of all: 20, 30 and 40 mm typed as 30, 40 and 50, then 0."""
     steps = (*on_gauges(20.0, 30.0, 40.0), REST, FacesTogether(4.0))
     assert desk.gauge(*steps, more=("--lengths", "30mm,40mm,50mm,0mm")) == 2
-    assert "rejected: it reads as 10.00 mm" in desk.out
+    assert "rejected: the faces together read as 10.00 mm" in desk.out
     assert desk.part("travel") is None
 
 
