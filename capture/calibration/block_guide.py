@@ -76,7 +76,7 @@ class BlockGuide:
     def state(self) -> Finding:
         """What the rig sees just now, and what it waits for."""
         if not self._usable:
-            return Finding("no_reading_press")
+            return Finding("unsure_press")
         if self._newest_n is None:
             return Finding("no_sample_yet")
         facts = {"load_n": self._newest_n, "largest_n": self._largest_n}

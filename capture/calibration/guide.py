@@ -128,7 +128,7 @@ class HoldGuide:
     def state(self) -> Finding:
         """What the rig sees just now, and why nothing is taken."""
         if not self._still.fit:
-            return Finding.of("no_reading", channel=self._channel)
+            return Finding(f"unsure_{self._channel}")
         counts = self._still.counts
         if counts is None:
             return Finding("no_sample_yet")

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
@@ -354,3 +358,23 @@ def test_a_filter_that_shows_the_load_late_makes_no_spring_of_a_block(lag_s: flo
     guide = BlockGuide(LINE, 500.0, mm_per_count=-1.0 / PER_MM)
     assert [one.kind for one in guide.feed(block)] == ["block_read"]
     assert max(75.0 - one.travel_counts / PER_MM for one in guide.points) < 40.2
+
+
+@pytest.mark.parametrize(
+    ("guide", "flag"),
+    [
+        (WeighGuide((0.0, 10.0)), SampleFlag.LOAD_SUSPECT),
+        (GaugeGuide((20.0, 40.0)), SampleFlag.TRAVEL_ABSENT),
+        (BlockGuide(LINE, 500.0), SampleFlag.LOAD_SUSPECT),
+        (BlockGuide(LINE, 500.0), SampleFlag.TRAVEL_ABSENT),
+    ],
+)
+def test_samples_without_a_sure_reading_are_said_while_one_waits(guide, flag) -> None:
+    block = standing(0.0)
+    guide.feed(block)
+    assert "unsure" not in str(guide.state)
+    block.samples["t_us"] += 10**7
+    block.samples["flags"] |= np.uint8(flag)
+    guide.feed(block)
+    assert "unsure" in str(guide.state)
+    assert re.search("not sure|no valid|no sure", describe(guide.state, Units()))
