@@ -150,8 +150,10 @@ class SteadyFinder:
         )
 
     def _noise(self, column: NDArray[np.float64]) -> float:
-        """Return the noise of a sample, a slow filter's allowed for."""
+        """Return the noise of a sample, a slow filter allowed for: not below that of holds before."""
         quick, lag = noise_sd(column), column.size // PARTS_PER_HOLD
+        if self._calm:
+            quick = max(quick, float(np.median(self._calm)))
         if lag < 2:
             return quick
         slow = float(np.median([noise_sd(column[at::lag], 2) for at in range(lag)]))
