@@ -150,7 +150,7 @@ class SteadyFinder:
         )
 
     def _noise(self, column: NDArray[np.float64]) -> float:
-        """Return the noise of a sample, a slow filter allowed for: not below that of holds before."""
+        """Return the noise of a sample, a slow filter allowed for: no less than before."""
         quick, lag = noise_sd(column), column.size // PARTS_PER_HOLD
         if self._calm:
             quick = max(quick, float(np.median(self._calm)))
