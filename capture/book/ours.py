@@ -9,7 +9,7 @@ import hashlib
 import re
 import sqlite3
 from contextlib import closing
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from coilbench.capture.book.versions import APPLICATION_ID, LIST, MIGRATION_NAMES, versions
@@ -118,6 +118,7 @@ def _normal(sql: str) -> str:
     return re.sub(r"\s+", " ", sql.replace('"', ""))
 
 
+@cache
 def _made(version: str) -> Shape:
     """Return the shape that our own migrations make, up to a version."""
     from sqlite_utils import Database
