@@ -185,8 +185,10 @@ def _flip_in(draw: random.Random, connection: sqlite3.Connection, table: str) ->
             connection.execute(change, [_other(draw, cell), of])
     except sqlite3.IntegrityError:
         return None
-    now = connection.execute(f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]).fetchone()
-    return None if now == (cell,) else f"{table}.{column}"  # SQLite keeps no -0.0
+    if cell == 0.0:  # SQLite keeps no -0.0
+        now = connection.execute(f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]).fetchone()
+        return None if now == (cell,) else f"{table}.{column}"
+    return f"{table}.{column}"
 
 
 def _other(draw: random.Random, cell: Any) -> Any:
