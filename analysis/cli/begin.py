@@ -46,19 +46,8 @@ HOW = (
 )
 
 
-@click.command(
-    name="begin",
-    epilog="Examples: coilbench begin ; coilbench begin road.toml ; "
-    "coilbench --load-unit lbf --length-unit in begin road.toml",
-)
-@click.argument("build", default="engine.toml", type=click.Path(dir_okay=False, path_type=Path))
 def begin_command(build: Path) -> None:
-    """Answer what you know: springs, cam card, head, shims, scale. It writes the build file.
-
-    Sets go into the book, the rest into BUILD, a text file with comments. What you don't know yet
-    stays open; run it again to go on, or to change an answer. Your own comments in the file stay.
-    It ends with the first presses of `coilbench plan`.
-    """
+    """Answer what you know: springs, cam card, head, shims, scale. It writes the build file."""
     text = build_draft.new_draft()
     if build.exists():
         text = read_text(build)

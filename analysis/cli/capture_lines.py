@@ -9,7 +9,8 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.plain import as_typed
-from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.running.commands import Event, Snapshot
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.units import counted
 
 ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)

@@ -12,7 +12,6 @@ from contextlib import AbstractContextManager, ExitStack, closing, contextmanage
 from functools import partial
 from pathlib import Path
 
-from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import (
@@ -56,11 +55,11 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
         _check_ours(path)
         if path.exists() and not may_be_written(path):
             with closing(_read_only(path)) as connection:
-                yield Database(connection)
+                yield Database(connection, execute_plugins=False)
             return
         remove_left(path.parent)
         with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)) as connection:
-            db = Database(connection)
+            db = Database(connection, execute_plugins=False)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
             _look_at(connection, path)
@@ -97,7 +96,7 @@ def _read_only(path: Path) -> sqlite3.Connection:
         with closing(connection) as older:
             connection = sqlite3.connect(":memory:")
             older.backup(connection)
-            bring_to(Database(connection))
+            bring_to(Database(connection, execute_plugins=False))
             connection.commit()
     connection.execute("PRAGMA query_only = ON")
     return connection
@@ -252,6 +251,8 @@ def hold_port(url: str) -> AbstractContextManager[None]:
 def _held(
     path: Path, refusal: CoilbenchError, cure: str = "Check the folder's permissions"
 ) -> Iterator[None]:
+    from filelock import FileLock, Timeout  # imported late: slow to load
+
     lock = FileLock(path)
     try:
         lock.acquire(timeout=0)

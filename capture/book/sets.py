@@ -14,15 +14,10 @@ from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.choices import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
-from coilbench.capture.strokes.judging import (
-    CONDITIONING_STROKES,
-    MEASURED_STROKES,
-    Done,
-    Purpose,
-    TurnOrder,
-)
+from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
 from coilbench.capture.tables.dimensions import Sizes, refuse_sizes
 
 Role = Literal["outer", "inner", "single"]

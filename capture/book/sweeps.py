@@ -28,13 +28,13 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.choices import OWN
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import (
-    OWN,
     HandReading,
     Origin,
     RigReading,

@@ -10,15 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import (
-    UNUSABLE,
-    Fault,
-    Finding,
-    Hello,
-    Item,
-    RawBlock,
-    Restarted,
-)
+from coilbench.capture.blocks import UNUSABLE, Fault, Finding, Hello, Item, RawBlock, Restarted
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.notes import note_of
@@ -30,8 +22,9 @@ from coilbench.capture.calibration.model import apply, convert, instrument_uncer
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons
 from coilbench.capture.running.checking import DATUM_LOST, Judged, StrokeChecks, cure
-from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum import LastSecond, set_datum
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
