@@ -8,7 +8,14 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, ExitStack, closing, contextmanager, nullcontext
+from contextlib import (
+    AbstractContextManager,
+    ExitStack,
+    closing,
+    contextmanager,
+    nullcontext,
+    suppress,
+)
 from functools import partial
 from pathlib import Path
 
@@ -161,6 +168,20 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
         with writing(db):  # a new book is complete or not there
             _keep_older(db, path)
             bring_to(db)
+        _give_back_room(db)
+
+
+def _give_back_room(db: Database) -> None:
+    """Make the file smaller where bringing it up to date emptied half of it; else it waits for use.
+
+    SQLite gives rows new rowids only where it says so, which our digests would show.
+    """
+    empty, pages = (
+        db.execute(f"PRAGMA {what}").fetchone()[0] for what in ("freelist_count", "page_count")
+    )
+    if 2 * empty > pages:
+        with suppress(sqlite3.OperationalError):  # another one reads it, or the disk is full
+            db.execute("VACUUM")
 
 
 def _journal(db: Database) -> None:
