@@ -49,6 +49,7 @@ def picked(value: Any, keys: str) -> dict[str, Any]:
 # other, the light ones first, until one has the words that are needed.
 _WORDS = (
     "phrases",
+    "bench_text",
     "slip_text",
     "curve_text",
     "budget_text",
