@@ -9,12 +9,7 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.choices import Effort
-from coilbench.analysis.cli.common import (
-    print_document,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.pairing import (
     CAUTION,
     LIMITS_CAUTION,

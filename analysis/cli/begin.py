@@ -14,16 +14,7 @@ from coilbench.analysis.cli.begin_sets import ask_sets, candidates, sizes_named
 from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.plan import is_weighed, say_taken, show_plan
-from coilbench.analysis.cli.questions import (
-    CARD,
-    GIVE,
-    HEAD,
-    LIFTS,
-    MAX_RPM,
-    NAME,
-    SCALE,
-    Question,
-)
+from coilbench.analysis.cli.questions import CARD, GIVE, HEAD, LIFTS, MAX_RPM, NAME, SCALE, Question
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.press_plan import plan_presses

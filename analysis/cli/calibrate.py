@@ -9,16 +9,8 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    say_aside,
-    units,
-)
-from coilbench.analysis.cli.guiding import (
-    GuidedRig,
-    calibrated_part,
-    part_of_rig,
-    refuse_other_rig,
-)
+from coilbench.analysis.cli.common import say_aside, units
+from coilbench.analysis.cli.guiding import GuidedRig, calibrated_part, part_of_rig, refuse_other_rig
 from coilbench.analysis.cli.overload import refuse_overload, told_ratings
 from coilbench.analysis.cli.references import (
     asked_masses_err,

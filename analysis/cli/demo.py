@@ -31,12 +31,7 @@ from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import (
-    Role,
-    SetPlan,
-    labels_for,
-    new_set,
-)
+from coilbench.capture.book.sets import Role, SetPlan, labels_for, new_set
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part

@@ -10,11 +10,7 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.choices import Effort
-from coilbench.analysis.cli.common import (
-    print_document,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, show_warnings, units
 from coilbench.analysis.cli.files_out import _not_written, refuse_existing
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.sheet_input import read_sheet

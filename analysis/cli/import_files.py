@@ -10,19 +10,12 @@ from typing import Any
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    print_document,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.hand_options import IMPORT_FLAGS
 from coilbench.analysis.cli.note_setup import given_give
 from coilbench.analysis.cli.set_edit import say_other_sets
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.cli.undoing import (
-    show_history,
-    springs_text,
-    undo,
-)
+from coilbench.analysis.cli.undoing import show_history, springs_text, undo
 from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.inputs.weighing import DoubtfulRow, doubtful_rows
 from coilbench.analysis.report.document import describe

@@ -7,12 +7,7 @@ from typing import NamedTuple
 
 import click
 
-from coilbench.analysis.cli.common import (
-    print_document,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import load_cell, plain_table, print_uncut
 from coilbench.analysis.engine.build_file import BuildFile
@@ -27,11 +22,7 @@ from coilbench.analysis.report.build_text import card_facts, shims_text, verdict
 from coilbench.analysis.report.curve_text import give_left_out
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
-from coilbench.analysis.report.pairing_text import (
-    card_lines,
-    pair_text,
-    pairing_lines,
-)
+from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError

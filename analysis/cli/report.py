@@ -7,12 +7,7 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.choices import Effort
-from coilbench.analysis.cli.common import (
-    print_document,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.sheet_input import read_sheet

@@ -8,12 +8,7 @@ from typing import Any
 
 import click
 
-from coilbench.analysis.cli.common import (
-    print_document,
-    say_aside,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say_aside, show_warnings, units
 from coilbench.analysis.cli.guiding import calibrated_part, part_of_rig, refuse_other_rig
 from coilbench.analysis.cli.overload import (
     ALARMS,
@@ -37,10 +32,7 @@ from coilbench.analysis.report.drift_text import drift_words
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.rig.check import MassReading, gravity_of
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import (
-    CheckRecord,
-    set_good_for_days,
-)
+from coilbench.capture.book.calibrations import CheckRecord, set_good_for_days
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE

@@ -6,11 +6,7 @@ from dataclasses import replace
 
 import click
 
-from coilbench.analysis.cli.common import (
-    print_document,
-    say,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.rests_text import kept_lines
 from coilbench.capture.book.damage import refuse_damaged_strokes

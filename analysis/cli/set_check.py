@@ -11,13 +11,7 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.check_table import show_budget, show_check, stroke_line
-from coilbench.analysis.cli.common import (
-    TypedNominal,
-    print_document,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import TypedNominal, print_document, say, show_warnings, units
 from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import console, load_cell, plain_table

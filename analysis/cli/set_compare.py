@@ -10,12 +10,7 @@ from pathlib import Path
 import click
 from rich.table import Table
 
-from coilbench.analysis.cli.common import (
-    print_document,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, print_fullest
 from coilbench.analysis.curves.curve import BranchChoice

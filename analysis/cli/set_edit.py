@@ -9,11 +9,7 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.asking import sure_of
-from coilbench.analysis.cli.common import (
-    print_document,
-    say,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.free_lengths import lengths_contradicted

@@ -7,11 +7,7 @@ from collections.abc import Iterator, Sequence
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    print_document,
-    say,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, console
 from coilbench.analysis.report.document import document, filled, picked
@@ -19,11 +15,7 @@ from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import kept_rests
-from coilbench.capture.book.sets import (
-    SetRecord,
-    SpringRecord,
-    find_set,
-)
+from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
 from coilbench.capture.choices import SpringFact
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted

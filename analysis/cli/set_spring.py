@@ -7,10 +7,7 @@ import textwrap
 import click
 import numpy as np
 
-from coilbench.analysis.cli.common import (
-    print_document,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, console, load_cell
 from coilbench.analysis.curves.curve import BranchChoice

@@ -7,11 +7,7 @@ from typing import Any, cast
 import click
 
 from coilbench.analysis.cli.asking import sure_of
-from coilbench.analysis.cli.common import (
-    TypedNominal,
-    print_document,
-    units,
-)
+from coilbench.analysis.cli.common import TypedNominal, print_document, units
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.cli.set_show import nominal_lines
 from coilbench.analysis.cli.settings import book_path
