@@ -35,8 +35,8 @@ from coilbench.capture.book.digests import register
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import bring_to, migrations
-from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.staging import remove_left
+from coilbench.capture.book.state import left_over
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.errors import CoilbenchError
 
@@ -72,7 +72,7 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
             _look_at(connection, path)
             _bring_up_to_date(db, path)
             _journal(db)
-            if CaptureRun.left_over(db):
+            if left_over(db):
                 _recover(db, path)
             yield db
 
@@ -211,6 +211,8 @@ def _recover(db: Database, path: Path) -> None:
 
     A capture that is just starting holds the lock, and calls `recover` itself.
     """
+    from coilbench.capture.book.sessions import recover  # imported late: slow to load
+
     with ExitStack() as lock:
         try:
             lock.enter_context(hold_book(path))
