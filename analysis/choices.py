@@ -10,3 +10,5 @@ EFFORTS: tuple[Effort, ...] = get_args(Effort)
 # How a set is judged: how far a spring may be off, and how often a good set is called odd.
 DEFAULT_TOLERANCE = 0.05  # common practice, no source
 DEFAULT_ALPHA = 0.05
+
+SECONDS = 10.0  # of search, before the best so far is told

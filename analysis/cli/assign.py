@@ -19,6 +19,7 @@ from coilbench.analysis.cli.pairing import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, plain_table, print_uncut
+from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
@@ -45,15 +46,22 @@ from coilbench.capture.book.sets import find_set
 
 
 def assign_command(
-    build: Path, effort: Effort, use_flagged: bool, with_limits: bool, as_json: bool
+    build: Path,
+    effort: Effort,
+    use_flagged: bool,
+    seconds: float,
+    with_limits: bool,
+    as_json: bool,
 ) -> None:
     """Give every valve an outer, an inner and its shims, as near the card as can be."""
     parsed = read_build(build)
     table = lift_table_beside(parsed, build) if with_limits else None
-    with open_book(book_path()) as db:
-        found = candidate_sets(db, parsed, use_flagged)
-        warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
-    assignment = assign(parsed, found.sets, found.sizes, effort)
+    with Waiting(seconds) as waiting:
+        waiting.say("Judging the sets")
+        with open_book(book_path()) as db:
+            found = candidate_sets(db, parsed, use_flagged)
+            warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
+        assignment = assign(parsed, found.sets, found.sizes, effort, waiting)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]
@@ -91,7 +99,8 @@ def _show(assignment: Assignment) -> None:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        bound = f"; no other choice is below {sums[1]}" if (chosen.bound or 0.0) > 0.0 else ""
+        bounded = (chosen.bound or 0.0) > 0.0 or chosen.status == "feasible"
+        bound = f"; no other choice is below {sums[1]}" if bounded else ""
         say(f"The sum is {sums[0]}{bound}.")
         say(f"{spread_text(chosen, shown)}.")
     else:

@@ -13,6 +13,7 @@ from coilbench.analysis.cli.common import (
     effort_option,
     json_option,
     runs,
+    seconds_option,
     use_flagged_option,
 )
 
@@ -130,6 +131,7 @@ def pair_command() -> None:
 @build_argument
 @effort_option
 @use_flagged_option
+@seconds_option
 @click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
 @json_option
 @runs("assign")
@@ -140,6 +142,8 @@ def assign_command() -> None:
     both loads' misses, each in its tolerance and squared, is the least of all that was read, and
     proven to be where what was not read could not come nearer even at its best. Valves and heights
     are those of [head.valves], else `valves` in [head] says how many.
+    What can't be proven in time, or after Ctrl-C, is the best so far, with the sum that no other
+    choice is below; what it exits with is the same.
     Exits with 1 when a valve misses the card or can't be filled, or, with --limits, when what the
     wire bears, the retainer's clearance or the speed at which the valve leaves its cam fails.
     """
@@ -160,6 +164,7 @@ def assign_command() -> None:
 )
 @effort_option
 @use_flagged_option
+@seconds_option
 @click.option("--force", is_flag=True, help="Write over a page that is there already.")
 @json_option
 @runs("report")

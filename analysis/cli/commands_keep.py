@@ -78,6 +78,12 @@ def merge_command() -> None:
 @click.argument("url", required=False)
 @click.option("--push", "push", is_flag=True, help="Only give the store what it lacks.")
 @click.option("--pull", "pull", is_flag=True, help="Only take what this book lacks.")
+@click.option(
+    "--all",
+    "anew",
+    is_flag=True,
+    help="Compare all that this book has with the store, not only what is new.",
+)
 @click.option("--init", is_flag=True, help="Make the store and its roles, or bring it up to date.")
 @click.option("--sql", is_flag=True, help="With --init: print the SQL instead of running it.")
 @click.option(

@@ -110,6 +110,11 @@ def weigh_command() -> None:
     is_flag=True,
     help="Believe the gauges where they make another step a count than the scale states.",
 )
+@click.option(
+    "--accept-datum",
+    is_flag=True,
+    help="Believe the gauges where they make other heights than the calibration before.",
+)
 @afresh_option
 @bell_option
 @runs("calibrate")

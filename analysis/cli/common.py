@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeVar, cast
 
 import click
 
-from coilbench.analysis.choices import EFFORTS
+from coilbench.analysis.choices import EFFORTS, SECONDS
 from coilbench.analysis.cli.settings import units as units
 from coilbench.analysis.report.document import describe, document_text
 from coilbench.capture.errors import CoilbenchError
@@ -136,6 +136,13 @@ effort_option = click.option(
     type=click.Choice(EFFORTS),
     default="shims",
     help="What may be done under the springs.",
+)
+seconds_option = click.option(
+    "--seconds",
+    type=click.FloatRange(0.0, 86_400.0),
+    default=SECONDS,
+    show_default=True,
+    help="Search so long, then give the best so far with its bound; so does Ctrl-C.",
 )
 branch_option = click.option(
     "--branch",

@@ -10,6 +10,7 @@ from coilbench.analysis.choices import Effort
 from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
@@ -17,7 +18,13 @@ from coilbench.capture.book.opening import open_book
 
 
 def report_command(
-    build: Path, page: Path | None, effort: Effort, use_flagged: bool, force: bool, as_json: bool
+    build: Path,
+    page: Path | None,
+    effort: Effort,
+    use_flagged: bool,
+    seconds: float,
+    force: bool,
+    as_json: bool,
 ) -> None:
     """Write the sheet to build from: one page that prints on A4 and Letter, in black and white."""
     target = page
@@ -25,8 +32,9 @@ def report_command(
         target = build.parent / f"{build.stem}.html"
     if target is not None:
         refuse_existing(target, force, (build, book_path()))
-    with open_book(book_path()) as db:
-        sheet = read_sheet(db, build, effort, use_flagged, book_path().name)
+    with Waiting(seconds) as waiting, open_book(book_path()) as db:
+        waiting.say("Judging the sets")
+        sheet = read_sheet(db, build, effort, use_flagged, book_path().name, waiting)
     if target is not None:
         from coilbench.analysis.report.sheet_page import sheet_page
 

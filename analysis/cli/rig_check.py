@@ -34,8 +34,8 @@ from coilbench.analysis.rig.check import MassReading, gravity_of
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CheckRecord, set_good_for_days
 from coilbench.capture.book.opening import hold_port, open_book
-from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.sources import open_source

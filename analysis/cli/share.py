@@ -31,7 +31,14 @@ _WORDS = {"push": "to the store", "pull": "from the store"}
 
 
 def share_command(
-    url: str | None, push: bool, pull: bool, init: bool, sql: bool, answers: bool, as_json: bool
+    url: str | None,
+    push: bool,
+    pull: bool,
+    anew: bool,
+    init: bool,
+    sql: bool,
+    answers: bool,
+    as_json: bool,
 ) -> None:
     """Share this book with the shop's store at URL: any address of a PostgreSQL database."""
     if sql and not init:
@@ -45,6 +52,7 @@ def share_command(
             url,
             push=push or not pull,
             pull=pull or not push,
+            anew=anew,
             answering=(_answer, _program_version()) if answers else None,
             progress=progress,
         )
@@ -56,9 +64,11 @@ def share_command(
         )
         pushed = None if done.pushed is None else vars(done.pushed)
         print_document(vars(done) | {"pulled": pulled, "pushed": pushed})
-        return
-    for line in share_lines(done, units()):
-        click.echo(line)
+    else:
+        for line in share_lines(done, units()):
+            click.echo(line)
+    if done.lost or (done.pushed is not None and done.pushed.damaged):
+        raise click.exceptions.Exit(1)
 
 
 def _answer(db: Database, record: SetRecord) -> Answer | None:
@@ -86,7 +96,6 @@ def _init(url: str | None, *, sql: bool) -> None:
         )
     with closing(Store(url)) as store:
         store.init()
-        store.look()
     click.echo("The store is made. Give each bench a role of its own, as in capture/SHOP.md.")
 
 

@@ -127,8 +127,9 @@ class Snapshot:
             NOW_S, or the height's datum is lost.
         load_unknown: why there is no load; None where there is one, and before the first sample.
             A spring may be pressed then: phase is `unknown`.
-        datum: why heights are unknown (`datum_lost`); then there is no height, no curve, no turn,
-            and no stroke counts until a datum is set.
+        datum: why heights are unknown (`datum_lost`, `datum_doubted`); then there is no height, no
+            curve, no turn, and no stroke counts until a datum is set or, in doubt, confirmed.
+        gauge_awaited: whether a gauge for a datum is on its way between the faces.
         alarm: what cannot be right in the press now; strokes with a stop do not count.
         question: what a person must answer, with ACCEPT or TAKE_OUT; None: nothing.
         rating_n: the least of what cell and press may bear; None where the book does not say.
@@ -156,6 +157,7 @@ class Snapshot:
     height_mm: float | None = None
     load_unknown: Finding | None = None
     datum: Finding | None = None
+    gauge_awaited: bool = False
     alarm: Finding | None = None
     question: Finding | None = None
     rating_n: float | None = None

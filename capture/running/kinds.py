@@ -14,6 +14,7 @@ class Action(StrEnum):
     RENAME: give a spring another label.
     ACCEPT: yes to the question that stands.
     TAKE_OUT: no to it; of a press, that it does not count and the spring is taken out.
+    GAUGE: a gauge for a datum is about to be brought between the faces.
     DATUM: the faces stand on a gauge of this length, lightly, and heights are known from here.
     FINISH: end the capture; asks once where springs are unfinished.
     """
@@ -24,6 +25,7 @@ class Action(StrEnum):
     RENAME = "rename"
     ACCEPT = "accept"
     TAKE_OUT = "take_out"
+    GAUGE = "gauge"
     DATUM = "datum"
     FINISH = "finish"
 
