@@ -99,7 +99,8 @@ def share_command() -> None:
     What the store lacks is pushed, what this book lacks is pulled, and differences are settled as
     `coilbench merge` does. The address is kept in the book: later `coilbench share` will do. A
     password belongs in ~/.pgpass, never in the address. Without the network every bench goes on;
-    share when it is there again.
+    share when it is there again. Ends with 1 where the store lost something or a damaged row stayed
+    here.
     """
 
 
