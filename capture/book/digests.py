@@ -29,8 +29,9 @@ from coilbench.capture.book import tallies
 from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
 from coilbench.capture.book.versions import versions
 
-# A stroke's content_digest covers its curve's rows, and a tally is one of digests.
-WITHOUT = ("curve_rows", tallies.TABLE)
+# A stroke's content_digest covers its curve (before 0017_curves in `curve_rows` alone).
+CURVES = ("curve_rows", "curves", "curve_steps")
+WITHOUT = (*CURVES, tallies.TABLE)  # a tally is one of digests
 _STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
@@ -40,7 +41,7 @@ _ORDERED = (
     *("sets", "sessions", "sweeps"),
 )
 _SINCE = "0016_order"
-_TALLIED = "0017_tallies"
+_TALLIED = "0018_tallies"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
 BRANCHES = ("loading", "unloading")
 _MOST_ASKED = 500  # values in one question

@@ -28,6 +28,8 @@ from coilbench.capture.book.damage import (
     strokes_of,
 )
 from coilbench.capture.book.digests import (
+    CURVES,
+    WITHOUT,
     Stored,
     lost_to_an_index,
     stored_rows,
@@ -39,8 +41,7 @@ from coilbench.capture.book.values import impossible
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
-_APART = ("sweeps", "curve_rows", "stroke_chunks", tallies.TABLE)
-_CURVES = "curve_rows"  # a stroke's content_digest shows what is wrong there
+_APART = ("sweeps", "stroke_chunks", *WITHOUT)
 # What SQLite says of a row, not of its pages: the row's digest says it too.
 _OF_A_ROW = re.compile(
     r"row \d+ missing from index|CHECK |NULL value|non-|NUMERIC value|TEXT value"
@@ -317,7 +318,7 @@ def _damages(
     if kept and kept != Tally.of(digests):
         yield _of_whole(str(whole))
     for table in of if structure else ():
-        if table != _CURVES:
+        if table not in CURVES:  # a stroke's content_digest shows what is wrong there
             yield from _structure(connection, table)
 
 

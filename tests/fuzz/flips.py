@@ -56,7 +56,7 @@ ANSWERS = (
 )
 _AGE = re.compile(r"\"age_days\": [^,]*,")  # follows the clock
 _UNDIGESTED = ("_sqlite_migrations.applied_at", "_sqlite_migrations.id")  # decide nothing
-_WITHOUT_ROWID = ("curve_rows", "tallies")
+_WITHOUT_ROWID = ("curve_steps", "tallies")
 FAULTS = ("silent", "traceback", "not found")
 Answers = dict[tuple[str, ...], tuple[int, str]]
 
@@ -169,7 +169,7 @@ def flip_value(draw: random.Random, book: Path) -> str:
 
 def _flip_in(draw: random.Random, connection: sqlite3.Connection, table: str) -> str | None:
     columns = connection.execute(f"PRAGMA table_info({table})").fetchall()
-    keys = " || ".join(c[1] for c in columns if c[5]) if table in _WITHOUT_ROWID else "rowid"
+    keys = " || ' ' || ".join(c[1] for c in columns if c[5]) if table in _WITHOUT_ROWID else "rowid"
     of = draw.choice([row[0] for row in connection.execute(f"SELECT {keys} FROM {table}")])
     _, column, *_ = draw.choice(columns)
     (cell,) = connection.execute(f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]).fetchone()
