@@ -8,19 +8,8 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import (
-    build_argument,
-    columns_table,
-    json_option,
-    plain_table,
-    print_document,
-    print_uncut,
-    say,
-    show_warnings,
-    units,
-    use_flagged_option,
-)
-from coilbench.analysis.cli.effort_option import effort_option
+from coilbench.analysis.choices import Effort
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.pairing import (
     CAUTION,
     LIMITS_CAUTION,
@@ -29,11 +18,12 @@ from coilbench.analysis.cli.pairing import (
     say_limits,
 )
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import columns_table, plain_table, print_uncut
+from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
-from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
@@ -55,30 +45,23 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 
 
-@click.command(name="assign", epilog="Example: coilbench assign road.toml --effort cuts")
-@build_argument
-@effort_option
-@use_flagged_option
-@click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
-@json_option
 def assign_command(
-    build: Path, effort: Effort, use_flagged: bool, with_limits: bool, as_json: bool
+    build: Path,
+    effort: Effort,
+    use_flagged: bool,
+    seconds: float,
+    with_limits: bool,
+    as_json: bool,
 ) -> None:
-    """Give every valve an outer, an inner and its shims, as near the card as can be.
-
-    Springs come from all candidate sets of the build file together. The sum over the valves of
-    both loads' misses, each in its tolerance and squared, is the least of all that was read, and
-    proven to be where what was not read could not come nearer even at its best. Valves and heights
-    are those of [head.valves], else `valves` in [head] says how many.
-    Exits with 1 when a valve misses the card or can't be filled, or, with --limits, when what the
-    wire bears, the retainer's clearance or the speed at which the valve leaves its cam fails.
-    """
+    """Give every valve an outer, an inner and its shims, as near the card as can be."""
     parsed = read_build(build)
     table = lift_table_beside(parsed, build) if with_limits else None
-    with open_book(book_path()) as db:
-        found = candidate_sets(db, parsed, use_flagged)
-        warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
-    assignment = assign(parsed, found.sets, found.sizes, effort)
+    with Waiting(seconds) as waiting:
+        waiting.say("Judging the sets")
+        with open_book(book_path()) as db:
+            found = candidate_sets(db, parsed, use_flagged)
+            warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
+        assignment = assign(parsed, found.sets, found.sizes, effort, waiting)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]
@@ -116,7 +99,8 @@ def _show(assignment: Assignment) -> None:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        bound = f"; no other choice is below {sums[1]}" if (chosen.bound or 0.0) > 0.0 else ""
+        bounded = (chosen.bound or 0.0) > 0.0 or chosen.status == "feasible"
+        bound = f"; no other choice is below {sums[1]}" if bounded else ""
         say(f"The sum is {sums[0]}{bound}.")
         say(f"{spread_text(chosen, shown)}.")
     else:
@@ -178,17 +162,8 @@ def _show_levels(assignment: Assignment) -> None:
     print_uncut(plain_table(*titles, rows=level_rows(assignment.levels)))
 
 
-@click.command(name="depths", epilog="Example: coilbench depths road.toml")
-@build_argument
-@json_option
 def depths_command(build: Path, as_json: bool) -> None:
-    """Print at which heights each set will be read, and how deep to press for them.
-
-    For a person who reads by hand: depth is free length less height. Every valve's height over
-    every stack of shims and every cut, valve shut and at full lift; where they are many the two
-    ends of the span, between which loads are interpolated. Nothing within a millimetre of a known
-    solid height.
-    """
+    """Print at which heights each set will be read, and how deep to press for them."""
     parsed = read_build(build)
     names = (*parsed.springs.outer, *parsed.springs.inner)
     with open_book(book_path()) as db:

@@ -9,17 +9,13 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    FRACTION,
-    LENGTH,
-    LOAD,
-    NUMBER,
-    say_aside,
-    units,
-)
+from coilbench.analysis.cli.common import say_aside, units
+from coilbench.analysis.cli.datum_moved import presses_in_doubt
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
     calibrated_part,
+    heights_before,
+    newest,
     part_of_rig,
     refuse_other_rig,
 )
@@ -28,6 +24,7 @@ from coilbench.analysis.cli.references import (
     asked_masses_err,
     checked_lengths_mm,
     checked_masses_kg,
+    settle_heights,
     settle_step,
 )
 from coilbench.analysis.cli.settings import book_path
@@ -37,9 +34,10 @@ from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import fixed, significant
 from coilbench.capture.blocks import Finding, Hello
-from coilbench.capture.book.calibrations import newest_part, store_part, store_scale
+from coilbench.capture.book.calibrations import newest_part, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.scales import store_scale
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
@@ -49,68 +47,14 @@ from coilbench.capture.calibration.model import NewPart, datum_part
 from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.scale import calibrate_scale
+from coilbench.capture.calibration.standing import StandingTravel, heights_moved, stop_note
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.unit_factors import KGF_N
 
-DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
 
-from_option = click.option(
-    "--from",
-    "file",
-    type=click.Path(path_type=Path),
-    help="Take the points from this CSV file instead of the rig.",
-)
-port_option = click.option("--port", help="Where the rig is, for guided calibration.")
-bell_option = click.option(
-    "--bell/--no-bell", default=True, help="Guided: ring the terminal's bell at each reading."
-)
-afresh_option = click.option(
-    "--afresh", is_flag=True, help="Guided: start again, though points of an earlier run are kept."
-)
-
-
-@click.command(
-    name="weigh",
-    epilog="Examples: coilbench rig weigh --port /dev/ttyUSB0 --masses 0,10,20,40,20,10,0 ; "
-    "coilbench rig weigh --from weights.csv",
-)
-@from_option
-@port_option
-@click.option(
-    "--masses",
-    default=DEFAULT_MASSES_KG,
-    help="Guided: the known masses in kg, in order, up and down again.",
-)
-@click.option(
-    "--gravity",
-    "gravity_m_s2",
-    type=NUMBER,
-    help="Local gravity in m/s2, e.g. 9.81; a mass presses with itself times this.  [default: as "
-    "at the calibration before, else 9.80665]",
-)
-@click.option(
-    "--scale",
-    "scale_name",
-    help="Calibrate a bathroom scale of this name for `coilbench note` instead; needs --from.",
-)
-@click.option(
-    "--masses-err",
-    type=click.Choice(["each", "together"]),
-    help="How the masses err: each by itself (certified one by one, or each weighed on something "
-    "much better), or together (from one box, weighed on one scale, stacked, or unknown). Guided: "
-    "asked.  [default: together]",
-)
-@click.option(
-    "--masses-u",
-    type=FRACTION,
-    help="Each mass's expanded uncertainty (k = 2) where the file has none, e.g. 0.02%.  [default: "
-    "0.1% assumed]",
-)
-@afresh_option
-@bell_option
 def weigh_command(
     file: Path | None,
     port: str | None,
@@ -122,11 +66,7 @@ def weigh_command(
     afresh: bool,
     bell: bool,
 ) -> None:
-    """Calibrate the load with known masses, up and down, three different ones or more.
-
-    The file's columns: mass_kg,counts[,direction][,u_kg]; direction up or down; u_kg the mass's
-    expanded uncertainty (k = 2). A scale's file has mass_kg,shown_kg and the same two.
-    """
+    """Calibrate the load with known masses, up and down, three different ones or more."""
     gravity = _gravity(gravity_m_s2)
     if scale_name is not None:
         _refuse_for_scale(masses_err, masses_u)
@@ -140,10 +80,9 @@ def weigh_command(
         return
     port, masses_kg = _given_port(port), checked_masses_kg(masses)
     refuse_overload(gravity * max(masses_kg), "--masses", pressed=False)
-    if masses_err is None:
-        masses_err, masses_u = asked_masses_err(masses_u)
+    masses_err, masses_u = asked_masses_err(masses_err, masses_u)
     with GuidedRig.open(port, ring=bell) as rig:
-        points = _with_u(rig.weigh(masses_kg, afresh=afresh), masses_u)
+        points = _with_u(rig.weigh(masses_kg, masses_u, afresh=afresh), masses_u)
     with rig.kept_until_stored("weigh"):
         _store(load_part(points, "guided", gravity, masses_err).on(rig.hello))
 
@@ -204,59 +143,33 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     click.echo(f"Next: coilbench note --set SET --scale {as_typed(scale.name)}")
 
 
-@click.command(
-    name="gauge",
-    epilog="Examples: coilbench rig gauge --port /dev/ttyUSB0 --lengths 51mm,43mm,35mm,27mm ; "
-    "coilbench rig gauge --port /dev/ttyUSB0 --datum 30mm",
-)
-@from_option
-@port_option
-@click.option("--lengths", help="Guided: the gauge lengths in order, e.g. 51mm,43mm,35mm,27mm.")
-@click.option(
-    "--datum",
-    type=LENGTH,
-    help="Set the datum again on this one gauge, keeping the scale factor (after a restart).",
-)
-@click.option(
-    "--accept-step",
-    is_flag=True,
-    help="Believe the gauges where they make another step a count than the scale states.",
-)
-@afresh_option
-@bell_option
 def gauge_command(
     file: Path | None,
     port: str | None,
     lengths: str | None,
     datum: float | None,
     accept_step: bool,
+    accept_datum: bool,
     afresh: bool,
     bell: bool,
 ) -> None:
-    """Calibrate the travel with known lengths between the spring's seats.
-
-    Gauges that stand where the spring does, at the bottom of the cups, not on their rims (0 mm:
-    the seats touch, which cups do not let them). Three lengths or more: two cannot show an error.
-    With the load calibrated first, the touch on each gauge is checked. The file's columns:
-    length_mm,counts[,u_mm].
-    """
+    """Calibrate the travel with known lengths between the spring's seats."""
     if file is not None:
-        read = read_points(_table(file), GaugePoint)
-        _refuse_below_cups([point.length_mm for point in read])
-        part = travel_part(read, file.name)
-        _say_of_zero([point.length_mm for point in read])
-        _store(part)
+        points = read_points(_table(file), GaugePoint)
+        _refuse_below_cups([point.length_mm for point in points])
+        part = travel_part(points, file.name)
+        _say_of_zero([point.length_mm for point in points])
+        _store(_with_offset(part, None))
         return
     if lengths is not None and datum is None:
-        port, lengths_mm = _given_port(port), checked_lengths_mm(lengths)
-        _refuse_below_cups(lengths_mm)
-        _say_of_zero(lengths_mm)
+        port, lengths_mm = _given_port(port), _lengths_to_read(lengths)
         with GuidedRig.open(port, ring=bell) as rig:
             stated = rig.hello.mm_per_count
-            points = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
+            read = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
         with rig.kept_until_stored("gauge"):
-            part = travel_part(points, "guided", stated)
+            part = travel_part(read.points, "guided", stated)
             settle_step(part.fit, stated, accepted=accept_step)
+            part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
             _store(_with_touch(part, rig.hello).on(rig.hello))
     elif datum is not None and lengths is None:
         _refuse_below_cups([datum])
@@ -266,8 +179,13 @@ def gauge_command(
         with GuidedRig.open(_given_port(port), ring=bell) as rig:
             refuse_other_rig(travel, rig.hello, command)
             settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
-            part = datum_part(travel.fit, rig.datum(datum, travel.fit.coefficients[1]))
+            read = rig.datum(datum, travel.fit.coefficients[1])
+            part = datum_part(travel.fit, read.points[0])
+            part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
             _store(_with_touch(part, rig.hello).on(rig.hello))
+        if any(note.kind == "heights_moved" for note in part.notes):
+            for line in presses_in_doubt(travel):
+                click.echo(line)
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
 
@@ -287,6 +205,43 @@ def _say_of_zero(lengths_mm: Sequence[float]) -> None:
         )
 
 
+def _lengths_to_read(text: str) -> list[float]:
+    meet_mm = told_ratings().cups_meet_mm
+    lengths_mm = checked_lengths_mm(text, ask_zero=not meet_mm and newest("travel") is None)
+    _refuse_below_cups(lengths_mm)
+    _say_of_zero(lengths_mm)
+    return lengths_mm
+
+
+def _with_heights(
+    part: NewPart, hello: Hello, stop_counts: float | None, *, accepted: bool
+) -> NewPart:
+    """Compare a travel part with the one before; note what came of it, and where the stop is.
+
+    Raises:
+        CoilbenchError: the heights are others, and that is not accepted.
+    """
+    before = heights_before(hello)
+    moved = None
+    if before is not None:
+        now = StandingTravel(part.fit, stop_counts)
+        moved = heights_moved(now, before.travel, same_counts=before.same_counts)
+    settle_heights(moved, accepted=accepted)
+    noted = _with_offset(part, moved)
+    if stop_counts is None:
+        return noted
+    return replace(noted, notes=(*noted.notes, stop_note(part.fit, stop_counts)))
+
+
+def _with_offset(part: NewPart, compared: Finding | None) -> NewPart:
+    """Note what tells whether all lengths are shifted alike, or that nothing does."""
+    if compared is not None:
+        return replace(part, notes=(*part.notes, compared))
+    if any(point.length_mm == 0.0 for point in part.points):
+        return part  # the faces together are no gauge that could be another one
+    return replace(part, notes=(*part.notes, Finding("offset_unchecked")))
+
+
 def _with_touch(part: NewPart, hello: Hello) -> NewPart:
     """Note it where the touch on the gauges could not be seen."""
     if part_of_rig("load", hello) is not None:
@@ -294,26 +249,8 @@ def _with_touch(part: NewPart, hello: Hello) -> NewPart:
     return replace(part, notes=(*part.notes, Finding("touch_unchecked")))
 
 
-@click.command(
-    name="flex",
-    epilog="Examples: coilbench rig flex --port /dev/ttyUSB0 --to 90kg ; "
-    "coilbench rig flex --from block.csv",
-)
-@from_option
-@port_option
-@click.option(
-    "--to",
-    "least_n",
-    type=LOAD,
-    default="60kg",
-    help="Guided: the load to press the block to; above your springs' highest load.",
-)
-@bell_option
 def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool) -> None:
-    """Measure how far the press gives, by pressing on a solid block.
-
-    Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
-    """
+    """Measure how far the press gives, by pressing on a solid block."""
     load, travel = calibrated_part("load", "weigh"), calibrated_part("travel", "gauge")
     if file is not None:
         pressed: Sequence[FlexPoint] = read_points(_table(file), FlexPoint)

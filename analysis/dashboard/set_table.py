@@ -18,8 +18,9 @@ from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sets import SetRecord, find_set, set_names, turn_order
+from coilbench.capture.book.rows import first_row, utc_now
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done
 
@@ -70,7 +71,7 @@ def read_set_table(
         for label in record.labels
     )
     found_mm = [c.solid_height_mm for c in curves if c.solid_height_mm is not None]
-    solid_mm = record.solid_height_mm  # as given, else the highest found
+    solid_mm = record.highest_solid_mm  # as known, of any spring; else the highest found
     if solid_mm is None:
         solid_mm = max(found_mm, default=None)
     nominal_mm = _nominal_mm(record)
@@ -91,7 +92,7 @@ def _with_strokes(record: SetRecord, done: Mapping[str, Done], table: SetTable) 
         )
         for label in record.labels
     )
-    solid_mm = record.solid_height_mm if table.solid_mm is None else table.solid_mm
+    solid_mm = record.highest_solid_mm if table.solid_mm is None else table.solid_mm
     return replace(
         table,
         strokes_wanted=record.measured_strokes,
@@ -172,7 +173,7 @@ class BookReader:
                 self._over.wait(RETRY_S)
 
     def _read(self, db: Database) -> None:
-        if self.set_name not in set_names(db):
+        if first_row(db, "SELECT 1 FROM sets WHERE name = ?", [self.set_name]) is None:
             return
         mark = _mark(db)
         if mark == self._read_mark:

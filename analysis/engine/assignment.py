@@ -3,7 +3,7 @@
 The sum over the valves of ((seat - target)/tolerance)^2 + ((open - target)/tolerance)^2 is
 made least. Outer and inner act in parallel, so a valve's loads are sums, and what an outer is
 worth depends on its inner, the shims and the valve's height: a three-index assignment with a
-stock of shims (see three_index.py).
+stock of shims (see three_index_search.py).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.loads import Load, parallel_load
 from coilbench.analysis.engine.placed import inside_card
@@ -26,7 +27,8 @@ from coilbench.analysis.engine.reasons import (
     Obstacle,
     ValvesAssumed,
 )
-from coilbench.analysis.engine.shims import EFFORTS, Effort, Role, SeatChoice, SeatOptions
+from coilbench.analysis.engine.shims import Role, SeatChoice, SeatOptions
+from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import (
     GAP,
     Array,
@@ -34,6 +36,7 @@ from coilbench.analysis.engine.three_index import (
     Status,
     ThreeIndexProblem,
 )
+from coilbench.analysis.engine.three_index_search import solve
 from coilbench.analysis.engine.valve_loads import (
     Candidate,
     EndLoads,
@@ -125,21 +128,22 @@ class AssignmentBench:
             effort=np.array(effort, dtype=float),
         )
 
-    def levels(self, time_limit_s: float) -> tuple[Level, ...]:
-        """Solve every level of effort: without shims, with shims, with shims and cuts."""
-        levels: list[Level] = []
+    def levels(self, solving: Solving, asked: Effort) -> tuple[Level, ...]:
+        """Solve every level of effort, the one asked for first: it has the time.
+
+        They are returned as EFFORTS has them: without shims, with shims, with shims and cuts.
+        """
         solved: dict[tuple[int, ...], Level] = {}
-        for effort in EFFORTS:
+        for effort in (asked, *EFFORTS):
             allowed = self.allowed(effort)
             if allowed not in solved:
-                solved[allowed] = _level(self, effort, allowed, time_limit_s)
-            levels.append(replace(solved[allowed], effort=effort))
-        return tuple(levels)
+                solved[allowed] = _level(self, effort, allowed, solving)
+        return tuple(replace(solved[self.allowed(each)], effort=each) for each in EFFORTS)
 
     def fillable(self, effort: Effort, *, taken_as_read: bool = False) -> bool:
         """Tell whether every valve can get springs, however far from the card."""
         problem = self.problem(self.allowed(effort), at_best=taken_as_read)
-        return problem.without_costs().solve().picks != ()
+        return solve(problem.without_costs()).picks != ()
 
     def unread(self, choices: Sequence[int]) -> Iterator[Need]:
         """Yield the readings that are missing over some choices."""
@@ -344,10 +348,10 @@ class Assignment:
 
 
 def _level(
-    bench: AssignmentBench, effort: Effort, allowed: Sequence[int], time_limit_s: float
+    bench: AssignmentBench, effort: Effort, allowed: Sequence[int], solving: Solving
 ) -> Level:
     """Solve a level, and again with what was not read at its best: that bounds what it may hide."""
-    solution = bench.problem(allowed).solve(time_limit_s)
+    solution = solve(bench.problem(allowed), solving)
     plans = tuple(_plans(bench, solution, allowed))
     level = Level(effort, solution.status, solution.objective, solution.bound, plans)
     if plans:
@@ -358,7 +362,7 @@ def _level(
     left_out = bench.not_considered(allowed)
     if not left_out and all(table.exact for table in bench.tables):
         return level
-    at_best = bench.problem(allowed, at_best=True).solve(time_limit_s)
+    at_best = solve(bench.problem(allowed, at_best=True), solving)
     level = replace(level, bound=at_best.bound, not_considered=left_out)
     if solution.status == "infeasible" and at_best.status != "infeasible":
         level = replace(level, status="not_read")

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from msgspec import structs
 
+from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.assignment import (
     Assignment,
     AssignmentBench,
@@ -28,8 +29,7 @@ from coilbench.analysis.engine.reasons import (
     TooFewSprings,
     UnreadObstacle,
 )
-from coilbench.analysis.engine.shims import EFFORTS, Effort
-from coilbench.analysis.engine.three_index import TIME_LIMIT_S
+from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import candidates_of, valves_of
 
 EXTRA_SHIMS = 2  # under one valve, to see whether max_shims prevents an assignment
@@ -40,7 +40,7 @@ def assign(
     sets: Mapping[str, SetCurves],
     set_sizes: Mapping[str, int],
     effort: Effort = "shims",
-    time_limit_s: float = TIME_LIMIT_S,
+    solving: Solving | None = None,
 ) -> Assignment:
     """Give every valve an outer, an inner and what is under them, as near the card as can be.
 
@@ -51,6 +51,7 @@ def assign(
         sets: the measured sets by name, without the springs that must not be used.
         set_sizes: how many springs each candidate set is registered with.
         effort: the level asked for; all are solved.
+        solving: how long the search may go on; None: until it ends.
 
     Raises:
         CoilbenchError: a candidate set is unknown or has the wrong role.
@@ -66,7 +67,7 @@ def assign(
     if clearance_low(build):
         levels = tuple(Level(each, "infeasible") for each in EFFORTS)
     else:
-        levels = bench.levels(time_limit_s)
+        levels = bench.levels(solving or Solving(), effort)
     nothing = levels[EFFORTS.index(effort)].status in ("infeasible", "not_read")
     reasons: tuple[Obstacle, ...] = ()
     if nothing:

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from sqlite_utils import Database
 
+from coilbench.analysis.choices import Effort
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.assignment import Assignment, ValvePlan
@@ -23,8 +24,9 @@ from coilbench.analysis.engine.cam import exceeds
 from coilbench.analysis.engine.loads import Load, parallel_load
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves, SetLoads, inside_card
-from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
+from coilbench.analysis.engine.shims import ROLES, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight
+from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build, read_text
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
@@ -47,9 +49,10 @@ from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import find_scale, newest_part
+from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.provenance import scale_made_utc, set_provenance
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.strokes.bins import Array
 
@@ -58,9 +61,14 @@ LEAST_POINTS = 2  # of a curve that is drawn
 
 
 def read_sheet(
-    db: Database, build_path: Path, effort: Effort, use_flagged: bool, book: str
+    db: Database,
+    build_path: Path,
+    effort: Effort,
+    use_flagged: bool,
+    book: str,
+    solving: Solving | None = None,
 ) -> Sheet:
-    """Work out a build file's sheet; the book's name is for the record.
+    """Work out a build file's sheet; the book's name is for the record, solving as in assign.
 
     Raises:
         CoilbenchError: the build file or a set that it names can't be used.
@@ -68,7 +76,7 @@ def read_sheet(
     build = read_build(build_path)
     table = lift_table_beside(build, build_path)
     found = candidate_sets(db, build, use_flagged)
-    assignment = assign(build, found.sets, found.sizes, effort)
+    assignment = assign(build, found.sets, found.sizes, effort, solving)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.running.commands import Action
+from coilbench.capture.running.kinds import Action
 
 TWICE_S = 2.0  # two presses within this belong together; common practice, no source
 
@@ -15,6 +15,20 @@ _BUTTONS = (
     (SampleFlag.REDO_PRESSED, Action.REDO, Action.BACK),
     (SampleFlag.ACCEPT_PRESSED, None, Action.SKIP),
 )
+
+
+def meaning(action: Action | None, *, asked: bool, done: bool) -> Action | None:
+    """Return what a press of a button asks for now.
+
+    Args:
+        action: what it asks for else.
+        asked: whether a question stands: then accept is yes and redo is no.
+        done: whether the set is: then accept finishes.
+    """
+    accept = action in (None, Action.SKIP)
+    if asked:
+        return Action.ACCEPT if accept else Action.TAKE_OUT
+    return Action.FINISH if accept and done else action
 
 
 class Buttons:

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 import msgspec
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.watching import CARE_ONLY
 
@@ -26,29 +26,6 @@ ClosedBy = Literal[
     "no_sockets", "not_opened", "folder_not_made",
     "folder_no_folder", "folder_of_another", "folder_shared",
 ]  # fmt: skip
-
-
-class Action(StrEnum):
-    """What is asked.
-
-    REDO: the last stroke no longer counts and is wanted again.
-    SKIP: this spring comes later; the next one's turn.
-    BACK: this spring again from its first stroke; where it has none yet, the spring before.
-    RENAME: give a spring another label.
-    ACCEPT: yes to the question that stands.
-    TAKE_OUT: no to it; of a press, that it does not count and the spring is taken out.
-    DATUM: the faces stand on a gauge of this length, lightly, and heights are known from here.
-    FINISH: end the capture; asks once where springs are unfinished.
-    """
-
-    REDO = "redo"
-    SKIP = "skip"
-    BACK = "back"
-    RENAME = "rename"
-    ACCEPT = "accept"
-    TAKE_OUT = "take_out"
-    DATUM = "datum"
-    FINISH = "finish"
 
 
 @dataclass(frozen=True)
@@ -116,20 +93,6 @@ class Command:
         return command
 
 
-class EventKind(StrEnum):
-    """What sort of thing happened."""
-
-    KEPT = "kept"
-    REFUSED = "refused"
-    REDO = "redo"
-    TURN = "turn"  # another spring's turn than before, because someone asked
-    RESCUED = "rescued"
-    FAULT = "fault"
-    LINK = "link"
-    QUESTION = "question"
-    DONE = "done"
-
-
 @dataclass(frozen=True)
 class Event:
     """Something the person at the press should know: what sort of thing, and what exactly."""
@@ -164,8 +127,9 @@ class Snapshot:
             NOW_S, or the height's datum is lost.
         load_unknown: why there is no load; None where there is one, and before the first sample.
             A spring may be pressed then: phase is `unknown`.
-        datum: why heights are unknown (`datum_lost`); then there is no height, no curve, no turn,
-            and no stroke counts until a datum is set.
+        datum: why heights are unknown (`datum_lost`, `datum_doubted`); then there is no height, no
+            curve, no turn, and no stroke counts until a datum is set or, in doubt, confirmed.
+        gauge_awaited: whether a gauge for a datum is on its way between the faces.
         alarm: what cannot be right in the press now; strokes with a stop do not count.
         question: what a person must answer, with ACCEPT or TAKE_OUT; None: nothing.
         rating_n: the least of what cell and press may bear; None where the book does not say.
@@ -193,6 +157,7 @@ class Snapshot:
     height_mm: float | None = None
     load_unknown: Finding | None = None
     datum: Finding | None = None
+    gauge_awaited: bool = False
     alarm: Finding | None = None
     question: Finding | None = None
     rating_n: float | None = None

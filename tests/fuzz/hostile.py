@@ -139,15 +139,16 @@ BOOKS: dict[str, Made] = {
     "a format of tomorrow": (
         f"UPDATE sweeps SET samples_format = 'moon', calibration_id = NULL {SECOND}", ()),
     "no samples and no curve": (
-        "DELETE FROM curve_rows WHERE sweep_id IN (SELECT id FROM sweeps WHERE origin = 'keyed')",
+        "DELETE FROM curve_steps WHERE curve IN (SELECT curve FROM curves JOIN sweeps"
+        " ON sweeps.id = sweep_id WHERE origin = 'keyed')",
         ()),
-    "a curve of infinity": ("UPDATE curve_rows SET load_n = 9e999, height_mm = -9e999", ()),
+    "a curve of infinity": ("UPDATE curve_steps SET load_n = 9e999, height_mm = -9e999", ()),
     "a zero of infinity": (f"UPDATE sweeps SET zero_counts = -9e999 {SECOND}", ()),
     "an uncertainty below 0": ("UPDATE sweeps SET load_u_n = -1, height_u_mm = 9e999", ()),
     "a check with no weight": ("UPDATE mass_checks SET mass_kg = 0", ()),
     "what rests is endless": ("UPDATE rig_ratings SET rests_n = 9e999, cell_n = 1e300", ()),
     "an endless limit": (
-        "INSERT INTO rig_settings (only_row, good_for_days) VALUES (1, 9e999)", ()),
+        "UPDATE rig_settings SET good_for_days = 9e999", ()),
     "a scale of nothing": ("UPDATE scales SET fit_json = '[]'", ()),
     "a capture under way that says nothing": (
         "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"
