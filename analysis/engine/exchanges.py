@@ -80,7 +80,7 @@ def _settled(costs: Array, place: Index, copies: Index, outer: Index) -> _Given:
     while True:
         inner = linear_sum_assignment(costs[place, outer][:, copies])[1]
         outer = linear_sum_assignment(costs[place, :, copies[inner]])[1]
-        moved = linear_sum_assignment(costs[place][:, outer, copies[inner]])[1]
+        moved = linear_sum_assignment(costs[place[:, None], outer, copies[inner]])[1]
         outer, inner = outer[moved], inner[moved]
         cost = float(costs[place, outer, copies[inner]].sum())
         if cost >= best.cost:

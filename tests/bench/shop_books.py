@@ -16,7 +16,7 @@ from coilbench.capture.book.opening import open_book
 SPRINGS_A_SET, STROKES_A_SPRING = 12, 3
 _STROKES = """
 SELECT sweeps.id FROM template.sweeps JOIN template.springs ON spring_id = springs.id
-JOIN template.sets ON set_id = sets.id WHERE sets.name = 'larch' AND purpose = 'measured'
+JOIN template.sets ON set_id = sets.id WHERE sets.name = ? AND purpose = 'measured'
 """
 
 
@@ -27,26 +27,33 @@ def demo(path: Path) -> Path:
     return path
 
 
-def fill(template: Path, path: Path, springs: int, called: str = "set") -> None:
-    """Add sets of twelve springs to a book, each spring with three strokes of another one's."""
+def fill(
+    template: Path,
+    path: Path,
+    springs: int,
+    called: str = "set",
+    role: str = "outer",
+    like: str = "larch",
+) -> None:
+    """Add sets of twelve springs to a book, each spring with three strokes of one of `like`."""
     with open_book(path, create=True) as db:
         db.execute("ATTACH ? AS template", [str(template)])
         db.execute("PRAGMA synchronous = OFF")
         db.conn.execute("BEGIN")
         for table in ("calibration_parts", "calibration_points", "calibrations"):
             db.execute(f"INSERT OR IGNORE INTO main.{table} SELECT * FROM template.{table}")
-        strokes = [row[0] for row in db.execute(_STROKES)]
+        strokes = [row[0] for row in db.execute(_STROKES, [like])]
         for number in range(-(-springs // SPRINGS_A_SET)):
-            _add_set(db, f"{called}{number:04d}", strokes)
+            _add_set(db, f"{called}{number:04d}", role, strokes)
         db.conn.commit()
 
 
-def _add_set(db: Database, name: str, strokes: list[str]) -> None:
+def _add_set(db: Database, name: str, role: str, strokes: list[str]) -> None:
     set_id = str(uuid.uuid4())
     db.execute(
         "INSERT INTO sets (id, name, role, made_utc, conditioning_strokes, measured_strokes)"
-        " VALUES (?, ?, 'outer', '2026-05-01T10:00:00.000+00:00', 0, 3)",
-        [set_id, name],
+        " VALUES (?, ?, ?, '2026-05-01T10:00:00.000+00:00', 0, 3)",
+        [set_id, name, role],
     )
     for turn in range(1, SPRINGS_A_SET + 1):
         spring_id = str(uuid.uuid4())
