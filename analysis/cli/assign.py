@@ -134,10 +134,10 @@ def _show(assignment: Assignment) -> None:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        told = bool(chosen.looked_at) or chosen.status == "feasible"
-        bound = f"; no other choice is below {sums[1]}" if told or (chosen.bound or 0.0) else ""
+        is_open = bool(chosen.looked_at) or chosen.status == "feasible"
+        bound = f"; no other choice is below {sums[1]}" if is_open or (chosen.bound or 0.0) else ""
         say(f"The sum is {sums[0]}{bound}.")
-        if told and not chosen.proven:
+        if is_open and not chosen.proven:
             now, best = (shown.load_text(n) for n in missed_n(chosen, assignment.build))
             say(f"At best another brings a load's miss, root mean square, from {now} to {best}.")
         say(f"{spread_text(chosen, shown)}.")

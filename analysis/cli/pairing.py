@@ -114,8 +114,8 @@ def pair_command(
         found = [_with_limits(each, table, outer, inner) for each, table in each_table]
     if as_json:
         documents = [_document(each) for each in found]
-        whole = documents[0] if len(documents) == 1 else {"builds": documents}
-        print_document(document(whole | {"warnings": warned}))
+        told = documents[0] if len(documents) == 1 else {"builds": documents}
+        print_document(document(told | {"warnings": warned}))
     else:
         _show(found, top)
         show_warnings(warned)

@@ -63,7 +63,8 @@ def _exchanged(costs: Array, place: Index, copies: Index, solving: Solving) -> _
         if kick % LARGEST_KICK == 0 and solving.left_s() <= 0.0:
             break
         outer = best.outer.copy()
-        some = random.choice(valves, min(valves, random.integers(2, LARGEST_KICK)), replace=False)
+        count = min(valves, int(random.integers(2, LARGEST_KICK)))
+        some = random.choice(valves, count, replace=False)
         if outers > valves and random.random() < 0.5:
             outer[some[0]] = random.choice(np.setdiff1d(np.arange(outers), outer))
         outer[some] = outer[random.permutation(some)]

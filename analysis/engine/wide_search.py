@@ -105,7 +105,8 @@ class WideProblem:
                 continue
             count = min(neighbours, len(inners))
             tree = KDTree(inner_at[inners])
-            far, index = tree.query(-outer_at[outers], k=np.arange(1, count + 1))
+            ranks = np.arange(1, count + 1)
+            far, index = map(np.asarray, tree.query(-outer_at[outers], k=ranks))
             width = self.outer.width(place, stack)[outers]
             widest = float(self.inner.width(place, stack)[inners].max())
             others = np.inf

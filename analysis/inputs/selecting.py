@@ -11,16 +11,24 @@ import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.engine.assignment import Assignment, Level
-from coilbench.analysis.engine.build_file import EVERY, BuildFile
+from coilbench.analysis.engine.build_file import EVERY, BuildFile, Where
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import EFFORTS, ROLES, Effort, Role, SeatChoice, SeatOptions
 from coilbench.analysis.engine.shortlist import sets_for_pairs, sets_for_valves
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import Array, Index
-from coilbench.analysis.engine.valve_loads import Place, Standing, places_of, valves_of
+from coilbench.analysis.engine.valve_loads import (
+    Candidate,
+    Place,
+    Standing,
+    places_of,
+    read_load,
+    valves_of,
+)
 from coilbench.analysis.engine.wide_search import Spans, WideProblem
 from coilbench.analysis.inputs.candidates import Candidates
 from coilbench.analysis.inputs.first_loads import FirstLoads
+from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 
 MOST_SETS = 10  # of a role that are judged: each takes about a second
@@ -175,7 +183,10 @@ def select(
 def _shelf(db: Database, selection: Selection, role: Role) -> Shelf:
     """Read a role's springs at every height that they would have."""
     build, named = selection.build, getattr(selection.build.springs, role)
-    where = build.springs.where
+    every = role in build.springs.every
+    where = build.springs.where if every else Where()
+    for name in () if every else named:
+        find_set(db, name, strokes=False)  # refuses one that is not in the book
     sets: tuple[str, str] = (role, role)
     if role == "outer" and not build.springs.paired:
         sets = ("outer", "single")
@@ -186,7 +197,7 @@ def _shelf(db: Database, selection: Selection, role: Role) -> Shelf:
     wanted_mm = np.round(np.stack([seat_mm, seat_mm - lift_mm], axis=-1), 6)
     heights_mm, loads_at = np.unique(wanted_mm, return_inverse=True)
     first = FirstLoads.read(db, sets, where.mark, heights_mm)
-    if role not in build.springs.every:  # named sets beside every set of the other role
+    if not every:  # named sets beside every set of the other role
         first = first.of([n for n, one in enumerate(first.springs) if one.set_name in named])
     loads_at = loads_at.reshape(wanted_mm.shape)
     low_mm, high_mm = where.read_down_to_mm, where.read_up_to_mm
@@ -194,7 +205,8 @@ def _shelf(db: Database, selection: Selection, role: Role) -> Shelf:
     over = measured.copy()
     over &= first.lowest_mm <= (math.inf if low_mm is None else low_mm)
     over &= first.highest_mm >= (-math.inf if high_mm is None else high_mm)
-    read = over & ~np.isnan(first.load_n[:, loads_at]).any(axis=3).all(axis=(1, 2))
+    both_ends = ~np.isnan(first.load_n[:, loads_at]).any(axis=3)
+    read = over & both_ends.any(axis=2).any(axis=1)
     if not read.any():
         _refuse_empty(build, role, len(first.springs), int(measured.sum()), heights_mm)
     return Shelf(
@@ -236,9 +248,13 @@ def _refuse_empty(
 def _chosen(selection: Selection, *, by_valve: bool) -> dict[Role, tuple[str, ...]]:
     """Return which sets of each role are judged: all, where they are few."""
     shelves = selection.shelves
+    springs = selection.build.springs
     names = {role: shelf.first.sets for role, shelf in shelves.items()}
+    named: dict[Role, tuple[str, ...]] = {
+        role: getattr(springs, role) for role in shelves if role not in springs.every
+    }
     if all(len(each) <= MOST_SETS for each in names.values()):
-        return names
+        return names | named
     firsts = {role: shelf.first for role, shelf in shelves.items()}
     problem = _problem(selection, firsts, barred=True)
     of_set = {
@@ -251,7 +267,7 @@ def _chosen(selection: Selection, *, by_valve: bool) -> dict[Role, tuple[str, ..
     return {
         role: tuple(names[role][number] for number in sorted(numbers)) or names[role][:1]
         for role, numbers in zip(shelves, found, strict=False)
-    }
+    } | named
 
 
 def _problem(
@@ -304,7 +320,8 @@ def _spans(selection: Selection, first: FirstLoads, role: Role, *, barred: bool)
 def _judged(shelf: Shelf, sets: Mapping[str, SetCurves]) -> tuple[FirstLoads, float]:
     """Put judged loads in place of first ones; returns also how far outside of these they were.
 
-    A judged spring that may not be used has none. Between keyed heights both count.
+    A judged spring that may not be used has none. Between heights that were read singly a load lies
+    where the spring's shape may have it.
     """
     first, off_n = shelf.first, 0.0
     least_n, most_n = first.least_n.copy(), first.most_n.copy()
@@ -319,9 +336,12 @@ def _judged(shelf: Shelf, sets: Mapping[str, SetCurves]) -> tuple[FirstLoads, fl
         load_n = curve.loads_n_at(first.heights_mm)
         beyond_n = np.fmax(first.least_n[number] - load_n, load_n - first.most_n[number])
         off_n = max(off_n, float(np.nanmax(beyond_n, initial=0.0)))
-        dense = all(sweep.dense for sweep in curve.sweeps)
-        least_n[number] = load_n if dense else np.fmin(load_n, least_n[number])
-        most_n[number] = load_n if dense else np.fmax(load_n, most_n[number])
+        least_n[number], most_n[number] = load_n, load_n
+        if not all(sweep.dense for sweep in curve.sweeps):
+            candidate = Candidate(spring.label, sets[spring.set_name], spring.label, curve)
+            known = [read_load(candidate, mm, (), {}) for mm in first.heights_mm.tolist()]
+            least_n[number] = [np.nan if one.load is None else one.least_n for one in known]
+            most_n[number] = [np.nan if one.load is None else one.most_n for one in known]
     return replace(first, least_n=least_n, most_n=most_n), off_n
 
 
