@@ -92,10 +92,11 @@ def assign_command(
         with open_book(book_path()) as db:
             selection = select(db, parsed, effort, say=waiting.say)
             parsed = selection.build
-            found = selection.narrowed(candidate_sets(db, parsed, use_flagged, waiting.say))
+            found = candidate_sets(db, parsed, use_flagged, waiting.say)
+            found = found.of_sets(selection.narrowed(found.sets))
             warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
         assignment = assign(parsed, found.sets, found.sizes, effort, waiting)
-        assignment = selection.bounded(assignment, found, waiting)
+        assignment = selection.bounded(assignment, found.sets, waiting)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]

@@ -103,7 +103,7 @@ def pair_command(
             selection = select(db, whole, by_valve=False, say=waiting.say)
             for build in selection.build.cards:
                 candidates = candidate_sets(db, build, use_flagged, waiting.say)
-                candidates = selection.narrowed(candidates)
+                candidates = candidates.of_sets(selection.narrowed(candidates.sets))
                 waiting.say("Comparing the sets with the card")
                 pairing = pair_sets(build, candidates.sets)
                 found.append(_Paired(build, candidates, pairing, selection))

@@ -17,7 +17,7 @@ from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import find_wall, judge_coils
 from coilbench.capture.calibration.polynomial import value
-from coilbench.capture.strokes.bins import Array, Bins, noise_n
+from coilbench.capture.strokes.bins import Array, Bins
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
 from coilbench.capture.tables.spring_lines import CALIPER_U_MM
 
@@ -268,7 +268,7 @@ def _find_contact(bins: Bins, spread_s2: float = 0.0) -> Spot | None:
     but widened where no power suits: contact is their mean, its standard error their deviation.
     None where the sweep begins above the band or has too few samples in it.
     """
-    largest_n, noise = float(bins.load_n.max(initial=0.0)), noise_n(bins)
+    largest_n, noise = float(bins.load_n.max(initial=0.0)), bins.noise_n
     noise = max(noise, 1e-4 * largest_n)
     for share in CONTACT_BANDS:
         above = np.flatnonzero(bins.load_n > share * largest_n)

@@ -53,8 +53,9 @@ def curve_effect(
 ) -> Effect:
     """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
     freedom = math.inf if fit.degrees_of_freedom is None else fit.degrees_of_freedom
-    covariance = np.array(fit.covariance) / fit.widened**2
-    return Effect(source, key, unit, sensitivity, gradient, covariance, degrees_of_freedom=freedom)
+    return Effect(
+        source, key, unit, sensitivity, gradient, fit.unwidened, degrees_of_freedom=freedom
+    )
 
 
 def powers(x: float, fit: PolynomialFit) -> Array:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,21 +18,46 @@ def local_grid(lowest_mm: float, highest_mm: float, step_mm: float, edge_mm: flo
     return np.concatenate([[lowest_mm], inner, [highest_mm]])
 
 
+class LocalLines(NamedTuple):
+    """Straight lines around the grid's heights, each over the w bins or fewer in its window.
+
+    Attributes:
+        load_n, slope: shape (g,), NaN where the window holds fewer than three bins.
+        smoother: shape (g, w): what each bin's load counts in load_n.
+        at: which bins these are, likewise.
+    """
+
+    load_n: Array
+    slope: Array
+    smoother: Array
+    at: NDArray[np.intp]
+
+    def on(self, rows: NDArray[np.bool_]) -> LocalLines:
+        """Return some of the lines."""
+        return LocalLines(*(column[rows] for column in self))
+
+
 def local_lines(
     height_mm: Array, load_n: Array, weight: Array, grid: Array, half_mm: float
-) -> tuple[Array, Array, Array]:
+) -> LocalLines:
     """Weighted straight line around every grid height (Epanechnikov weights).
 
-    Returns load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
-    three bins, and the smoother's matrix, shape (g, bins): load = smoother @ load_n.
+    Args:
+        height_mm: of the bins, ascending.
     """
-    away = height_mm[None, :] - grid[:, None]
-    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * weight
+    begin = np.searchsorted(height_mm, grid - half_mm)
+    end = np.searchsorted(height_mm, grid + half_mm, side="right")
+    at = begin[:, None] + np.arange(max(int((end - begin).max()), 1))
+    inside = at < end[:, None]
+    at = np.minimum(at, height_mm.size - 1)
+    away = height_mm[at] - grid[:, None]
+    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * weight[at] * inside
     moment = kernel * away
     s0, s1, s2 = kernel.sum(1), moment.sum(1), (moment * away).sum(1)
     determinant = s0 * s2 - s1**2
     enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
     determinant = np.where(enough, determinant, np.nan)
     smoother = (s2 / determinant)[:, None] * kernel - (s1 / determinant)[:, None] * moment
-    tilt_n = (s0 * (moment @ load_n) - s1 * (kernel @ load_n)) / determinant
-    return smoother @ load_n, tilt_n, smoother
+    there_n = load_n[at]
+    tilt_n = (s0 * (moment * there_n).sum(1) - s1 * (kernel * there_n).sum(1)) / determinant
+    return LocalLines((smoother * there_n).sum(1), tilt_n, smoother, at)

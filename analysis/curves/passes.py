@@ -10,7 +10,6 @@ import numpy as np
 from coilbench.analysis.curves.points import Points, readings_of
 from coilbench.analysis.curves.sweep_fit import GRID_STEP_MM, TURN_MM, BranchFit, SweepFit, Way
 from coilbench.capture.strokes.bins import Bins, fine_bins
-from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.sweep import Sweep
 
 FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
@@ -23,7 +22,7 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
     unloading_bins: Bins | None
     if not sweep.dense:
         return fit_points([sweep])
-    loading_bins, rising = (fine_bins(branch) for branch in split_passes(sweep))
+    loading_bins, rising = (fine_bins(branch) for branch in sweep.passes)
     sparse = _sparse(loading_bins, rising)
     unloading, unloading_bins = _fit_unloading(rising, sweep.turned_mm)
     fits = [BranchFit.of_bins(loading_bins, GRID_STEP_MM), unloading]

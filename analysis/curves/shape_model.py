@@ -130,7 +130,9 @@ def _pooled_course(
     inside = [[bins.between(bottom_mm, top_mm) for bins in ways] for ways in strokes]
     every = [bins for ways in inside for bins in ways]
     edges = np.linspace(bottom_mm, top_mm, CELLS + 1)
-    heights, loads = (np.concatenate([bins[column] for bins in every]) for column in (0, 1))
+    heights, loads = (
+        np.concatenate([getattr(bins, name) for bins in every]) for name in ("height_mm", "load_n")
+    )
     if heights.size < FEWEST:
         return None
     line = np.polyfit(heights, loads, 1)

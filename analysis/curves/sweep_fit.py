@@ -19,7 +19,7 @@ from coilbench.analysis.curves.local_lines import local_grid, local_lines
 from coilbench.analysis.curves.points import EDGE_MM, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.statistics import median
-from coilbench.capture.strokes.bins import Array, Bins, noise_n
+from coilbench.capture.strokes.bins import Array, Bins
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import RigReading
 
@@ -239,13 +239,13 @@ class BranchFit(NamedTuple):
             return None
         grid = local_grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm, EDGE_MM)
         half_mm = max(HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * median(np.diff(bins.height_mm)))
-        load, slope, smoother = local_lines(*bins[:3], grid, half_mm)
-        usable = np.isfinite(load)
+        lines = local_lines(bins.height_mm, bins.load_n, bins.weight, grid, half_mm)
+        usable = np.isfinite(lines.load_n)
         if np.count_nonzero(usable) < 2:
             return cls.of_points(Branch(bins.height_mm, bins.load_n))
-        grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
-        error = noise_n(bins) * np.sqrt(np.sum(smoother**2 / bins.weight, axis=1))
-        by_lag = -slope[:, None] * (smoother @ bins.by_lag)
+        grid, (load, slope, smoother, at) = grid[usable], lines.on(usable)
+        error = bins.noise_n * np.sqrt(np.sum(smoother**2 / bins.weight[at], axis=1))
+        by_lag = -slope[:, None] * np.einsum("gw,gwk->gk", smoother, bins.by_lag[at])
         bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
         flat, alike = np.zeros_like(grid), np.ones_like(grid)
         return cls(grid, load, -slope, error, by_lag, bend, flat, alike)

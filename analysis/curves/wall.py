@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Press, typical_delay_s
-from coilbench.capture.strokes.bins import Array, Bins, fine_bins, noise_n
+from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
 
 # All of these are our choice, no source.
@@ -115,7 +116,7 @@ def _excess_load(bins: Bins) -> _Excess | None:
     peak = int(np.argmax(excess))
     down = slice(peak, None)
     rising = np.maximum.accumulate(excess[down][::-1])
-    return _Excess(height[below][down][::-1], rising, trend, noise_n(bins))
+    return _Excess(height[below][down][::-1], rising, trend, bins.noise_n)
 
 
 def _trend_part(bins: Bins) -> NDArray[np.bool_] | None:
@@ -200,7 +201,7 @@ class _Trend(NamedTuple):
     def excess(self, bins: Bins) -> tuple[float, float]:
         """How far the lowest load lies above it, and the standard error of that, N."""
         row = ((float(bins.height_mm[0]) - self.middle_mm) / self.half_mm) ** np.array([2, 1, 0])
-        u_n = math.hypot(noise_n(bins), math.sqrt(row @ self.fit.covariance @ row))
+        u_n = math.hypot(bins.noise_n, math.sqrt(row @ self.fit.covariance @ row))
         return float(bins.load_n[0] - row @ self.fit.coefficients), u_n
 
     def stiffness(self, bins: Bins, height_mm: float) -> _Stiffness:
@@ -215,11 +216,12 @@ class _Trend(NamedTuple):
             return _Stiffness(height_mm, 1.0, math.inf)
         own_u = math.sqrt(tilt @ self.fit.covariance @ tilt) / self.half_mm
         line = Fit.least_squares(np.column_stack([away, np.ones_like(away)]), load)
-        noise_u = noise_n(bins) / math.sqrt(float(bins.weight[last] @ away**2))
+        noise_u = bins.noise_n / math.sqrt(float(bins.weight[last] @ away**2))
         u = math.hypot(max(math.sqrt(line.covariance[0, 0]), noise_u), own_u)
         return _Stiffness(height_mm, float(line.coefficients[0]) / own, u / own)
 
 
+@lru_cache(maxsize=16)  # coil bind is judged and read from the same bins
 def find_wall(bins: Bins) -> _Wall | None:
     """Find the wall where the press reached it; None where it did not.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean
 
 from sqlite_utils import Database
@@ -59,6 +59,11 @@ class Candidates:
     left_out: list[str]
     unsure: list[str]
     sizes: dict[str, int]
+
+    def of_sets(self, sets: dict[str, SetCurves]) -> Candidates:
+        """Return them with fewer springs."""
+        kept = {curve.label for springs in sets.values() for curve in springs.curves}
+        return replace(self, sets=sets, unsure=[one for one in self.unsure if one in kept])
 
 
 def candidate_sets(

@@ -26,7 +26,6 @@ from coilbench.analysis.engine.valve_loads import (
     valves_of,
 )
 from coilbench.analysis.engine.wide_search import Spans, WideProblem
-from coilbench.analysis.inputs.candidates import Candidates
 from coilbench.analysis.inputs.first_loads import FirstLoads
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
@@ -94,21 +93,21 @@ class Selection:
         """Springs that were read, and not judged."""
         return sum(shelf.only_looked_at for shelf in self.shelves.values())
 
-    def narrowed(self, found: Candidates) -> Candidates:
-        """Return the candidates without springs that were not asked for."""
-        sets = dict(found.sets)
+    def narrowed(self, sets: Mapping[str, SetCurves]) -> dict[str, SetCurves]:
+        """Return judged sets without springs that were not asked for."""
+        kept = dict(sets)
         for shelf in self.shelves.values():
             for name in shelf.judged:
-                sets[name] = sets[name].of_springs(shelf.labels.get(name, set()))
-        kept = {curve.label for each in sets.values() for curve in each.curves}
-        unsure = [label for label in found.unsure if label in kept]
-        return replace(found, sets=sets, unsure=unsure)
+                kept[name] = kept[name].of_springs(shelf.labels.get(name, set()))
+        return kept
 
-    def bounded(self, assignment: Assignment, found: Candidates, solving: Solving) -> Assignment:
+    def bounded(
+        self, assignment: Assignment, sets: Mapping[str, SetCurves], solving: Solving
+    ) -> Assignment:
         """Return an assignment of the judged springs with a bound over all that were read."""
         if not self.only_looked_at:
             return assignment
-        problem, hold = self._at_best(found)
+        problem, hold = self._at_best(sets)
         bound = problem.solve(solving).bound or 0.0
         levels = []
         for level in assignment.levels:
@@ -123,12 +122,12 @@ class Selection:
             level, status=status, bound=known, looked_at=self.only_looked_at, looks_hold=hold
         )
 
-    def _at_best(self, found: Candidates) -> tuple[WideProblem, bool]:
+    def _at_best(self, sets: Mapping[str, SetCurves]) -> tuple[WideProblem, bool]:
         """Return the problem with judged loads, and first readings at their best; if these hold.
 
         Where a judged load lies outside its first reading, all are taken to be off by more.
         """
-        read = {role: _judged(shelf, found.sets) for role, shelf in self.shelves.items()}
+        read = {role: _judged(shelf, sets) for role, shelf in self.shelves.items()}
         off_n = max((off_n for _, off_n in read.values()), default=0.0)
         firsts = {
             role: _widened(first, self.shelves[role], WIDER * off_n)

@@ -77,9 +77,10 @@ def read_sheet(
     solving = solving or Solving()
     selection = select(db, whole, effort)
     build = selection.build
-    found = selection.narrowed(candidate_sets(db, build, use_flagged))
+    found = candidate_sets(db, build, use_flagged)
+    found = found.of_sets(selection.narrowed(found.sets))
     assignment = assign(build, found.sets, found.sizes, effort, solving)
-    assignment = selection.bounded(assignment, found, solving)
+    assignment = selection.bounded(assignment, found.sets, solving)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)

@@ -125,6 +125,12 @@ def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
     return None if row is None else _part(db, row)
 
 
+def parts(db: Database, kind: PartKind) -> list[PartRecord]:
+    """Return every part of a kind, newest first."""
+    rows = db.query("SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC", [kind])
+    return [_part(db, row) for row in list(rows)]
+
+
 def current_calibration(db: Database) -> CalibrationRecord:
     """Return the calibration in force.
 
@@ -175,7 +181,7 @@ def _part_by_id(db: Database, part_id: str | None) -> PartRecord | None:
 
 
 def _part(db: Database, row: dict[str, Any]) -> PartRecord:
-    points = db.query(
+    points = db.execute(
         f"SELECT {', '.join(_POINT_COLUMNS)} FROM calibration_points"  # noqa: S608  our own names
         " WHERE part_id = ? ORDER BY point",
         [row["id"]],
@@ -185,7 +191,7 @@ def _part(db: Database, row: dict[str, Any]) -> PartRecord:
         part_id=row["id"],
         made_utc=row["made_utc"],
         fit=fit_from_json(row["fit_json"]),
-        points=tuple(PointRow(**point) for point in points),
+        points=tuple(PointRow(*point) for point in points),
         notes=tuple(remarks_of(row["notes_json"])),
     )
 

@@ -83,22 +83,11 @@ class Press:
     touching_mm: float = -math.inf
 
     def height_mm(self, delay_s: float, spread_s2: float) -> Array:
-        """Return the height that belongs to each load, shape (n,).
-
-        Above contact the load is zero at any height: a window that reaches above contact averages
-        the contact height there, as long as most of the window lies below.
-        """
-        found: Array = self.heights_mm((delay_s,), (spread_s2,))[0]
+        """Return the height that belongs to each load, shape (n,); as Presses.heights_mm."""
+        if self.t_s.size < 2:
+            return self.travel_mm + self.flex_mm
+        found: Array = Presses.of([self]).heights_mm((delay_s,), (spread_s2,))[0]
         return found
-
-    def heights_mm(self, delays_s: Sequence[float], spreads_s2: Sequence[float]) -> Array:
-        """Return height_mm for several filters, shape (k, n)."""
-        found = self._course.averages(np.array(delays_s), np.array(spreads_s2))
-        if not math.isfinite(self.contact_mm):
-            return np.asarray(found + self.flex_mm)
-        plain, clipped = found
-        inside = np.clip((self.contact_mm - clipped) / CONTACT_BLEND_MM, 0.0, 1.0)
-        return np.asarray(inside * clipped + (1.0 - inside) * plain + self.flex_mm)
 
     def too_fast(self, delay_s: float, spread_s2: float) -> bool:
         """Whether a way took so little time that the filter saw hardly anything of it.
@@ -108,7 +97,7 @@ class Press:
         window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self._interval_s
         return self.way_s < LEAST_WINDOWS * window_s
 
-    @property
+    @cached_property
     def way_s(self) -> float:
         """How long the shorter way under load took, s; 0 where nothing was pressed."""
         pressed = np.flatnonzero(self.load_n > LEAST_SHARE * self.load_n.max(initial=0.0))
@@ -134,49 +123,153 @@ class Press:
         delay_s = typical_delay_s(self._interval_s)
         return self.too_fast(delay_s, delay_s**2 / 3.0)
 
-    def with_contact(self, contact_mm: float) -> Press:
-        """Return the same stroke, the spring pushing from another height on."""
-        moved = replace(self, contact_mm=contact_mm)
-        vars(moved)["_travel"] = self._travel  # the same, worked out once
-        return moved
-
     @cached_property
     def _interval_s(self) -> float:
         return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
 
-    @cached_property
-    def _course(self) -> Course:
-        """Its travel, and where contact is known its travel below contact too."""
-        if not math.isfinite(self.contact_mm):
-            return self._travel
-        below = np.minimum(self.travel_mm, self.contact_mm)
-        return _Courses(self._travel, Course(self.t_s, below))
+
+@dataclass(frozen=True)
+class Presses:
+    """Some strokes behind each other, so that all of them are worked on at once.
+
+    Attributes:
+        t_s, load_n, travel_mm, flex_mm: as in Press, shape (n,), of all strokes.
+        rows: where each stroke lies among them.
+        contact_mm: of each stroke, shape (strokes,).
+    """
+
+    t_s: Array
+    load_n: Array
+    travel_mm: Array
+    flex_mm: Array
+    rows: Rows
+    contact_mm: Array
+
+    @classmethod
+    def of(cls, presses: Sequence[Press]) -> Presses:
+        """Put strokes, one or more, of two samples or more each, behind each other."""
+        columns = (
+            np.concatenate([getattr(press, name) for press in presses])
+            for name in ("t_s", "load_n", "travel_mm", "flex_mm")
+        )
+        rows = Rows.of([press.t_s.size for press in presses])
+        return cls(*columns, rows, np.array([press.contact_mm for press in presses]))
+
+    def with_contact(self, contact_mm: Array) -> Presses:
+        """Return the same strokes, the springs pushing from other heights on."""
+        moved = replace(self, contact_mm=contact_mm)
+        vars(moved)["_travel"] = self._travel  # the same, worked out once
+        return moved
+
+    def heights_mm(
+        self,
+        delays_s: Sequence[float],
+        spreads_s2: Sequence[float],
+        at: NDArray[np.intp] | None = None,
+    ) -> Array:
+        """Return the heights that belong to some loads, all where `at` is None, by several filters.
+
+        Above contact the load is zero at any height: a window that reaches above contact averages
+        the contact height there, as long as most of the window lies below.
+
+        Args:
+            delays_s, spreads_s2: k of each.
+            at: m of the samples.
+
+        Returns:
+            shape (k, m).
+        """
+        at = np.arange(self.t_s.size) if at is None else at
+        filters = np.array(delays_s), np.array(spreads_s2)
+        if not np.isfinite(self.contact_mm).any():
+            return np.asarray(self._travel.averages(*filters, at) + self.flex_mm[at])
+        found = self._below.averages(*filters, at)
+        inside = (self.contact_mm[self.rows.stroke[at]] - found) / CONTACT_BLEND_MM
+        near = np.flatnonzero((inside < 1.0).any(axis=0))
+        inside = np.clip(inside[:, near], 0.0, 1.0)
+        plain = self._travel.averages(*filters, at[near])
+        found[:, near] = inside * found[:, near] + (1.0 - inside) * plain
+        return np.asarray(found + self.flex_mm[at])
 
     @cached_property
     def _travel(self) -> Course:
-        return Course(self.t_s, self.travel_mm)
+        return Course(self.t_s, self.travel_mm, self.rows)
+
+    @cached_property
+    def _below(self) -> Course:
+        """The travel below contact."""
+        contact_mm = self.contact_mm[self.rows.stroke]
+        return Course(self.t_s, np.minimum(self.travel_mm, contact_mm), self.rows)
 
     def earlier(self, x: Array, delay_s: float, spread_s2: float) -> Array:
         """Return x, shape (n,), as it was where each load's window begins."""
         begin_s = self.t_s - delay_s - math.sqrt(3.0 * spread_s2)
-        return np.interp(begin_s, self.t_s, x)
+        return self.rows.interpolated(begin_s, self.t_s, x)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Where strokes lie that are put behind each other.
+
+    Attributes:
+        first, last: the first and last sample of each, shape (strokes,).
+        stroke: which stroke each sample is of, shape (n,).
+    """
+
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+    stroke: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, sizes: Sequence[int]) -> Rows:
+        """Of strokes of so many samples, none of them empty."""
+        end = np.cumsum(sizes)
+        stroke = np.repeat(np.arange(len(sizes)), sizes)
+        return cls(end - sizes, end - 1, stroke)
+
+    def apart(self, x: Array) -> Array:
+        """Return what to add to each stroke's x so that the strokes follow each other, (strokes,).
+
+        Args:
+            x: ascending in each stroke.
+        """
+        begin, end = x[self.first], x[self.last]
+        return np.concatenate([[0.0], np.cumsum(end - begin + 1.0)[:-1]]) - begin
+
+    def interpolated(self, at: Array, x: Array, y: Array) -> Array:
+        """Interpolate each stroke's y, shape (n,) each, between its own x, which ascend."""
+        apart = self.apart(x)[self.stroke]
+        inside = np.maximum(at, x[self.first][self.stroke])
+        return np.interp(inside + apart, x + apart, y)
+
+    @property
+    def slices(self) -> list[slice]:
+        """Each stroke's own samples."""
+        ends = zip(self.first.tolist(), self.last.tolist(), strict=True)
+        return [slice(first, last + 1) for first, last in ends]
+
+    def lowest(self, x: Array) -> NDArray[np.intp]:
+        """Return where each stroke's x is lowest first, shape (strokes,)."""
+        return np.array([own.start + int(np.argmin(x[own])) for own in self.slices])
 
 
 class Course:
-    """Quantities over time, ready to be averaged by many filters at once.
+    """A quantity over time, ready to be averaged by many filters at once; of one stroke or many.
 
-    Between samples they are interpolated by Akima's method (J. ACM 17, 1970, from memory), which
-    does not overshoot at steps; before the first and after the last sample they are constant. Our
+    Between samples it is interpolated by Akima's method (J. ACM 17, 1970, from memory), which
+    does not overshoot at steps; before the first and after the last sample it is constant. Our
     own, since scipy.interpolate takes longer to load than a set to be judged; held to SciPy's by
     the tests.
 
     Args:
-        t_s: shape (n,), strictly rising.
-        x: shape (n,) or, of several quantities, (c, n).
+        t_s: shape (n,), strictly rising in each stroke.
+        x: shape (n,).
+        rows: where the strokes lie; None for one.
     """
 
-    def __init__(self, t_s: Array, x: Array) -> None:
+    def __init__(self, t_s: Array, x: Array, rows: Rows | None = None) -> None:
         self._t_s, self._x = t_s, x
+        self._rows = Rows.of([t_s.size]) if rows is None else rows
 
     def averaged(self, delay_s: float, spread_s2: float) -> Array:
         """Average over a window in the past, as a filter with this delay and spread does.
@@ -188,30 +281,40 @@ class Course:
         Returns:
             shape of x.
         """
-        found: Array = self.averages(np.array([delay_s]), np.array([spread_s2]))[..., 0, :]
+        found: Array = self.averages(np.array([delay_s]), np.array([spread_s2]))[0]
         return found
 
-    def averages(self, delays_s: Array, spreads_s2: Array) -> Array:
-        """Average over several windows, shape (k,) each; returns shape (k, n) or (c, k, n)."""
-        t_s = self._t_s
-        if t_s.size < 2:
-            return np.repeat(self._x[..., None, :], delays_s.size, axis=-2)
-        middle, half_s = t_s - delays_s[:, None], np.sqrt(3.0 * spreads_s2)[:, None]
-        if not (half_s >= 1e-6 * (t_s[-1] - t_s[0])).all():
-            each = zip(delays_s[:, None], spreads_s2[:, None], strict=True)
-            return np.concatenate([self._window(*one) for one in each], axis=-2)
-        ends = self._at(self._area, np.stack([middle + half_s, middle - half_s]))
-        return np.asarray((ends[..., 0, :, :] - ends[..., 1, :, :]) / (2.0 * half_s))
+    def averages(
+        self, delays_s: Array, spreads_s2: Array, at: NDArray[np.intp] | None = None
+    ) -> Array:
+        """Average over several windows, shape (k,) each, at some samples; returns shape (k, m)."""
+        at = np.arange(self._t_s.size) if at is None else at
+        if self._t_s.size < 2:
+            return np.repeat(self._x[None, at], delays_s.size, axis=0)
+        middle, half_s = self._t_s[at] - delays_s[:, None], np.sqrt(3.0 * spreads_s2)[:, None]
+        stroke = self._rows.stroke[at]
+        moments = half_s[:, 0] < 1e-6 * self._longest_s
+        if moments.any():
+            found = self._at(self._curve, middle, stroke)
+            if not moments.all():
+                long = ~moments
+                found[long] = self.averages(delays_s[long], spreads_s2[long], at)
+            return found
+        after, before = self._at(self._area, np.stack([middle + half_s, middle - half_s]), stroke)
+        return np.asarray((after - before) / (2.0 * half_s))
 
-    def _window(self, delay_s: Array, spread_s2: Array) -> Array:
-        """One window, shape (1,) each, that may be no longer than a moment."""
-        if 3.0 * spread_s2.item() >= (1e-6 * (self._t_s[-1] - self._t_s[0])) ** 2:
-            return self.averages(delay_s, spread_s2)
-        return self._at(self._curve, self._t_s - delay_s[:, None])
+    @cached_property
+    def _longest_s(self) -> float:
+        return float((self._t_s[self._rows.last] - self._t_s[self._rows.first]).max())
 
-    def _at(self, powers: Array, moment: Array) -> Array:
-        """Read a piecewise polynomial, highest power first; returns shape ([c,] *moment.shape)."""
-        piece = np.searchsorted(self._t_s, moment, side="right")
+    def _at(self, powers: Array, moment: Array, stroke: NDArray[np.intp]) -> Array:
+        """Read a piecewise polynomial, highest power first, at moments of strokes, (..., m)."""
+        rows = self._rows
+        if rows.first.size == 1:
+            piece = np.searchsorted(self._t_s, moment, side="right")
+        else:
+            piece = np.searchsorted(self._apart_s, moment + self._shift_s[stroke], side="right")
+            piece = np.clip(piece, rows.first[stroke], rows.last[stroke] + 1) + stroke
         into = moment - self._begins[piece]
         found, *rest = np.take(powers, piece, axis=-1)
         for each in rest:
@@ -220,58 +323,70 @@ class Course:
         return np.asarray(found)
 
     @cached_property
+    def _shift_s(self) -> Array:
+        """What to add to each stroke's times so that no two strokes overlap."""
+        return self._rows.apart(self._t_s)
+
+    @cached_property
+    def _apart_s(self) -> Array:
+        return self._t_s + self._shift_s[self._rows.stroke]
+
+    @cached_property
+    def _pieces(self) -> NDArray[np.intp]:
+        """The piece that begins at each sample; one more lies before each stroke's first."""
+        return np.arange(self._t_s.size) + self._rows.stroke + 1
+
+    @cached_property
     def _begins(self) -> Array:
-        """From where each piece counts: before the first sample from there too, shape (n + 1,)."""
-        return np.concatenate([self._t_s[:1], self._t_s])
+        """From where each piece counts: before the first sample from there too."""
+        return np.insert(self._t_s, self._rows.first, self._t_s[self._rows.first])
+
+    @cached_property
+    def _inside(self) -> NDArray[np.bool_]:
+        """Which samples have one of their stroke after them."""
+        inside = np.ones(self._t_s.size, dtype=np.bool_)
+        inside[self._rows.last] = False
+        return inside
 
     @cached_property
     def _curve(self) -> Array:
-        """The pieces' powers, shape (4, [c,] n + 1), the constant ones at both ends included."""
-        step_s = np.diff(self._t_s)
-        slope = np.diff(self._x) / step_s
-        rest = np.zeros_like(slope[..., :1])
-        around = np.concatenate([-slope[..., :1], rest, slope, rest, -slope[..., -1:]], axis=-1)
+        """The pieces' powers, shape (4, pieces), the constant ones at both ends included."""
+        rows, inside = self._rows, self._inside[:-1]
+        step_s = np.where(inside, np.diff(self._t_s), 1.0)
+        slope = np.where(inside, np.diff(self._x) / step_s, 0.0)
+        node = np.arange(self._t_s.size) + 3 * rows.stroke  # of each sample among `around`
+        around = np.zeros(node[-1] + 4)
+        around[node[:-1][inside] + 2] = slope[inside]
+        around[node[rows.first]] = -around[node[rows.first] + 2]
+        around[node[rows.last] + 3] = -around[node[rows.last] + 1]
         change = np.abs(np.diff(around))
-        before, after = change[..., :-2], change[..., 2:]
+        before, after = change[node], change[node + 2]
         both = before + after
-        plain = both <= 1e-9 * both.max(axis=-1, keepdims=True)
+        plain = both <= 1e-9 * np.maximum.reduceat(both, rows.first)[rows.stroke]
         to_right = np.where(plain, 0.5, before / np.where(plain, 1.0, both))
-        inner = around[..., 1:-2], around[..., 2:-1]
-        outer = around[..., :-3], around[..., 3:]
-        left, right = (np.where(plain, *pair) for pair in zip(outer, inner, strict=True))
+        left, right = around[node + 1 - plain], around[node + 2 + plain]
         rate = left + to_right * (right - left)
-        bend = rate[..., :-1] + rate[..., 1:] - 2.0 * slope
-        cubic, square = bend / step_s**2, (slope - rate[..., :-1] - bend) / step_s
-        powers = np.zeros((4, *self._x.shape[:-1], self._t_s.size + 1))
-        powers[:3, ..., 1:-1] = cubic, square, rate[..., :-1]
-        powers[3, ..., 0], powers[3, ..., 1:] = self._x[..., 0], self._x
+        bend = rate[:-1] + rate[1:] - 2.0 * slope
+        cubic, square = bend / step_s**2, (slope - rate[:-1] - bend) / step_s
+        powers = np.zeros((4, self._begins.size))
+        piece = self._pieces[:-1][inside]
+        powers[0, piece], powers[1, piece] = cubic[inside], square[inside]
+        powers[2, piece] = rate[:-1][inside]
+        powers[3, self._pieces] = self._x
+        powers[3, rows.first + np.arange(rows.first.size)] = self._x[rows.first]
         return powers
 
     @cached_property
     def _area(self) -> Array:
-        """The pieces' powers of the integral since the first sample, shape (5, [c,] n + 1)."""
-        curve, step_s = self._curve, np.diff(self._t_s)
-        powers = np.zeros((5, *curve.shape[1:]))
+        """The pieces' powers of the integral since the stroke's first sample, (5, pieces)."""
+        curve = self._curve
+        powers = np.zeros((5, curve.shape[1]))
         for at, divisor in enumerate((4.0, 3.0, 2.0, 1.0)):
             powers[at] = curve[at] / divisor
-        whole = np.zeros_like(curve[0, ..., 1:-1])
-        for each in powers[:4, ..., 1:-1]:
+        step_s = np.where(self._inside, np.diff(self._t_s, append=0.0), 0.0)
+        whole = np.zeros(self._t_s.size)
+        for each in powers[:4, self._pieces]:
             whole = (whole + each) * step_s
-        powers[4, ..., 2:] = np.cumsum(whole, axis=-1)
+        since = np.concatenate([np.cumsum(whole[own]) for own in self._rows.slices])
+        powers[4, self._pieces[self._inside] + 1] = since[self._inside]
         return powers
-
-
-class _Courses(Course):
-    """Courses over the same time, each worked out already, averaged together."""
-
-    def __init__(self, *each: Course) -> None:
-        self._each = each
-        super().__init__(each[0]._t_s, np.stack([one._x for one in each]))
-
-    @cached_property
-    def _curve(self) -> Array:
-        return np.stack([one._curve for one in self._each], axis=1)
-
-    @cached_property
-    def _area(self) -> Array:
-        return np.stack([one._area for one in self._each], axis=1)

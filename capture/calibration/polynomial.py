@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -41,6 +42,11 @@ class PolynomialFit:
     def degree(self) -> int:
         """The highest power."""
         return len(self.coefficients) - 1
+
+    @cached_property
+    def unwidened(self) -> NDArray[np.float64]:
+        """The covariance, shape (p, p), without what few points add: see degrees_of_freedom."""
+        return np.array(self.covariance) / self.widened**2
 
     def value_at(self, x: float) -> float:
         """Return value at one x, far sooner than an array of one."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,8 @@ Array = NDArray[np.float64]
 BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
 
 
-class Bins(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Bins:
     """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
 
     The weight is the number of samples, capped at the median bin's, so that a pause (many samples
@@ -29,11 +31,29 @@ class Bins(NamedTuple):
 
     def at(self, rows: NDArray[np.bool_]) -> Bins:
         """Return some of the bins."""
-        return Bins(*(column[rows] for column in self))
+        columns = self.height_mm, self.load_n, self.weight, self.by_lag
+        return Bins(*(column[rows] for column in columns))
 
     def between(self, low_mm: float, high_mm: float) -> Bins:
         """Return the bins whose mean height lies between two heights."""
         return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
+
+    @cached_property
+    def noise_n(self) -> float:
+        """Noise of a sample's load (standard deviation), whatever the curve's shape.
+
+        Robust scale of each bin's departure from the line through its two neighbours, each over its
+        own standard deviation for unit noise (Gasser, Sroka and Jennen-Steinmetz, Biometrika 73,
+        1986, from memory; the robust scale is ours).
+        """
+        if self.load_n.size < 3:
+            return 0.0
+        height, load, variance = self.height_mm, self.load_n, 1.0 / self.weight
+        left = (height[2:] - height[1:-1]) / (height[2:] - height[:-2])
+        right = 1.0 - left
+        departure = load[1:-1] - left * load[:-2] - right * load[2:]
+        unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
+        return ROBUST_SD_PER_MAD * median(np.abs(departure) / np.sqrt(unit))
 
 
 def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
@@ -45,20 +65,3 @@ def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
     height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
     weight = np.minimum(count, median(count)) if count.size else count
     return Bins(height, load, weight, np.column_stack(lag))
-
-
-def noise_n(bins: Bins) -> float:
-    """Noise of a sample's load (standard deviation), whatever the curve's shape.
-
-    Robust scale of each bin's departure from the line through its two neighbours, each over its
-    own standard deviation for unit noise (Gasser, Sroka and Jennen-Steinmetz, Biometrika 73,
-    1986, from memory; the robust scale is ours).
-    """
-    if bins.load_n.size < 3:
-        return 0.0
-    height, load, variance = bins.height_mm, bins.load_n, 1.0 / bins.weight
-    left = (height[2:] - height[1:-1]) / (height[2:] - height[:-2])
-    right = 1.0 - left
-    departure = load[1:-1] - left * load[:-2] - right * load[2:]
-    unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
-    return ROBUST_SD_PER_MAD * median(np.abs(departure) / np.sqrt(unit))

@@ -14,37 +14,36 @@ import numpy as np
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.sweep import Sweep
 
 MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
 JITTER_SDS = 3.0
 
 
-class _Passes(NamedTuple):
+class Passes(NamedTuple):
     """The samples of a dense sweep that belong to its two branches, both in time order."""
 
     loading: Branch
     unloading: Branch
 
 
-def split_passes(sweep: Sweep) -> _Passes:
+def split_passes(loading: Branch, unloading: Branch) -> Passes:
     """Split a dense sweep at its deepest point; keep first passes down and last passes up.
 
     A pass back up (a wobbling hand, a double press) reads between the two branches where there
     is friction, so that only the first visit to a height counts on the way down and only the
     last on the way up. Going back by no more than the height's own jitter is no pass.
     """
-    whole = chained([sweep.loading, sweep.unloading])
+    whole = chained([loading, unloading])
     whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
     height = whole.height_mm
     if height.size == 0:
-        return _Passes(whole, whole)
+        return Passes(whole, whole)
     slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
     deepest = int(np.argmin(height))
     down, up = slice(0, deepest + 1), slice(deepest, None)
     first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
     last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
-    return _Passes(whole.at(down).at(first), whole.at(up).at(last))
+    return Passes(whole.at(down).at(first), whole.at(up).at(last))
 
 
 def chained(branches: Sequence[Branch]) -> Branch:

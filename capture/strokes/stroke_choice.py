@@ -11,7 +11,6 @@ import numpy as np
 from coilbench.capture.calibration.lag import typical_delay_s
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
-from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.stroke_findings import (
     TURN_CLEAR_MM,
     StrokeFinding,
@@ -100,7 +99,7 @@ def _harm(finding: StrokeFinding | None) -> int:
 def _mate(sweep: Sweep) -> _Mate | None:
     if not sweep.dense:
         return None
-    passes = split_passes(_with_speed(sweep))
+    passes = _with_speed(sweep).passes
     down, up = fine_bins(passes.loading, BIN_MM), fine_bins(passes.unloading, BIN_MM)
     if down.height_mm.size < HEIGHTS or up.height_mm.size < HEIGHTS // 2:
         return None

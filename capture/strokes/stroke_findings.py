@@ -12,9 +12,8 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from coilbench.capture.calibration.statistics import median
-from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins, noise_n
+from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.shape import count_presses
 from coilbench.capture.strokes.sweep import RATE_WINDOW, Sweep
 
@@ -107,7 +106,7 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
 
 def _slips(sweep: Sweep) -> list[StrokeFinding]:
     """Steps of the load that no spring makes, the largest on the way down and on the way up."""
-    passes = split_passes(sweep)
+    passes = sweep.passes
     if len(passes.loading) == 0 or len(passes.unloading) == 0 or sweep.press is None:
         return []
     speed = _typical_speed(sweep.press.t_s, passes.loading)
@@ -146,7 +145,7 @@ def largest_step(
         return None
     gap_mm = max(SLIP_GAP_MM, SLIP_GAP_S * speed_mm_per_s)
     window_mm = gap_mm + max(SLIP_WINDOW_MM, SLIP_WINDOW_S * speed_mm_per_s)
-    below, above = _continued(bins, -window_mm, -gap_mm), _continued(bins, gap_mm, window_mm)
+    below, above = _continued(bins, (-window_mm, -gap_mm), (gap_mm, window_mm))
     step = below.load_n - above.load_n
     error = np.hypot(below.se_n, above.se_n)
     largest_n = float(bins.load_n.max())
@@ -171,29 +170,29 @@ class _Continued(NamedTuple):
     slope: Array
 
 
-def _continued(bins: Bins, first_mm: float, last_mm: float) -> _Continued:
+def _continued(bins: Bins, *windows_mm: tuple[float, float]) -> list[_Continued]:
     """Fit a line to the bins from first to last beside each bin, by sums over the bins before."""
     height, load = bins.height_mm, bins.load_n
-    start = np.searchsorted(height, height + first_mm)
-    end = np.searchsorted(height, height + last_mm, side="right")
-
-    def summed(x: Array) -> Array:
-        sums = np.concatenate([[0.0], np.cumsum(x)])
-        return np.asarray(sums[end] - sums[start])
-
     centre, middle = float(height.mean()), float(load.mean())
     h, n = height - centre, load - middle  # so that no digits are lost in squares
-    count, sh, sl = summed(np.ones_like(h)), summed(h), summed(n)
-    enough = count >= 3
-    count = np.where(enough, count, np.nan)
-    spread = summed(h * h) - sh * sh / count
-    slope = (summed(h * n) - sh * sl / count) / spread
-    away = h - sh / count
-    weight = median(bins.weight)
-    se = noise_n(bins) / np.sqrt(weight) * np.sqrt(1.0 / count + away**2 / spread)
-    reached = (height + first_mm >= height[0] - BIN_MM) & (height + last_mm <= height[-1] + BIN_MM)
-    value = np.where(reached, sl / count + slope * away + middle, np.nan)
-    return _Continued(value, se, slope)
+    sums = np.zeros((4, height.size + 1))
+    np.cumsum([h, n, h * h, h * n], axis=1, out=sums[:, 1:])
+    noise = bins.noise_n / np.sqrt(median(bins.weight))
+    found = []
+    for first_mm, last_mm in windows_mm:
+        start = np.searchsorted(height, height + first_mm)
+        end = np.searchsorted(height, height + last_mm, side="right")
+        sh, sl, shh, shl = sums[:, end] - sums[:, start]
+        count = np.where(end - start >= 3, end - start, np.nan)
+        spread = shh - sh * sh / count
+        slope = (shl - sh * sl / count) / spread
+        away = h - sh / count
+        se = noise * np.sqrt(1.0 / count + away**2 / spread)
+        reached = height + first_mm >= height[0] - BIN_MM
+        reached &= height + last_mm <= height[-1] + BIN_MM
+        value = np.where(reached, sl / count + slope * away + middle, np.nan)
+        found.append(_Continued(value, se, slope))
+    return found
 
 
 def _load_step_n(load_n: Array) -> float:
@@ -229,7 +228,7 @@ def _loop_share(loading: Branch, unloading: Branch) -> float:
 
 def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     """Find over what depth a spring begins softer than its rate, where that is more than usual."""
-    bins = fine_bins(split_passes(sweep).loading, 4.0 * BIN_MM)
+    bins = fine_bins(sweep.passes.loading, 4.0 * BIN_MM)
     pressed = np.flatnonzero(bins.load_n > PRESSED_SHARE * bins.load_n.max(initial=0.0))
     if pressed.size < PAUSE_BINS:
         return None
@@ -240,7 +239,8 @@ def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     if np.count_nonzero(middle) < 4:
         return None
     rate = -float(np.polyfit(bins.height_mm[middle], bins.load_n[middle], 1)[0])
-    local = -_continued(bins, -CLOSING_WINDOW_MM, CLOSING_WINDOW_MM).slope
+    (lines,) = _continued(bins, (-CLOSING_WINDOW_MM, CLOSING_WINDOW_MM))
+    local = -lines.slope
     begun = np.flatnonzero((share > 0.0) & (share < RATE_WINDOW[0]) & np.isfinite(local))
     stiff = begun[local[begun] >= CLOSING_RATE * rate]
     if begun.size == 0:

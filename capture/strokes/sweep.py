@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +18,7 @@ from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
 from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.passes import Passes, split_passes
 
 OWN = "own"  # the calibration that a stroke was measured with, as one chooses what reads it
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
@@ -298,6 +300,11 @@ class Sweep:
     def dense(self) -> bool:
         """Whether the samples are a sampled curve rather than a few chosen points."""
         return self.origin in (Origin.RIG, Origin.RAW_FILE, Origin.CONVERTED_FILE)
+
+    @cached_property
+    def passes(self) -> Passes:
+        """Its samples on the first way down and the last way up; see split_passes."""
+        return split_passes(self.loading, self.unloading)
 
 
 @dataclass(frozen=True)

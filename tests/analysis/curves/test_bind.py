@@ -15,7 +15,6 @@ from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.bins import Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.sweep import Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
@@ -38,7 +37,7 @@ def press(
 
 
 def bins(branch: Branch) -> Bins:
-    return fine_bins(split_passes(Sweep("s", "x", Origin.RIG, branch, EMPTY, 0, 0, 0)).loading)
+    return fine_bins(Sweep("s", "x", Origin.RIG, branch, EMPTY, 0, 0, 0).passes.loading)
 
 
 def test_solid_height_where_the_press_reached_it() -> None:
@@ -121,7 +120,7 @@ def test_a_fast_press_through_a_slow_filter_is_less_sure() -> None:
     assert fit.loading_bins is not None
     speed = np.full((fit.loading_bins.height_mm.size, 2), (10.0, 0.0))
     slow = Lag(0.1, 0.01, ((1e-12, 0.0), (0.0, 1e-12)))
-    lagged = replace(fit, lag=slow, loading_bins=fit.loading_bins._replace(by_lag=speed))
+    lagged = replace(fit, lag=slow, loading_bins=replace(fit.loading_bins, by_lag=speed))
     sharp, smeared = find_solid_height([fit]), find_solid_height([lagged])
     assert sharp is not None
     assert smeared is not None

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import make_interp_spline
 
 from coilbench.analysis.curves.sweep_fit import BranchFit
-from coilbench.capture.strokes.bins import Bins, fine_bins, noise_n
+from coilbench.capture.strokes.bins import Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
 
 
@@ -87,8 +87,8 @@ def test_noise_is_found_whatever_the_curve() -> None:
     rng = np.random.default_rng(8)
     height = np.linspace(25.0, 45.0, 3000)
     load = 0.5 * (53.0 - height) ** 2 + rng.normal(0.0, 0.4, height.size)
-    assert noise_n(fine_bins(branch(height, load), 0.05)) == pytest.approx(0.4, rel=0.15)
-    assert noise_n(Bins(height[:2], load[:2], np.ones(2), np.zeros((2, 2)))) == 0.0
+    assert fine_bins(branch(height, load), 0.05).noise_n == pytest.approx(0.4, rel=0.15)
+    assert Bins(height[:2], load[:2], np.ones(2), np.zeros((2, 2))).noise_n == 0.0
 
 
 def test_a_pause_with_creep_weighs_no_more_than_moving_on() -> None:

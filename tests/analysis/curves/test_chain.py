@@ -14,11 +14,11 @@ from bench_days import Day, World, draw_day
 from bench_metrology import sweeps_of
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag import _corrected, undo_lag
+from coilbench.analysis.curves.lag import _corrected, _Stroke, undo_lag
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.uncertainty import Budget, split
 from coilbench.analysis.sets.judge import check_set
-from coilbench.capture.calibration.lag import Lag
+from coilbench.capture.calibration.lag import Lag, Presses
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.strokes.branch import Branch
@@ -97,7 +97,7 @@ def monte_carlo(day: Day, calibration: Calibration, lag: Lag, draws: int) -> tup
         read = []
         for sweep, raw in strokes:
             press, _ = read_stroke(raw, other, "other")
-            read.append(_corrected(sweep, press, other_lag))
+            read += _corrected([_Stroke("00", 0, sweep, press)], Presses.of([press]), other_lag)
         curve = fit_curve("00", read)
         loads[at] = curve.load_n_at(34.0)
         rates[at] = curve.rate_between(40.0, 30.0).rate_n_per_mm

@@ -11,7 +11,6 @@ from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.strokes.bins import Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.sweep import Origin, Sweep
 
 FREE_MM, RATE = 50.0, 17.0
@@ -38,7 +37,7 @@ def sweep(branch: Branch, origin: Origin = Origin.RIG) -> SweepFit:
 
 
 def bins(branch: Branch) -> Bins:
-    return fine_bins(split_passes(Sweep("s", "x", Origin.RIG, branch, EMPTY, 0, 0, 0)).loading)
+    return fine_bins(Sweep("s", "x", Origin.RIG, branch, EMPTY, 0, 0, 0).passes.loading)
 
 
 @pytest.mark.parametrize("samples", [60, 250, 1000])

@@ -11,16 +11,10 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag import (
-    KNOTS,
-    _basis,
-    _contact_mm,
-    _corrected,
-    _estimate_lag,
-    undo_lag,
-)
+from coilbench.analysis.curves.lag import _corrected, _Stroke, undo_lag
+from coilbench.analysis.curves.lag_fit import KNOTS, Looked, _basis, contacts_mm, estimate_lag
 from coilbench.analysis.curves.readings import CurveNote
-from coilbench.capture.calibration.lag import Press
+from coilbench.capture.calibration.lag import Press, Presses
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import Origin, Sweep
 
@@ -81,7 +75,7 @@ HANDS = ((1.4, 1.1), (0.9, 1.3), (2.2, 1.7))
 @pytest.mark.parametrize("kind", ["average", "delay"])
 def test_the_delay_is_half_the_filters_length(filter_s: float, kind: str) -> None:
     presses = [press(s, filter_s=filter_s, kind=kind, seed=n) for n, s in enumerate(HANDS)]
-    lag = _estimate_lag([presses])
+    lag = estimate_lag([presses])
     assert lag.known
     assert abs(lag.delay_s - 0.5 * filter_s) < 3.0 * lag.delay_u_s
     assert lag.delay_u_s < 0.001  # of 11 ms between two samples
@@ -92,7 +86,7 @@ def test_friction_is_kept_apart(friction: tuple[float, float], loop_n) -> None:
     """However wide the loop that friction makes, the delay stays the filter's."""
     coulomb_n, share = friction
     presses = [press(s, seed=n, coulomb_n=coulomb_n, share=share) for n, s in enumerate(HANDS)]
-    lag = _estimate_lag([presses])
+    lag = estimate_lag([presses])
     assert abs(lag.delay_s - 0.0215) < 3.0 * lag.delay_u_s
     curve = fit_curve("x", undo_lag({"x": [_sweep(one) for one in presses]})["x"])
     for height in (32.0, 38.0, 44.0):
@@ -107,7 +101,7 @@ def test_at_ten_conversions_a_second() -> None:
         press((s, 0.9 * s), filter_s=0.4, rate_hz=10.0, seed=n)
         for n, s in enumerate((4.0, 6.0, 9.0))
     ]
-    lag = _estimate_lag([presses])
+    lag = estimate_lag([presses])
     assert abs(lag.delay_s - 0.2) < 3.0 * lag.delay_u_s
     curve = fit_curve("x", undo_lag({"x": [_sweep(one) for one in presses]})["x"])
     reading = curve.load_at(38.0)
@@ -115,8 +109,8 @@ def test_at_ten_conversions_a_second() -> None:
 
 
 def test_all_springs_of_a_rig_tell_of_it_together() -> None:
-    one = _estimate_lag([[press(HANDS[0])]])
-    many = _estimate_lag([[press(s, seed=n)] for n, s in enumerate(HANDS * 3)])
+    one = estimate_lag([[press(HANDS[0])]])
+    many = estimate_lag([[press(s, seed=n)] for n, s in enumerate(HANDS * 3)])
     assert many.delay_u_s < one.delay_u_s
     assert many.degrees_of_freedom > one.degrees_of_freedom
 
@@ -126,12 +120,12 @@ def test_strokes_that_tell_nothing_leave_the_lag_unknown() -> None:
     short = press((1.2, 1.0))
     few = slice(None, None, 25)
     thin = Press(short.t_s[few], short.load_n[few], short.travel_mm[few], short.flex_mm[few])
-    lag = _estimate_lag([[thin]])
+    lag = estimate_lag([[thin]])
     assert not lag.known
     assert lag.delay_u_s > 0.5 * lag.delay_s
     converted = _sweep(thin)
     assert undo_lag({"x": [converted]}) == {"x": [converted]}  # whose lag may be undone already
-    curve = fit_curve("x", [_corrected(converted, thin, lag)])
+    curve = fit_curve("x", _corrected([_Stroke("x", 0, converted, thin)], Presses.of([thin]), lag))
     assert "lag_unknown" in {note.kind for note in curve.load_at(38.0).notes}
     lines = {line.source for line in curve.load_at(38.0).budget.lines}
     assert "lag_not_known" in lines
@@ -139,13 +133,16 @@ def test_strokes_that_tell_nothing_leave_the_lag_unknown() -> None:
 
 def test_one_sample_is_no_stroke() -> None:
     lone = Press(np.zeros(1), np.ones(1), np.ones(1), np.zeros(1))
-    assert _estimate_lag([[lone]]).delay_s == 0.0
+    assert estimate_lag([[lone]]).delay_s == 0.0
 
 
 def test_contact_is_where_the_straight_course_ends() -> None:
     presses = [press(s, seed=n) for n, s in enumerate(HANDS)]
-    assert _contact_mm(presses, _estimate_lag([presses])) == pytest.approx(FREE_MM, abs=0.05)
-    assert _contact_mm([press((0.05, 0.05))], _estimate_lag([presses])) == math.inf
+    lag = estimate_lag([presses])
+    looked = Looked.of([*presses, press((0.05, 0.05))], [0, 0, 0, 1])
+    found = contacts_mm(looked, lag)
+    assert found[:3] == pytest.approx(FREE_MM, abs=0.05)
+    assert found[3] == math.inf
 
 
 def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
@@ -183,9 +180,8 @@ def _sweep(press: Press) -> Sweep:
 
 
 def test_the_splines_are_scipys() -> None:
-    """scipy.interpolate.BSpline on the same knots; heights outside are those of the ends."""
-    low, high = 24.0, 51.0
-    heights = np.concatenate([np.linspace(20.0, 55.0, 300), np.linspace(low, high, KNOTS)])
-    knots = np.concatenate([[low] * 3, np.linspace(low, high, KNOTS), [high] * 3])
-    expected = BSpline(knots, np.eye(KNOTS + 2), 3)(np.clip(heights, low, high))
-    assert _basis(heights, (low, high)) == pytest.approx(expected, abs=1e-13)
+    """scipy.interpolate.BSpline on the same knots; what lies outside is as the ends are."""
+    shares = np.concatenate([np.linspace(-0.2, 1.2, 300), np.linspace(0.0, 1.0, KNOTS)])
+    knots = np.concatenate([[0.0] * 3, np.linspace(0.0, 1.0, KNOTS), [1.0] * 3])
+    expected = BSpline(knots, np.eye(KNOTS + 2), 3)(np.clip(shares, 0.0, 1.0))
+    assert _basis(shares) == pytest.approx(expected, abs=1e-13)

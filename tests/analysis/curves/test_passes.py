@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import ArrayLike
 
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.passes import _jitter_mm, split_passes
+from coilbench.capture.strokes.passes import _jitter_mm
 from coilbench.capture.strokes.sweep import Origin, Sweep
 
 
@@ -29,7 +29,7 @@ def dense(height_mm: ArrayLike, load_n: ArrayLike) -> Sweep:
 def test_a_double_press_counts_each_height_once_each_way() -> None:
     # the loads number the samples, so that it shows which were kept
     height = [50, 44, 38, 44, 50, 44, 38, 32, 26, 32, 38, 32, 38, 44, 50]
-    passes = split_passes(dense(height, range(15)))
+    passes = dense(height, range(15)).passes
     assert passes.loading.load_n.tolist() == [0, 1, 2, 6, 7, 8]
     assert passes.unloading.load_n.tolist() == [8, 9, 11, 12, 13, 14]
 
@@ -46,16 +46,16 @@ def test_the_deepest_point_divides_even_where_the_stored_branches_do_not() -> No
         0.001,
         0.02,
     )
-    passes = split_passes(moved)
+    passes = moved.passes
     assert passes.loading.load_n.tolist() == [0, 1, 2]
     assert passes.unloading.load_n.tolist() == [2, 3, 4]
 
 
 def test_samples_that_are_no_number_are_left_out() -> None:
-    passes = split_passes(dense([50, 40, 30, 40, 50], [0, np.nan, 2, 3, np.inf]))
+    passes = dense([50, 40, 30, 40, 50], [0, np.nan, 2, 3, np.inf]).passes
     assert passes.loading.load_n.tolist() == [0, 2]
     assert passes.unloading.load_n.tolist() == [2, 3]
-    empty = split_passes(dense([50.0], [np.nan]))
+    empty = dense([50.0], [np.nan]).passes
     assert len(empty.loading) == len(empty.unloading) == 0
 
 
@@ -71,7 +71,7 @@ def test_noise_of_the_height_does_not_pick_the_low_readings() -> None:
     true = np.concatenate([np.linspace(50, 30, 2000), np.linspace(30, 50, 2000)])
     noise = rng.normal(0.0, 0.02, true.size)
     sweep = dense(true + noise, noise)  # the load carries each sample's own height error
-    passes = split_passes(sweep)
+    passes = sweep.passes
     for branch in passes:
         # keeping only new minima would leave a mean near -0.02 (about one standard deviation)
         assert abs(float(np.mean(branch.load_n))) < 0.003

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import Akima1DInterpolator
 
-from coilbench.capture.calibration.lag import Course, Lag, Press
+from coilbench.capture.calibration.lag import Course, Lag, Press, Presses
 
 T_S = np.arange(0.0, 4.0, 1.0 / 93.0)
 
@@ -55,14 +55,14 @@ def test_what_moves_at_once_stood_still_before_and_stops_at_the_end():
 def test_the_course_inside_is_scipys(spread_s2):
     """Akima1DInterpolator and its antiderivative, away from the ends that each treats its own way.
 
-    Uneven times, a standing part (no slope on either side) and two quantities at once.
+    Uneven times, and a standing part (no slope on either side).
     """
     rng = np.random.default_rng(5)
     t_s = np.cumsum(rng.uniform(0.005, 0.02, 400))
     x = np.stack([np.sin(3.0 * t_s), np.where(t_s < 2.0, 4.0, 4.0 + rng.normal(0.0, 1.0, 400))])
     delays_s, spreads_s2 = np.array([0.1, -0.2, 0.0]), np.full(3, spread_s2)
-    ours = Course(t_s, x).averages(delays_s, spreads_s2)
-    assert ours.shape == (2, 3, 400)
+    ours = [Course(t_s, each).averages(delays_s, spreads_s2) for each in x]
+    assert ours[0].shape == (3, 400)
     half_s = np.sqrt(3.0 * spread_s2)
     inside = (t_s > t_s[3] + 0.3) & (t_s < t_s[-4] - 0.3)
     for one, values in zip(ours, x, strict=True):
@@ -96,9 +96,33 @@ def test_above_contact_the_height_does_not_count():
 
 
 def test_the_window_begins_where_it_should():
-    press = Press(T_S, T_S, T_S, 0.0 * T_S)
-    begun = press.earlier(T_S, 0.1, 0.1**2 / 3.0)  # a moving average of 0.2 s
+    begun = Presses.of([Press(T_S, T_S, T_S, 0.0 * T_S)]).earlier(
+        T_S, 0.1, 0.1**2 / 3.0
+    )  # a moving average of 0.2 s
     assert begun[50:] == pytest.approx(T_S[50:] - 0.2)
+
+
+@pytest.mark.parametrize("spread_s2", [0.0, 0.03])
+def test_strokes_behind_each_other_are_what_each_is_alone(spread_s2):
+    """Of other lengths, rates and begins; one of them ends before the window is over."""
+    rng = np.random.default_rng(7)
+    alone = []
+    for size, begin_s in ((2, 5.0), (300, 0.0), (90, 0.01), (3, 2.0)):
+        t_s = begin_s + np.cumsum(rng.uniform(0.005, 0.02, size))
+        travel = 50.0 - np.cumsum(rng.uniform(-0.1, 0.2, size))
+        contact = float(rng.choice([np.inf, travel.mean()]))
+        alone.append(Press(t_s, rng.normal(size=size), travel, rng.normal(size=size), contact))
+    together = Presses.of(alone)
+    filters = (0.2, -0.1, 0.0), (spread_s2, spread_s2, 0.002)
+    heights = together.heights_mm(*filters)
+    picked = np.flatnonzero(rng.uniform(size=heights.shape[1]) < 0.3)
+    np.testing.assert_array_equal(together.heights_mm(*filters, picked), heights[:, picked])
+    for each, own in zip(alone, together.rows.slices, strict=True):
+        for found, delay_s, of_s2 in zip(heights[:, own], *filters, strict=True):
+            np.testing.assert_allclose(found, each.height_mm(delay_s, of_s2), atol=1e-10)
+        begun = np.interp(each.t_s - 0.3, each.t_s, each.load_n)
+        found = together.earlier(together.load_n, 0.2, 0.1**2 / 3.0)[own]
+        np.testing.assert_allclose(found, begun, atol=1e-10)
 
 
 def test_the_delays_uncertainty_is_the_covariances():
