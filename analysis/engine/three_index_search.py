@@ -51,7 +51,7 @@ def solve(problem: ThreeIndexProblem, solving: Solving | None = None) -> Solutio
         outside = bool(np.isfinite(problem.least_outside).any())
         return Solution("unknown", (), None, 0.0) if outside else NO_SOLUTION
     solving = Solving() if solving is None else solving
-    return _search(problem, _best_prices(problem, start, solving), solving)
+    return _search(problem, _best_prices(problem, start), solving)
 
 
 @dataclass(frozen=True)
@@ -137,11 +137,8 @@ def _first_columns(problem: ThreeIndexProblem) -> Columns | None:
         columns = more
 
 
-def _best_prices(problem: ThreeIndexProblem, columns: Columns, solving: Solving) -> Prices:
-    """Return prices of the best bound, by adding columns to a linear programme with a solution.
-
-    Any prices give a bound: where the time is out, a weaker one.
-    """
+def _best_prices(problem: ThreeIndexProblem, columns: Columns) -> Prices:
+    """Return prices of the best bound, by adding columns to a linear programme with a solution."""
     best, best_bound = None, -np.inf
     while True:
         value, prices = relax(problem, columns)
@@ -150,7 +147,7 @@ def _best_prices(problem: ThreeIndexProblem, columns: Columns, solving: Solving)
             best, best_bound = prices, priced.bound
         more = _with_new(problem, columns, priced.columns)
         done = value - best_bound <= TOLERANCE * max(1.0, abs(value))
-        if done or len(more) == len(columns) or solving.left_s() <= 0.0:
+        if done or len(more) == len(columns):
             return best
         columns = more
 
