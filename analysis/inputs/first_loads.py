@@ -2,7 +2,7 @@
 
 The mean over the strokes of both branches, read between the rows. No stroke is judged and no lag
 undone, so a load may be off by what its strokes and branches differ, and by what the spring changes
-over SHIFT_MM; between rows far apart it is anywhere between theirs.
+over SHIFT_MM; between readings far apart it is anywhere between theirs.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from sqlite_utils import Database
 
 from coilbench.analysis.engine.three_index import Array
 from coilbench.capture.book.shelf import ShelfSpring, StoredBranch, shelf_branches, shelf_springs
-from coilbench.capture.strokes.stored import STEP_MM
+from coilbench.capture.strokes.stored import STEP_MM, STRAIGHT_SHARE
 
 SHIFT_MM = STEP_MM  # ours: how far off a stored height may be from that of a judged curve
-FAR_MM = 1.0  # ours: rows further apart say nothing of how the curve runs between them
+FAR_MM = 1.0  # ours: readings further apart do not say how the curve runs between them
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,8 @@ def _between(branch: StoredBranch, heights_mm: Array) -> tuple[Array, Array]:
     rise_n = load_n[above] - load_n[above - 1]
     safe_mm = np.where(gap_mm > 0.0, gap_mm, 1.0)
     loads_n = load_n[above - 1] + rise_n * (heights_mm - height_mm[above - 1]) / safe_mm
-    near_n = np.abs(rise_n) * SHIFT_MM / safe_mm
-    unsure_n = np.where(gap_mm > FAR_MM, np.abs(rise_n), near_n)
+    unsure_n = np.abs(rise_n) * SHIFT_MM / safe_mm + STRAIGHT_SHARE * float(np.abs(load_n).max())
+    if not branch.sampled:
+        unsure_n = np.where(gap_mm > FAR_MM, np.abs(rise_n), unsure_n)
     inside = (heights_mm >= height_mm[0]) & (heights_mm <= height_mm[-1])
     return np.where(inside, loads_n, np.nan), np.where(inside, unsure_n, np.nan)

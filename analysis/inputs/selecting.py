@@ -10,10 +10,11 @@ from functools import cached_property
 import numpy as np
 from sqlite_utils import Database
 
+from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.build_file import EVERY, BuildFile, Where
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.shims import EFFORTS, ROLES, Effort, Role, SeatChoice, SeatOptions
+from coilbench.analysis.engine.shims import ROLES, Role, SeatChoice, SeatOptions
 from coilbench.analysis.engine.shortlist import sets_for_pairs, sets_for_valves
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import Array, Index

@@ -26,10 +26,14 @@ class ShelfSpring(NamedTuple):
 
 
 class StoredBranch(NamedTuple):
-    """One branch of a stroke as its plain rows have it, ascending in height, shape (n,)."""
+    """One branch of a stroke as its plain rows have it, ascending in height, shape (n,).
+
+    Sampled: straight between its rows; else they are readings at chosen heights.
+    """
 
     spring_row: int
     stroke: int
+    sampled: bool
     height_mm: Array
     load_n: Array
 
@@ -67,15 +71,16 @@ def shelf_branches(db: Database, roles: tuple[str, str]) -> Iterator[StoredBranc
             " JOIN sweeps ON sweeps.id = resting_weights.sweep_id WHERE resting_weights.rests_n"
         ).fetchall()
     )
-    # CROSS JOIN: in this order, from the springs to the rows of their strokes
+    # CROSS JOIN: in this order, from the springs to the points of their strokes
     cursor = db.execute(
-        "SELECT springs.rowid, sweeps.rowid, curve_rows.branch = 'loading', height_mm, load_n"  # noqa: S608  our own words
-        " FROM springs CROSS JOIN sweeps CROSS JOIN curve_rows"
+        "SELECT springs.rowid, sweeps.rowid, curves.branch = 'loading', height_mm, load_n,"  # noqa: S608  our own words
+        " sweeps.samples FROM springs CROSS JOIN sweeps CROSS JOIN curves CROSS JOIN curve_steps"
         " WHERE springs.set_id IN (SELECT id FROM sets WHERE role IN (?, ?))"
-        f" AND sweeps.spring_id = springs.id AND curve_rows.sweep_id = sweeps.id {_READ}",
+        " AND sweeps.spring_id = springs.id AND curves.sweep_id = sweeps.id"
+        f" AND curve_steps.curve = curves.curve {_READ}",
         list(roles),
     )
-    kept = np.zeros((0, 5))
+    kept = np.zeros((0, 6))
     while found := cursor.fetchmany(FETCHED):
         kept = np.concatenate([kept, np.array(found, dtype=np.float64)])
         starts = _starts(kept)
@@ -96,4 +101,5 @@ def _branches(rows: Array, rests: dict[int, float]) -> Iterator[StoredBranch]:
     for part in np.split(rows, _starts(rows)[1:]):
         spring, stroke = int(part[0, 0]), int(part[0, 1])
         part = part[np.argsort(part[:, 3], kind="stable")]
-        yield StoredBranch(spring, stroke, part[:, 3], part[:, 4] + rests.get(stroke, 0.0))
+        loads_n = part[:, 4] + rests.get(stroke, 0.0)
+        yield StoredBranch(spring, stroke, bool(part[0, 5]), part[:, 3], loads_n)
