@@ -111,7 +111,7 @@ def _show(assignment: Assignment) -> None:
         bound = f"; no other choice is below {sums[1]}" if is_open or (chosen.bound or 0.0) else ""
         say(f"The sum is {sums[0]}{bound}.")
         if is_open and not chosen.proven:
-            now, best = (shown.load_text(n) for n in missed_n(chosen, assignment.build))
+            now, best = (shown.load_text(n) for n in _missed_n(chosen, assignment.build))
             say(f"At best another brings a load's miss, root mean square, from {now} to {best}.")
         say(f"{spread_text(chosen, shown)}.")
     else:
@@ -134,7 +134,7 @@ def _show_needs(level: Level, build: BuildFile) -> None:
         say(f"  {line}")
     if level.objective is None or level.bound is None or not level.valves:
         return
-    now_n, best_n = missed_n(level, build)
+    now_n, best_n = _missed_n(level, build)
     say(
         f"That could bring a load's miss, root mean square, from about {shown.load_text(now_n)} to "
         f"{shown.load_text(best_n)} at best, and may bring nothing; what is worth a press: "
@@ -142,7 +142,7 @@ def _show_needs(level: Level, build: BuildFile) -> None:
     )
 
 
-def missed_n(level: Level, build: BuildFile) -> tuple[float, float]:
+def _missed_n(level: Level, build: BuildFile) -> tuple[float, float]:
     """Return what a load misses the card by, root mean square, at most: now and at the bound."""
     cards = [card.cam for card in build.cards]
     tolerance_n = max(max(cam.seat_tolerance_n, cam.open_tolerance_n) for cam in cards)

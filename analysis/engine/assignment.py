@@ -264,8 +264,8 @@ class Level:
         not_considered: how many choices of place, springs and what is under them were left out
             because a load was not read.
         needs: the readings that could change the answer, the most promising first.
-        looked_at: how many springs were only looked at, and not judged; the bound is over them too,
-            each at its best, where looks_hold: that no judged load was beyond what a look allows.
+        looked_at: springs only looked at, not judged; the bound is over them at their best, too.
+        looks_hold: whether no judged load was beyond what a look allows.
     """
 
     effort: Effort
@@ -284,10 +284,8 @@ class Level:
         """Whether nothing that was left out could come nearer to the card, even at its best."""
         if self.status != "optimal" or self.bound is None or self.objective is None:
             return False
-        if not self.looks_hold:
-            return False
         worst = math.fsum(plan.worst for plan in self.valves)
-        return worst - self.bound <= 2.0 * GAP * max(self.objective, 1.0)
+        return self.looks_hold and worst - self.bound <= 2.0 * GAP * max(self.objective, 1.0)
 
     @property
     def gap(self) -> float | None:

@@ -53,7 +53,7 @@ class Spans:
         return Spans(self.least[:, :, springs], self.most[:, :, springs])
 
 
-class Near(NamedTuple):
+class _Near(NamedTuple):
     """Columns of one place and stack, shape (n,), and what every other there costs at least."""
 
     stack: Index
@@ -92,7 +92,7 @@ class WideProblem:
             found[:, :, stack] = _at_best(*pair)
         return found
 
-    def near(self, place: int, neighbours: int = NEIGHBOURS) -> Iterator[Near]:
+    def near(self, place: int, neighbours: int = NEIGHBOURS) -> Iterator[_Near]:
         """Yield, stack by stack, the columns of each outer's nearest inners at a place."""
         from scipy.spatial import KDTree  # imported late: slow to load
 
@@ -117,7 +117,7 @@ class WideProblem:
                 self.outer.least[place, stack, outer] + self.inner.least[place, stack, inner],
                 self.outer.most[place, stack, outer] + self.inner.most[place, stack, inner],
             )
-            yield Near(np.full(len(outer), stack), outer, inner, cost, others)
+            yield _Near(np.full(len(outer), stack), outer, inner, cost, others)
 
     def within(self, neighbours: int, nearest: int) -> tuple[ThreeIndexProblem, Index, Index]:
         """Return the problem of the springs of the nearest columns, and which springs these are."""

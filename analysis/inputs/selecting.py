@@ -206,7 +206,7 @@ def _shelf(db: Database, selection: Selection, role: Role) -> Shelf:
     over &= first.lowest_mm <= (math.inf if low_mm is None else low_mm)
     over &= first.highest_mm >= (-math.inf if high_mm is None else high_mm)
     both_ends = ~np.isnan(first.load_n[:, loads_at]).any(axis=3)
-    read = over & both_ends.any(axis=2).any(axis=1)
+    read = over & np.any(both_ends, axis=(1, 2))
     if not read.any():
         _refuse_empty(build, role, len(first.springs), int(measured.sum()), heights_mm)
     return Shelf(
