@@ -32,6 +32,7 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 
 MOST_SETS = 10  # of a role that are judged: each takes about a second
+MOST_PAIRED = 4  # where whole sets are compared: each pair is told of
 WIDER = 2.0  # ours: how much more than seen the first readings are taken to be off
 
 
@@ -263,7 +264,8 @@ def _chosen(selection: Selection, *, by_valve: bool) -> dict[Role, tuple[str, ..
     }
     choose = sets_for_valves if by_valve else sets_for_pairs
     stand_in = np.zeros(1, dtype=np.intp)
-    found = choose(problem, of_set["outer"], of_set.get("inner", stand_in), MOST_SETS)
+    most = MOST_SETS if by_valve else min(MOST_SETS, MOST_PAIRED)
+    found = choose(problem, of_set["outer"], of_set.get("inner", stand_in), most)
     return {
         role: tuple(names[role][number] for number in sorted(numbers)) or names[role][:1]
         for role, numbers in zip(shelves, found, strict=False)
