@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean
 
 from sqlite_utils import Database
@@ -60,8 +60,18 @@ class Candidates:
     unsure: list[str]
     sizes: dict[str, int]
 
+    def of_sets(self, sets: dict[str, SetCurves]) -> Candidates:
+        """Return them with fewer springs."""
+        kept = {curve.label for springs in sets.values() for curve in springs.curves}
+        return replace(self, sets=sets, unsure=[one for one in self.unsure if one in kept])
 
-def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
+
+def candidate_sets(
+    db: Database,
+    build: BuildFile,
+    use_flagged: bool,
+    say: Callable[[str], None] = lambda _: None,
+) -> Candidates:
     """Read a build file's candidate sets from the book, flagged springs left out or not.
 
     A set that was not measured, or of which every spring is flagged, does not bar the others.
@@ -73,6 +83,7 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
     places = [(name, 0.0) for name in build.springs.outer]
     places += [(name, float(build.head.inner_offset_mm)) for name in build.springs.inner]
     for name, offset_mm in places:
+        say(f"Judging {name}, {len(found.sizes) + 1} of {len(places)} sets")
         record, asked = find_set(db, name), _asked(build, offset_mm, alone=False)
         found.sizes[name] = len(record.springs)
         try:

@@ -32,6 +32,7 @@ from coilbench.analysis.inputs.build_input import lift_table_beside, read_build,
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings, scale_warnings
+from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,
     Line,
@@ -73,10 +74,15 @@ def read_sheet(
     Raises:
         CoilbenchError: the build file or a set that it names can't be used.
     """
-    build = read_build(build_path)
-    table = lift_table_beside(build, build_path)
+    whole = read_build(build_path, from_book=True)
+    table = lift_table_beside(whole, build_path)
+    solving = solving or Solving()
+    selection = select(db, whole, effort)
+    build = selection.build
     found = candidate_sets(db, build, use_flagged)
+    found = found.of_sets(selection.narrowed(found.sets))
     assignment = assign(build, found.sets, found.sizes, effort, solving)
+    assignment = selection.bounded(assignment, found.sets, solving)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)
