@@ -65,6 +65,7 @@ def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[N
     ):
         patch.setenv("TMPDIR", folder)
         patch.delenv("XDG_RUNTIME_DIR", raising=False)
+        patch.setenv("XDG_CACHE_HOME", os.devnull)  # nothing is kept but where a test says so
         patch.setattr(tempfile, "tempdir", None)
         yield
 

@@ -78,7 +78,8 @@ def assign_command(
     with open_book(book_path()) as db:
         found = candidate_sets(db, parsed, use_flagged)
         warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
-    assignment = assign(parsed, found.sets, found.sizes, effort)
+    with found.before() as before:
+        assignment = assign(parsed, found.sets, found.sizes, effort, before=before)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]

@@ -95,7 +95,8 @@ def pair_command(
         warned = (*rig_warnings(db), *scale_warnings(db, names))
     found: list[_Paired] = []
     for build, table, candidate in zip(files, tables, candidates, strict=True):
-        each = _Paired(build, candidate, pair_sets(build, candidate.sets))
+        with candidate.before() as before:
+            each = _Paired(build, candidate, pair_sets(build, candidate.sets, before))
         if with_limits:
             each = _with_limits(each, table, outer, inner)
         found.append(each)

@@ -112,7 +112,7 @@ def _step(evidence: _Evidence | None, prior: Array, wanted: Array) -> tuple[Arra
     move = inverse @ (wanted + weighed.T @ residual)
     left = residual - by_lag @ move
     score = np.column_stack([np.bincount(piece, column * left) for column in weighed.T])
-    pieces = np.count_nonzero(np.bincount(piece))
+    pieces = int(np.count_nonzero(np.bincount(piece)))
     meat = score.T @ score * (pieces / max(pieces - 2, 1))
     return move, inverse @ (meat + prior) @ inverse, pieces
 

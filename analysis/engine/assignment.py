@@ -29,6 +29,7 @@ from coilbench.analysis.engine.reasons import (
 from coilbench.analysis.engine.shims import EFFORTS, Effort, Role, SeatChoice, SeatOptions
 from coilbench.analysis.engine.three_index import (
     GAP,
+    TIME_LIMIT_S,
     Array,
     Solution,
     Status,
@@ -45,6 +46,8 @@ from coilbench.analysis.engine.valve_loads import (
     places_of,
 )
 
+Solve = Callable[[ThreeIndexProblem, float], Solution]  # within so many seconds
+
 
 @dataclass(frozen=True)
 class AssignmentBench:
@@ -54,6 +57,7 @@ class AssignmentBench:
         valves: as the build file lists them.
         outers, inners: the springs; no inners for single springs.
         readings: made before; new ones are added to it.
+        solve: solves its problems.
         choices: every stack of shims that can be of use, then every cut.
         places: where valves stand, with the valves of each.
         outer, inner: their loads; no inner table for single springs.
@@ -64,6 +68,7 @@ class AssignmentBench:
     outers: tuple[Candidate, ...]
     inners: tuple[Candidate, ...]
     readings: Readings
+    solve: Solve
     choices: tuple[SeatChoice, ...]
     places: dict[Place, list[int]]
     outer: LoadTable
@@ -77,6 +82,7 @@ class AssignmentBench:
         outers: tuple[Candidate, ...],
         inners: tuple[Candidate, ...],
         readings: Readings,
+        solve: Solve,
     ) -> AssignmentBench:
         """Read every spring at every height it may have; there is at least one valve."""
         choices, places = SeatOptions.of(build, len(valves)).mixed(), places_of(valves)
@@ -87,11 +93,11 @@ class AssignmentBench:
             return LoadTable.read(springs, places, standing, limit_mm, readings)
 
         outer, inner = read(outers, "outer"), read(inners, "inner") if inners else None
-        return cls(build, valves, outers, inners, readings, choices, places, outer, inner)
+        return cls(build, valves, outers, inners, readings, solve, choices, places, outer, inner)
 
     def with_limits(self, build: BuildFile) -> AssignmentBench:
         """Return it with other limits."""
-        return self.lay_out(build, self.valves, self.outers, self.inners, self.readings)
+        return self.lay_out(build, self.valves, self.outers, self.inners, self.readings, self.solve)
 
     @property
     def tables(self) -> tuple[LoadTable, ...]:
@@ -139,7 +145,7 @@ class AssignmentBench:
     def fillable(self, effort: Effort, *, taken_as_read: bool = False) -> bool:
         """Tell whether every valve can get springs, however far from the card."""
         problem = self.problem(self.allowed(effort), at_best=taken_as_read)
-        return problem.without_costs().solve().picks != ()
+        return self.solve(problem.without_costs(), TIME_LIMIT_S).picks != ()
 
     def unread(self, choices: Sequence[int]) -> Iterator[Need]:
         """Yield the readings that are missing over some choices."""
@@ -347,7 +353,7 @@ def _level(
     bench: AssignmentBench, effort: Effort, allowed: Sequence[int], time_limit_s: float
 ) -> Level:
     """Solve a level, and again with what was not read at its best: that bounds what it may hide."""
-    solution = bench.problem(allowed).solve(time_limit_s)
+    solution = bench.solve(bench.problem(allowed), time_limit_s)
     plans = tuple(_plans(bench, solution, allowed))
     level = Level(effort, solution.status, solution.objective, solution.bound, plans)
     if plans:
@@ -358,7 +364,7 @@ def _level(
     left_out = bench.not_considered(allowed)
     if not left_out and all(table.exact for table in bench.tables):
         return level
-    at_best = bench.problem(allowed, at_best=True).solve(time_limit_s)
+    at_best = bench.solve(bench.problem(allowed, at_best=True), time_limit_s)
     level = replace(level, bound=at_best.bound, not_considered=left_out)
     if solution.status == "infeasible" and at_best.status != "infeasible":
         level = replace(level, status="not_read")

@@ -68,7 +68,8 @@ def read_sheet(
     build = read_build(build_path)
     table = lift_table_beside(build, build_path)
     found = candidate_sets(db, build, use_flagged)
-    assignment = assign(build, found.sets, found.sizes, effort)
+    with found.before() as before:
+        assignment = assign(build, found.sets, found.sizes, effort, before=before)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)

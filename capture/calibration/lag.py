@@ -148,12 +148,14 @@ class Presses:
     @classmethod
     def of(cls, presses: Sequence[Press]) -> Presses:
         """Put strokes, one or more, of two samples or more each, behind each other."""
-        columns = (
-            np.concatenate([getattr(press, name) for press in presses])
-            for name in ("t_s", "load_n", "travel_mm", "flex_mm")
+        return cls(
+            np.concatenate([press.t_s for press in presses]),
+            np.concatenate([press.load_n for press in presses]),
+            np.concatenate([press.travel_mm for press in presses]),
+            np.concatenate([press.flex_mm for press in presses]),
+            Rows.of([press.t_s.size for press in presses]),
+            np.array([press.contact_mm for press in presses]),
         )
-        rows = Rows.of([press.t_s.size for press in presses])
-        return cls(*columns, rows, np.array([press.contact_mm for press in presses]))
 
     def with_contact(self, contact_mm: Array) -> Presses:
         """Return the same strokes, the springs pushing from other heights on."""
@@ -223,7 +225,7 @@ class Rows:
     @classmethod
     def of(cls, sizes: Sequence[int]) -> Rows:
         """Of strokes of so many samples, none of them empty."""
-        end = np.cumsum(sizes)
+        end = np.cumsum(np.array(sizes, dtype=np.intp))
         stroke = np.repeat(np.arange(len(sizes)), sizes)
         return cls(end - sizes, end - 1, stroke)
 
