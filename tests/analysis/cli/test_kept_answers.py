@@ -56,7 +56,8 @@ def test_what_is_kept_says_the_same_and_without_it_too(ask: Ask, tmp_path: Path)
 
 
 CHANGES = {
-    "a ruling": "UPDATE sweeps SET ruling = 'leave' WHERE rowid = (SELECT max(sweeps.rowid) FROM sweeps"
+    "a ruling": "UPDATE sweeps SET ruling = 'leave' WHERE rowid = ("
+    "SELECT max(sweeps.rowid) FROM sweeps"
     " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
     " WHERE name = 'larch' AND purpose = 'measured' AND counted)",
     "a stroke's zero": "UPDATE sweeps SET zero_counts = zero_counts + 300",
