@@ -142,7 +142,7 @@ def current_calibration(db: Database) -> CalibrationRecord:
 
 
 def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
-    """Return a calibration by its id or its first characters.
+    """Return a calibration by its id or its first characters, without its parts' many points.
 
     Raises:
         CoilbenchError: the book has none that begins so, or several.
@@ -159,33 +159,34 @@ def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
             f"the book has {several} calibration whose id begins with {calibration_id!r}",
             hint="See their ids in the book's table calibrations, or give own or newest",
         )
-    return _calibration(db, rows[0])
+    return _calibration(db, rows[0], points=False)
 
 
-def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
-    load, travel, flex = (_part_by_id(db, row[f"{kind}_part_id"]) for kind in _COMMANDS)
+def _calibration(db: Database, row: dict[str, Any], *, points: bool = True) -> CalibrationRecord:
+    ids = (row[f"{kind}_part_id"] for kind in _COMMANDS)
+    load, travel, flex = (_part_by_id(db, part_id, points=points) for part_id in ids)
     assert load is not None  # noqa: S101  the schema wants both
     assert travel is not None  # noqa: S101
     return CalibrationRecord(row["id"], row["made_utc"], load, travel, flex)
 
 
-def _part_by_id(db: Database, part_id: str | None) -> PartRecord | None:
+def _part_by_id(db: Database, part_id: str | None, *, points: bool) -> PartRecord | None:
     row = first_row(db, "SELECT * FROM calibration_parts WHERE id = ?", [part_id])
-    return None if row is None else _part(db, row)
+    return None if row is None else _part(db, row, points=points)
 
 
-def _part(db: Database, row: dict[str, Any]) -> PartRecord:
-    points = db.execute(
+def _part(db: Database, row: dict[str, Any], *, points: bool = True) -> PartRecord:
+    found = db.execute(
         f"SELECT {', '.join(_POINT_COLUMNS)} FROM calibration_points"  # noqa: S608  our own names
         " WHERE part_id = ? ORDER BY point",
-        [row["id"]],
+        [row["id"]] if points else [None],
     )
     return PartRecord(
         **{name: row[name] for name in _PART_COLUMNS},
         part_id=row["id"],
         made_utc=row["made_utc"],
         fit=fit_from_json(row["fit_json"]),
-        points=tuple(PointRow(*point) for point in points),
+        points=tuple(PointRow(*point) for point in found),
         notes=tuple(remarks_of(row["notes_json"])),
     )
 
