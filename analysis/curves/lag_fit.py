@@ -104,8 +104,8 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
 def _step(evidence: _Evidence | None, prior: Array, wanted: Array) -> tuple[Array, Array, int]:
     """One Gauss-Newton step, its covariance, and the number of pieces behind it."""
     if evidence is None:
-        inverse = np.linalg.inv(prior)
-        return inverse @ wanted, inverse, 0
+        known: Array = np.asarray(np.linalg.inv(prior), dtype=np.float64)
+        return known @ wanted, known, 0
     residual, by_lag, piece, weight = evidence
     weighed = by_lag * weight[:, None]
     inverse = np.linalg.inv(prior + weighed.T @ by_lag)
