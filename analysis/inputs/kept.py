@@ -13,6 +13,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator, Sized
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -53,6 +54,19 @@ def kept(
     return found
 
 
+_off: ContextVar[bool] = ContextVar("nothing_kept", default=False)
+
+
+@contextmanager
+def nothing_kept() -> Iterator[None]:
+    """Keep nothing meanwhile, and look for nothing: for answers that will not be asked again."""
+    token = _off.set(True)
+    try:
+        yield
+    finally:
+        _off.reset(token)
+
+
 @contextmanager
 def growing(kind: type[G], depends: bytes | None) -> Iterator[G]:
     """Give what was kept before from the same, else nothing yet; what is added meanwhile is kept.
@@ -85,19 +99,23 @@ def code_digest() -> bytes | None:
 def digest_of_code(top: Path) -> bytes | None:
     """Return a digest of the source that numbers depend on; None where there is none."""
     digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
-    found = [
-        file
-        for package in ("analysis", "capture")
-        for room in (top / package, *sorted((top / package).glob("*/")))
-        if room.name not in _NO_NUMBERS
-        for file in sorted(room.glob("*.py"))
-    ]
-    try:
-        for file in found:
-            digest.update(repr(file.relative_to(top).parts).encode() + file.read_bytes())
-    except OSError:
-        return None
-    return digest.digest() if found else None
+    for package in ("analysis", "capture"):
+        rooms = (top / package, *sorted((top / package).glob("*/")))
+        files = [
+            file
+            for room in rooms
+            if room.name not in _NO_NUMBERS
+            for file in sorted(room.glob("*.py"))
+        ]
+        if not files:
+            return None
+        for file in files:
+            try:
+                source = file.read_bytes()
+            except OSError:
+                return None
+            digest.update(repr((file.relative_to(top).parts, source)).encode())
+    return digest.digest()
 
 
 @dataclass(frozen=True)
@@ -113,7 +131,7 @@ class _Place(Generic[T]):
     ) -> _Place[T] | None:
         """Return the place of what depends on all this; None where nothing can be kept."""
         code, where = code_digest(), folder()
-        if depends is None or code is None or not where.is_absolute():
+        if _off.get() or depends is None or code is None or not where.is_absolute():
             return None
         machine = np.__version__, sys.version, platform.machine()
         whole = repr((kind.__qualname__, depends, asked, code, machine))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
@@ -12,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from coilbench.analysis.inputs import kept as module
-from coilbench.analysis.inputs.kept import digest_of_code, folder, growing, kept
+from coilbench.analysis.inputs.kept import digest_of_code, folder, growing, kept, nothing_kept
 
 
 class Pair(NamedTuple):
@@ -92,6 +93,17 @@ def test_what_has_no_digest_is_not_kept(where: Path, monkeypatch: pytest.MonkeyP
     worker.ask()
     assert worker.times == 2
     assert not where.exists()
+
+
+def test_nothing_is_kept_where_it_is_said(where: Path) -> None:
+    worker = Worker()
+    with nothing_kept():
+        worker.ask()
+    assert not where.exists()
+    worker.ask()
+    with nothing_kept():
+        worker.ask()
+    assert worker.times == 3
 
 
 def test_what_changed_meanwhile_is_not_kept(where: Path) -> None:
@@ -208,4 +220,7 @@ def test_any_change_of_the_programs_source_is_another_program(tmp_path: Path) ->
     (tmp_path / "analysis/curves/more.py").write_text("")
     digest_of_code.cache_clear()
     assert digest_of_code(tmp_path) != before
+    digest_of_code.cache_clear()
+    shutil.rmtree(tmp_path / "capture")
+    assert digest_of_code(tmp_path) is None
     digest_of_code.cache_clear()
