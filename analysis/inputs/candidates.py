@@ -80,14 +80,15 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
     """
     places = [(name, 0.0) for name in build.springs.outer]
     places += [(name, float(build.head.inner_offset_mm)) for name in build.springs.inner]
+    records = {name: find_set(db, name) for name, _ in places}
 
     def depends() -> bytes | None:
-        rows = [depends_on(db, find_set(db, name)) for name, _ in places]
+        rows = [depends_on(db, record) for record in records.values()]
         return None if None in rows else repr((rows, build, use_flagged)).encode()
 
     found = Candidates({}, {}, [], [], {}, depends())
     for name, offset_mm in places:
-        record, asked = find_set(db, name), _asked(build, offset_mm, alone=False)
+        record, asked = records[name], _asked(build, offset_mm, alone=False)
         found.sizes[name] = len(record.springs)
         try:
             judged = judge_set(db, record, asked, must_reach=False)
