@@ -29,7 +29,7 @@ Work = Callable[[], T]
 MOST_FILES = 64  # in the folder: a set of 12 springs in 3 strokes takes about 1 MB
 _DIGEST_BYTES = 32
 # Folders of the program whose code no number depends on.
-_NO_NUMBERS = frozenset({"cli", "dashboard", "report", "running", "shop", "sources", "virtual"})
+_NO_NUMBERS = frozenset({"cli", "dashboard", "running", "shop", "sources", "virtual"})
 _DTYPES = frozenset({"<f8", "<i8", "|b1"})
 
 
@@ -81,6 +81,15 @@ def growing(kind: type[G], depends: bytes | None) -> Iterator[G]:
     yield found
     if place is not None and len(found) > had:
         place.write(found)
+
+
+def digest_of(value: object) -> bytes | None:
+    """Return a digest of a value, made as in `kept`; None where it is made of something else."""
+    try:
+        packed = msgspec.msgpack.encode(value, enc_hook=_packed)
+    except (NotImplementedError, TypeError):
+        return None
+    return hashlib.blake2b(packed, digest_size=_DIGEST_BYTES).digest()
 
 
 def folder() -> Path:
@@ -156,9 +165,9 @@ class _Place(Generic[T]):
         return found
 
     def write(self, answer: T) -> None:
-        """Keep the answer, whole or not at all; a folder that cannot be written is no error."""
-        packed = msgspec.msgpack.encode(answer, enc_hook=_packed)
-        with suppress(OSError):
+        """Keep the answer, whole or not at all; where it cannot be kept that is no error."""
+        with suppress(OSError, NotImplementedError, TypeError):
+            packed = msgspec.msgpack.encode(answer, enc_hook=_packed)
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             with NamedTemporaryFile(dir=self.path.parent, delete=False) as file:
                 try:
@@ -181,6 +190,9 @@ def _remove_oldest(where: Path) -> None:
 
 
 def _packed(value: Any) -> object:
+    for plain in (float, str):
+        if isinstance(value, plain):
+            return plain(value)
     if isinstance(value, np.ndarray):
         return value.dtype.str, value.shape, value.tobytes()
     if isinstance(value, np.generic):
@@ -189,7 +201,7 @@ def _packed(value: Any) -> object:
 
 
 def _unpacked(_: type, value: Any) -> object:
+    if not isinstance(value, list) or value[0] not in _DTYPES:
+        raise ValueError(value)
     name, shape, data = value
-    if name not in _DTYPES:
-        raise ValueError(name)
     return np.frombuffer(data, dtype=name).reshape(shape)

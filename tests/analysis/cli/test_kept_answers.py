@@ -13,7 +13,8 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.demo import BUILD_FILE
-from coilbench.analysis.inputs import kept
+from coilbench.analysis.inputs import kept, measured
+from coilbench.analysis.report import sheet_page
 from coilbench.capture.book import depends
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.digests import register, tables
@@ -53,6 +54,39 @@ def test_what_is_kept_says_the_same_and_without_it_too(ask: Ask, tmp_path: Path)
         assert {file.name: file.stat().st_ino for file in kept.folder().iterdir()} == before
         shutil.rmtree(tmp_path / "one")
         assert ask("one", *command) == first
+
+
+@pytest.mark.parametrize("name", ["larch", "pressed"])
+def test_what_was_keyed_or_came_in_files_is_kept_too(
+    name: str, request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    call = request.getfixturevalue(name)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "kept"))
+    asked = ("set", "check", "larch" if name == "larch" else "elm", "--at", "38.5mm", "--json")
+    call("status")  # what making the book said is read with it
+    first = call(*asked)
+    monkeypatch.setattr(measured, "_measured", None)
+    monkeypatch.setattr(measured, "check_set", None)
+    assert call(*asked) == first
+    assert first.status < 2
+
+
+def test_the_sheets_drawing_is_kept_and_follows_what_it_draws(
+    ask: Ask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def drawing(cache: str, file: str = "demo.toml") -> str:
+        sheet = tmp_path / "sheet.html"
+        ask(cache, "report", str(tmp_path / file), "-o", str(sheet), "--force")
+        page = sheet.read_text()
+        return page[page.index("<svg") : page.index("</svg>")]
+
+    first = drawing("kept")
+    with monkeypatch.context() as patch:
+        patch.setattr(sheet_page, "_draw", None)
+        assert drawing("kept") == first
+    (tmp_path / "other.toml").write_text(BUILD_FILE.replace('"2 kg"', '"2.5 kg"'))
+    second = drawing("kept", "other.toml")
+    assert first != second == drawing("fresh", "other.toml")
 
 
 CHANGES = {
@@ -98,7 +132,7 @@ def test_so_is_what_is_asked(ask: Ask, tmp_path: Path) -> None:
     assert len(told) == 4
     build = tmp_path / "demo.toml"
     first = ask("kept", "pair", str(build))
-    build.write_text(BUILD_FILE.replace('"38.5 mm"', '"38.4 mm"'))
+    build.write_text(BUILD_FILE.replace('"38.5 mm"', '"38.4 mm"\nheight_u = "0.1 mm"'))
     second = ask("kept", "pair", str(build))
     assert first != second == ask("fresh", "pair", str(build))
     assert second != ask("kept", "pair", str(build), "--use-flagged")

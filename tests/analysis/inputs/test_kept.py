@@ -12,8 +12,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from coilbench.analysis.engine.toml_source import LengthMm
 from coilbench.analysis.inputs import kept as module
-from coilbench.analysis.inputs.kept import digest_of_code, folder, growing, kept, nothing_kept
+from coilbench.analysis.inputs.kept import (
+    digest_of,
+    digest_of_code,
+    folder,
+    growing,
+    kept,
+    nothing_kept,
+)
 
 
 class Pair(NamedTuple):
@@ -182,6 +190,18 @@ def test_those_not_used_for_longest_go(where: Path, monkeypatch: pytest.MonkeyPa
     worker.ask(b"one")
     worker.ask(b"three")
     assert worker.times == 3
+
+
+def test_a_digest_tells_every_number_and_nothing_else() -> None:
+    """Also those that a repr leaves out: NumPy shortens what is long."""
+    long = np.arange(5000.0)
+    other = long.copy()
+    other[2500] = np.nextafter(2500.0, 0.0)
+    assert repr(long) == repr(other)
+    told = {digest_of((each, "mm", {"a": 1.0})) for each in (long, other, long.copy())}
+    assert len(told) == 2
+    assert digest_of(LengthMm(38.5)) == digest_of(38.5) != digest_of(38.0)
+    assert digest_of(object()) is None
 
 
 def test_what_is_added_is_kept(where: Path) -> None:
