@@ -29,6 +29,7 @@ from coilbench.analysis.cli.pairing import (
     say_limits,
 )
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.waiting import Waiting, seconds_option
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
@@ -59,10 +60,16 @@ from coilbench.capture.book.sets import find_set
 @build_argument
 @effort_option
 @use_flagged_option
+@seconds_option
 @click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
 @json_option
 def assign_command(
-    build: Path, effort: Effort, use_flagged: bool, with_limits: bool, as_json: bool
+    build: Path,
+    effort: Effort,
+    use_flagged: bool,
+    seconds: float,
+    with_limits: bool,
+    as_json: bool,
 ) -> None:
     """Give every valve an outer, an inner and its shims, as near the card as can be.
 
@@ -70,16 +77,20 @@ def assign_command(
     both loads' misses, each in its tolerance and squared, is the least of all that was read, and
     proven to be where what was not read could not come nearer even at its best. Valves and heights
     are those of [head.valves], else `valves` in [head] says how many.
+    What can't be proven in time, or after Ctrl-C, is the best so far, with the sum that no other
+    choice is below; what it exits with is the same.
     Exits with 1 when a valve misses the card or can't be filled, or, with --limits, when what the
     wire bears, the retainer's clearance or the speed at which the valve leaves its cam fails.
     """
     parsed = read_build(build)
     table = lift_table_beside(parsed, build) if with_limits else None
-    with open_book(book_path()) as db:
-        found = candidate_sets(db, parsed, use_flagged)
-        warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
-    with found.before() as before:
-        assignment = assign(parsed, found.sets, found.sizes, effort, before=before)
+    with Waiting(seconds) as waiting:
+        waiting.say("Judging the sets")
+        with open_book(book_path()) as db:
+            found = candidate_sets(db, parsed, use_flagged)
+            warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
+        with found.before() as before:
+            assignment = assign(parsed, found.sets, found.sizes, effort, waiting, before)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]
@@ -117,7 +128,8 @@ def _show(assignment: Assignment) -> None:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        bound = f"; no other choice is below {sums[1]}" if (chosen.bound or 0.0) > 0.0 else ""
+        bounded = (chosen.bound or 0.0) > 0.0 or chosen.status == "feasible"
+        bound = f"; no other choice is below {sums[1]}" if bounded else ""
         say(f"The sum is {sums[0]}{bound}.")
         say(f"{spread_text(chosen, shown)}.")
     else:

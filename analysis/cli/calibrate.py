@@ -17,9 +17,12 @@ from coilbench.analysis.cli.common import (
     say_aside,
     units,
 )
+from coilbench.analysis.cli.datum_moved import presses_in_doubt
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
     calibrated_part,
+    heights_before,
+    newest,
     part_of_rig,
     refuse_other_rig,
 )
@@ -28,6 +31,7 @@ from coilbench.analysis.cli.references import (
     asked_masses_err,
     checked_lengths_mm,
     checked_masses_kg,
+    settle_heights,
     settle_step,
 )
 from coilbench.analysis.cli.settings import book_path
@@ -49,6 +53,7 @@ from coilbench.capture.calibration.model import NewPart, datum_part
 from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.scale import calibrate_scale
+from coilbench.capture.calibration.standing import StandingTravel, heights_moved, stop_note
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.columns import read_points
@@ -140,10 +145,9 @@ def weigh_command(
         return
     port, masses_kg = _given_port(port), checked_masses_kg(masses)
     refuse_overload(gravity * max(masses_kg), "--masses", pressed=False)
-    if masses_err is None:
-        masses_err, masses_u = asked_masses_err(masses_u)
+    masses_err, masses_u = asked_masses_err(masses_err, masses_u)
     with GuidedRig.open(port, ring=bell) as rig:
-        points = _with_u(rig.weigh(masses_kg, afresh=afresh), masses_u)
+        points = _with_u(rig.weigh(masses_kg, masses_u, afresh=afresh), masses_u)
     with rig.kept_until_stored("weigh"):
         _store(load_part(points, "guided", gravity, masses_err).on(rig.hello))
 
@@ -222,6 +226,11 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     is_flag=True,
     help="Believe the gauges where they make another step a count than the scale states.",
 )
+@click.option(
+    "--accept-datum",
+    is_flag=True,
+    help="Believe the gauges where they make other heights than the calibration before.",
+)
 @afresh_option
 @bell_option
 def gauge_command(
@@ -230,6 +239,7 @@ def gauge_command(
     lengths: str | None,
     datum: float | None,
     accept_step: bool,
+    accept_datum: bool,
     afresh: bool,
     bell: bool,
 ) -> None:
@@ -241,22 +251,21 @@ def gauge_command(
     length_mm,counts[,u_mm].
     """
     if file is not None:
-        read = read_points(_table(file), GaugePoint)
-        _refuse_below_cups([point.length_mm for point in read])
-        part = travel_part(read, file.name)
-        _say_of_zero([point.length_mm for point in read])
-        _store(part)
+        points = read_points(_table(file), GaugePoint)
+        _refuse_below_cups([point.length_mm for point in points])
+        part = travel_part(points, file.name)
+        _say_of_zero([point.length_mm for point in points])
+        _store(_with_offset(part, None))
         return
     if lengths is not None and datum is None:
-        port, lengths_mm = _given_port(port), checked_lengths_mm(lengths)
-        _refuse_below_cups(lengths_mm)
-        _say_of_zero(lengths_mm)
+        port, lengths_mm = _given_port(port), _lengths_to_read(lengths)
         with GuidedRig.open(port, ring=bell) as rig:
             stated = rig.hello.mm_per_count
-            points = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
+            read = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
         with rig.kept_until_stored("gauge"):
-            part = travel_part(points, "guided", stated)
+            part = travel_part(read.points, "guided", stated)
             settle_step(part.fit, stated, accepted=accept_step)
+            part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
             _store(_with_touch(part, rig.hello).on(rig.hello))
     elif datum is not None and lengths is None:
         _refuse_below_cups([datum])
@@ -266,8 +275,13 @@ def gauge_command(
         with GuidedRig.open(_given_port(port), ring=bell) as rig:
             refuse_other_rig(travel, rig.hello, command)
             settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
-            part = datum_part(travel.fit, rig.datum(datum, travel.fit.coefficients[1]))
+            read = rig.datum(datum, travel.fit.coefficients[1])
+            part = datum_part(travel.fit, read.points[0])
+            part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
             _store(_with_touch(part, rig.hello).on(rig.hello))
+        if any(note.kind == "heights_moved" for note in part.notes):
+            for line in presses_in_doubt(travel):
+                click.echo(line)
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
 
@@ -285,6 +299,43 @@ def _say_of_zero(lengths_mm: Sequence[float]) -> None:
             "with the rims together every height is wrong by both cups' depths. Say where they "
             "meet: coilbench rig ratings --cups-meet 18mm (a rig without cups: 0mm)"
         )
+
+
+def _lengths_to_read(text: str) -> list[float]:
+    meet_mm = told_ratings().cups_meet_mm
+    lengths_mm = checked_lengths_mm(text, ask_zero=not meet_mm and newest("travel") is None)
+    _refuse_below_cups(lengths_mm)
+    _say_of_zero(lengths_mm)
+    return lengths_mm
+
+
+def _with_heights(
+    part: NewPart, hello: Hello, stop_counts: float | None, *, accepted: bool
+) -> NewPart:
+    """Compare a travel part with the one before; note what came of it, and where the stop is.
+
+    Raises:
+        CoilbenchError: the heights are others, and that is not accepted.
+    """
+    before = heights_before(hello)
+    moved = None
+    if before is not None:
+        now = StandingTravel(part.fit, stop_counts)
+        moved = heights_moved(now, before.travel, same_counts=before.same_counts)
+    settle_heights(moved, accepted=accepted)
+    noted = _with_offset(part, moved)
+    if stop_counts is None:
+        return noted
+    return replace(noted, notes=(*noted.notes, stop_note(part.fit, stop_counts)))
+
+
+def _with_offset(part: NewPart, compared: Finding | None) -> NewPart:
+    """Note what tells whether all lengths are shifted alike, or that nothing does."""
+    if compared is not None:
+        return replace(part, notes=(*part.notes, compared))
+    if any(point.length_mm == 0.0 for point in part.points):
+        return part  # the faces together are no gauge that could be another one
+    return replace(part, notes=(*part.notes, Finding("offset_unchecked")))
 
 
 def _with_touch(part: NewPart, hello: Hello) -> NewPart:

@@ -6,10 +6,12 @@ from collections.abc import Iterator, Sequence
 
 from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.bench_text import LET_UP
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.strokes.watching import STOPS
 from coilbench.capture.units import counted
 
 ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
@@ -17,7 +19,9 @@ ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
 
 def event_line(event: Event, shown: Units) -> str:
     """Write what happened as a line; ! is a press refused, a fault or a question."""
-    return f"{'! ' if event.kind in ALERTS else '  '}{describe(event.what, shown)}"
+    stops = event.kind is EventKind.FAULT and event.what.kind in STOPS
+    words = f"{LET_UP}: " if stops else ""
+    return f"{'! ' if event.kind in ALERTS else '  '}{words}{describe(event.what, shown)}"
 
 
 def capture_ended(last: Snapshot, heights_mm: Sequence[float] = ()) -> Iterator[str]:

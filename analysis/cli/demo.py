@@ -41,8 +41,8 @@ from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
-from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.overload import OverloadWatch
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot

@@ -19,6 +19,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.effort_option import effort_option
 from coilbench.analysis.cli.files_out import _not_written, refuse_existing
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.phrases import note_text
@@ -100,8 +101,9 @@ def _export_sheet(
     build: Path, folder: Path, effort: Effort, use_flagged: bool, force: bool, as_json: bool
 ) -> None:
     shown, book = units(), book_path()
-    with open_book(book) as db:
-        sheet = read_sheet(db, build, effort, use_flagged, book.name)
+    with Waiting() as waiting, open_book(book) as db:
+        waiting.say("Judging the sets")
+        sheet = read_sheet(db, build, effort, use_flagged, book.name, waiting)
     tables = {f"{each.name}.csv": each for each in sheet_tables(sheet, shown)}
     files = [
         (name, csv_bytes(table.columns, table.rows, [ABOUT_CELLS]))

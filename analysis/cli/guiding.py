@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import click
 from rich.live import Live
@@ -26,17 +26,23 @@ from coilbench.analysis.cli.wrapping import wrapped
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import gravity_of
 from coilbench.capture.blocks import Finding, Hello, RawBlock
-from coilbench.capture.book.calibrations import PartRecord, newest_part
+from coilbench.capture.book.calibrations import PartRecord, newest_part, parts
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
-from coilbench.capture.calibration.guide import Guide, WeighGuide
-from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.guide import Guide
+from coilbench.capture.calibration.known_points import (
+    ASSUMED_MASS_U_RELATIVE,
+    FlexPoint,
+    LoadPoint,
+)
 from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.overload import OverloadWatch
-from coilbench.capture.calibration.polynomial import PolynomialFit, slope
+from coilbench.capture.calibration.polynomial import PolynomialFit
+from coilbench.capture.calibration.standing import StandingLoad, StandingTravel, stop_counts_of
 from coilbench.capture.calibration.steady import Hold
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import Unfinished, Wish, follow, sample_stream
 from coilbench.capture.sources import open_source
@@ -45,10 +51,10 @@ from coilbench.capture.units import counted
 
 GRACE_S = 8.0  # how long the last point can still be undone
 KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
-_QUESTIONS = ("point_refused", "step_off", "leaning", "pressed_over")
+_QUESTIONS = ("point_refused", "left_on", "step_off", "leaning", "pressed_over", "no_give")
 _READINGS = (
     *("load_read", "travel_read", "block_read", "no_touch", "pressed_too_little"),
-    "spring_no_block",
+    *("spring_no_block", "quill_moved", "pressed_fast"),
     *_QUESTIONS,
 )
 _Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)
@@ -62,7 +68,7 @@ def calibrated_part(kind: PartKind, command: str) -> PartRecord:
     Raises:
         CoilbenchError: it is not calibrated yet.
     """
-    part = _newest(kind)
+    part = newest(kind)
     if part is None:
         raise CoilbenchError(
             f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
@@ -72,7 +78,7 @@ def calibrated_part(kind: PartKind, command: str) -> PartRecord:
 
 def part_of_rig(kind: PartKind, hello: Hello) -> PartRecord | None:
     """Return the newest part of a kind that is this rig's, or may be; None for none."""
-    part = _newest(kind)
+    part = newest(kind)
     return part if part is not None and part.device_id in (None, hello.device_id) else None
 
 
@@ -86,7 +92,38 @@ def refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
         )
 
 
-def _newest(kind: PartKind) -> PartRecord | None:
+def _standing_load(part: PartRecord) -> StandingLoad:
+    return StandingLoad(part.fit, gravity_of(part), part.reference_u_relative)
+
+
+class HeightsBefore(NamedTuple):
+    """The travel calibration that stands; same_counts: whether its counts are valid still."""
+
+    travel: StandingTravel
+    same_counts: bool
+
+
+def heights_before(hello: Hello) -> HeightsBefore | None:
+    """Return the newest travel calibration of this rig that a new one can be compared with.
+
+    An incremental scale counts anew at every start of the rig: then it is the newest that knows
+    where the quill's stop is, which a datum set during a capture does not.
+    """
+    if not book_path().exists():
+        return None
+    with open_book(book_path()) as db:
+        own = [one for one in parts(db, "travel") if one.device_id in (None, hello.device_id)]
+    if not own:
+        return None
+    newest, known = own[0], [(one, stop_counts_of(one)) for one in own]
+    if hello.travel != "quadrature" or newest.boot_id == hello.boot_id:
+        return HeightsBefore(StandingTravel(newest.fit, known[0][1]), True)
+    part, stop = next(((one, stop) for one, stop in known if stop is not None), known[0])
+    return HeightsBefore(StandingTravel(part.fit, stop), False)
+
+
+def newest(kind: PartKind) -> PartRecord | None:
+    """Return the newest part of a kind, whatever rig's; None for none, or no book."""
     if not book_path().exists():  # only looked into: a refusal leaves no empty book behind
         return None
     with open_book(book_path()) as db:
@@ -113,14 +150,26 @@ class GuidedRig:
             hello, seen = identify(source)
             yield cls(hello, sample_stream(source, seen), ring)
 
-    def weigh(self, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
-        """Read the masses, going on where an earlier weighing was interrupted."""
-        part, kg_per_count = part_of_rig("load", self.hello), None
-        if part is not None:
-            middle = 0.5 * (part.fit.x_min + part.fit.x_max)
-            kg_per_count = float(slope(part.fit, middle)) / gravity_of(part)
+    def weigh(
+        self, masses_kg: Sequence[float], masses_u: float | None, *, afresh: bool
+    ) -> list[LoadPoint]:
+        """Read the masses, going on where an earlier weighing was interrupted.
+
+        Args:
+            masses_u: what each may be wrong by, expanded (k = 2), a fraction; None: not stated.
+        """
+        part = part_of_rig("load", self.hello)
+        before = None if afresh else Unfinished.find(book_path(), "weigh")
         taken = self._kept("weigh", masses_kg, afresh=afresh)
-        guide = WeighGuide(masses_kg, taken, kg_per_count=kg_per_count)
+        restarted = before is not None and self._counts_anew(before)
+        guide = WeighGuide(
+            masses_kg,
+            taken,
+            masses_u=ASSUMED_MASS_U_RELATIVE if masses_u is None else masses_u,
+            standing=None if part is None else _standing_load(part),
+            mm_per_count=self.hello.mm_per_count,
+            travel_from=len(taken) if restarted else 0,
+        )
         return self._read_points("weigh", guide, masses_kg, self._masses_watch(part, guide)).points
 
     def _masses_watch(self, part: PartRecord | None, guide: WeighGuide) -> OverloadWatch:
@@ -131,21 +180,21 @@ class GuidedRig:
 
     def gauge(
         self, lengths_mm: Sequence[float], mm_per_count: float | None, *, afresh: bool
-    ) -> list[GaugePoint]:
-        """Read the gauges, going on where an earlier gauging was interrupted.
+    ) -> GaugeGuide:
+        """Read the gauges, going on where an earlier gauging was interrupted; returns what it read.
 
         Args:
             mm_per_count: the scale's step, which the gauges must show; None: it is not known.
         """
         taken = self._kept("gauge", lengths_mm, afresh=afresh)
         guide = self._gauge_guide(lengths_mm, taken, mm_per_count)
-        return self._read_points("gauge", guide, lengths_mm, self._press_watch()).points
+        return self._read_points("gauge", guide, lengths_mm, self._press_watch())
 
-    def datum(self, length_mm: float, mm_per_count: float) -> GaugePoint:
-        """Read one gauge, to set the datum of a scale of this step again."""
+    def datum(self, length_mm: float, mm_per_count: float) -> GaugeGuide:
+        """Read one gauge, to set the datum of a scale of this step again; returns what read it."""
         guide = self._gauge_guide([length_mm], mm_per_count=mm_per_count)
         self._follow(guide, self._press_watch())
-        return guide.points[0]
+        return guide
 
     def _gauge_guide(
         self,
@@ -195,6 +244,10 @@ class GuidedRig:
             raise
         Unfinished.drop(book_path(), kind)
 
+    def _counts_anew(self, before: Unfinished) -> bool:
+        """Tell whether the travel counts from another zero than when those points were read."""
+        return self.hello.travel == "quadrature" and before.boot_id != self.hello.boot_id
+
     def _kept(self, kind: str, values: Sequence[float], *, afresh: bool) -> tuple[Hold, ...]:
         """Return the points of an interrupted calibration; refuses those of another one."""
         if afresh:
@@ -210,8 +263,7 @@ class GuidedRig:
                 f"{was} on the rig {before.device_id}",
                 hint="Continue that one, or start again with --afresh",
             )
-        recounts = kind == "gauge" and self.hello.travel == "quadrature"
-        if recounts and before.boot_id != self.hello.boot_id:
+        if kind == "gauge" and self._counts_anew(before):
             say_aside("The rig has restarted and its travel counts from 0: starting again.")
             return ()
         read = counted(len(before.holds), "point")

@@ -52,7 +52,7 @@ def is_stop(finding: Finding) -> bool:
 
 def alarm_words(alarm: Finding) -> str:
     """Say an alarm, its weight first."""
-    word = "STOP" if is_stop(alarm) else "Careful"
+    word = "STOP, take the load off" if is_stop(alarm) else "Careful"
     return f"{word}: {describe(alarm, units())}"
 
 

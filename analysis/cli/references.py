@@ -12,15 +12,21 @@ import click
 
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.report.document import describe
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import LEAST_GAUGES, LEAST_MASSES, step_note
 from coilbench.capture.calibration.known_points import MassesErr
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import parse_fraction, parse_length_mm, parse_number
 
+_KINDS = click.Choice(["each", "together"])
 _HOW_THEY_ERR = (
     "Was each mass certified, or weighed on something much better, by itself (each)? Or are they "
     "from one box, stacked, or unknown (together)?"
+)
+_NO_ZERO = (
+    "A shift of all lengths alike shows only where the faces touch each other, with nothing "
+    "between. Cups do not let them."
 )
 _TWO_LENGTHS = "Two lengths cannot show an error in one of them."
 
@@ -53,15 +59,27 @@ def checked_masses_kg(text: str) -> list[float]:
     return masses_kg
 
 
-def asked_masses_err(masses_u: float | None) -> tuple[MassesErr, float | None]:
-    """Ask how the masses err, and how much where it matters; without a terminal: together."""
-    if not _can_ask():
-        return "together", masses_u
-    kinds = click.Choice(["each", "together"])
-    answer = click.prompt(_HOW_THEY_ERR, type=kinds, default="together")
-    if answer == "together":
+def asked_masses_err(
+    masses_err: MassesErr | None, masses_u: float | None
+) -> tuple[MassesErr, float | None]:
+    """Ask how the masses err, and how much where it matters; without a terminal: together.
+
+    Raises:
+        CoilbenchError: they err each by itself, but nobody says how much.
+    """
+    if masses_err is None and _can_ask():
+        say_aside(_HOW_THEY_ERR)
+        answer = click.prompt("The masses err", type=_KINDS, default="together")
+        masses_err = "each" if answer == "each" else "together"
+    if masses_err != "each":
         return "together", masses_u
     if masses_u is None:
+        if not _can_ask():
+            raise CoilbenchError(
+                "masses that err each by itself need their uncertainty",
+                where="--masses-err each",
+                hint="Give it with --masses-u, e.g. 0.02%, or: --masses-err together",
+            )
         masses_u = click.prompt(
             "The expanded uncertainty of each (k = 2), e.g. 0.02%", value_proc=_fraction
         )
@@ -75,8 +93,11 @@ def _fraction(text: str) -> float:
         raise click.UsageError(error.what) from error
 
 
-def checked_lengths_mm(text: str) -> list[float]:
+def checked_lengths_mm(text: str, *, ask_zero: bool = False) -> list[float]:
     """Read the list of gauge lengths, and ask for a third where there are two.
+
+    Args:
+        ask_zero: nothing else would show a shift of all lengths: ask for the faces together.
 
     Raises:
         CoilbenchError: one is below 0, or all are the same.
@@ -90,6 +111,10 @@ def checked_lengths_mm(text: str) -> list[float]:
             where="--lengths",
             hint="Give three, e.g. 51mm,43mm,35mm; a new datum alone: --datum",
         )
+    if ask_zero and _can_ask() and 0.0 not in lengths_mm:
+        say_aside(_NO_ZERO)
+        if click.confirm("Can the faces touch? Then length 0 is read last", default=False):
+            lengths_mm.append(0.0)
     if len(set(lengths_mm)) > LEAST_GAUGES:
         return lengths_mm
     if not _can_ask():
@@ -113,6 +138,37 @@ def _length(text: str) -> float | None:
         raise click.UsageError(error.what) from error
 
 
+def _insists(words: str) -> bool:
+    """Ask whether it shall be stored all the same; nobody there: no."""
+    if not _can_ask():
+        return False
+    say_aside(f"{words}.")
+    return click.confirm("Store it all the same?", default=False)
+
+
+def settle_heights(moved: Finding | None, *, accepted: bool) -> None:
+    """Ask whether other heights than those of the calibration before are right.
+
+    Args:
+        moved: what was found; None where nothing could be compared.
+
+    Raises:
+        CoilbenchError: they are not, or nobody can answer.
+    """
+    if moved is None or moved.kind != "heights_moved" or accepted:
+        return
+    words = describe(moved, units())
+    if _insists(
+        f"{words}. Are the gauges those of the list, and was the quill at its stop at the start? "
+        "Other cups, another table or a moved scale make other heights, too"
+    ):
+        return
+    raise CoilbenchError(
+        f"not stored: {words}",
+        hint="Read the gauges again; if the rig was changed, give --accept-datum",
+    )
+
+
 def settle_step(fit: PolynomialFit, stated_mm_per_count: float | None, *, accepted: bool) -> None:
     """Ask whether a step that is not the scale's is right; nothing where it agrees.
 
@@ -123,7 +179,7 @@ def settle_step(fit: PolynomialFit, stated_mm_per_count: float | None, *, accept
     if note.kind != "step_off" or accepted:
         return
     words = describe(note, units())
-    if _can_ask() and click.confirm(f"{words}. Store it all the same?", default=False):
+    if _insists(words):
         return
     raise CoilbenchError(
         f"not stored: {words}",

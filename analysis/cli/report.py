@@ -18,6 +18,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.effort_option import effort_option
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.waiting import Waiting, seconds_option
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.document import describe
@@ -40,10 +41,17 @@ from coilbench.capture.book.opening import open_book
 )
 @effort_option
 @use_flagged_option
+@seconds_option
 @click.option("--force", is_flag=True, help="Write over a page that is there already.")
 @json_option
 def report_command(
-    build: Path, page: Path | None, effort: Effort, use_flagged: bool, force: bool, as_json: bool
+    build: Path,
+    page: Path | None,
+    effort: Effort,
+    use_flagged: bool,
+    seconds: float,
+    force: bool,
+    as_json: bool,
 ) -> None:
     """Write the sheet to build from: one page that prints on A4 and Letter, in black and white.
 
@@ -58,8 +66,9 @@ def report_command(
         target = build.parent / f"{build.stem}.html"
     if target is not None:
         refuse_existing(target, force, (build, book_path()))
-    with open_book(book_path()) as db:
-        sheet = read_sheet(db, build, effort, use_flagged, book_path().name)
+    with Waiting(seconds) as waiting, open_book(book_path()) as db:
+        waiting.say("Judging the sets")
+        sheet = read_sheet(db, build, effort, use_flagged, book_path().name, waiting)
     if target is not None:
         from coilbench.analysis.report.sheet_page import sheet_page
 

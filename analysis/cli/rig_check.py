@@ -43,8 +43,8 @@ from coilbench.capture.book.calibrations import (
     set_good_for_days,
 )
 from coilbench.capture.book.opening import hold_port, open_book
-from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.sources import open_source

@@ -37,6 +37,12 @@ _WORDS = {"push": "to the store", "pull": "from the store"}
 @click.argument("url", required=False)
 @click.option("--push", "push", is_flag=True, help="Only give the store what it lacks.")
 @click.option("--pull", "pull", is_flag=True, help="Only take what this book lacks.")
+@click.option(
+    "--all",
+    "anew",
+    is_flag=True,
+    help="Compare all that this book has with the store, not only what is new.",
+)
 @click.option("--init", is_flag=True, help="Make the store and its roles, or bring it up to date.")
 @click.option("--sql", is_flag=True, help="With --init: print the SQL instead of running it.")
 @click.option(
@@ -46,14 +52,22 @@ _WORDS = {"push": "to the store", "pull": "from the store"}
 )
 @json_option
 def share_command(
-    url: str | None, push: bool, pull: bool, init: bool, sql: bool, answers: bool, as_json: bool
+    url: str | None,
+    push: bool,
+    pull: bool,
+    anew: bool,
+    init: bool,
+    sql: bool,
+    answers: bool,
+    as_json: bool,
 ) -> None:
     """Share this book with the shop's store at URL: any address of a PostgreSQL database.
 
     What the store lacks is pushed, what this book lacks is pulled, and differences are settled as
     `coilbench merge` does. The address is kept in the book: later `coilbench share` will do. A
     password belongs in ~/.pgpass, never in the address. Without the network every bench goes on;
-    share when it is there again.
+    share when it is there again. Ends with 1 where the store lost something or a damaged row stayed
+    here.
     """
     if sql and not init:
         raise CoilbenchError("--sql goes with --init", hint="Add --init")
@@ -66,6 +80,7 @@ def share_command(
             url,
             push=push or not pull,
             pull=pull or not push,
+            anew=anew,
             answering=(_answer, _program_version()) if answers else None,
             progress=progress,
         )
@@ -77,9 +92,11 @@ def share_command(
         )
         pushed = None if done.pushed is None else vars(done.pushed)
         print_document(vars(done) | {"pulled": pulled, "pushed": pushed})
-        return
-    for line in share_lines(done, units()):
-        click.echo(line)
+    else:
+        for line in share_lines(done, units()):
+            click.echo(line)
+    if done.lost or (done.pushed is not None and done.pushed.damaged):
+        raise click.exceptions.Exit(1)
 
 
 def _answer(db: Database, record: SetRecord) -> Answer | None:
@@ -107,7 +124,6 @@ def _init(url: str | None, *, sql: bool) -> None:
         )
     with closing(Store(url)) as store:
         store.init()
-        store.look()
     click.echo("The store is made. Give each bench a role of its own, as in capture/SHOP.md.")
 
 

@@ -5,24 +5,47 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coilbench.analysis.dashboard.scene import Scene
-from coilbench.analysis.report.bench_text import AS_LOADED, WHY_DATUM, cure_text, stroke_text
+from coilbench.analysis.report.bench_text import (
+    AS_LOADED,
+    LET_UP,
+    WHY_DATUM,
+    cure_text,
+    stroke_text,
+)
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.strokes.shape import StrokeRules
+from coilbench.capture.strokes.watching import WITHOUT_TOUCH
 
 DONE = "DONE"
 FROM_START = "loaded_from_start"
+LET_GO_N = StrokeRules().release_n
 CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
-LET_UP_FIRST = "let the quill up and take the spring out first; then "
+LET_UP_FIRST = f"{LET_UP} and take the spring out first; then "
 DATUM_HOW = (
-    "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
+    "press d, bring the quill lightly down on a gauge and type the gauge's length; or end the "
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
+)
+GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
+DOUBTED = "datum_doubted"
+DOUBT_HOW = (
+    "the travel scale may have slipped; if you don't know, press d and set the datum on a gauge"
+)
+SAME = (
+    "or press the same spring again: where it is touched as before, the datum holds, and the press "
+    "counts"
 )
 WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
     **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
-    "datum_moved": "GAUGE RIGHT?",
+    "datum_moved": "DATUM RIGHT?",
+    "datum_doubted": "DATUM RIGHT?",
+    "datum_differs": "GAUGE RIGHT?",
+    "strokes_in_doubt": "KEEP THEM?",
+    "solid_seen": "SOLID HEIGHT?",
     "same_again": "KEEP IT?",
     "finish_unfinished": "END NOW?",
 }
@@ -57,18 +80,35 @@ def call(scene: Scene) -> Call:
     loaded = snapshot.load_unknown is not None and snapshot.load_unknown.kind == FROM_START
     if unknown is not None and not (loaded and snapshot.datum):
         return unknown
+    if snapshot.datum is not None and snapshot.datum.kind == DOUBTED:
+        return _doubted(snapshot.datum, snapshot.question, units)
     if snapshot.datum is not None:
         # a touch is what a quill on its gauge is
         first = LET_UP_FIRST if loaded or snapshot.phase not in ("idle", "touch") else ""
         return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)
     alarm = snapshot.alarm
     if alarm is not None and alarm.kind in WRONG_SPRING:
-        words = f"{describe(alarm, units)}; let the quill up and look"
+        words = f"{describe(alarm, units)}; {LET_UP} and look"
         return Call(_QUESTIONS[alarm.kind], words)
     if snapshot.question is not None:
-        large = _QUESTIONS.get(snapshot.question.kind, _QUESTION)
-        return Call(large, describe(snapshot.question, units))
+        return _asked(snapshot.question, units)
+    if snapshot.gauge_awaited:
+        return Call("GAUGE", f"{GAUGE_HOW}; no spring in the press", urgent=False)
     return _turn(snapshot)
+
+
+def _asked(question: Finding, units: Units) -> Call:
+    return Call(_QUESTIONS.get(question.kind, _QUESTION), describe(question, units))
+
+
+def _doubted(datum: Finding, question: Finding | None, units: Units) -> Call:
+    """Return what to call out where the travel scale may have slipped."""
+    why = f"{describe(datum, units)}; {SAME}"
+    if question is not None and question.kind != DOUBTED:
+        return _asked(question, units)
+    if question is None:
+        return Call("SET THE DATUM", DATUM_HOW, why)
+    return Call(_QUESTIONS[DOUBTED], DOUBT_HOW, why)
 
 
 def link_state(snapshot: Snapshot, units: Units) -> str | None:
@@ -89,7 +129,12 @@ def link_state(snapshot: Snapshot, units: Units) -> str | None:
 def _stop_words(scene: Scene) -> str:
     alarm = scene.snapshot.alarm
     if alarm is not None and scene.snapshot.stop:
-        return describe(alarm, scene.units)
+        words = describe(alarm, scene.units)
+        # for a moment after the press the alarm stands, and the quill is up
+        load_n = scene.snapshot.load_n
+        up = scene.snapshot.phase == "idle" or (load_n is not None and load_n < LET_GO_N)
+        up = up and alarm.kind not in WITHOUT_TOUCH
+        return words if up else f"{LET_UP}: {words}"
     return scene.bar.bind_warning(scene.units) or ""
 
 

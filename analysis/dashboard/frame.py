@@ -7,13 +7,13 @@ never cut; everything else gives way to it by rank.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from coilbench.analysis.dashboard.calls import DONE, WRONG_SPRING, Call, call, link_state
+from coilbench.analysis.dashboard.calls import DONE, DOUBTED, WRONG_SPRING, Call, call, link_state
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.dashboard.large_type import large
 from coilbench.analysis.dashboard.rows import reason_lines, table_lines
@@ -22,6 +22,7 @@ from coilbench.analysis.dashboard.stroke_plot import stroke_plot
 from coilbench.analysis.report.bench_text import AS_LOADED
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
 
 SAFETY = (
@@ -40,6 +41,8 @@ _MARKS = {
     EventKind.QUESTION: ("? ", "bold"),
 }
 # of these the words are told on a screen of any size, before the table
+_STANDING = ("datum_lost", "rig_fault")  # faults that the snapshot holds for as long as they are
+_MOVES_ON = (EventKind.KEPT, EventKind.REFUSED, EventKind.TURN, EventKind.REDO)
 _ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
 
 NARROW = 70  # below it the table stands alone, without the curve
@@ -158,7 +161,9 @@ def _link_block(snapshot: Snapshot, units: Units, page: _Page) -> _Block:
         grade, style = _grade(snapshot)
         state = f"link {grade}, last sample {age_s:.1f} s ago"
     parts = [(state, style)]
-    parts += [("DATUM LOST", "bold red")] if snapshot.datum is not None else []
+    if snapshot.datum is not None:
+        words = "DATUM IN DOUBT" if snapshot.datum.kind == DOUBTED else "DATUM LOST"
+        parts.append((words, "bold red"))
     # without samples the last rate is none of now
     counts = [(f"{snapshot.rate_hz:.1f}/s", "")] if wrong is None else []
     counts += [(f"lost {snapshot.samples_lost}", ""), (f"bad {snapshot.lines_bad}", "")]
@@ -253,7 +258,7 @@ def _way_lines(scene: Scene, page: _Page) -> list[Text]:
         return []  # called out already
     if alarm is not None and alarm.kind not in WRONG_SPRING:
         return page.wrapped(f"CARE: {describe(alarm, units)}", "bold reverse")
-    if scene.snapshot.height_mm is None:
+    if scene.snapshot.height_mm is None or scene.snapshot.gauge_awaited:
         return []
     bind = None if bar.near_bind else bar.bind_warning(units)
     return page.wrapped("; ".join(words for words in (bar.words(units), bind) if words))
@@ -266,7 +271,12 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
     a capture that was cut off, until a stroke has ended since. + is a stroke kept, ! one refused or
     a fault, ? a question.
     """
-    events = [event for _, event in reversed(snapshot.events) if not _is_over(event, snapshot)]
+    newest_first = [event for _, event in reversed(snapshot.events)]
+    events = [
+        event
+        for at, event in enumerate(newest_first)
+        if not _is_over(event, newest_first[:at], snapshot)
+    ]
     # that the link is up stands in the header, too: it hides nothing else
     events = [event for event in events if event.what.kind != "connected"] or events
     told = [event for at, event in enumerate(events) if at == 0 or _is_news(event, events[:at])]
@@ -282,11 +292,33 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
     return [_Block(8, older), _Block(FIRST_RANKS if alert else 8, lines, lines)]
 
 
-def _is_over(event: Event, snapshot: Snapshot) -> bool:
-    """Tell whether an event says of the link what is so no more."""
-    if event.what.kind == "link_lost":
+def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
+    """Tell whether an event says what is so no more.
+
+    A question is over once another one or none stands. Why a press, or a key, was refused, and a
+    fault that is no alarm any more, are over with the next press, from its touch on, or once a
+    person did something.
+    """
+    what = event.what
+    if what.kind == "link_lost":
         return snapshot.link == "up"
-    return event.what.kind == "no_sample" and snapshot.load_n is not None
+    if what.kind == "no_sample":
+        return snapshot.load_n is not None
+    if event.kind is EventKind.QUESTION:
+        return what != snapshot.question
+    if event.kind not in (EventKind.REFUSED, EventKind.FAULT):
+        return False
+    if what.kind in _STANDING:
+        return what.kind not in {one.kind for one in _stands(snapshot)}
+    pressed = snapshot.phase in ("touch", "press", "release")
+    now = snapshot.alarm is not None and snapshot.alarm.kind == what.kind
+    return not now and (pressed or any(one.kind in _MOVES_ON for one in later))
+
+
+def _stands(snapshot: Snapshot) -> Iterator[Finding]:
+    """Yield what is wrong beside the press."""
+    found = (snapshot.datum, snapshot.link_what, snapshot.load_unknown)
+    return (one for one in found if one is not None)
 
 
 def _is_news(event: Event, later: Sequence[Event]) -> bool:

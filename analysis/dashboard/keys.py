@@ -19,7 +19,11 @@ _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
 _YES_AND_NO = {
     "another_spring": ("it is the right spring", "wrong spring, take it out"),
     "touched_low": ("spring and datum are right", "wrong spring, take it out"),
-    "datum_moved": ("the datum is right", "it is not, the press does not count"),
+    "datum_moved": ("the datum is right, the press counts", "it is not, the press does not count"),
+    "datum_doubted": ("the scale did not slip", "it did, or nobody knows: the datum is set again"),
+    "datum_differs": ("the length is right, set the datum", "leave the datum as it was"),
+    "solid_seen": ("keep this solid height", "the coils did not touch"),
+    "strokes_in_doubt": ("they count", "they do not, press them again"),
     "same_again": ("the spring is so, the press counts", "it does not count"),
     "finish_unfinished": ("end the capture", "go on"),
 }
@@ -83,7 +87,8 @@ class KeyMap:
             return None if snapshot.question is None else Command(_ANSWERS[low])
         if low == _DATUM:
             self._entry = _Entry("the gauge's length", "set the datum", self._datum)
-        elif low == _RENAME and label is not None:
+            return Command(Action.GAUGE)
+        if low == _RENAME and label is not None:
             self._entry = _Entry(f"new label for {label}", "rename", _renaming(label))
         action = _ACTIONS.get(low)
         if action is None:

@@ -163,7 +163,8 @@ class SetTable:
     """The set's table: the heights it reads at, and a row a spring in turn order.
 
     Attributes:
-        solid_mm: the expected solid height: the set's own, else the highest that was measured.
+        solid_mm: the expected solid height: the highest that is known of the set or a spring, else
+            the highest that was measured.
         nominal_mm: heights at which the set has a nominal load.
         band: (height_mm, lowest_n, highest_n) over the springs measured so far.
     """

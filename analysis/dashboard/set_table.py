@@ -72,7 +72,7 @@ def read_set_table(
         for label in record.labels
     )
     found_mm = [c.solid_height_mm for c in curves if c.solid_height_mm is not None]
-    solid_mm = record.solid_height_mm  # as given, else the highest found
+    solid_mm = record.highest_solid_mm  # as known, of any spring; else the highest found
     if solid_mm is None:
         solid_mm = max(found_mm, default=None)
     nominal_mm = _nominal_mm(record)
@@ -93,7 +93,7 @@ def _with_strokes(record: SetRecord, done: Mapping[str, Done], table: SetTable) 
         )
         for label in record.labels
     )
-    solid_mm = record.solid_height_mm if table.solid_mm is None else table.solid_mm
+    solid_mm = record.highest_solid_mm if table.solid_mm is None else table.solid_mm
     return replace(
         table,
         strokes_wanted=record.measured_strokes,

@@ -3,7 +3,7 @@
 The sum over the valves of ((seat - target)/tolerance)^2 + ((open - target)/tolerance)^2 is
 made least. Outer and inner act in parallel, so a valve's loads are sums, and what an outer is
 worth depends on its inner, the shims and the valve's height: a three-index assignment with a
-stock of shims (see three_index.py).
+stock of shims (see three_index_search.py).
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from coilbench.analysis.engine.reasons import (
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import EFFORTS, Effort, Role, SeatChoice, SeatOptions
+from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import (
     GAP,
-    TIME_LIMIT_S,
     Array,
     Solution,
     Status,
@@ -46,7 +46,7 @@ from coilbench.analysis.engine.valve_loads import (
     places_of,
 )
 
-Solve = Callable[[ThreeIndexProblem, float], Solution]  # within so many seconds
+Solve = Callable[[ThreeIndexProblem, Solving | None], Solution]
 
 
 @dataclass(frozen=True)
@@ -131,21 +131,22 @@ class AssignmentBench:
             effort=np.array(effort, dtype=float),
         )
 
-    def levels(self, time_limit_s: float) -> tuple[Level, ...]:
-        """Solve every level of effort: without shims, with shims, with shims and cuts."""
-        levels: list[Level] = []
+    def levels(self, solving: Solving, asked: Effort) -> tuple[Level, ...]:
+        """Solve every level of effort, the one asked for first: it has the time.
+
+        They are returned as EFFORTS has them: without shims, with shims, with shims and cuts.
+        """
         solved: dict[tuple[int, ...], Level] = {}
-        for effort in EFFORTS:
+        for effort in (asked, *EFFORTS):
             allowed = self.allowed(effort)
             if allowed not in solved:
-                solved[allowed] = _level(self, effort, allowed, time_limit_s)
-            levels.append(replace(solved[allowed], effort=effort))
-        return tuple(levels)
+                solved[allowed] = _level(self, effort, allowed, solving)
+        return tuple(replace(solved[self.allowed(each)], effort=each) for each in EFFORTS)
 
     def fillable(self, effort: Effort, *, taken_as_read: bool = False) -> bool:
         """Tell whether every valve can get springs, however far from the card."""
         problem = self.problem(self.allowed(effort), at_best=taken_as_read)
-        return self.solve(problem.without_costs(), TIME_LIMIT_S).picks != ()
+        return self.solve(problem.without_costs(), None).picks != ()
 
     def unread(self, choices: Sequence[int]) -> Iterator[Need]:
         """Yield the readings that are missing over some choices."""
@@ -350,10 +351,10 @@ class Assignment:
 
 
 def _level(
-    bench: AssignmentBench, effort: Effort, allowed: Sequence[int], time_limit_s: float
+    bench: AssignmentBench, effort: Effort, allowed: Sequence[int], solving: Solving
 ) -> Level:
     """Solve a level, and again with what was not read at its best: that bounds what it may hide."""
-    solution = bench.solve(bench.problem(allowed), time_limit_s)
+    solution = bench.solve(bench.problem(allowed), solving)
     plans = tuple(_plans(bench, solution, allowed))
     level = Level(effort, solution.status, solution.objective, solution.bound, plans)
     if plans:
@@ -364,7 +365,7 @@ def _level(
     left_out = bench.not_considered(allowed)
     if not left_out and all(table.exact for table in bench.tables):
         return level
-    at_best = bench.solve(bench.problem(allowed, at_best=True), time_limit_s)
+    at_best = bench.solve(bench.problem(allowed, at_best=True), solving)
     level = replace(level, bound=at_best.bound, not_considered=left_out)
     if solution.status == "infeasible" and at_best.status != "infeasible":
         level = replace(level, status="not_read")

@@ -29,7 +29,7 @@ from coilbench.analysis.engine.reasons import (
     UnreadObstacle,
 )
 from coilbench.analysis.engine.shims import EFFORTS, Effort
-from coilbench.analysis.engine.three_index import TIME_LIMIT_S
+from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import candidates_of, valves_of
 from coilbench.analysis.engine.worked_out import WorkedOut
 
@@ -41,7 +41,7 @@ def assign(
     sets: Mapping[str, SetCurves],
     set_sizes: Mapping[str, int],
     effort: Effort = "shims",
-    time_limit_s: float = TIME_LIMIT_S,
+    solving: Solving | None = None,
     before: WorkedOut | None = None,
 ) -> Assignment:
     """Give every valve an outer, an inner and what is under them, as near the card as can be.
@@ -53,6 +53,7 @@ def assign(
         sets: the measured sets by name, without the springs that must not be used.
         set_sizes: how many springs each candidate set is registered with.
         effort: the level asked for; all are solved.
+        solving: how long the search may go on; None: until it ends.
         before: what was worked out of the same sets under the same build; added to.
 
     Raises:
@@ -70,7 +71,7 @@ def assign(
     if clearance_low(build):
         levels = tuple(Level(each, "infeasible") for each in EFFORTS)
     else:
-        levels = bench.levels(time_limit_s)
+        levels = bench.levels(solving or Solving(), effort)
     nothing = levels[EFFORTS.index(effort)].status in ("infeasible", "not_read")
     reasons: tuple[Obstacle, ...] = ()
     if nothing:

@@ -13,6 +13,7 @@ import re
 import tomllib
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from typing import Any, ClassVar, Never, Self, TypeVar, get_args
 
 import msgspec
@@ -202,7 +203,7 @@ class Source:
         self, kind: type[Table], table: dict[str, Any], path: KeyPath
     ) -> Iterator[tuple[KeyPath, str, str]]:
         """Yield section, key and an example of all that is missing; refuse an unknown key."""
-        fields = {each.encode_name: each for each in structs.fields(kind)}
+        fields = _fields(kind)
         for key in table:
             if key not in fields:
                 near = difflib.get_close_matches(key, fields, n=1)
@@ -219,6 +220,12 @@ class Source:
                     yield from self._missing(inner, item, place)
         for key in kind.also_required(table):
             yield path, key, _example(kind, key, fields[key].type)
+
+
+@cache
+def _fields(kind: type[Table]) -> dict[str, structs.FieldInfo]:
+    """Return what may stand in a table, by its key."""
+    return {each.encode_name: each for each in structs.fields(kind)}
 
 
 def _example(table: type[Table], key: str, kind: Any) -> str:

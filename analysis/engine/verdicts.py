@@ -19,6 +19,7 @@ from coilbench.analysis.engine.matching import largest_matching, whole_matching
 from coilbench.analysis.engine.outcomes import ValveCounts
 from coilbench.analysis.engine.reasons import Verdict
 from coilbench.analysis.engine.three_index import ThreeIndexProblem
+from coilbench.analysis.engine.three_index_search import solve
 from coilbench.analysis.engine.valve_loads import Array, EndLoads, Flags, LoadTable, Place
 
 MOST_ROUNDS = 20  # of giving outers to inners and inners to outers again; it settles in a few
@@ -208,7 +209,7 @@ def _can_be_filled(allowed: Flags, strength: tuple[Array, Array | None]) -> bool
         stock=np.zeros(0),
         effort=np.zeros(1),
     )
-    return problem.solve().picks != ()
+    return solve(problem).picks != ()
 
 
 def at_most(allowed: Flags, *, has_inner: bool) -> int:

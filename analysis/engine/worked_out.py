@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from coilbench.analysis.engine.placed import MeanLoads
+from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import Solution, ThreeIndexProblem
+from coilbench.analysis.engine.three_index_search import solve
 from coilbench.analysis.engine.valve_loads import Readings
 
 
@@ -26,12 +28,12 @@ class WorkedOut:
     def __len__(self) -> int:
         return len(self.readings) + len(self.means_n) + len(self.solutions)
 
-    def solution(self, problem: ThreeIndexProblem, time_limit_s: float) -> Solution:
-        """Solve a problem, once; one that the time did not suffice for is begun again."""
+    def solution(self, problem: ThreeIndexProblem, solving: Solving | None) -> Solution:
+        """Solve a problem, once; one that was given up before its end is begun again."""
         key = problem.digest
         if key in self.solutions:
             return self.solutions[key]
-        found = problem.solve(time_limit_s)
+        found = solve(problem, solving)
         if found.status in ("optimal", "infeasible"):
             self.solutions[key] = found
         return found

@@ -244,7 +244,8 @@ def zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
         keep_zero(db, hello.device_id, health.rest_counts)
         zeros = rest_zeros(db, hello.device_id)
         per_count_n = float(slope(load.fit, health.rest_counts))
-        return judge_zeros(zeros, per_count_n, health.running_min)
+        u_n = abs(per_count_n) * (health.rest_u_counts or 0.0)
+        return judge_zeros(zeros, per_count_n, health.running_min, u_n)
 
 
 def check_rig(

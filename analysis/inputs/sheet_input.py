@@ -25,6 +25,7 @@ from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves, SetLoads, inside_card
 from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight
+from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build, read_text
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
@@ -58,9 +59,14 @@ LEAST_POINTS = 2  # of a curve that is drawn
 
 
 def read_sheet(
-    db: Database, build_path: Path, effort: Effort, use_flagged: bool, book: str
+    db: Database,
+    build_path: Path,
+    effort: Effort,
+    use_flagged: bool,
+    book: str,
+    solving: Solving | None = None,
 ) -> Sheet:
-    """Work out a build file's sheet; the book's name is for the record.
+    """Work out a build file's sheet; the book's name is for the record, solving as in assign.
 
     Raises:
         CoilbenchError: the build file or a set that it names can't be used.
@@ -69,7 +75,7 @@ def read_sheet(
     table = lift_table_beside(build, build_path)
     found = candidate_sets(db, build, use_flagged)
     with found.before() as before:
-        assignment = assign(build, found.sets, found.sizes, effort, before=before)
+        assignment = assign(build, found.sets, found.sizes, effort, solving, before)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)

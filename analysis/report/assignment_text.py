@@ -141,7 +141,7 @@ def assignment_verdict(level: Level) -> str:
             return "Not judged: no valves can be filled from the heights that were read"
         case "unknown":
             return (
-                "The time ran out before any way to give every valve springs of its own was found"
+                "The search ended before any way to give every valve springs of its own was found"
             )
     if level.proven:
         proven = (
@@ -154,7 +154,10 @@ def assignment_verdict(level: Level) -> str:
             why = f"{level.not_considered} were left out for want of a reading"
         proven = f"Not proven: of the choices that were read none comes nearer, but {why}"
     else:
-        proven = "The time ran out before this was proven the nearest"
+        proven = (
+            "Not proven: the search ended before it was sure that no other choice comes nearer "
+            "(--seconds gives it longer)"
+        )
     return f"{inside_text(level)}. {proven}"
 
 

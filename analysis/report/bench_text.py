@@ -12,13 +12,14 @@ from coilbench.capture.units import counted
 
 WHY_DATUM = "the rig restarted and counts travel from 0 again, so heights are unknown"
 AS_LOADED = "treat the spring as loaded"
+LET_UP = "let the quill up"
 _OTHER = "the datum is wrong, or this is another spring"
 
 BENCH_PHRASES: dict[str, str] = {
     # strokes
     "released_late": "not released in time: let the quill up until the spring is free",
     "zero_loaded": "{load_n} lay on the cell before the press: the spring was touched already, or "
-    "the cell's zero has moved; let the quill up until the spring is free",
+    "the cell's zero has moved; before each press let the quill up until the spring is free",
     "cut_short": "cut short before it was released",
     "capture_unclosed": "the capture ended without closing the book",
     "touched_at_start": "the samples began with the spring already touched",
@@ -26,12 +27,13 @@ BENCH_PHRASES: dict[str, str] = {
     "pressed_short": "pressed {depth_mm} deep, the others {usual_depth_mm}",
     "load_saturated": "the load exceeded the amplifier's range: press less hard",
     "travel_steps_missed": "the scale missed steps, heights are uncertain: check its wires",
-    "zero_not_regained": "the load ended {zero_return_n:+} from where it began: let the quill up "
-    "fully before each press; where it was up, the cell or its amplifier drifts",
+    "zero_not_regained": "the load ended {zero_return_n:+} from where it began: before each press "
+    "let the quill up fully; where it was up, the cell or its amplifier drifts",
     "few_samples": "only {samples} usable samples",
     "too_fast": "only {samples} samples: over before the rig's conversions could follow",
     "pressed_again": "pressed {presses} times before the release",
     "redone": "redone",
+    "datum_replaced": "read by a datum that another one contradicts",
     "left_out": "left out, the spring's other strokes agree without it",
     "measured_again": "measured again",
     "reading_replaced": "replaced by another reading",
@@ -43,36 +45,36 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_lost": f"{WHY_DATUM}; set the datum with: coilbench rig gauge --port PORT --datum "
     "LENGTH",
     "overload_near": "{load_n} is near the {rating_n} that the {part} may bear: press no further",
-    "overload": "{load_n} is more than the {rating_n} that the {part} may bear: let the quill up",
+    "overload": "{load_n} is more than the {rating_n} that the {part} may bear",
     "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
-    "press pushes: let the quill up",
+    "press pushes",
     "coils_bind": "COILS BIND? the load leaps to {load_n} at {height_mm}, many times as steeply as "
-    "before: let the quill up",
+    "before",
     "load_still": "the height moved by {moved_mm} and the load stands still at {load_n}, so it is "
-    "not known: let the quill up, then check the cell and its amplifier",
+    "not known: check the cell and its amplifier",
     "below_faces": "the faces cannot be at {height_mm}: the datum is wrong, or the travel scale "
-    "runs backwards; let the quill up",
-    "below_solid": "{height_mm} lies below the solid height of {solid_height_mm}: "
-    f"{_OTHER}; let the quill up",
+    "runs backwards",
+    "below_solid": f"{{height_mm}} lies below the solid height of {{solid_height_mm}}: {_OTHER}",
     "above_free": "{load_n} at {height_mm}, above the free length of {free_length_mm}: something "
-    f"lies on the cell, {_OTHER}; let the quill up",
-    "travel_dead": "the load rose to {load_n} and the height did not move: let the quill up, then "
-    "check the travel scale's wires and its reading head",
+    f"lies on the cell, {_OTHER}",
+    "travel_dead": "the load rose to {load_n} and the height did not move: check the travel "
+    "scale's wires and its reading head",
     "travel_reversed": "the load rose to {load_n} while the height rose by {rose_mm}: the travel "
-    "scale runs backwards; let the quill up",
-    "load_dead": "pressed from {touch_mm} to {height_mm} and no load: let the quill up, then check "
-    "that a spring stands in the press, and the cell and amplifier",
+    "scale runs backwards",
+    "load_dead": "pressed from {touch_mm} to {height_mm} and no load: check spring, cell "
+    "and amplifier (a gauge, for a datum? press d first)",
     "zero_moved": "with nothing pressed the cell now reads {load_n} ({moved_n:+}), which counts as "
     "nothing from here on: what lies on it? nothing: the cell or its amplifier drifts",
-    "datum_moved": "{label} moved by {moved_mm:+} in height since its press before the travel was "
-    "calibrated again: was the gauge's length typed right? Set the datum again (d) if not",
+    "travel_jumped": "the travel scale jumped by {jump_mm:+} at {height_mm}, from one sample to "
+    "the next",
+    "datum_doubted": "heights are in doubt: {why}",
     "touched_low": "touched only at {touch_mm}, where {free_length_mm} is the free length: another "
     "spring, or the datum is wrong",
     "loaded_from_start": "{load_n} on the cell, and no moment without load was seen since the "
     "reading began or was interrupted: let the quill up until the spring is free; where nothing "
     "is pressed, the cell's zero has moved: coilbench rig weigh",
     "load_reversed": "the load falls to {load_n} as the quill goes down: the cell is wired "
-    "backwards; let the quill up",
+    "backwards",
     "no_travel": "the rig says that its travel scale is absent, so no sample counts; check the "
     "scale's cable and its battery",
     "no_reading": "samples arrive, but none has a load that can be used; check the cell and its "
@@ -101,7 +103,18 @@ BENCH_PHRASES: dict[str, str] = {
     "renamed": "{label} is now called {new_label}",
     "accepted": "{label}: the press counts, as you said",
     "taken_out": "{label}: that press does not count; take the spring out and put {label} in",
-    "datum_set": "the datum is set: the faces stand at {height_mm}",
+    "not_counted": "{label}: that press does not count",
+    "solid_seen": "the coils of {label} touched near {solid_mm} (± {u_mm}): keep that as its solid "
+    "height? The load of that press does not count",
+    "solid_kept": "{label}: solid height {solid_mm} ± {u_mm} is kept",
+    "solid_left": "{label}: no solid height is kept of that press",
+    "solid_refused": "{label}: {solid_mm} can't be its solid height, beside what is known of it",
+    "gauge_awaited": "bring the quill lightly down on the gauge",
+    "datum_differs": "the gauge of {height_mm} makes heights {moved_mm:+} other than the datum "
+    "that stands, and only ± {u_mm} can be explained: is the length right, and the gauge clean?",
+    "datum_kept": "the datum stays as it was",
+    "datum_holds": "the datum has not moved",
+    "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
 }
 _STATUSES = {"gapped": "samples are missing", "interrupted": "interrupted"}
@@ -111,7 +124,7 @@ _CURES = {
     "press_less": "press it again, less hard",
     "press_shorter": "press it again, less far",
     "press_slower": "press it again, more slowly",
-    "set_datum": "set the datum, then press it again",
+    "set_datum": "set the datum (d), then press it again",
     "mend_rig": "mend that first, then press it again",
     "answer": "is it the right spring?",
 }
@@ -189,7 +202,11 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         return filled(words, f, units)
     one, own = f["others"] == 1, f.get("own", False)
     others = "the other spring" if one else "the other {others}"
-    if f["reason"] == "shape":
+    if f["reason"] == "crosses":
+        word = "stiffer and shorter" if f["off_share"] > 0.0 else "softer and longer"
+        of = "it was before" if own else others
+        words = f"it is {word} than {of}"
+    elif f["reason"] == "shape":
         of = "its presses before" if own else f"th{'at' if one else 'ose'} of {others}"
         words = f"its curve has another shape than {of}"
     elif own:
@@ -206,9 +223,46 @@ def _beside_the_set(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units, word=word)
 
 
+def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
+    words = "{label} moved by {moved_mm:+} in height since its press before"
+    if f.get("calibrated_anew", True):
+        words += " the travel was calibrated again: was the gauge's length typed right?"
+    else:
+        words += ": did the travel scale slip, or does the spring sit otherwise?"
+    return filled(words, f, units)
+
+
+def _many(presses: int) -> str:
+    return "1 press" if presses == 1 else f"{presses} presses"
+
+
+def _datum_set(f: Mapping[str, Any], units: Units) -> str:
+    words, presses = "the datum is set: the faces stand at {height_mm}", f.get("presses", 0)
+    if f.get("moved_mm") is not None:
+        words += "; heights are {moved_mm:+} other than before (± {u_mm})"
+    elif presses:
+        words += "; nothing tells whether the datum before agrees, by which {many} read: a spring "
+        words += "that has one is compared when it is pressed again"
+    if f.get("differs") and f.get("others"):
+        words += "; presses of {others} were read by the one before, too"
+    many = f"{_many(presses)} {'was' if presses == 1 else 'were'}"
+    return filled(words, f, units, many=many, others=first_few(f.get("others", ())))
+
+
+def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
+    words = "{many} of {whose} by the datum before, {moved_mm:+} other, no longer count: were they "
+    words += "made before it moved, so that they count all the same?"
+    many = _many(f["presses"])
+    return filled(words, f, units, many=many, whose=first_few(f["labels"]))
+
+
+def _presses(f: Mapping[str, Any], words: str) -> str:
+    return f"{_many(f['presses'])} by the datum before: {words}"
+
+
 def _hasty(f: Mapping[str, Any], _units: Units) -> str:
-    usual_s = f["usual_s"]
-    others = "" if usual_s is None else f", the others {usual_s:.2f} s"
+    usual_s, one = f["usual_s"], f.get("others") == 1
+    others = "" if usual_s is None else f", the other{'' if one else 's'} {usual_s:.2f} s"
     return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known"
 
 
@@ -231,7 +285,13 @@ def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
 
 def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
     then = "" if facts["next_label"] is None else ". Next spring: {next_label}"
-    return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
+    words = "{peak_n} at {lowest_mm}"
+    if "peak_u_n" in facts:  # else of an older capture
+        give = "± {lowest_u_mm}"
+        if facts["lowest_u_mm"] is None:
+            give = "the press's give is not measured"
+        words += f" (rig: ± {{peak_u_n}}, {give})"
+    return _stroke(facts, words + "{found}" + then, units)
 
 
 def cure_text(facts: Mapping[str, Any]) -> str:
@@ -291,6 +351,11 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "same_again": _same_again,
     "stroke_left_out": _left_out,
     "another_spring": _another_spring,
+    "datum_moved": _datum_moved,
+    "datum_set": _datum_set,
+    "strokes_in_doubt": _in_doubt,
+    "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
+    "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,
     "cut_off_before": lambda f, _u: (

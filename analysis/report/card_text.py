@@ -346,6 +346,8 @@ def _figures(health: Health, units: Units) -> Iterator[tuple[str, str]]:
     yield "rate", f"{rate} samples a second, nominal {health.nominal_hz:g}"
     if health.noise_counts is not None and health.drift_counts is not None:
         noise, drift = f"{health.noise_counts:.0f} counts", f"{health.drift_counts:+.0f} counts"
+        if health.drift_u_counts is not None:
+            drift += f" ± {health.drift_u_counts:.0f}"
         if health.noise_n is not None and health.drift_n is not None:
             noise += f", {units.load_value(health.noise_n):.4f} {units.load}"
             drift += f", {units.load_value(health.drift_n):+.4f} {units.load}"

@@ -12,25 +12,33 @@ MOST_ROWS = 12  # of a long session
 BAR_CELLS = 12  # to either side
 
 json_keys(ZeroMove, "minutes moved_n")
-json_keys(ZeroDrift, "minutes moved_n pace_n settled running_min")
+json_keys(ZeroDrift, "minutes moved_n u_n pace_n pace_u_n settled running_min")
 
 
 def drift_words(drift: ZeroDrift, units: Units) -> str:
     """Say how the zero went, and whether to wait; without a full stop."""
-    moved, load = units.load_value(drift.moved_n), units.load
+    load, moved = units.load, _sure(drift.moved_n, drift.u_n, units)
     first = _first_words(drift)
     if drift.minutes == 0.0:
         return f"This is the first look at the zero{first}: look again in 10 min"
     words = (
-        f"The zero went {moved:+.3f} {load} in {drift.minutes:.0f} min since the first look{first}"
-        ", if the same parts lie on the cell"
+        f"The zero went {moved} {load} in {drift.minutes:.0f} min since the first look{first}, if "
+        "the same parts lie on the cell"
     )
     if drift.pace_n is None:
         return f"{words}; too soon to say whether it still goes: look again in 10 min"
-    pace = f"{units.load_value(drift.pace_n):+.3f} {load} in {PACE_MIN:.0f} min"
+    pace = f"{_sure(drift.pace_n, drift.pace_u_n, units)} {load} in {PACE_MIN:.0f} min"
+    if drift.settled is None:
+        return f"{words}; too unsure to say whether it still goes ({pace}): look again in 10 min"
     if drift.settled:
         return f"{words}; it rests ({pace})"
     return f"{words}; it still goes ({pace}): wait 10 min more"
+
+
+def _sure(load_n: float, u_n: float, units: Units) -> str:
+    """Write a load with its uncertainty, k = 2, where that is known."""
+    number = f"{units.load_value(load_n):+.3f}"
+    return f"{number} ± {units.load_value(u_n):.3f}" if u_n > 0.0 else number
 
 
 def _first_words(drift: ZeroDrift) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 
 from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import Units, fixed
+from coilbench.capture.units import counted
 
 GUIDE_PHRASES: dict[str, str] = {
     "points_read": "all {points} are read",
@@ -18,14 +19,14 @@ GUIDE_PHRASES: dict[str, str] = {
     "rated for, and let go slowly",
     "stored_soon": "{task}; stored in {grace_s:g} s unless the last one is undone",
     "no_sample_yet": "no sample yet",
+    "unsure_load": "the amplifier's readings are not sure: waiting for sure ones",
+    "unsure_travel": "the travel scale gives no valid reading: is it switched on?",
     "standing": "{counts:.0f} counts: {why}",
     "stop_awaited": "waiting for the quill at its stop: {seen}",
     "mass_still_on": "as at the last reading: mass still on?",
     "cell_empty": "nothing is on the cell: waiting for {mass_kg}",
     "quill_not_moved": "where it was at the last reading: waiting for the next gauge",
     "at_stop": "the quill is at its stop: waiting for it on the {length_mm} gauge",
-    "stop_higher": "the quill is higher than where it was taken to be at its stop: this is its "
-    "stop now",
     "lift_once": "lift it once, then repeat",
     "in_question": "not taken, see above",
     "nothing_to_take": "no reading is in question",
@@ -33,13 +34,29 @@ GUIDE_PHRASES: dict[str, str] = {
     "so it touches nothing. Bring it down on the {length_mm} gauge, lightly",
     "leaning": "pressed with {load_n}, and the press gives: hold more lightly",
     "steady": "{counts:.0f} counts, steady for {still_s:.1f} of {hold_s:g} s",
-    "load_seen": "{load_n}, the highest so far {largest_n}",
+    "unsure_press": "no sure reading of load and travel: waiting for one",
+    "loaded_already": "{load_n} on the cell already: let the quill up and take everything off; if "
+    "nothing is on it, its zero has moved: coilbench rig weigh",
+    "press_awaited": "{load_n}: waiting for the quill to press on the block",
+    "load_seen": "{load_n}, the highest so far {largest_n}: press to {least_n}",
+    "let_go_awaited": "{load_n}, the highest so far {largest_n}: enough, let go to below {end_n}",
+    "no_give": "up to {largest_n}, and the quill did not go down: every press gives. Was the block "
+    "pressed by the quill, and does the travel scale follow it?",
     "block_read": "read {samples} samples up to {largest_n}",
     "pressed_over": "up to {load_n}, more than the {rating_n} that the {part} may bear: not taken "
     "unasked; see first that the cell comes back to its zero",
     "spring_no_block": "that is a spring, not a block: it gives way at {load_n} already. Let the "
     "quill up, take it out and put a solid block in; nothing is taken of this press",
+    "pressed_fast": "only {samples} samples of this press, too few to see how late the load is "
+    "shown: not taken. Press and let go again, so slowly that {fewest} come",
     "pressed_too_little": "only {largest_n}: press again, harder",
+    "stop_at": "The quill's upper stop was read at {stop_mm}, by which the next calibration is "
+    "compared",
+    "heights_agree": "The heights agree with the calibration before: {moved_mm:+} at the most",
+    "heights_moved": "The heights are not those of the calibration before: {moved_mm:+}, where "
+    "{allowed_mm} would be chance",
+    "offset_unchecked": "A shift of all lengths alike was not checked: the faces were not put "
+    "together, and no calibration before tells",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
     "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
     "press_undone": "the press is undone",
@@ -61,11 +78,57 @@ def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:
 
 
 def _point_refused(facts: Mapping[str, Any], units: Units) -> str:
-    listed = _seems(facts, "listed", units)
+    listed, blamed = _seems(facts, "listed", units), _seems(facts, "blamed", units)
     which = "which is none of the list" if listed == "-" else f"the {listed} of the list"
+    by = "by the calibration before, it" if facts.get("standing") else "it"
+    wrong = "if an earlier point is wrong, undo it"
+    if facts.get("wanted_mm") == 0.0:
+        off = _seems({"off_mm": abs(facts["seems_mm"])}, "off", units)
+        return (
+            f"rejected: the faces together read as {_seems(facts, 'seems', units)}: every length "
+            f"is out by {off} alike, or the faces do not touch; undo, or start again with --afresh"
+        )
+    if blamed != "-":
+        wrong = f"without the {blamed} all others agree: see that one first"
     return (
-        f"rejected: it reads as {_seems(facts, 'seems', units)}, {which}, and "
-        f"{_seems(facts, 'wanted', units)} is required; if an earlier point is wrong, undo it"
+        f"rejected: {by} reads as {_seems(facts, 'seems', units)}, {which}, and "
+        f"{_seems(facts, 'wanted', units)} is required; {wrong}"
+    )
+
+
+def _left_on(facts: Mapping[str, Any], units: Units) -> str:
+    off, less = _seems({"off_kg": abs(facts["left_kg"])}, "off", units), facts["left_kg"] < 0.0
+    if not facts["since"]:
+        return (
+            f"rejected: by the calibration before, {off} {'less than nothing' if less else ''} "
+            "lies on the cell. Take everything off; if nothing is on it, its zero has moved"
+        ).replace("  ", " ")
+    if less:
+        return (
+            f"rejected: it reads {off} less than with nothing on it at first. If something was on "
+            "it then, undo back to there"
+        )
+    return (
+        f"rejected: it reads {off} more than with nothing on it at first. Is something left on it, "
+        "or does the quill touch?"
+    )
+
+
+def _stop_higher(facts: Mapping[str, Any], _units: Units) -> str:
+    lost = facts["lost"]
+    undone = f", and what was read since is undone ({counted(lost, 'point')})" if lost else ""
+    return (
+        f"the quill is higher than where it was taken to be at its stop: that was no stop{undone}"
+    )
+
+
+def _quill_moved(facts: Mapping[str, Any], units: Units) -> str:
+    moved = units.length_text(facts["moved_mm"])
+    by = f"{facts['moved_counts']:.0f} counts" if moved == "-" else moved
+    return (
+        f"rejected: the quill stands {by} from where it stood with nothing on the cell, and a mass "
+        "does not move it: this is no mass, or something pressed then. Let the quill up and put "
+        "the mass on"
     )
 
 
@@ -108,6 +171,9 @@ GUIDE_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
     "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
     "point_refused": _point_refused,
+    "left_on": _left_on,
+    "quill_moved": _quill_moved,
+    "stop_higher": _stop_higher,
     "step_off": _step_off,
     "step_agrees": lambda f, u: f"By the gauges {_steps(f, u)}",
     "moving": _moving,

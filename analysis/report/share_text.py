@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.shop.reading import names_of
 from coilbench.capture.shop.sharing import Shared
 from coilbench.capture.units import counted
 
@@ -29,6 +30,8 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
     """Yield what was found, pulled and pushed, a sentence each."""
     for kind in done.news:
         yield f"{_NEWS[kind]}."
+    if done.lost:
+        yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
     if done.waits:
         yield "A capture is running on this book: what the store has comes in after it."
     if done.pulled is not None:
@@ -43,7 +46,7 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         other = "other entries" if done.pushed.rows else "nothing new"
         yield f"To the store: {', '.join(counts) or other}."
         if done.pushed.damaged:
-            strokes = counted(len(done.pushed.damaged), "damaged stroke")
-            yield f"! {strokes} stayed here; see: coilbench book check."
+            rows = names_of(done.pushed.damaged)
+            yield f"! Damaged, so that it stayed here: {rows}; see: coilbench book check."
     if done.answers:
         yield f"Worked out for the store: {counted(done.answers, 'set')}."

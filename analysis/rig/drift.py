@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -36,8 +37,10 @@ class ZeroDrift:
 
     Attributes:
         minutes, moved_n: from the first zero to the last.
+        u_n: expanded uncertainty (k = 2) of moved_n; 0 of a first look.
         pace_n: how far it goes in PACE_MIN, by the last two that are APART_MIN apart; None where
             there are none.
+        pace_u_n: expanded uncertainty (k = 2) of that.
         running_min: since the rig's last start, by its own clock, as `running_min` reckons it; None
             where it does not tell.
     """
@@ -46,11 +49,15 @@ class ZeroDrift:
     moved_n: float
     pace_n: float | None
     running_min: float | None = None
+    u_n: float = 0.0
+    pace_u_n: float = 0.0
 
     @property
     def settled(self) -> bool | None:
-        """Whether it has come to rest; None where one look cannot tell."""
-        return None if self.pace_n is None else abs(self.pace_n) <= SETTLED_N
+        """Whether it has come to rest; None where the looks cannot tell."""
+        if self.pace_n is None or abs(abs(self.pace_n) - SETTLED_N) < self.pace_u_n:
+            return None
+        return abs(self.pace_n) <= SETTLED_N
 
 
 def moves(zeros: Sequence[Zero], per_count_n: float) -> tuple[ZeroMove, ...]:
@@ -83,7 +90,10 @@ def running_min(clock_us: int, offered: int, rate_hz: float | None) -> float:
 
 
 def judge_zeros(
-    zeros: Sequence[Zero], per_count_n: float, running_min: float | None = None
+    zeros: Sequence[Zero],
+    per_count_n: float,
+    running_min: float | None = None,
+    zero_u_n: float = 0.0,
 ) -> ZeroDrift | None:
     """Say how the zero goes; None where there is no zero.
 
@@ -91,6 +101,8 @@ def judge_zeros(
         zeros: of one rig at rest with the same things on it, oldest first, the last one just read.
         running_min: since the rig's last start. It was not off in that time, however long nobody
             looked.
+        zero_u_n: standard uncertainty of one zero (k = 1), by noise; that of a difference of two
+            is greater by the root of 2 (JCGM 100:2008, 5.1.2).
     """
     start = 0
     for at, (before, after) in enumerate(pairwise(zeros), 1):
@@ -103,8 +115,10 @@ def judge_zeros(
         return None
     last = run[-1]
     earlier = [one for one in run if last.minutes - one.minutes >= APART_MIN]
-    pace_n = None
+    u_n = 2.0 * math.sqrt(2.0) * zero_u_n if len(run) > 1 else 0.0
+    pace_n, pace_u_n = None, 0.0
     if earlier:
         since = earlier[-1]
-        pace_n = (last.moved_n - since.moved_n) / (last.minutes - since.minutes) * PACE_MIN
-    return ZeroDrift(last.minutes, last.moved_n, pace_n, running_min)
+        per_pace = PACE_MIN / (last.minutes - since.minutes)
+        pace_n, pace_u_n = (last.moved_n - since.moved_n) * per_pace, u_n * per_pace
+    return ZeroDrift(last.minutes, last.moved_n, pace_n, running_min, u_n, pace_u_n)

@@ -6,6 +6,7 @@ limit is common practice, no source, with its reason beside it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -47,6 +48,7 @@ MOVED_SDS = 20.0  # of the load's noise
 MOVED_COUNTS = 50.0  # of the travel, where a count's length is not known
 MOVED_MM = 0.5
 CLEAR_CORRELATION = 0.7  # load and travel together, over some seconds of a press
+ALIKE_SAMPLES = 4  # an HX711's filter settles over four conversions, by its data sheet
 LEAST_SAMPLES = 20  # fewer show neither noise nor a constant reading
 
 
@@ -84,6 +86,7 @@ class Health:
             load is calibrated.
         drift_counts, drift_n: how far the load moved in DRIFT_S, by a straight line.
         rest_counts: median load counts; None where nothing usable came or it did not rest.
+        rest_u_counts: its u (k = 1), by noise. drift_u_counts: U (k = 2) of drift_counts.
         load_codes: how many different load codes came.
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         disturbed: load or travel moved, as no noise does.
@@ -101,7 +104,9 @@ class Health:
     noise_n: float | None
     drift_counts: float | None
     drift_n: float | None
+    drift_u_counts: float | None
     rest_counts: float | None
+    rest_u_counts: float | None
     load_codes: int
     travel_noise_counts: float | None
     travel_noise_um: float | None
@@ -118,11 +123,12 @@ class Health:
 
 
 class _Line(NamedTuple):
-    """A straight line through the load counts over time: scatter, slope and that one's u, k = 1."""
+    """A line through the load counts over time: scatter, slope, its u, their median's u, k = 1."""
 
     sd_counts: float
     per_s: float
     u_per_s: float
+    median_u: float
 
 
 def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health:
@@ -151,6 +157,8 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         noise_n=None if noise_n is None else abs(noise_n),
         drift_counts=drift_counts,
         drift_n=_product(drift_counts, per_count_n),
+        drift_u_counts=None if line is None else 2.0 * line.u_per_s * DRIFT_S,
+        rest_u_counts=None if line is None else line.median_u,
         rest_counts=_rest_counts(usable, seen, line, heard),
         load_codes=int(np.unique(samples["load_counts"]).size),
         travel_noise_counts=travel_counts,
@@ -262,7 +270,9 @@ def _load_line(usable: NDArray[np.void]) -> _Line | None:
     if np.unique(t_s).size < LEAST_SAMPLES:
         return None
     fit = fit_polynomial(t_s, usable["load_counts"].astype(np.float64), 1)
-    return _Line(fit.residual_sd, fit.coefficients[1], float(np.sqrt(fit.covariance[1][1])))
+    # a median's u is sd x sqrt(pi / 2 n), for large n: recalled from memory
+    median_u = fit.residual_sd * math.sqrt(0.5 * math.pi * min(ALIKE_SAMPLES / usable.size, 1.0))
+    return _Line(fit.residual_sd, fit.coefficients[1], math.sqrt(fit.covariance[1][1]), median_u)
 
 
 def _disturbed(

@@ -146,10 +146,12 @@ def add_springs(db: Database, record: SetRecord, labels: Sequence[str]) -> SetRe
         CoilbenchError: an invalid label, one that the set has, or too many springs.
     """
     SetPlan(record.name, record.role, (*record.labels, *labels))
+    ids = sorted(new_id() for _ in labels)  # their order where they meet others in a merge
+    row = {"set_id": record.set_id, "added_utc": utc_now()}
     with writing(db):
-        for turn, label in enumerate(labels, start=len(record.springs) + 1):
-            row = {"id": new_id(), "set_id": record.set_id, "label": label, "turn": turn}
-            insert(db, "springs", row | {"added_utc": utc_now()})
+        turns = enumerate(zip(ids, labels, strict=True), start=len(record.springs) + 1)
+        for turn, (spring_id, label) in turns:
+            insert(db, "springs", row | {"id": spring_id, "label": label, "turn": turn})
     return find_set(db, record.name)
 
 

@@ -125,6 +125,12 @@ def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
     return None if row is None else _part(db, row)
 
 
+def parts(db: Database, kind: PartKind) -> list[PartRecord]:
+    """Return every part of a kind, newest first."""
+    rows = db.query("SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC", [kind])
+    return [_part(db, row) for row in list(rows)]
+
+
 def current_calibration(db: Database) -> CalibrationRecord:
     """Return the calibration in force.
 

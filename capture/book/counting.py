@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from sqlite_utils import Database
@@ -57,6 +57,29 @@ class PressedCurves:
 def _branch(points: list[tuple[float, float]]) -> Branch:
     heights, loads = np.array(points, dtype=np.float64).reshape(-1, 2).T
     return Branch(heights, loads)
+
+
+class ReadStroke(NamedTuple):
+    """A press that counts."""
+
+    sweep_id: str
+    label: str
+    set_name: str
+
+
+def read_by_travel(db: Database, travel_part_id: str, boot_id: int | None) -> list[ReadStroke]:
+    """Return the presses that count and were read by a travel calibration in a start of the rig."""
+    rows = db.execute(
+        """
+        SELECT sweeps.id, springs.label, sets.name FROM sweeps
+        JOIN springs ON springs.id = sweeps.spring_id JOIN sets ON sets.id = springs.set_id
+        JOIN calibrations ON calibrations.id = sweeps.calibration_id
+        WHERE sweeps.counted AND calibrations.travel_part_id = ? AND sweeps.boot_id IS ?
+        ORDER BY sweeps.rowid
+        """,
+        [travel_part_id, boot_id],
+    )
+    return [ReadStroke(*row) for row in rows.fetchall()]
 
 
 def rulings_of(db: Database, spring_id: str) -> dict[str, Literal["use", "leave"] | None]:

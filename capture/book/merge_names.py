@@ -56,8 +56,8 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
         came: the ids of the sets that are in one of the others.
     """
     given = _given_names(db, others)
-    old = {row[0]: row[1:] for row in db.execute("SELECT id, made_utc, name FROM main.sets")}
     best = {set_id: max(given[set_id]) for set_id in came}
+    old = _sets_called(db, best)
     new = _told_apart(_touched(old, {set_id: name for set_id, (_, name) in best.items()}))
     changed = {set_id: name for set_id, name in new.items() if old[set_id][1] != name}
     _rewrite(db, "sets", "name", changed)
@@ -69,6 +69,25 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
             yield f"a set was called {' and '.join(sorted(was))} in the two books; now {name}"
         elif name not in shown or old[set_id][1] != set_id:  # new to all, or to this book
             yield f"there are two sets {was.pop()}: the one made later is now called {name}"
+
+
+def _sets_called(db: Database, best: Mapping[str, tuple[int, str]]) -> dict[str, tuple[str, str]]:
+    """Return when each set was made and its name, by id: all whose names may have to do with these.
+
+    They are looked up: a book has thousands of sets, and a few come.
+    """
+    found: dict[str, tuple[str, str]] = {}
+
+    def add(where: str, values: Iterable[str]) -> None:
+        sql = f"SELECT id, made_utc, name FROM main.sets WHERE {where}"  # noqa: S608  our own words
+        for value in values:
+            found.update((row[0], row[1:]) for row in db.execute(sql, [value]))
+
+    add("id = ?", best)
+    add("instr(name, ?)", ["~"])
+    bases = {base_name(name, set_id) for set_id, (_, name) in found.items()}
+    add("name = ?", sorted(bases.union(name for _, name in best.values())))
+    return found
 
 
 def _given_names(db: Database, others: list[str]) -> dict[str, set[tuple[int, str]]]:
@@ -126,10 +145,13 @@ def settle_labels(
             continue
         namings, labels = _namings(db, others, set_id, list(old), swaps)
         best = max(namings, key=lambda naming: (namings[naming], naming))
-        taken = dict(zip(old, best, strict=True))
+        taken = _labels_apart(dict(zip(old, best, strict=True)))
         changed = {one: label for one, label in taken.items() if old[one] != label}
         _rewrite(db, "springs", "label", changed)
         _keep_counts(db, "label_edits", {set_id: namings[best][0]})
+        for one, label in changed.items():
+            if base_name(label, one) != label:
+                yield f"two springs {base_name(label, one)} were added: the later is now {label}"
         if len(namings) > 1:
             differing = ", ".join(
                 f"{' and '.join(sorted(labels[one]))} (now {taken[one]})"
@@ -152,7 +174,7 @@ def _namings(
     labels: dict[str, set[str]] = {}
     for book in ("main", *others):
         rows = db.execute(f"SELECT id, label FROM {book}.springs WHERE set_id = ?", [set_id])  # noqa: S608
-        own[book] = {one: label for one, label in rows if label != one}
+        own[book] = {one: base_name(label, one) for one, label in rows if label != one}
         for one, label in own[book].items():
             labels.setdefault(one, set()).add(label)
         counted = db.execute(f"SELECT label_edits FROM {book}.sets WHERE id = ?", [set_id])  # noqa: S608
@@ -164,6 +186,44 @@ def _namings(
             counts = (edits[book], swaps.get(f"{book} {set_id}", 0))
             found[naming] = max(found.get(naming, counts), counts)
     return found, labels
+
+
+def _labels_apart(labels: Mapping[str, str]) -> dict[str, str]:
+    """Return a different label for each spring: the first of one label keeps it.
+
+    Args:
+        labels: by the springs' ids, in the order of their turns.
+    """
+    groups: dict[str, list[str]] = {}
+    for one, label in labels.items():
+        groups.setdefault(label, []).append(one)
+    figures = {label: _figures(ids) for label, ids in groups.items()}
+    return {
+        one: label if one == groups[label][0] else f"{label}~{one[: figures[label]]}"
+        for one, label in labels.items()
+    }
+
+
+def settle_turns(db: Database, came: Iterable[str]) -> None:
+    """Give the springs that were added to sets their turns: behind the others, as they came."""
+    for set_id in came:
+        (last,) = db.execute(
+            "SELECT coalesce(max(turn), 0) FROM main.springs"
+            " WHERE set_id = ? AND added_utc IS NULL",
+            [set_id],
+        ).fetchone()
+        rows = db.execute(
+            "SELECT id, turn FROM main.springs WHERE set_id = ? AND added_utc IS NOT NULL"
+            " ORDER BY added_utc, id",
+            [set_id],
+        ).fetchall()
+        new = [(turn, one) for turn, (one, _) in enumerate(rows, last + 1)]
+        if [turn for turn, _ in new] == [turn for _, turn in rows]:
+            continue
+        room = max(turn for _, turn in rows) + len(rows)
+        sql = "UPDATE main.springs SET turn = ? WHERE id = ?"
+        db.conn.executemany(sql, [(room + turn, one) for turn, one in new])
+        db.conn.executemany(sql, new)
 
 
 def _rewrite(db: Database, table: str, column: str, new: Mapping[str, str]) -> None:

@@ -47,6 +47,7 @@ class TableRule:
     has_rowid: bool = True  # whether its rows have an order of storing
     unique: str | None = None  # settled by `merging`; the id is a stand-in until then
     derived: tuple[str, ...] = ()  # columns that follow from other tables
+    placed: str | None = None  # as `unique`: SQL of the stand-in for the column `turn`
     # columns that follow from hand_entries once there is one on them, and what it calls them
     by_hand: Mapping[str, str] = field(default_factory=dict)
 
@@ -63,6 +64,8 @@ class TableRule:
         values = {column: f"o.{column}" for column in columns}
         if self.unique is not None:
             values[self.unique] = "o.id"
+        if self.placed is not None:
+            values["turn"] = self.placed.format(other=other)
         if self.has_rowid:
             names = f"rowid, {names}"
             rowid = f"o.rowid - {self._room(db, other)}"
@@ -172,6 +175,12 @@ class TableRule:
         return " OR ".join(f"m.{column} IS NOT o.{column}" for column in columns)
 
 
+# Of a spring that was added to its set: behind all others, until `settle_turns`.
+_ADDED_LAST = (
+    "CASE WHEN o.added_utc IS NULL THEN o.turn ELSE 1000 + o.rowid"
+    " - (SELECT min(rowid) FROM {other}.springs) + coalesce("
+    "(SELECT max(turn) FROM main.springs AS before WHERE before.set_id = o.set_id), 0) END"
+)
 _RULES = (  # in the order in which foreign keys allow them in
     TableRule("calibration_parts"),
     TableRule("calibration_points", keys=("part_id", "point")),
@@ -189,7 +198,10 @@ _RULES = (  # in the order in which foreign keys allow them in
         by_hand=SET_COLUMNS,
     ),
     TableRule(
-        "springs", unique="label", derived=("solid_height_mm", "solid_reason", *SPRING_COLUMNS)
+        "springs",
+        unique="label",
+        derived=("solid_height_mm", "solid_reason", *SPRING_COLUMNS, "turn"),
+        placed=_ADDED_LAST,
     ),
     TableRule("label_swaps"),
     TableRule("hand_entries"),

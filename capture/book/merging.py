@@ -2,7 +2,9 @@
 
 Two different sets of one name are kept apart: the one made first keeps the name, each later one
 gets the first characters of its id after it. A set whose springs were labelled in two ways keeps
-the labels of the book in which they were changed more often.
+the labels of the book in which they were changed more often. Springs that were added to one set in
+several books all join it, in the order of when they were added; two of one label are told apart as
+sets are.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.edits import settling
-from coilbench.capture.book.merge_names import settle_labels, settle_names, swaps_of
+from coilbench.capture.book.merge_names import settle_labels, settle_names, settle_turns, swaps_of
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.notes import with_finding
@@ -157,6 +159,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         for name, shown in others.items():
             notes += _bring_in(db, name, shown, brought, touched)
         notes += settle_names(db, list(others), set_ids)
+        settle_turns(db, set_ids)
         notes += settle_labels(db, list(others), set_ids, swaps)
         notes += _count_once(db, touched)
         refresh_solid_heights(db, touched)
@@ -191,34 +194,24 @@ def _bring_in(
 
 
 def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
-    """Refuse a set with other springs than here, unless one of the two books added some to it."""
+    """Refuse a set that was registered with other springs than here, or in another order.
+
+    Those that were added later, in either book or in both, join the set.
+    """
     lacking = (
-        "SELECT set_id, added_utc FROM {a}.springs AS s"
-        " WHERE set_id IN (SELECT id FROM {of}.sets)"
-        " AND NOT EXISTS (SELECT 1 FROM {b}.springs WHERE id = s.id)"
+        "SELECT set_id FROM {a}.springs AS s WHERE added_utc IS NULL"
+        " AND set_id IN (SELECT id FROM {b}.sets) AND NOT EXISTS (SELECT 1 FROM {b}.springs AS t"
+        " WHERE t.id = s.id AND t.turn = s.turn AND t.added_utc IS NULL)"
     )
-    ours, theirs = (lacking.format(a=a, b=b, of=name) for a, b in (("main", name), (name, "main")))
+    sides = (lacking.format(a=a, b=b) for a, b in (("main", name), (name, "main")))
     row = db.execute(
-        f"""
-        SELECT sets.name, ours.added_utc IS NOT NULL OR theirs.added_utc IS NOT NULL
-        FROM {name}.sets AS both CROSS JOIN main.sets USING (id)
-          LEFT JOIN ({ours}) AS ours ON ours.set_id = sets.id
-          LEFT JOIN ({theirs}) AS theirs ON theirs.set_id = sets.id
-        WHERE (ours.set_id IS NOT NULL AND (ours.added_utc IS NULL OR theirs.set_id IS NOT NULL))
-          OR (theirs.set_id IS NOT NULL AND theirs.added_utc IS NULL)
-        """  # noqa: S608  our own names
+        f"SELECT name FROM main.sets WHERE id IN ({' UNION '.join(sides)})"  # noqa: S608  our own
+        f" AND id IN (SELECT id FROM {name}.sets) LIMIT 1"
     ).fetchone()
     if row is None:
         return
-    set_name, added = row
-    if added:
-        raise CoilbenchError(
-            f"springs were added to the set {set_name!r} in both books, not the same ones",
-            where=shown,
-            hint="Register those that one of the books added as a set of their own",
-        )
     raise CoilbenchError(
-        f"the set {set_name!r} has other springs than in this book, though it is the same set: "
+        f"the set {row[0]!r} has other springs than in this book, though it is the same set: "
         "one of the two was changed by another program, or is damaged",
         where=shown,
         hint="Look for damage in each with: coilbench book check",

@@ -75,14 +75,15 @@ def news_until(connection: sqlite3.Connection, stamp: int) -> dict[str, list[str
     A capture that has not ended waits, and its strokes with it. Strokes of one set are together,
     since whoever takes some of them settles their sets.
     """
-    waiting = {
-        "sessions": "SELECT id FROM sessions WHERE ended_utc IS NULL",
-        "sweeps": "SELECT sweeps.id FROM sweeps JOIN sessions ON sessions.id = session_id"
-        " WHERE ended_utc IS NULL",
+    running = "WHERE sessions.ended_utc IS NULL AND"
+    waiting = {  # looked up by the row's id: a search for all that run would read the whole book
+        "sessions": f"SELECT 1 FROM sessions {running} sessions.id = row_id",  # noqa: S608
+        "sweeps": "SELECT 1 FROM sweeps CROSS JOIN sessions ON sessions.id = session_id"  # noqa: S608
+        f" {running} sweeps.id = row_id",
     }
     found = {}
     for kind in KINDS:
-        but = f" AND row_id NOT IN ({waiting[kind]})" if kind in waiting else ""
+        but = f" AND NOT EXISTS ({waiting[kind]})" if kind in waiting else ""
         order = _SET_OF_STROKE if kind == "sweeps" else "''"
         rows = connection.execute(
             f"SELECT row_id FROM (SELECT DISTINCT row_id, {order} AS place FROM shop_news"  # noqa: S608

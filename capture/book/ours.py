@@ -120,6 +120,7 @@ def _normal(sql: str) -> str:
     return re.sub(r"\s+", " ", sql.replace('"', ""))
 
 
+@cache
 def _made(version: str) -> Shape:
     """Return the shape that our own migrations make, up to a version."""
     from sqlite_utils import Database

@@ -195,6 +195,16 @@ def refuse_scatter(
     )
 
 
+def lonely_row(points: Standards, limit: Callable[[Standards], float]) -> int | None:
+    """Return the one row without which all the others agree; None where several or none will do.
+
+    Args:
+        limit: the largest residual that points which agree may have, in their unit.
+    """
+    rows = [rows for rows, _, _ in _expectations(points, limit, least_rest=3)]
+    return int(rows[0][0]) if len(rows) == 1 else None
+
+
 def _candidates(points: Standards) -> Iterator[NDArray[np.intp]]:
     """Yield the rows that one error can affect: each alone, then all of one known value."""
     for row in range(points.known.size):

@@ -15,7 +15,11 @@ from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import refuse_saturated
-from coilbench.capture.calibration.known_points import MOST_GIVE_MM_PER_N, FlexPoint
+from coilbench.capture.calibration.known_points import (
+    FEWEST_SAMPLES,
+    MOST_GIVE_MM_PER_N,
+    FlexPoint,
+)
 from coilbench.capture.calibration.lag import Course
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
@@ -29,7 +33,6 @@ from coilbench.capture.errors import CoilbenchError
 Array = NDArray[np.float64]
 
 # Our choice, no source.
-FEWEST_SAMPLES = 60  # fewer are single readings, or too few to show a lag
 LONGEST_SAMPLES = 8.0  # twice the four conversions in which such a converter settles
 STEP_SAMPLES = 0.25
 GAIN = 0.7  # the loop must shrink below this fraction, else it is friction in the frame
@@ -343,7 +346,7 @@ def _judge_return(steps: Press, flex_span_mm: float) -> list[Finding]:
             low_n=float(low),
             moved_mm=float(abs(moved_mm)),
             hint="Seat the block square and clean, tighten the table, lower the stop nuts if the "
-            "crosshead met them, then press it again",
+            "crosshead met them, then press it again, slowly",
         )
     return [Finding.of("travel_back", moved_mm=moved_mm)]
 

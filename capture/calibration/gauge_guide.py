@@ -6,6 +6,7 @@ touch tells them apart; where the scale states its step, the step does.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Sequence
 
@@ -13,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
+from coilbench.capture.calibration.checks import Standards
 from coilbench.capture.calibration.guide import HoldGuide, Line
-from coilbench.capture.calibration.known_points import GaugePoint
+from coilbench.capture.calibration.known_points import ASSUMED_GAUGE_U_MM, GaugePoint
 from coilbench.capture.calibration.polynomial import PolynomialFit, value
 from coilbench.capture.calibration.regression import STEP_SHARE, step_is_off
 from coilbench.capture.calibration.steady import Hold
@@ -22,8 +24,10 @@ from coilbench.capture.calibration.steady import Hold
 # Ours, no source.
 STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
 SEAT_MM = 0.1  # what a gauge that stands askew or on a chip is out by
+REPEATS_MM = 0.05  # a quill comes down on the same gauge to some hundredths; common practice
 TOUCH_N = 0.5  # a resting hand presses with more; drift and noise of a good cell are below
 LEANING_N = 50.0  # a press gives by some 0.03 mm under it, more than a gauge is unsure by
+CHANCE_SDS = 4.0  # what noise does not make
 ABOVE_COUNTS = 100.0  # the quill is above the gauge: half a millimetre on a scale of 5 um
 APPROACH_PIECES = 600
 
@@ -95,6 +99,12 @@ class GaugeGuide(HoldGuide):
         self._load_fit = load_fit
         self._approach = Approach()
         self._stop: Hold | None = None
+        self._since_stop = 0  # how many points were read before it was
+
+    @property
+    def done(self) -> bool:
+        """Whether everything is read: after a break the stop anew, by which heights compare."""
+        return super().done and self._stop is not None
 
     @property
     def task(self) -> Finding:
@@ -112,9 +122,38 @@ class GaugeGuide(HoldGuide):
         return Finding.of("stop_awaited", seen=seen.to_document())
 
     def feed(self, block: RawBlock) -> list[Finding]:
-        """Take the next samples; see WeighGuide."""
+        """Take the next samples; returns what it read from them."""
         self._approach.feed(block.samples)
-        return super().feed(block)
+        said = [self._no_stop(), self.task] if self._rises(block) else []
+        return [*said, *super().feed(block)]
+
+    def _rises(self, block: RawBlock) -> bool:
+        """Tell whether the quill goes higher than what was taken for its stop, however briefly."""
+        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+        if self._stop is None or self._per_count is None or samples.size == 0:
+            return False
+        up_counts = math.copysign(1.0, self._per_count) * (
+            samples["travel_counts"] - self._stop.travel_counts
+        )
+        higher = samples[up_counts > ABOVE_COUNTS]
+        if higher.size == 0 or self._load_fit is None:
+            return bool(higher.size)
+        load_n = value(self._load_fit, higher["load_counts"])
+        stop_n = float(value(self._load_fit, self._stop.load_counts))
+        sd_n = self._sway_n(self._stop) / 2.0 / math.sqrt(higher.size)
+        return bool(stop_n - load_n.mean() > TOUCH_N + CHANCE_SDS * sd_n)
+
+    def _no_stop(self) -> Finding:
+        """Forget the stop, which was none, and what was read since: a gauge was taken for it."""
+        lost = len(self.holds) - self._since_stop
+        del self.holds[self._since_stop :]
+        self._stop, self._doubted, self._why = None, None, None
+        return Finding.of("stop_higher", lost=lost)
+
+    @property
+    def stop_counts(self) -> float | None:
+        """Travel counts at the quill's upper stop; None before it was read."""
+        return None if self._stop is None else self._stop.travel_counts
 
     @property
     def points(self) -> list[GaugePoint]:
@@ -126,8 +165,9 @@ class GaugeGuide(HoldGuide):
     def _judge(self, hold: Hold) -> list[Finding]:
         if self._stop is not None and not self._is_above(self._stop, hold):
             return super()._judge(hold)
-        said = [] if self._stop is None else [Finding("stop_higher")]
-        self._stop, self._why, self._doubted = hold, self._at_stop, None
+        said = [] if self._stop is None else [self._no_stop()]
+        self._stop, self._doubted, self._since_stop = hold, None, len(self.holds)
+        self._why = None if self.done else self._at_stop
         return [*said, self.task]
 
     def _is_above(self, stop: Hold, hold: Hold) -> bool:
@@ -166,9 +206,14 @@ class GaugeGuide(HoldGuide):
         if before is None:
             before = self._stop.load_counts
         now_n, before_n = value(self._load_fit, [hold.load_counts, before]).tolist()
+        return touch_doubt(before_n, now_n, self._sway_n(hold), self._values[self.taken])
+
+    def _sway_n(self, hold: Hold) -> float:
+        """Return two standard deviations of the load in a hold; 0 where it is not calibrated."""
+        if self._load_fit is None:
+            return 0.0
         sd_counts = hold.load_counts + np.array([-1.0, 1.0]) * hold.load_sd_counts
-        sway_n = float(np.ptp(value(self._load_fit, sd_counts)))  # two standard deviations
-        return touch_doubt(before_n, now_n, sway_n, self._values[self.taken])
+        return float(np.ptp(value(self._load_fit, sd_counts)))
 
     def _of_another_step(self, hold: Hold) -> Finding | None:
         """Return that the first two lengths give another step than the scale states."""
@@ -188,8 +233,17 @@ class GaugeGuide(HoldGuide):
     def _may_be_taken(self, doubt: Finding) -> bool:
         return doubt.kind != "no_touch"
 
+    def _u_of(self, known: float) -> float:
+        return math.hypot(ASSUMED_GAUGE_U_MM, REPEATS_MM)
+
+    def _limit(self, points: Standards) -> float:
+        return float(points.u.max())
+
     def _slack(self, wanted: float, seems: float, line: Line) -> float:
-        return max(STEP_SHARE * line.from_end(seems), SEAT_MM)
+        if len(line.ends) == 1:
+            return max(STEP_SHARE * line.from_end(seems), SEAT_MM)
+        u_ends = [self._u_of(known_mm) for known_mm, _ in line.ends]
+        return math.hypot(self._u_of(wanted), line.u_at(seems, u_ends))
 
     def _same(self, hold: Hold) -> bool:
         return _close(hold, self.holds[-1])

@@ -7,30 +7,19 @@ about; while nothing is taken, the state says why. All of it is findings, as dat
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding, RawBlock
-from coilbench.capture.calibration.known_points import LoadPoint
-from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
-from coilbench.capture.unit_factors import KGF_N
-
-Array = NDArray[np.float64]
+from coilbench.capture.calibration.checks import Standards, lonely_row
+from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder, Stillness
 
 # Common practice, no source.
 HOLD_S = 1.5
-EMPTY_SDS = 10.0  # closer to an earlier reading than this is still the same
-SAME_SHARE = 0.002  # of a load: what a cell creeps while the same mass stands on it
 SHOWN_STILL_S = 0.3  # what is still for longer is shown as steady
-STILL_SDS = 4.0  # between pieces that are called steady on the way to a hold
-# A mass that reads so far from the one asked for is another one, or an earlier one was: gym plates
-# are out by some per cent, and a cell with friction comes back to within some per mille.
-WRONG_SHARE, WRONG_KG, FRICTION_SHARE = 0.05, 0.1, 0.005
-WRONG_SHARE_OF_SMALL = 0.5  # a mass below 0.2 kg reads at least half of itself
 
 
 class Guide(Protocol):
@@ -80,36 +69,11 @@ class Line(NamedTuple):
         """Return how far a value is from the nearer end."""
         return min(abs(known - end) for end, _ in self.ends)
 
-
-class _Stillness:
-    def __init__(self, channel: Channel) -> None:
-        self._field = f"{channel}_counts"
-        self._pieces: deque[tuple[int, float, float]] = deque(maxlen=64)  # t_us, mean, sd
-        self._now_us = 0
-
-    def feed(self, block: RawBlock) -> None:
-        if len(block) == 0:
-            return
-        counts = block.samples[self._field].astype(np.float64)
-        self._now_us = int(block.samples["t_us"][-1])
-        piece = int(block.samples["t_us"][0]), float(counts.mean()), float(counts.std())
-        self._pieces.append(piece)
-
-    @property
-    def counts(self) -> float | None:
-        """The newest reading; None before the first."""
-        return self._pieces[-1][1] if self._pieces else None
-
-    @property
-    def still_s(self) -> float:
-        """How long the newest readings have been alike."""
-        since_us = self._now_us
-        _, now, sd = self._pieces[-1]
-        for t_us, mean, _ in reversed(self._pieces):
-            if abs(mean - now) > STILL_SDS * max(sd, 1.0) or t_us > since_us:
-                break
-            since_us = t_us
-        return (self._now_us - since_us) * 1e-6
+    def u_at(self, known: float, u_ends: Sequence[float]) -> float:
+        """Return what errors of the two ends make of a value, as independent errors."""
+        (low, _), (high, _) = self.ends
+        share = (known - low) / (high - low)
+        return math.hypot((1.0 - share) * u_ends[0], share * u_ends[-1])
 
 
 class HoldGuide:
@@ -137,9 +101,9 @@ class HoldGuide:
         self._unit = "kg" if channel == "load" else "mm"
         self._per_count = per_count
         self._finder = SteadyFinder(channel, HOLD_S)
-        self._still = _Stillness(channel)
+        self._still = Stillness(channel, 1.1 * HOLD_S)
         self._why: Finding | None = None  # nothing is taken of what stands there now
-        self._doubted: Hold | None = None
+        self._doubted: tuple[Hold, Finding] | None = None
 
     @property
     def done(self) -> bool:
@@ -163,6 +127,8 @@ class HoldGuide:
     @property
     def state(self) -> Finding:
         """What the rig sees just now, and why nothing is taken."""
+        if not self._still.fit:
+            return Finding(f"unsure_{self._channel}")
         counts = self._still.counts
         if counts is None:
             return Finding("no_sample_yet")
@@ -179,7 +145,7 @@ class HoldGuide:
 
     def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; returns what it read from them."""
-        self._still.feed(block)
+        self._still.feed(block.samples)
         said: list[Finding] = []
         for hold in self._finder.feed(block):
             if not self.done:
@@ -195,7 +161,7 @@ class HoldGuide:
         if doubt is None:
             return self._accept(hold)
         self._why = Finding("in_question")
-        self._doubted = hold if self._may_be_taken(doubt) else None
+        self._doubted = (hold, doubt) if self._may_be_taken(doubt) else None
         return [doubt, self.task]
 
     def _accept(self, hold: Hold) -> list[Finding]:
@@ -211,9 +177,11 @@ class HoldGuide:
 
     def take(self) -> list[Finding]:
         """Take the reading in question all the same."""
-        hold, self._doubted = self._doubted, None
-        if hold is None or self._finder.moved:
+        doubted, self._doubted = self._doubted, None
+        if doubted is None or self._finder.moved:
             return [Finding("nothing_to_take")]
+        hold, doubt = doubted
+        self._overruled(doubt)
         return self._accept(hold)
 
     def undo(self) -> Finding:
@@ -239,11 +207,26 @@ class HoldGuide:
         wanted, seems = self._values[self.taken], line.at(self._counts(hold))
         if abs(seems - wanted) <= self._slack(wanted, seems, line):
             return None
+        return self._refused(seems, lambda one: self._slack(one, seems, line), self._blamed(hold))
+
+    def _refused(
+        self, seems: float, slack: Callable[[float], float], blamed: float | None = None
+    ) -> Finding:
+        """Return that a hold is not what is wanted, and what of the list it may be."""
+        wanted = self._values[self.taken]
         others = {one for one in self._values if one != wanted}
-        listed = [one for one in others if abs(seems - one) <= self._slack(one, seems, line)]
+        listed = [one for one in others if abs(seems - one) <= slack(one)]
         nearest = min(listed, key=lambda one: abs(seems - one), default=None)
-        facts = {"seems": seems, "wanted": wanted, "listed": nearest}
+        facts = {"seems": seems, "wanted": wanted, "listed": nearest, "blamed": blamed}
         return Finding("point_refused", {f"{name}_{self._unit}": of for name, of in facts.items()})
+
+    def _blamed(self, hold: Hold) -> float | None:
+        """Return the one value without which all the others agree; None where that cannot tell."""
+        known = np.array(self._values[: self.taken + 1])
+        counts = np.array([*map(self._counts, self.holds), self._counts(hold)])
+        u = np.array([max(self._u_of(one), np.finfo(np.float64).tiny) for one in known])
+        row = lonely_row(Standards("", self._unit, known, counts, u), self._limit)
+        return None if row is None else float(known[row])
 
     def _line(self) -> Line | None:
         """Return the line through the farthest two points, or through one of known slope."""
@@ -267,6 +250,17 @@ class HoldGuide:
         """What is said where the last reading still stands there."""
         raise NotImplementedError
 
+    def _overruled(self, doubt: Finding) -> None:
+        """The person says that a doubted reading is right."""
+
+    def _u_of(self, known: float) -> float:
+        """What a value and its reading may be wrong by, expanded (k = 2)."""
+        raise NotImplementedError
+
+    def _limit(self, points: Standards) -> float:
+        """The largest residual that points which agree may have."""
+        raise NotImplementedError
+
     def _slack(self, wanted: float, seems: float, line: Line) -> float:
         raise NotImplementedError
 
@@ -275,84 +269,3 @@ class HoldGuide:
 
     def _reading(self, hold: Hold, seems: float | None) -> Finding:
         raise NotImplementedError
-
-
-class WeighGuide(HoldGuide):
-    """Reads the load cell under one mass after the other; 0 is nothing on it.
-
-    An empty cell between two masses is no reading, and neither is the last mass still standing.
-
-    Args:
-        masses_kg: the first is 0, by which an empty cell is known.
-        kg_per_count: by an earlier calibration of this rig; None without one.
-    """
-
-    def __init__(
-        self,
-        masses_kg: Sequence[float],
-        taken: Sequence[Hold] = (),
-        *,
-        kg_per_count: float | None = None,
-    ) -> None:
-        tasks = [Finding.of("put_mass", mass_kg=mass_kg) for mass_kg in masses_kg]
-        super().__init__(tasks, masses_kg, "load", taken, kg_per_count)
-
-    @property
-    def points(self) -> list[LoadPoint]:
-        """What was read; a mass smaller than the one before it was reached going down."""
-        masses_kg = self._values[: len(self.holds)]
-        before_kg = (*masses_kg[:1], *masses_kg[:-1])
-        return [
-            LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= earlier_kg else "down")
-            for mass_kg, earlier_kg, hold in zip(masses_kg, before_kg, self.holds, strict=True)
-        ]
-
-    def loads_n(self, counts: Array) -> Array | None:
-        """Return loads by the points so far, shape (n,); None while those don't tell."""
-        line = self._line()
-        if line is None:
-            return None
-        known_kg, known_counts = line.ends[0]
-        return KGF_N * (known_kg + line.per_count * (counts - known_counts))
-
-    @property
-    def _same_again(self) -> Finding:
-        """What stands there still is a mass only where the last reading was one."""
-        at = self.taken
-        if self._values[at - 1] == 0.0:
-            return self._cell_empty
-        return Finding("mass_still_on")
-
-    @property
-    def _cell_empty(self) -> Finding:
-        return Finding.of("cell_empty", mass_kg=self._values[self.taken])
-
-    def _passed_over(self, hold: Hold) -> Finding | None:
-        empty = self._empty()
-        wanted_kg = self._values[len(self.holds)]
-        if wanted_kg and empty is not None and _near(hold, empty, empty):
-            return self._cell_empty
-        return super()._passed_over(hold)
-
-    def _slack(self, wanted: float, seems: float, line: Line) -> float:
-        largest_kg = max(known_kg for known_kg, _ in line.ends)
-        slack_kg = max(WRONG_SHARE * wanted, FRICTION_SHARE * largest_kg, WRONG_KG)
-        return min(slack_kg, WRONG_SHARE_OF_SMALL * wanted) if wanted else slack_kg
-
-    def _same(self, hold: Hold) -> bool:
-        return _near(hold, self.holds[-1], self._empty())
-
-    def _empty(self) -> Hold | None:
-        pairs = zip(self._values, self.holds, strict=False)
-        return next((hold for mass, hold in reversed(list(pairs)) if not mass), None)
-
-    def _reading(self, hold: Hold, seems: float | None) -> Finding:
-        counts, noise = hold.load_counts, hold.load_sd_counts
-        return Finding.of("load_read", counts=counts, noise_counts=noise, seems_kg=seems)
-
-
-def _near(hold: Hold, other: Hold, empty: Hold | None) -> bool:
-    """Tell whether two holds are of the same load, creep allowed for."""
-    creep = 0.0 if empty is None else SAME_SHARE * abs(other.load_counts - empty.load_counts)
-    apart = abs(hold.load_counts - other.load_counts)
-    return apart < max(EMPTY_SDS * other.load_sd_counts, creep)

@@ -7,6 +7,7 @@ from typing import Literal, NamedTuple
 
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
 ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
+FEWEST_SAMPLES = 60  # of a press; fewer are single readings, or too few to show a lag. Ours
 Direction = Literal["up", "down"]
 # How masses err: each by itself (certified one by one), or together (from one box, or unknown).
 MassesErr = Literal["each", "together"]
@@ -14,6 +15,7 @@ MassesErr = Literal["each", "together"]
 # A drill press and its cell give by some 0.1 mm to 2 mm under 1000 N; the stiffest valve springs by
 # five times as much and more. Ours, no source.
 MOST_GIVE_MM_PER_N = 0.005
+LEAST_GIVE_MM_PER_N = 0.00003  # a third of the stiffest press
 
 
 def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:

@@ -226,6 +226,17 @@ def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
     return NewPart("travel", "datum", fit, [row], [Finding.of("datum_new")])
 
 
+def datum_moved(standing: PolynomialFit, new: PolynomialFit, counts: float) -> tuple[float, float]:
+    """Return how much higher heights are by a new datum, and its expanded uncertainty (k = 2), mm.
+
+    Args:
+        standing, new: travel fits.
+        counts: where the new datum was read; what both know there is independent.
+    """
+    (before_mm, before_u), (now_mm, now_u) = (evaluate(fit, counts) for fit in (standing, new))
+    return float(now_mm - before_mm), 2.0 * math.hypot(float(before_u), float(now_u))
+
+
 def _at_datum_of(own: PolynomialFit, other: PolynomialFit) -> PolynomialFit:
     """Give the other's slope the datum of the own calibration, at the middle of its range."""
     counts = 0.5 * (own.x_min + own.x_max)

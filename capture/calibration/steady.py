@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.calibration.statistics import noise_sd
+from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
 
 Channel = Literal["load", "travel"]
+_UNFIT = {"load": SampleFlag.LOAD_SUSPECT, "travel": SampleFlag.TRAVEL_ABSENT}
 
 LEAST_SAMPLES = 8  # with fewer, the noise cannot be estimated
 LOOKS_PER_HOLD = 10  # tests for steadiness during the shortest hold
@@ -25,6 +26,12 @@ DRIFT_SDS = 1.0  # between the means of a hold's halves, which noise alone moves
 CREEP_FRACTION = 2e-4  # of the last move: a cell creeps by some 0.02 to 0.05 % of a new load
 MOVE_SDS = 10.0  # well outside the band, so that noise is not a new hold
 MOVE_CREEPS = 10.0  # and far more than a cell creeps in that time
+# A slow filter makes neighbouring samples alike, so that the noise shows from one part of a hold to
+# the next only. A load that sways does so, too: no more is taken for noise than a filter over some
+# hundred samples hides, and than a cell creeps by.
+PARTS_PER_HOLD = 8
+CALM_SDS = 2.5  # a hold scatters by no more of the holds before: at 10 samples/s a sway looks noisy
+MOST_HIDDEN = 10.0
 GLIMPSE_SAMPLES = 3  # a move is judged by their median, so that an outlier does not decide
 
 
@@ -54,8 +61,7 @@ class SteadyFinder:
         self._min_us = round(min_s * 1e6)
         self._look_us = self._min_us // LOOKS_PER_HOLD
         self._field = f"{channel}_counts"
-        by_load = channel == "load"
-        self._unfit = SampleFlag.LOAD_SUSPECT if by_load else SampleFlag.TRAVEL_ABSENT
+        self._unfit = _UNFIT[channel]
         self._boot_id: int | None = None
         self._forget()
 
@@ -67,6 +73,7 @@ class SteadyFinder:
         self._last_move = 0.0  # its distance from the one before
         self._moved = True
         self._unrest = 0.0
+        self._calm: list[float] = []  # what the holds scattered by
 
     @property
     def moved(self) -> bool:
@@ -119,7 +126,7 @@ class SteadyFinder:
         if window.size < LEAST_SAMPLES:
             return None
         column = window[self._field].astype(np.float64)
-        noise, held = noise_sd(column), self._held
+        noise, held = self._noise(column), self._held
         if held is not None and not self._moved:
             clear = max(MOVE_SDS * noise, MOVE_CREEPS * CREEP_FRACTION * self._last_move)
             self._moved = abs(_latest(column) - held) > clear
@@ -130,6 +137,7 @@ class SteadyFinder:
         self._held = float(column.mean())
         if not self._moved:
             return None
+        self._calm.append(float(column.std(ddof=1)))
         self._moved = False
         if held is not None:
             self._last_move = abs(self._held - held)
@@ -141,18 +149,79 @@ class SteadyFinder:
             n=int(window.size),
         )
 
-    def _is_still(self, column: NDArray[np.float64], noise: float) -> bool:
-        """Return whether a column stays in its noise band and does not drift."""
-        middle = float(np.median(column))
+    def _noise(self, column: NDArray[np.float64]) -> float:
+        """Return the noise of a sample, a slow filter allowed for: no less than before."""
+        quick, lag = noise_sd(column), column.size // PARTS_PER_HOLD
+        if self._calm:
+            quick = max(quick, float(np.median(self._calm)))
+        if lag < 2:
+            return quick
+        slow = float(np.median([noise_sd(column[at::lag], 2) for at in range(lag)]))
+        creep = self._creep(column)
+        return max(quick, min(slow, MOST_HIDDEN * quick, np.inf if creep == 0.0 else creep))
+
+    def _creep(self, column: NDArray[np.float64]) -> float:
+        """Return by how much a cell may creep after its last move; 0 before the first."""
         move = self._last_move
         if self._held is not None:
-            move = max(move, abs(middle - self._held))
-        creep = CREEP_FRACTION * move
+            move = max(move, abs(float(np.median(column)) - self._held))
+        return CREEP_FRACTION * move
+
+    def _is_still(self, column: NDArray[np.float64], noise: float) -> bool:
+        """Return whether a column stays in its noise band and does not drift."""
+        middle, creep = float(np.median(column)), self._creep(column)
+        calm = float(np.median(self._calm)) if self._calm else np.inf
+        if column.std(ddof=1) > CALM_SDS * max(calm, LEAST_SD_COUNTS) + creep:
+            return False
         if np.abs(column - middle).max() > BAND_SDS * noise + creep:
             return False
         half = column.size // 2
         drift = abs(float(column[:half].mean() - column[-half:].mean()))
         return drift <= max(DRIFT_SDS * noise, creep)
+
+
+class Stillness:
+    """How long the newest readings have been alike, for a screen: no hold is found by it.
+
+    Args:
+        channel: which readings.
+        most_s: no longer time is told.
+
+    Attributes:
+        fit: whether the newest samples bear a reading of that channel.
+    """
+
+    def __init__(self, channel: Channel, most_s: float) -> None:
+        self.fit = True
+        self._field, self._unfit = f"{channel}_counts", _UNFIT[channel]
+        self._most_us = round(most_s * 1e6)
+        self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
+
+    def feed(self, samples: NDArray[np.void]) -> None:
+        """Take the next samples, shape (n,)."""
+        if samples.size == 0:
+            return
+        fit = samples[(samples["flags"] & self._unfit) == 0]
+        self.fit = bool(fit.size)
+        kept = np.concatenate([self._kept, fit])
+        if kept.size:
+            age_us = kept["t_us"][-1] - kept["t_us"]
+            self._kept = kept[(age_us >= 0) & (age_us <= self._most_us)]
+
+    @property
+    def counts(self) -> float | None:
+        """The newest reading; None before the first."""
+        return _latest(self._kept[self._field]) if self._kept.size else None
+
+    @property
+    def still_s(self) -> float:
+        """How long the newest readings have been alike, s; 0 where too few tell."""
+        if self._kept.size < LEAST_SAMPLES:
+            return 0.0
+        column = self._kept[self._field].astype(np.float64)
+        apart = np.abs(column - _latest(column)) > BAND_SDS * noise_sd(column)
+        alike = self._kept["t_us"][int(np.max(np.flatnonzero(apart), initial=-1)) + 1 :]
+        return float(alike[-1] - alike[0]) * 1e-6 if alike.size else 0.0
 
 
 def _latest(column: NDArray[np.float64]) -> float:

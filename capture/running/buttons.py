@@ -17,6 +17,20 @@ _BUTTONS = (
 )
 
 
+def meaning(action: Action | None, *, asked: bool, done: bool) -> Action | None:
+    """Return what a press of a button asks for now.
+
+    Args:
+        action: what it asks for else.
+        asked: whether a question stands: then accept is yes and redo is no.
+        done: whether the set is: then accept finishes.
+    """
+    accept = action in (None, Action.SKIP)
+    if asked:
+        return Action.ACCEPT if accept else Action.TAKE_OUT
+    return Action.FINISH if accept and done else action
+
+
 class Buttons:
     """Turns presses of the rig's two push-buttons into what they ask for, by the rig's own clock.
 

@@ -27,6 +27,7 @@ from coilbench.capture.strokes.likeness import (
     beside_the_set,
     mean_of_ways,
     moved_mm,
+    stands_as_before,
 )
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
@@ -34,7 +35,6 @@ from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_find
 from coilbench.capture.strokes.sweep import Origin, Sweep, SweepStatus, read_stroke
 from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
-DATUM_LOST = Finding("datum_lost")
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
 HASTE, HASTE_TIMES = 0.1, 2.5  # of the way unseen, and so many times the usual; ours, no source
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
@@ -43,22 +43,26 @@ _NEW = "new"  # the id of the stroke that is judged
 
 # The whole stroke says better what is wrong with it than the alarm in its midst.
 _NAMED_BETTER = ("slipped",)
+# With these heights may have moved in the press.
+HEIGHTS_IN_DOUBT = frozenset({"slipped", "travel_jumped"})
 # What a spring may do in each press: refused again and again, it is asked about.
 _MAY_BE_SO = ("slipped", "cocked", "apart")
 
 _CURES = {
     "touched_low": "look_at_it",
     "datum_lost": "set_datum",
+    "datum_doubted": "set_datum",
+    "travel_jumped": "set_datum",
     "too_fast": "press_slower",
     "hasty": "press_slower",
     "overload": "press_less",
     "coils_bind": "press_shorter",
+    "below_solid": "look_at_it",
+    "above_free": "look_at_it",
 } | dict.fromkeys(
     (
         "amplifier_at_limit",
         "below_faces",
-        "below_solid",
-        "above_free",
         "load_dead",
         "load_reversed",
         "load_still",
@@ -91,6 +95,7 @@ class Judged:
         question: what a person must say before it counts; None: nothing.
         left_out: earlier strokes that no longer count because of it.
         haste: see Press; None where it does not matter.
+        settles: it shows that a datum that was in doubt has not moved.
         times: how often running a stroke of this spring was refused for the same reason.
     """
 
@@ -99,6 +104,7 @@ class Judged:
     left_out: tuple[LeftOut, ...] = ()
     times: int = 0
     haste: float | None = None
+    settles: bool = False
 
 
 class StrokeChecks:
@@ -111,13 +117,12 @@ class StrokeChecks:
         self._db = db
         self._curves = PressedCurves(db)
         self._reach_height_mm = reach_height_mm
-        self._pressed: deque[Stroke] = deque(maxlen=PROMPT_DEPTHS)
-        self._hastes: deque[float] = deque(maxlen=PROMPT_DEPTHS)  # of strokes that counted
+        self._pressed: deque[tuple[Stroke, float | None]] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
 
-    def took(self, stroke: Stroke) -> None:
-        """A stroke counted."""
-        self._pressed.append(stroke)
+    def took(self, stroke: Stroke, haste: float | None = None) -> None:
+        """A stroke counted, in such haste where it was measured."""
+        self._pressed.append((stroke, haste))
 
     def took_back(self) -> None:
         """The last one that counted does not."""
@@ -132,19 +137,26 @@ class StrokeChecks:
         calibration: CalibrationRecord,
         bounds: Bounds,
         *,
-        datum_lost: bool,
+        unknown: Finding | None = None,
         stop: Finding | None = None,
+        suspected: Finding | None = None,
     ) -> Judged:
-        """Judge a stroke that has just ended; while an alarm says stop, none counts."""
+        """Judge a stroke that has just ended; while an alarm says stop, none counts.
+
+        Args:
+            unknown: why heights are not known: `datum_lost`, or `datum_doubted`.
+            suspected: why it could not be that spring, as it was seen on the way down.
+        """
+        datum_lost = unknown is not None and unknown.kind == "datum_lost"
         verdict = judge(
             stroke,
             turn.purpose,
             reach_height_mm=None if datum_lost else self._reach_height_mm,
-            earlier_depths_mm=tuple(one.depth_mm for one in self._pressed),
+            earlier_depths_mm=tuple(one.depth_mm for one, _ in self._pressed),
         )
-        if datum_lost:
+        if datum_lost and unknown is not None:
             also = () if verdict.counted else verdict.findings
-            judged = Judged(_refused(verdict, (DATUM_LOST, *also)))
+            judged = Judged(_refused(verdict, (unknown, *also)))
         else:
             hard = None if stop is None or stop.kind in _NAMED_BETTER else stop
             wrong = with_stop(self._wrong(stroke, calibration, bounds), hard)
@@ -156,13 +168,42 @@ class StrokeChecks:
             )
             if judged.verdict.counted and stop is not None:
                 judged = Judged(_refused(verdict, [stop]))
-        return self._counted_up(turn.label, judged)
+        judged = self._counted_up(turn.label, judged)
+        if unknown is not None and not datum_lost:
+            judged = self._in_doubt(judged, unknown, stroke, turn.label, record, calibration)
+        unasked = not judged.verdict.counted and judged.question is None
+        # what a wrong instrument reads says nothing of the spring
+        if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
+            return replace(judged, question=suspected)
+        return judged
+
+    def _in_doubt(
+        self,
+        judged: Judged,
+        doubt: Finding,
+        stroke: Stroke,
+        label: str,
+        record: SetRecord,
+        calibration: CalibrationRecord,
+    ) -> Judged:
+        """Let a press count while the datum is in doubt only where it shows that it has not moved.
+
+        That is so where the spring is pressed at the heights it had before.
+        """
+        asked = judged.question
+        if not judged.verdict.counted and (asked is None or asked.kind == "same_again"):
+            return judged
+        known = self._curves.of(record)
+        if label in known and self._curves.read_with[label] == calibration.calibration_id:
+            sweep = _as_sweep(stroke, label, calibration)
+            if stands_as_before(mean_of_ways(sweep.loading, sweep.unloading), known[label]):
+                return replace(judged, settles=True)
+        return Judged(_refused(judged.verdict, [doubt]))
 
     def _counted_up(self, label: str, judged: Judged) -> Judged:
         """Count how often running the same was refused; that may be how the spring is."""
         if judged.verdict.counted:
             self._refused = ("", "", 0)
-            self._hastes += [] if judged.haste is None else [judged.haste]
             return judged
         findings = judged.verdict.findings
         kind, times = findings[0].kind, 1
@@ -199,12 +240,19 @@ class StrokeChecks:
             return Judged(verdict)
         if other is not None:
             return Judged(_refused(verdict, [other]), question=other)
-        moved = self._datum_moved(sweep, turn.label, record, calibration) if whole else None
-        if moved is not None:
-            return Judged(_refused(verdict, [moved]), question=moved)
         if whole:
+            slips = _slips(sweep)
+            if slips:
+                return Judged(_refused(verdict, slips))
+            moved = self._datum_moved(sweep, turn.label, record, calibration)
+            if moved is not None:
+                return Judged(_refused(verdict, [moved]), question=moved)
             verdict = self._beside_the_set(sweep, turn.label, record, verdict)
-        if not measured or sweep.press is None:
+        return self._measured(sweep, turn, record, verdict)
+
+    def _measured(self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict) -> Judged:
+        """Judge by its haste and its own strokes what is no press of another spring."""
+        if turn.purpose is not Purpose.MEASURED or sweep.press is None:
             return Judged(verdict)
         haste, hasty = sweep.press.haste, self._hasty(sweep.press)
         if hasty is not None and self._hastes:
@@ -223,11 +271,17 @@ class StrokeChecks:
         if press.haste <= max(HASTE, HASTE_TIMES * usual):
             return None
         usual_s = press.way_s * press.haste / usual if usual else None
-        return Finding("hasty", {"way_s": press.way_s, "usual_s": usual_s})
+        facts = {"way_s": press.way_s, "usual_s": usual_s, "others": len(self._hastes)}
+        return Finding("hasty", facts)
+
+    @property
+    def _hastes(self) -> list[float]:
+        """Of the measured strokes that count."""
+        return [haste for _, haste in self._pressed if haste is not None]
 
     def _as_low(self, stroke: Stroke) -> bool:
         """Tell whether it was pressed as low as a stroke of this set that counted."""
-        lowest_mm = max((one.lowest_mm for one in self._pressed), default=-math.inf)
+        lowest_mm = max((one.lowest_mm for one, _ in self._pressed), default=-math.inf)
         return stroke.lowest_mm <= lowest_mm + LOW_SLACK_MM
 
     def _wrong(
@@ -256,12 +310,14 @@ class StrokeChecks:
     def _datum_moved(
         self, sweep: Sweep, label: str, record: SetRecord, calibration: CalibrationRecord
     ) -> Finding | None:
-        """Say that the spring seems to have moved as the travel was calibrated again."""
+        """Say that the spring seems to have moved in height since its last press that counts."""
         known = self._curves.of(record)
-        if label not in known or self._curves.read_with[label] == calibration.calibration_id:
+        if label not in known:
             return None
         by_mm = moved_mm(mean_of_ways(sweep.loading, sweep.unloading), known[label])
-        return None if by_mm is None else Finding.of("datum_moved", label=label, moved_mm=by_mm)
+        anew = self._curves.read_with[label] != calibration.calibration_id
+        facts = {"label": label, "moved_mm": by_mm, "calibrated_anew": anew}
+        return None if by_mm is None else Finding("datum_moved", facts)
 
     def _beside_the_set(
         self, sweep: Sweep, label: str, record: SetRecord, verdict: Verdict
@@ -316,6 +372,11 @@ def _spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
 
 def _spoilt_alone(sweep: Sweep) -> bool:
     return bool(_spoiling(stroke_findings(likely(sweep))))
+
+
+def _slips(sweep: Sweep) -> list[Finding]:
+    found = _spoiling(stroke_findings(likely(sweep)))
+    return [one for one in found if one.kind in HEIGHTS_IN_DOUBT]
 
 
 def likely(sweep: Sweep) -> Sweep:

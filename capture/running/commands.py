@@ -37,6 +37,7 @@ class Action(StrEnum):
     RENAME: give a spring another label.
     ACCEPT: yes to the question that stands.
     TAKE_OUT: no to it; of a press, that it does not count and the spring is taken out.
+    GAUGE: a gauge for a datum is about to be brought between the faces.
     DATUM: the faces stand on a gauge of this length, lightly, and heights are known from here.
     FINISH: end the capture; asks once where springs are unfinished.
     """
@@ -47,6 +48,7 @@ class Action(StrEnum):
     RENAME = "rename"
     ACCEPT = "accept"
     TAKE_OUT = "take_out"
+    GAUGE = "gauge"
     DATUM = "datum"
     FINISH = "finish"
 
@@ -164,8 +166,9 @@ class Snapshot:
             NOW_S, or the height's datum is lost.
         load_unknown: why there is no load; None where there is one, and before the first sample.
             A spring may be pressed then: phase is `unknown`.
-        datum: why heights are unknown (`datum_lost`); then there is no height, no curve, no turn,
-            and no stroke counts until a datum is set.
+        datum: why heights are unknown (`datum_lost`, `datum_doubted`); then there is no height, no
+            curve, no turn, and no stroke counts until a datum is set or, in doubt, confirmed.
+        gauge_awaited: whether a gauge for a datum is on its way between the faces.
         alarm: what cannot be right in the press now; strokes with a stop do not count.
         question: what a person must answer, with ACCEPT or TAKE_OUT; None: nothing.
         rating_n: the least of what cell and press may bear; None where the book does not say.
@@ -193,6 +196,7 @@ class Snapshot:
     height_mm: float | None = None
     load_unknown: Finding | None = None
     datum: Finding | None = None
+    gauge_awaited: bool = False
     alarm: Finding | None = None
     question: Finding | None = None
     rating_n: float | None = None

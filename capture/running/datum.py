@@ -1,4 +1,4 @@
-"""The datum set again from inside a capture: the quill stands on a gauge, lightly."""
+"""What the quill stands on inside a capture: a gauge that it touches lightly, or not."""
 
 from __future__ import annotations
 
@@ -6,19 +6,11 @@ from collections import deque
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
-from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, Hello
-from coilbench.capture.book.calibrations import (
-    CalibrationRecord,
-    current_calibration,
-    store_part,
-)
-from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE
 from coilbench.capture.calibration.gauge_guide import Approach, touch_doubt
 from coilbench.capture.calibration.known_points import GaugePoint
-from coilbench.capture.calibration.model import datum_part
-from coilbench.capture.calibration.polynomial import PolynomialFit, slope, value
+from coilbench.capture.calibration.polynomial import PolynomialFit, value
 from coilbench.capture.calibration.steady import LEAST_SAMPLES
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.sweep import FEWEST
@@ -31,6 +23,7 @@ STILL_MM = 0.02  # more than this is moving
 STILL_STEPS = 2.0  # of the scale's, where those are coarser
 DOWN_S = 20.0  # within this time the quill came down on what it stands on
 NEAR_MM = (0.1, 0.3)  # just above where it stands: a gauge pushes nowhere but where it is touched
+AWAY_MM = 2.0  # farther away the quill has left it
 GIVES_SHARE = 0.5  # of the touch: what pushes with so much just above gives way, as a spring does
 
 
@@ -93,6 +86,10 @@ class LastSecond:
         """Tell whether what the quill stands on pushed already just above, as no gauge does."""
         samples, (zero_n, now_n) = self._usable(), touch_n
         above_mm = np.abs(samples["travel_counts"] - point.counts) * per_count_mm
+        # the last way down alone: before it springs may have been pressed through this height
+        away = np.flatnonzero(above_mm > AWAY_MM)
+        last = slice(int(away[-1]) + 1 if away.size else 0, None)
+        samples, above_mm = samples[last], above_mm[last]
         near = samples["load_counts"][(above_mm > NEAR_MM[0]) & (above_mm <= NEAR_MM[1])]
         if near.size < FEWEST:
             return False  # it came too fast to tell
@@ -131,30 +128,3 @@ class LastSecond:
             raise NotPossible("datum_refused", reason=doubt.kind)
         if self._gives_way(point, per_count_mm, load_fit, (zero_n, now_n)):
             raise NotPossible("datum_refused", reason="spring_pressed")
-
-
-def set_datum(
-    db: Database,
-    calibration: CalibrationRecord,
-    stood: LastSecond,
-    length_mm: float,
-    hello: Hello,
-    zero_n: float | None,
-) -> CalibrationRecord:
-    """Store the travel with a new datum, as `coilbench rig gauge --datum` does; returns what holds.
-
-    Args:
-        zero_n: as LastSecond.require_light_touch.
-
-    Raises:
-        NotPossible: the quill does not stand lightly on a gauge, or the cups meet above its length.
-    """
-    meet_mm = Ratings.of_book(db).cups_meet_mm
-    if meet_mm and length_mm <= meet_mm:
-        raise NotPossible("datum_refused", reason="below_cups")
-    travel = calibration.travel.fit
-    per_count_mm = abs(float(slope(travel, travel.x_min)))
-    point = stood.gauge(length_mm, per_count_mm)
-    stood.require_light_touch(point, per_count_mm, calibration.load.fit, zero_n)
-    store_part(db, datum_part(travel, point).on(hello))
-    return current_calibration(db)

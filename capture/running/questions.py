@@ -16,6 +16,9 @@ from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.shape import Stroke
 
 FEW = 3  # labels that are named
+Answer = Callable[[bool], None]  # told yes or no
+# No to these is that another spring stands in the press.
+_OF_ANOTHER = ("another_spring", "touched_low")
 READ_S = 1.0  # a yes that comes sooner was no answer to the question; our choice, no source
 
 
@@ -51,19 +54,19 @@ class Questions:
         self._report = say
         self._clock = clock
         self._asked_s = 0.0
-        self._waiting: Waiting | None = None
+        self._answer: Answer | None = None  # None: whether the capture ends
         self.asked: Finding | None = None
         self.finished = False
 
-    def ask(self, question: Finding, waiting: Waiting | None = None) -> None:
-        """Ask, about a stroke or not."""
-        self.asked, self._waiting = question, waiting
+    def ask(self, question: Finding, answer: Answer | None = None) -> None:
+        """Ask; None asks whether the capture ends."""
+        self.asked, self._answer = question, answer
         self._asked_s = self._clock()
         self._report(Event(EventKind.QUESTION, question))
 
     def drop(self) -> None:
         """Something else was done: the stroke that waits does not count."""
-        self.asked = self._waiting = None
+        self.asked = self._answer = None
 
     def takes(self, action: Action) -> bool:
         """Do what an action means for a question; returns whether that was all of it.
@@ -72,22 +75,22 @@ class Questions:
             NotPossible: it is an answer, and nothing was asked, or so lately that nobody can have
                 read it; then the question stands.
         """
-        asked, waiting = self.asked, self._waiting
-        yes = action is Action.ACCEPT or (action is Action.FINISH and waiting is None)
+        asked, answer = self.asked, self._answer
+        yes = action is Action.ACCEPT or (action is Action.FINISH and answer is None)
         if asked is not None and yes and self._clock() - self._asked_s < READ_S:
             raise NotPossible("too_soon", action=action)
         self.drop()
         if action is Action.FINISH:
-            self._finish(again=asked is not None and waiting is None)
+            self._finish(again=asked is not None and answer is None)
         elif action in (Action.ACCEPT, Action.TAKE_OUT):
             if asked is None:
                 raise NotPossible("no_question", action=action)
-            if waiting is None:
+            if answer is None:
                 self.finished = action is Action.ACCEPT
                 if not self.finished:
                     self._report(Event(EventKind.TURN, Finding("goes_on")))
             else:
-                self._answer(waiting, counts=action is Action.ACCEPT)
+                answer(action is Action.ACCEPT)
         else:
             return False
         return True
@@ -102,10 +105,12 @@ class Questions:
         facts = {"left": len(left), "labels": left[:FEW], "springs": len(order.labels)}
         self.ask(Finding("finish_unfinished", facts))
 
-    def _answer(self, waiting: Waiting, *, counts: bool) -> None:
+    def answered(self, waiting: Waiting, question: Finding, *, counts: bool) -> None:
+        """Let a stroke count, or not, as a person said."""
         turn = waiting.turn
         if not counts:
-            self._report(Event.of(EventKind.TURN, "taken_out", label=turn.label))
+            what = "taken_out" if question.kind in _OF_ANOTHER else "not_counted"
+            self._report(Event.of(EventKind.TURN, what, label=turn.label))
             return
         with self._db.atomic():
             self._turns.make_room(turn)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
-from typing import Any, NamedTuple
+from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,32 +29,24 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, convert, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.buttons import Buttons
-from coilbench.capture.running.checking import DATUM_LOST, Judged, StrokeChecks, cure
+from coilbench.capture.running.buttons import Buttons, meaning
+from coilbench.capture.running.checking import Judged, StrokeChecks
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
-from coilbench.capture.running.datum import LastSecond, set_datum
+from coilbench.capture.running.datum_questions import DatumQuestions
+from coilbench.capture.running.heights import Heights, NewDatum
 from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.rig_faults import RigFaults
+from coilbench.capture.running.solid_questions import SolidQuestions
+from coilbench.capture.running.stroke_events import kept, left_out, refused
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.while_pressing import WhilePressing
 from coilbench.capture.running.zero_watch import ZeroWatch
-from coilbench.capture.strokes.finder import StrokeFinder
+from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
-from coilbench.capture.strokes.watching import Array, Bounds, PressWatch, Seen, pieces
-
-
-class Newest(NamedTuple):
-    """The newest usable sample: the load, with what rests on the spring while one is pressed.
-
-    at_limit where a later one was no load.
-    """
-
-    load_n: float
-    height_mm: float
-    at_limit: bool = False
+from coilbench.capture.strokes.watching import Array, Bounds, Newest, PressWatch, Seen, pieces
 
 
 class Recorder:
@@ -79,9 +72,8 @@ class Recorder:
         self._db = db
         self._run = run
         self._turns = TurnTaking(db, record, say)
-        self._adopt(calibration)
-        self._datum_lost = False
-        self._hello: Hello | None = None
+        self._heights = Heights(db, calibration, say)
+        self._adopt()
         self._boot_id: int | None = None
         self._faults = RigFaults()
         self._report = say
@@ -92,20 +84,20 @@ class Recorder:
         self._watch = PressWatch()
         self._checks = StrokeChecks(db, reach_height_mm)
         self._pressing, self._zero = WhilePressing(self._checks), ZeroWatch()
-        self._stood = LastSecond()
         self._buttons = Buttons()
         self._chunks = 0
         self._safe_seq: int | None = None
         self._questions = Questions(db, self._turns, self._checks, say, clock)
+        parts = (self._heights, self._turns, self._questions)
+        self._datums = DatumQuestions(db, *parts, self._take_datum, say)
+        self._solids = SolidQuestions(db, *parts, say)
         self._touched_mm: float | None = None
         self.newest: Newest | None = None
 
-    def _adopt(self, record: CalibrationRecord) -> None:
-        """Read what comes with this calibration."""
-        self._record = record
-        self._calibration = record.calibration
+    def _adopt(self) -> None:
+        """Read what comes with the calibration in force."""
+        self._calibration = self._heights.record.calibration
         self._instrument = instrument_uncertainty(self._calibration)
-        self._datum_boot_id = record.travel.boot_id
 
     @property
     def turn(self) -> Turn | None:
@@ -131,7 +123,12 @@ class Recorder:
     @property
     def datum(self) -> Finding | None:
         """Why heights are not known; None where they are."""
-        return DATUM_LOST if self._datum_lost else None
+        return self._heights.unknown
+
+    @property
+    def gauge_awaited(self) -> bool:
+        """Whether a gauge for a datum is on its way."""
+        return self._heights.gauge_awaited
 
     @property
     def alarm(self) -> Finding | None:
@@ -170,7 +167,7 @@ class Recorder:
 
     def running_curve(self, most: int = 120) -> tuple[tuple[float, float], ...]:
         """Return the running stroke as (height_mm, load_n) pairs, thinned; none without a datum."""
-        if self._datum_lost:
+        if self.datum is not None:
             return ()
         thin = self._finder.running_thinned(most)
         if thin.shape[0] == 0:
@@ -186,8 +183,7 @@ class Recorder:
         elif isinstance(item, Restarted):
             self.interrupt()
             self._faults.forget()
-            if self._incremental:
-                self._set_datum_lost(lost=True)
+            self._lost(newly=self._heights.restarted())
         elif isinstance(item, Hello):
             self.process_hello(item)
         elif isinstance(item, Fault):
@@ -199,30 +195,19 @@ class Recorder:
         Raises:
             CoilbenchError: it is another rig than the calibration's.
         """
-        device_id = self._record.load.device_id
+        device_id = self._heights.record.load.device_id
         if device_id is not None and hello.device_id != device_id:
             raise CoilbenchError(
                 f"this is the rig {hello.device_id}, but the calibration is of {device_id}",
                 hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
             )
-        self._hello = hello
-        if not self._incremental:
-            return
-        if self._datum_boot_id is None:  # a calibration from a file doesn't say
-            self._datum_boot_id = hello.boot_id
-        self._set_datum_lost(lost=hello.boot_id != self._datum_boot_id)
+        self._lost(newly=self._heights.heard(hello))
 
-    @property
-    def _incremental(self) -> bool:
-        """Whether a restart of the rig loses the travel's datum."""
-        return self._hello is not None and self._hello.travel == "quadrature"
-
-    def _set_datum_lost(self, *, lost: bool) -> None:
-        if lost and not self._datum_lost:
-            self._report(Event(EventKind.FAULT, DATUM_LOST))
+    def _lost(self, *, newly: bool) -> None:
+        """The datum was lost, if it newly was."""
+        if newly:
             self._touched_mm = None
             self._questions.drop()
-        self._datum_lost = lost
 
     def _tell_each(self, events: Iterable[Event]) -> None:
         for event in events:
@@ -234,7 +219,7 @@ class Recorder:
         if stroke is not None:
             self._keep(stroke)
         self._forget_chunks()
-        self._stood.forget()
+        self._heights.forget()
         self._watch = PressWatch()
 
     def flush(self) -> None:
@@ -263,7 +248,7 @@ class Recorder:
         return {
             "spring_id": self._turns.spring_id(turn.label),
             "purpose": turn.purpose,
-            "calibration_id": self._record.calibration_id,
+            "calibration_id": self._heights.record.calibration_id,
             "boot_id": boot_id,
             "zero_counts": zero_counts,
             **vars(self._instrument),
@@ -287,29 +272,35 @@ class Recorder:
 
     def _feed(self, block: RawBlock) -> None:
         for samples in pieces(block.samples):
-            self._finder.free_mm = None if self._datum_lost else self._bounds().free_from_mm
+            self._finder.free_mm = None if self._heights.lost else self._bounds().free_from_mm
             for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
                 self._keep(stroke)
             self._look(samples)
 
     def _look(self, samples: NDArray[np.void]) -> None:
         """Take note of what the newest samples say, and say what can't be right in it."""
-        self._stood.take(samples)
-        physical = self._physical(samples)
-        seen = Seen.of(samples, *physical, self._finder.zero_n, datum_lost=self._datum_lost)
+        if samples.shape[0] == 0:
+            return
+        physical, lost = self._physical(samples), self._heights.lost
+        jump = self._datums.look(samples, physical[1], idle=self._finder.phase is Phase.IDLE)
+        if jump is not None:
+            self._watch.standing[jump.kind] = jump
+        seen = Seen.of(samples, *physical, self._finder.zero_n, datum_lost=lost)
         if seen.load_n.size:
             height_mm = physical[1][(samples["flags"] & UNUSABLE) == 0]
             rests_n = self._rests_n if self._finder.pressing else 0.0
             self.newest = Newest(float(seen.load_n[-1]) + rests_n, float(height_mm[-1]))
         elif self.newest is not None:
             self.newest = self.newest._replace(at_limit=seen.saturated)
-        known = self._finder.zero_seen and not self._datum_lost
+        known = self._finder.zero_seen and self.datum is None
         if self._finder.pressing and known and self.alarm is None:
             self._touched_mm = self._finder.touch_mm
         alarms = self._watch.look(seen, self._finder, self._bounds())
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
-        self._tell_each(self._zero.look(self._finder))
-        if not self._datum_lost:
+        self._tell_each(self._zero.look(self._finder, int(samples["t_us"][-1])))
+        if self._finder.pressing:
+            self._heights.pressed()
+        if not lost:
             label = None if self.turn is None else self.turn.label
             spring = (self._bounds(), label, self._turns.record)
             self._pressing.look(self._finder, self._physical, *spring)
@@ -331,15 +322,13 @@ class Recorder:
             learnt_mm=self._touched_mm,
             height_u_mm=self._instrument.height_u_mm,
             dead_n=self._dead_n,
+            gauge_awaited=self.gauge_awaited,
         )
 
     def _button(self, action: Action | None) -> None:
-        if self.question is not None:
-            action = Action.ACCEPT if action in (None, Action.SKIP) else Action.TAKE_OUT
-        elif self.turn is None and action in (None, Action.SKIP):  # accept, and all is done
-            action = Action.FINISH
-        if action is not None:
-            self.execute(Command(action))
+        meant = meaning(action, asked=self.question is not None, done=self.turn is None)
+        if meant is not None:
+            self.execute(Command(meant))
 
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
@@ -352,25 +341,27 @@ class Recorder:
                     self._checks.took_back()
             elif pressing and command.action is not Action.RENAME:
                 raise NotPossible("spring_pressed", action=command.action)
+            elif command.action is Action.GAUGE:
+                self._heights.await_gauge()
             elif command.height_mm is not None:
-                self._set_datum(command.height_mm)
+                zero_n = self._finder.zero_n if self._finder.zero_seen else None
+                self._datums.offer(self._heights.read_datum(command.height_mm, zero_n))
             else:
                 self._turns.execute(command)
         except NotPossible as refusal:
             self._report(Event(EventKind.REFUSED, refusal.finding))
 
-    def _set_datum(self, height_mm: float) -> None:
-        if self._hello is None or not self._incremental:
-            raise NotPossible("datum_refused", reason="absolute")
+    def _take_datum(self, new: NewDatum) -> None:
+        """Go on with another datum; no sample of the load was missed, so its zero stays."""
+        if self._finder.pressing:
+            raise NotPossible("spring_pressed", action=Action.DATUM)
         zero_n = self._finder.zero_n if self._finder.zero_seen else None
-        record = set_datum(self._db, self._record, self._stood, height_mm, self._hello, zero_n)
-        zero_n = self._finder.zero_n  # it was seen, or the datum would have been refused
         self.interrupt()
-        self._finder.begin(zero_n)
+        if zero_n is not None:
+            self._finder.begin(zero_n)
         self._touched_mm = None
-        self._adopt(record)
-        self._set_datum_lost(lost=False)
-        self._report(Event.of(EventKind.TURN, "datum_set", height_mm=height_mm))
+        self._heights.take_datum(new)
+        self._adopt()
 
     def _keep(self, stroke: Stroke) -> None:
         self._questions.drop()  # it was pressed again, or another spring
@@ -382,25 +373,36 @@ class Recorder:
             stroke,
             turn,
             self._turns.record,
-            self._record,
+            self._heights.record,
             self._bounds(),
-            datum_lost=self._datum_lost,
+            unknown=self.datum,
             stop=self._watch.stop,
+            suspected=self._pressing.found,
         )
         verdict = judged.verdict
+        if judged.settles:
+            self._heights.confirm()
         sweep_id = self._store(stroke, turn, judged)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
-            self._checks.took(stroke)
+            self._checks.took(stroke, judged.haste)
         for one in judged.left_out:
             self._turns.lost_one(turn.label)
-            why = [finding.to_document() for finding in one.findings]
-            facts = {"label": turn.label, "stroke": one.number, "findings": why}
-            self._report(Event.of(EventKind.REFUSED, "stroke_left_out", **facts))
+            self._report(left_out(turn, one.number, one.findings))
         if judged.question is None:
             self._tell(stroke, turn, judged)
+            self._solids.after_press(stroke, turn.label, judged.verdict.findings)
+            self._datums.after_press(judged.verdict.findings)
         else:
-            self._questions.ask(judged.question, Waiting(turn, sweep_id, stroke))
+            waiting = Waiting(turn, sweep_id, stroke)
+            self._questions.ask(judged.question, partial(self._answered, waiting, judged.question))
+
+    def _answered(self, waiting: Waiting, question: Finding, yes: bool) -> None:
+        self._questions.answered(waiting, question, counts=yes)
+        if yes:
+            self._heights.confirm()  # so is the spring, not the scale
+        elif question.kind == "datum_moved":
+            self._datums.doubt(question)
 
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
         verdict = judged.verdict
@@ -429,22 +431,12 @@ class Recorder:
         return sweep_id
 
     def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:
-        verdict = judged.verdict
-        facts: dict[str, Any] = {
-            "label": turn.label,
-            "purpose": turn.purpose,
-            "stroke": turn.number,
-            "strokes": turn.wanted,
-            "findings": [finding.to_document() for finding in verdict.findings],
-        }
-        if not verdict.counted:
-            facts |= {"status": verdict.status, "cure": cure(verdict.findings)}
-            facts |= {"times": judged.times}
-            self._report(Event.of(EventKind.REFUSED, "stroke_refused", **facts))
+        if not judged.verdict.counted:
+            self._report(refused(turn, judged))
             return
         after = self.turn
         next_label = None if after is None or after.label == turn.label else after.label
-        peak_n = stroke.peak_n + self._rests_n
-        facts |= {"peak_n": peak_n, "lowest_mm": stroke.lowest_mm, "next_label": next_label}
-        self._report(Event.of(EventKind.KEPT, "stroke_kept", **facts))
+        with_rig = (next_label, self._rests_n, self._instrument)
+        give_known = self._calibration.flex is not None
+        self._report(kept(stroke, turn, judged, *with_rig, give_known=give_known))
         self._turns.tell_done()

@@ -339,6 +339,7 @@ class Session:
             height_mm=newest.height_mm if newest is not None and known and not datum else None,
             load_unknown=unknown,
             datum=datum,
+            gauge_awaited=recorder.gauge_awaited,
             alarm=recorder.alarm,
             question=recorder.question,
             rating_n=recorder.rating_n,

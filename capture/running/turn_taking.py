@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from sqlite_utils import Database
@@ -75,6 +76,11 @@ class TurnTaking:
         """One of its strokes no longer counts: it is asked for once more, next."""
         self.order = self.order.again(label, max(0, self.order.measured_of(label) - 1))
         self._came_back_to(label)
+
+    def reread(self) -> None:
+        """What counts was changed in the book: go by it."""
+        self._again = self._redoable = None
+        self.order = replace(self.order, done=turn_order(self._db, self.record).done)
 
     def redo(self) -> bool:
         """Take the last stroke out of the count if it counted; returns whether it did."""

@@ -16,6 +16,7 @@ from coilbench.capture.strokes.watching import Array, Bounds, touch_at_most_mm
 # Ours, no source.
 EACH_MM = 1.0  # it is judged again each time the quill is so much lower
 MORE_OFF = 0.05  # than the whole stroke must be to be asked about: one way alone has friction in it
+LAGS = (0.0, 1.0, 2.0, 3.0)  # of the typical one: some filters are slower
 FEWEST = 10  # samples of the way down
 
 
@@ -73,9 +74,9 @@ def _unlike(
         return None
     t_s, load_n, read_mm = t_s[:end], load_n[:end], read_mm[:end]
     late_s = typical_delay_s(float(np.median(np.diff(t_s))))
-    ways = (np.interp(t_s - times * late_s, t_s, read_mm) for times in (0.0, 1.0, 2.0))
+    ways = (np.interp(t_s - times * late_s, t_s, read_mm) for times in LAGS)
     least: Finding | None = None
-    for height_mm in ways:  # no lag, the typical one, twice as much: with each it must be so
+    for height_mm in ways:  # with each it must be so
         found = known.unlike(Branch(np.minimum.accumulate(height_mm)[::-1], load_n[::-1]))
         if found is None or found.facts["reason"] == "shape":
             return None

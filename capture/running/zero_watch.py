@@ -10,6 +10,8 @@ from coilbench.capture.strokes.finder import Phase, StrokeFinder
 # Ours, no source: cups and a guide weigh less than the first, and a good cell drifts by less than
 # the second in a day.
 MOST_AT_FIRST_N, MOST_MOVED_N = 10.0, 5.0
+# So long it must stay within so much: after a press a slow filter's load still comes down.
+STEADY_S, STEADY_N = 1.0, 1.0
 
 
 class ZeroWatch:
@@ -17,12 +19,22 @@ class ZeroWatch:
 
     def __init__(self) -> None:
         self._told_n: float | None = None
+        self._steady: tuple[int, float] | None = None  # since when, and at what
 
-    def look(self, finder: StrokeFinder) -> Iterator[Event]:
-        """Yield that the zero moved; to be asked after each piece of the stream."""
+    def look(self, finder: StrokeFinder, now_us: int) -> Iterator[Event]:
+        """Yield that the zero moved; to be asked after each piece of the stream.
+
+        Args:
+            now_us: the newest sample's time.
+        """
         if finder.phase is not Phase.IDLE or not finder.zero_seen:
+            self._steady = None
             return
         zero_n = finder.zero_n
+        if self._steady is None or abs(zero_n - self._steady[1]) > STEADY_N:
+            self._steady = now_us, zero_n
+        if 0 <= now_us - self._steady[0] < STEADY_S * 1e6:
+            return
         if self._told_n is None:
             self._told_n = 0.0 if abs(zero_n) > MOST_AT_FIRST_N else zero_n
         moved_n = zero_n - self._told_n

@@ -13,21 +13,32 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.digests import columns_of, digest_of_content
+from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import Note, merge_attached
 from coilbench.capture.book.news import KINDS, last_stamp, no_longer_news
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.values import impossible
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item
-from coilbench.capture.shop.shape import CURVE, PACKED, SCHEMA, Kind
+from coilbench.capture.shop.reading import (
+    items_of,
+    lacking,
+    names_of,
+    read_manifests,
+    words_said,
+)
+from coilbench.capture.shop.rows import Item, Listed, told_with
+from coilbench.capture.shop.shape import CURVE, PACKED, SCHEMA, words_of
 from coilbench.capture.shop.store import Store
 
 CHUNK = 1000
 _PULLED = "pulled"
+_STROKES = {"sweeps", words_of("sweeps")}
 _OF_SETS = ("hand_entries", "set_rests", "label_swaps")
 Progress = Callable[[int, int], None]
+
+
+class Lacking(CoilbenchError):
+    """The store lacks rows that were pushed to it."""
 
 
 @dataclass(frozen=True)
@@ -47,33 +58,42 @@ class Pulled:
     Attributes:
         rows: how many rows of each table came in.
         notes: what differed, as a merge says it.
+        unsaid: rows of which the store no longer has all that was said, though it has them.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
     notes: list[Note] = field(default_factory=list)
+    unsaid: list[str] = field(default_factory=list)
 
 
 def pull_spans(db: Database, store: Store, spans: Sequence[Span], progress: Progress) -> Pulled:
     """Bring in some pushes. Call it inside a reading transaction of the store.
 
     Raises:
+        Lacking: the store lacks rows that were pushed.
         CoilbenchError: a row is not what was pushed, or contradicts this book: nothing of its
-            chunk is brought in.
+            chunk is brought in. It says what was, before.
     """
     done = Pulled()
-    with _room_for_pulled(db):
-        chunks = [(span, chunk) for span in spans for chunk in _stroke_chunks(store, span)]
-        for items in _light(store, spans):
-            _bring_in(db, store, items, done)
-        for number, (span, (ids, until, push_uuid)) in enumerate(chunks):
-            with writing(db):
-                items = _strokes(db, store, ids)
+    try:
+        with _room_for_pulled(db):
+            light, chunks = _listed(store, spans, done)
+            for items in _light(store, light):
                 _bring_in(db, store, items, done)
-                _seen(db, span.bench, until, push_uuid)
-            progress(number + 1, len(chunks))
-        with writing(db):
-            for span in spans:
-                _seen(db, span.bench, span.until, span.uuid)
+            for number, (span, pushes) in enumerate(chunks):
+                with writing(db):
+                    ids = _stroke_ids(store, span, pushes, done)
+                    _bring_in(db, store, _strokes(db, store, ids), done)
+                    _seen(db, span.bench, *pushes[-1])
+                progress(number + 1, len(chunks))
+            with writing(db):
+                for span in spans:
+                    _seen(db, span.bench, span.until, span.uuid)
+    except CoilbenchError as error:
+        more = told_with(error, "was brought in before", done.rows)
+        if isinstance(error, Lacking):
+            more = Lacking(more.what, where=more.where, hint=more.hint)
+        raise more from error
     return done
 
 
@@ -84,18 +104,70 @@ def _seen(db: Database, bench: str, push: int, push_uuid: str) -> None:
     )
 
 
-def _light(store: Store, spans: Sequence[Span]) -> Iterator[list[Item]]:
+def _listed(
+    store: Store, spans: Sequence[Span], done: Pulled
+) -> tuple[dict[str, set[str]], list[tuple[Span, list[tuple[int, str]]]]]:
+    """Return what was pushed: by kind the ids of all but strokes, and the pushes with strokes.
+
+    Those come in chunks of some pushes of one bench, each push with its uuid.
+
+    Raises:
+        Lacking: the store lacks some of the rows that are no strokes.
+    """
+    light: dict[str, set[str]] = {}
+    chunks: list[tuple[Span, list[tuple[int, str]]]] = []
+    for span in spans:
+        many = CHUNK
+        for push, push_uuid, listed in read_manifests(store, span.bench, span.after, span.until):
+            strokes = len(_STROKES.intersection(listed)) and max(
+                len(listed.get(table, ())) for table in _STROKES
+            )
+            others = {table: rows for table, rows in listed.items() if table not in _STROKES}
+            _refuse_lacking(store, span.bench, push, others, done)
+            for table, rows in others.items():
+                light.setdefault(table.removesuffix("_words"), set()).update(rows)
+            if strokes:
+                if many + strokes > CHUNK:
+                    chunks.append((span, []))
+                    many = 0
+                chunks[-1][1].append((push, push_uuid))
+                many += strokes
+    return light, chunks
+
+
+def _stroke_ids(
+    store: Store, span: Span, pushes: Sequence[tuple[int, str]], done: Pulled
+) -> list[str]:
+    """Return the ids of strokes that are new or have new words in some pushes of a bench."""
+    ids: set[str] = set()
+    for push, _ in pushes:
+        for _, _, listed in read_manifests(store, span.bench, push - 1, push):
+            strokes = {table: listed[table] for table in _STROKES if table in listed}
+            _refuse_lacking(store, span.bench, push, strokes, done)
+            ids.update(*strokes.values())
+    return sorted(ids)
+
+
+def _refuse_lacking(store: Store, bench: str, push: int, listed: Listed, done: Pulled) -> None:
+    found, unsaid = lacking(store, listed)
+    done.unsaid += unsaid
+    if found:
+        sql = f"SELECT added_by, pushed_utc FROM {SCHEMA}.pushes WHERE bench = %s AND push = %s"  # noqa: S608
+        ((added_by, pushed_utc),) = store.query(sql, [bench, push])
+        raise Lacking(
+            f"the store lacks {names_of(found)}, which {added_by} gave it on {pushed_utc[:10]}",
+            where=store.address,
+            hint="A bench that has it gives it again: coilbench share --all",
+        )
+
+
+def _light(store: Store, listed: Mapping[str, set[str]]) -> Iterator[list[Item]]:
     """Yield everything but strokes, of one state of each set at a time."""
     rounds: list[list[Item]] = [[]]
     for table in KINDS:
-        kind = store.kinds[table]
-        if table in ("sweeps", "springs"):  # springs come with their sets
+        if table == "springs":  # they come with their sets
             continue
-        ids: set[str] = set()
-        for span in spans:
-            ids |= _ids(store, table, span)
-            ids |= _ids(store, f"{table}_words", span) if kind.words else set()
-        items = _items(store, kind, sorted(ids))
+        items = items_of(store, store.kinds[table], sorted(listed.get(table, ())))
         if table == "sets":
             items = _with_springs(store, items)
         for number, of_round in enumerate(_rounds(items)):
@@ -115,96 +187,10 @@ def _rounds(items: Sequence[Item]) -> list[list[Item]]:
     return rounds
 
 
-def _ids(store: Store, table: str, span: Span) -> set[str]:
-    sql = f"SELECT id FROM {SCHEMA}.{table} WHERE bench = %s AND push > %s AND push <= %s"  # noqa: S608
-    return {row_id for (row_id,) in store.query(sql, [span.bench, span.after, span.until])}
-
-
-def _stroke_chunks(store: Store, span: Span) -> Iterator[tuple[list[str], int, str]]:
-    """Yield ids of strokes that are new or have new words, and the push that ends with them."""
-    where = "bench = %s AND push > %s AND push <= %s"
-    rows = store.query(
-        f"SELECT push, id FROM {SCHEMA}.sweeps WHERE {where} UNION"  # noqa: S608
-        f" SELECT push, id FROM {SCHEMA}.sweeps_words WHERE {where} ORDER BY push, id",
-        [span.bench, span.after, span.until] * 2,
-    )
-    ids: list[str] = []
-    for number, (push, row_id) in enumerate(rows):
-        ids.append(row_id)
-        last = number + 1 == len(rows) or rows[number + 1][0] != push
-        if last and (len(ids) >= CHUNK or number + 1 == len(rows)):
-            yield ids, push, store.push_uuid(span.bench, push) or ""
-            ids = []
-
-
-def _items(store: Store, kind: Kind, ids: Sequence[str]) -> list[Item]:
-    """Return rows of the store by id, one for each state of it, and see that each is as pushed."""
-    found = []
-    words = _words(store, kind, ids)
-    points = _points(store, kind, ids)
-    for row in _rows(store, kind.table, [*kind.fixed, "digest"], ids):
-        fixed = {name: row[name] for name in kind.fixed}
-        for cells, labels in words.get(fixed["id"], [({}, {})]):
-            item = Item(kind, fixed, cells, points.get(fixed["id"], []), labels)
-            _check(item, row["digest"])
-            found.append(item)
-    return found
-
-
-def _rows(
-    store: Store, table: str, columns: Sequence[str], ids: Sequence[str], key: str = "id"
-) -> Iterator[dict[str, Any]]:
-    order = ", ".join(columns[:2])
-    for first in range(0, len(ids), CHUNK):
-        rows = store.query(
-            f"SELECT {', '.join(columns)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
-            f" WHERE {key} = ANY(%s) ORDER BY {order}",
-            [list(ids[first : first + CHUNK])],
-        )
-        for row in rows:
-            yield dict(zip(columns, row, strict=True))
-
-
-def _words(
-    store: Store, kind: Kind, ids: Sequence[str]
-) -> dict[str, list[tuple[dict[str, Any], dict[str, str]]]]:
-    """Return all that was said of rows, by id: what may change, and a set's labels."""
-    if not kind.words:
-        return {}
-    labels: dict[tuple[str, bytes], dict[str, str]] = {}
-    if kind.table == "sets":
-        for row in _rows(store, "set_labels", ["id", "words", "spring_id", "label"], ids):
-            labels.setdefault((row["id"], row["words"]), {})[row["spring_id"]] = row["label"]
-    found: dict[str, list[tuple[dict[str, Any], dict[str, str]]]] = {}
-    for row in _rows(store, f"{kind.table}_words", ["id", "words", *kind.words], ids):
-        cells = {name: row[name] for name in kind.words}
-        of_set = labels.get((row["id"], row["words"]), {})
-        if Item(kind, {}, cells, labels=of_set).words_digest() != row["words"]:
-            raise _not_as_pushed(kind.table, row["id"])
-        found.setdefault(row["id"], []).append((cells, of_set))
-    rule = RULES[kind.table]
-    if kind.table != "sets":  # a set's columns are settled each by a rule of its own
-        found = {
-            row_id: [next(one for one in said if one[0] == rule.winner(*(w for w, _ in said)))]
-            for row_id, said in found.items()
-        }
-    return found
-
-
-def _points(store: Store, kind: Kind, ids: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
-    if kind.points is None:
-        return {}
-    table, key, columns = kind.points
-    found: dict[str, list[dict[str, Any]]] = {}
-    for row in _rows(store, table, list(columns), ids, key):
-        found.setdefault(row[key], []).append(row)
-    return {row_id: sorted(rows, key=lambda row: row["point"]) for row_id, rows in found.items()}
-
-
 def _with_springs(store: Store, sets: Sequence[Item]) -> list[Item]:
     """Put each state of a set's springs beside it: those that its labels name."""
     ids = sorted({spring_id for item in sets for spring_id in item.labels})
-    springs = {one.row_id: one for one in _items(store, store.kinds["springs"], ids)}
+    springs = {one.row_id: one for one in items_of(store, store.kinds["springs"], ids)}
     return [
         one
         for item in sets
@@ -219,41 +205,6 @@ def _with_springs(store: Store, sets: Sequence[Item]) -> list[Item]:
     ]
 
 
-def _check(item: Item, digest: bytes) -> None:
-    """Refuse a row that is not what was pushed, or holds what can't be."""
-    whole = item.digest() == digest
-    try:
-        branches = item.curve() if whole else None
-    except ValueError:
-        raise _not_as_pushed(item.kind.table, item.row_id) from None
-    if branches is not None:
-        blob = item.fixed["samples_blob"]
-        found = digest_of_content(item.row_id, blob, branches)
-        whole = found == item.fixed["content_digest"]
-    if not whole:
-        raise _not_as_pushed(item.kind.table, item.row_id)
-    cells = {**item.fixed, **item.words}
-    texts = [cell for cell in (*cells.values(), *item.labels.values()) if isinstance(cell, str)]
-    wrong = impossible(
-        {
-            name: cell.encode() if isinstance(cell, str) else cell
-            for name, cell in cells.items()
-            if name not in PACKED and name != "content_digest"
-        }
-    )
-    if wrong is None and any(ord(one) < 32 and one not in "\n\t" for text in texts for one in text):
-        wrong = "a control character is in it"
-    if wrong is not None:
-        raise CoilbenchError(f"{item.kind.table} {item.row_id} in the store cannot be: {wrong}")
-
-
-def _not_as_pushed(table: str, row_id: str) -> CoilbenchError:
-    return CoilbenchError(
-        f"{table} {row_id} in the store is not what was pushed; nothing of it was brought in",
-        hint="Its administrator puts a backup of the store back; the benches' books heal it",
-    )
-
-
 def _strokes(db: Database, store: Store, ids: Sequence[str]) -> list[Item]:
     """Return strokes by id: in whole those that the book lacks, of the others what may change."""
     kind = store.kinds["sweeps"]
@@ -263,8 +214,8 @@ def _strokes(db: Database, store: Store, ids: Sequence[str]) -> list[Item]:
         row["id"]: row
         for row in db.query(f"SELECT {', '.join(fixed)} FROM sweeps WHERE id IN ({marks})", ids)  # noqa: S608
     }
-    items = _items(store, kind, sorted(set(ids) - set(own)))
-    words = _words(store, kind, sorted(own))
+    items = items_of(store, kind, sorted(set(ids) - set(own)))
+    words = words_said(store, kind, sorted(own))
     return items + [Item(kind, own[row_id], said[0][0]) for row_id, said in sorted(words.items())]
 
 

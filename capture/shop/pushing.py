@@ -11,10 +11,12 @@ from sqlite_utils import Database
 from coilbench.capture.book.news import last_stamp, news_until, no_longer_news
 from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item, add_content, read_items
+from coilbench.capture.shop.rows import Item, Push, add_content, read_items, told_with
+from coilbench.capture.shop.shape import words_of
 from coilbench.capture.shop.store import Store, TryAgain
 
 CHUNK = 1000
+_SETS = 80  # of a dozen springs each: as many rows
 _TRIES = 5
 Progress = Callable[[int, int], None]  # done, of how many
 
@@ -24,8 +26,8 @@ class Pushed:
     """What a push did.
 
     Attributes:
-        rows: how many rows of each kind were added to the store.
-        damaged: ids of strokes that stayed here since they are damaged.
+        rows: how many rows of each kind the store has anew, or is told something new of.
+        damaged: rows that stayed here since they are damaged: the table and the id.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
@@ -36,18 +38,22 @@ def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
     """Push all that is new, but for what a running capture has not ended.
 
     Raises:
-        CoilbenchError: a row that never changes is otherwise in the store, text that PostgreSQL
-            can't keep, or the store can't be reached. Chunks before are in the store, and known.
+        CoilbenchError: a row that never changes is otherwise in the store, or the store can't be
+            reached. Chunks before are in the store, and known.
     """
     done = Pushed()
     stamp = last_stamp(db.conn)
     chunks = list(_chunks(news_until(db.conn, stamp)))
     total, sent = sum(len(ids) for _, ids in chunks), 0
     for kind, ids in chunks:
-        _push_chunk(db, store, kind, ids, done)
+        try:
+            _push_chunk(db, store, kind, ids, done)
+        except CoilbenchError as error:
+            raise told_with(error, "was given before", done.rows) from error
         with writing(db):
             left = set(done.damaged)
-            no_longer_news(db.conn, kind, [one for one in ids if one not in left], stamp)
+            gone = [one for one in ids if f"{kind} {one}" not in left]
+            no_longer_news(db.conn, kind, gone, stamp)
         sent += len(ids)
         progress(sent, total)
     return done
@@ -56,17 +62,16 @@ def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
 def _chunks(news: dict[str, list[str]]) -> Iterator[tuple[str, list[str]]]:
     """Yield a kind and the ids that are pushed together."""
     for kind, ids in news.items():
-        for first in range(0, len(ids), CHUNK):
-            yield kind, ids[first : first + CHUNK]
+        many = min(CHUNK, _SETS) if kind == "sets" else CHUNK
+        for first in range(0, len(ids), many):
+            yield kind, ids[first : first + many]
 
 
 def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done: Pushed) -> None:
     items = read_items(db, store.kinds[kind], ids)
     found = {item.row_id for item in items}
-    if kind == "sweeps":
-        done.damaged += sorted(set(ids) - found)
-    for item in items:
-        item.refuse_text()
+    unread = [one for one in ids if one not in found]
+    done.damaged += [f"{kind} {one}" for one in unread if _is_there(db, kind, one)]
     for attempt in range(_TRIES):
         try:
             settle_pending(db, store)
@@ -89,26 +94,44 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
     beside = _with_sets(db, store, items)
     with store.transaction():
         lacking, words = _lacking(store, items)
+        _add_parts(store, items, lacking, words)
         beside = [_lacking(store, own)[0] for own in beside]
-        if beside:
-            _refuse_added_twice(store, beside[0])
         if not (lacking or words or any(beside)):
             return 0
         damaged: set[str] = set()
         if lacking and lacking[0].kind.table == "sweeps":
             damaged.update(add_content(db, lacking))
-        bench, push, push_uuid = _announce(db)
-        store.add_push(bench, push, push_uuid, utc_now())
-        lacking = [item for item in lacking if item.row_id not in damaged]
-        store.add_items(lacking, bench, push)
-        for own in beside:
-            store.add_items(own, bench, push)
-        store.add_words([one for one in words if one.row_id not in damaged], bench, push)
+        lacking, words = (
+            [one for one in rows if one.row_id not in damaged] for rows in (lacking, words)
+        )
+        push = _announce(db)
+        for own in (lacking, *beside):
+            push.list_rows(own)
+        push.list_words(words)
+        store.add_push(push, utc_now())
+        for own in (lacking, *beside):
+            store.add_items(own, push)
+        store.add_words(words, push)
         _refuse_unlike(store, [one for one in items if one.row_id not in damaged])
     with writing(db):
         _count(db)
-    done.damaged += sorted(damaged)
-    return len(lacking) or len(words)
+    done.damaged += [f"sweeps {one}" for one in sorted(damaged)]
+    return len({one.row_id for one in (*lacking, *words)})
+
+
+def _add_parts(
+    store: Store, items: Sequence[Item], lacking: Sequence[Item], words: Sequence[Item]
+) -> None:
+    """Add points and labels that the store lacks of rows that it has."""
+    absent, unsaid = ({one.row_id for one in rows} for rows in (lacking, words))
+    store.add_points([one for one in items if one.row_id not in absent])
+    store.add_labels([one for one in items if one.row_id not in unsaid])
+
+
+def _is_there(db: Database, kind: str, row_id: str) -> bool:
+    """Tell whether a row is in the book: one that was removed is not damaged."""
+    sql = f"SELECT 1 FROM {kind} WHERE id = ?"  # noqa: S608  our own names
+    return db.execute(sql, [row_id]).fetchone() is not None
 
 
 def _with_sets(db: Database, store: Store, items: Sequence[Item]) -> list[list[Item]]:
@@ -130,18 +153,6 @@ def _with_sets(db: Database, store: Store, items: Sequence[Item]) -> list[list[I
     return found
 
 
-def _refuse_added_twice(store: Store, springs: Sequence[Item]) -> None:
-    """Refuse springs in places of their set that another bench has given to other springs."""
-    own = {(one.fixed["set_id"], one.fixed["turn"]) for one in springs}
-    for set_id, name in store.taken_places(own):
-        raise CoilbenchError(
-            f"springs were added to the set {name!r} at two benches, not the same ones",
-            where=store.address,
-            hint="Register those that one of the benches added as a set of their own "
-            f"(the set's id is {set_id})",
-        )
-
-
 def _lacking(store: Store, items: Sequence[Item]) -> tuple[list[Item], list[Item]]:
     """Return the rows that the store lacks, and those of which it lacks the words."""
     if not items:
@@ -151,7 +162,7 @@ def _lacking(store: Store, items: Sequence[Item]) -> tuple[list[Item], list[Item
     lacking = [item for item in items if item.row_id not in known]
     if not kind.words:
         return lacking, []
-    said = store.digests(f"{kind.table}_words", "words", ids)
+    said = store.digests(words_of(kind.table), "words", ids)
     return lacking, [item for item in items if (item.row_id, item.words_digest()) not in said]
 
 
@@ -172,13 +183,13 @@ def _refuse_unlike(store: Store, items: Sequence[Item]) -> set[str]:
     return set(known)
 
 
-def _announce(db: Database) -> tuple[str, int, str]:
-    """Keep the next push's uuid in the book before it is sent; returns bench, number and uuid."""
+def _announce(db: Database) -> Push:
+    """Keep the next push's uuid in the book before it is sent."""
     push_uuid = str(uuid.uuid4())
     with writing(db):
         db.execute("UPDATE shop SET pending_uuid = ?", [push_uuid])
     row = first_row(db, "SELECT bench_id, pushed FROM shop") or {}
-    return row["bench_id"], row["pushed"] + 1, push_uuid
+    return Push(row["bench_id"], row["pushed"] + 1, push_uuid)
 
 
 def _count(db: Database) -> None:
@@ -192,10 +203,11 @@ def settle_pending(db: Database, store: Store) -> None:
     row = first_row(db, "SELECT bench_id, pushed, pending_uuid FROM shop") or {}
     if row.get("pending_uuid") is None:
         return
+    sent = (row["bench_id"], row["pushed"] + 1)
     with store.transaction(reading=True):
-        there = store.push_uuid(row["bench_id"], row["pushed"] + 1)
+        there = store.push_uuids([sent])
     with writing(db):
-        if there == row["pending_uuid"]:
+        if there.get(sent) == row["pending_uuid"]:
             _count(db)
         else:
             db.execute("UPDATE shop SET pending_uuid = NULL")

@@ -9,15 +9,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
 import numpy as np
 from sqlite_utils import Database
 
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.shape import CURVE, PACKED, Kind
+from coilbench.capture.shop.shape import CURVE, PACKED, Kind, words_of
+from coilbench.capture.units import counted
 
 _HEAD = "<II"
+Listed = dict[str, dict[str, str]]  # by table: the digest of each row (of its words) by its id
 _LEVEL = 1  # zlib's fastest: packing is not to take longer than sending
 
 
@@ -30,6 +33,8 @@ class Item:
         words: what may change; empty where nothing does.
         points: of a calibration or a scale, a row each.
         labels: of a set: its springs' labels by their ids.
+
+    It is whole before a digest of it is asked for: that is kept.
     """
 
     kind: Kind
@@ -37,6 +42,7 @@ class Item:
     words: dict[str, Any] = field(default_factory=dict)
     points: list[dict[str, Any]] = field(default_factory=list)
     labels: dict[str, str] = field(default_factory=dict)
+    _digests: dict[str, bytes] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def row_id(self) -> str:
@@ -45,30 +51,16 @@ class Item:
 
     def digest(self) -> bytes:
         """Return SHA-256 over what never changes; a column that is empty doesn't count."""
-        return _digest({**self.fixed, **dict.fromkeys(PACKED)}, self.points)
+        if "fixed" not in self._digests:
+            cells = {**self.fixed, **dict.fromkeys(PACKED)}
+            self._digests["fixed"] = _digest(cells, self.points)
+        return self._digests["fixed"]
 
     def words_digest(self) -> bytes:
         """Return SHA-256 over what may change."""
-        return _digest(self.words, sorted(self.labels.items()))
-
-    def refuse_text(self) -> None:
-        """Refuse text that PostgreSQL can't keep: it has no character NUL, and no half characters.
-
-        Raises:
-            CoilbenchError: it names the row.
-        """
-        cells = [
-            *self.fixed.items(),
-            *self.words.items(),
-            *(("label", one) for one in self.labels.values()),
-        ]
-        for name, cell in cells:
-            if isinstance(cell, str) and ("\0" in cell or (not cell.isascii() and _halved(cell))):
-                raise CoilbenchError(
-                    f"the {name} of {self.kind.table} {self.row_id} holds a character that "
-                    "PostgreSQL can't keep; nothing of it was shared",
-                    hint=f"Give it another {name.replace('_', ' ')}",
-                )
+        if "words" not in self._digests:
+            self._digests["words"] = _digest(self.words, sorted(self.labels.items()))
+        return self._digests["words"]
 
     def curve(self) -> list[bytes] | None:
         """Return a stroke's branches, as its curve was packed; None where it has none.
@@ -86,6 +78,47 @@ class Item:
                 yield self.row_id, branch, int(point), height_mm, load_n
 
 
+@dataclass
+class Push:
+    """A push on its way: which it is, and the rows that it lists, so that a lost one is noticed.
+
+    Attributes:
+        listed: by the store's table and the row's id, the digest as hexadecimal figures.
+    """
+
+    bench: str
+    push: int
+    uuid: str
+    listed: Listed = field(default_factory=dict)
+
+    def list_rows(self, items: Sequence[Item]) -> None:
+        """List rows that it adds."""
+        for item in items:
+            self.listed.setdefault(item.kind.table, {})[item.row_id] = item.digest().hex()
+
+    def list_words(self, items: Sequence[Item]) -> None:
+        """List what may change of rows, as it adds it."""
+        for item in items:
+            table = words_of(item.kind.table)
+            self.listed.setdefault(table, {})[item.row_id] = item.words_digest().hex()
+
+    def packed(self) -> bytes:
+        """Return the list as one value: JSON, compressed (RFC 1950)."""
+        return zlib.compress(msgspec.json.encode(self.listed), _LEVEL)
+
+
+_CALLED = {"sets": "set", "springs": "spring", "sweeps": "stroke", "calibrations": "calibration"}
+
+
+def told_with(error: CoilbenchError, words: str, rows: Mapping[str, int]) -> CoilbenchError:
+    """Return an error that also says what was shared before it, by how many rows of each table."""
+    named = [counted(rows[table], one) for table, one in _CALLED.items() if rows.get(table)]
+    other = sum(many for table, many in rows.items() if table not in _CALLED)
+    shared = ", ".join([*named, *([counted(other, "other row")] if other else [])])
+    what = f"{error.what}; {shared or 'nothing'} {words}"
+    return CoilbenchError(what, where=error.where, hint=error.hint)
+
+
 def _digest(cells: Mapping[str, Any], more: Sequence[object]) -> bytes:
     known = sorted((name, cell) for name, cell in cells.items() if cell is not None)
     plain = [
@@ -100,16 +133,27 @@ def read_items(db: Database, kind: Kind, ids: Sequence[str]) -> list[Item]:
     found = []
     for row in stored_rows(db.conn, kind.table, f"WHERE id IN ({_marks(ids)})", ids):
         if row.whole:
-            types = {**kind.fixed, **kind.words}
-            cells = {
-                name: cell.decode() if type(cell) is bytes and types.get(name) == "TEXT" else cell
-                for name, cell in row.cells.items()
-            }
+            cells = _decoded(row.cells, {**kind.fixed, **kind.words})
+            if cells is None:
+                continue
             fixed = {name: cells.get(name) for name in kind.fixed}
+            if fixed.get("added_utc") is not None:  # its turn is each book's own
+                fixed["turn"] = None
             found.append(Item(kind, fixed, {name: cells[name] for name in kind.words}))
     _add_points(db, found)
     _add_labels(db, found)
     return sorted(found, key=lambda item: item.row_id)
+
+
+def _decoded(cells: Mapping[str, Any], types: Mapping[str, str]) -> dict[str, Any] | None:
+    """Return cells with text as text; None where some is none."""
+    try:
+        return {
+            name: cell.decode() if type(cell) is bytes and types.get(name) == "TEXT" else cell
+            for name, cell in cells.items()
+        }
+    except UnicodeDecodeError:
+        return None
 
 
 def _add_points(db: Database, items: Sequence[Item]) -> None:
@@ -124,7 +168,8 @@ def _add_labels(db: Database, items: Sequence[Item]) -> None:
     for item in items:
         if item.kind.table == "sets":
             sql = "SELECT id, label FROM springs WHERE set_id = ?"
-            item.labels = dict(db.execute(sql, [item.row_id]).fetchall())
+            rows = db.execute(sql, [item.row_id])
+            item.labels = {one: base_name(label, one) for one, label in rows}
             item.words["name"] = base_name(item.words["name"], item.row_id)
 
 
@@ -174,14 +219,6 @@ def _unpack_curve(packed: bytes) -> list[bytes]:
     if len(rows) != first + second or first % 24 or second % 24:
         raise ValueError(f"{len(rows)} bytes where {first} and {second} were packed")
     return [rows[:first], rows[first:]]
-
-
-def _halved(text: str) -> bool:
-    try:
-        text.encode()
-    except UnicodeEncodeError:
-        return True
-    return False
 
 
 def _marks(ids: Sequence[str]) -> str:

@@ -40,68 +40,46 @@ _REFERENCES = {
     "travel_part_id": "calibration_parts",
     "flex_part_id": "calibration_parts",
 }
-_FROM = (
-    "bench text NOT NULL, push bigint NOT NULL, added_by text NOT NULL DEFAULT session_user,"
-    f" FOREIGN KEY (bench, push) REFERENCES {SCHEMA}.pushes (bench, push)"
-)
-_OF_ANSWER = {
-    "answer_id": f"text NOT NULL REFERENCES {SCHEMA}.answers (id)",
-    "spring_id": f"text NOT NULL REFERENCES {SCHEMA}.springs (id)",
-}
-_AT_THE_START = {
-    "store": "id text PRIMARY KEY, made_by text NOT NULL DEFAULT session_user",
-    "versions": "version text PRIMARY KEY, added_by text NOT NULL DEFAULT session_user",
-    "pushes": "bench text NOT NULL, push bigint NOT NULL, uuid text NOT NULL UNIQUE,"
-    " version text NOT NULL, pushed_utc text NOT NULL,"
-    " added_by text NOT NULL DEFAULT session_user, PRIMARY KEY (bench, push)",
-}
-_LABELS = (
-    f"id text NOT NULL, words bytea NOT NULL, spring_id text NOT NULL"
-    f" REFERENCES {SCHEMA}.springs (id), label text NOT NULL,"
-    " added_by text NOT NULL DEFAULT session_user, PRIMARY KEY (id, words, spring_id),"
-    f" FOREIGN KEY (id, words) REFERENCES {SCHEMA}.sets_words (id, words)"
-)
-
+_TEXT, _COUNT = "text NOT NULL", "bigint NOT NULL"
+_BY = {"added_by": "text DEFAULT SESSION_USER NOT NULL"}  # the server's answer, not the bench's
+_FROM = {"bench": _TEXT, "push": _COUNT}
+_FROM_KEY = f"FOREIGN KEY (bench, push) REFERENCES {SCHEMA}.pushes(bench, push)"
+_NUMBER = "double precision"
 
 # What `answers.py` keeps: never pulled. Each with what it is worked out from and how.
 ANSWERS = {
     "answers": {
-        "id": "text PRIMARY KEY",
-        "set_id": f"text NOT NULL REFERENCES {SCHEMA}.sets (id)",
-        "judged_utc": "text NOT NULL",
-        "program_version": "text NOT NULL",
-        "book_version": "text NOT NULL",
-        "branch": "text NOT NULL",
-        "tolerance_relative": "double precision NOT NULL",
-        "strokes_kept": "bigint NOT NULL",
+        **dict.fromkeys(("id", "set_id", "judged_utc", "program_version", "book_version"), _TEXT),
+        "branch": _TEXT,
+        "tolerance_relative": f"{_NUMBER} NOT NULL",
+        "strokes_kept": _COUNT,
         "inputs": "bytea NOT NULL",
     },
     "answer_springs": {
-        **_OF_ANSWER,
-        "rate_n_per_mm": "double precision",
-        "rate_u_n_per_mm": "double precision",
-        "free_length_mm": "double precision",
-        "solid_height_mm": "double precision",
+        **dict.fromkeys(("answer_id", "spring_id"), _TEXT),
+        **dict.fromkeys(
+            ("rate_n_per_mm", "rate_u_n_per_mm", "free_length_mm", "solid_height_mm"), _NUMBER
+        ),
     },
     "answer_loads": {
-        **_OF_ANSWER,
-        "height_mm": "double precision NOT NULL",
-        "load_n": "double precision",
-        "load_u_n": "double precision",
+        **dict.fromkeys(("answer_id", "spring_id"), _TEXT),
+        "height_mm": f"{_NUMBER} NOT NULL",
+        "load_n": _NUMBER,
+        "load_u_n": _NUMBER,
     },
     "answer_flags": {
-        **_OF_ANSWER,
-        "number": "bigint NOT NULL",
-        "kind": "text NOT NULL",
-        "reason": "text NOT NULL",
+        **dict.fromkeys(("answer_id", "spring_id"), _TEXT),
+        "number": _COUNT,
+        "kind": _TEXT,
+        "reason": _TEXT,
     },
 }
 _ANSWER_KEYS = {
+    "answers": "id",
     "answer_springs": "answer_id, spring_id",
     "answer_loads": "answer_id, spring_id, height_mm",
     "answer_flags": "answer_id, spring_id, number",
 }
-# Which of what is said of a stroke stands, first: as `merge_rows` ranks it.
 _LOOKED_UP = {
     "set_labels": "spring_id",
     "springs": "set_id",
@@ -109,10 +87,26 @@ _LOOKED_UP = {
     "hand_entries": "set_id, spring_id, what",
     "answers": "set_id, judged_utc",
 }
+# Which of what is said of a stroke stands, first: as `merge_rows` ranks it.
 STANDING = (
     'edits DESC, counted, ruling IS NULL, status COLLATE "C" DESC, note IS NOT NULL,'
     ' note COLLATE "C" DESC, ruling COLLATE "C" DESC'
 )
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of the store.
+
+    Attributes:
+        columns: each as SQL and as the server describes it: type, DEFAULT, NOT NULL.
+        keys: likewise: primary key, unique, references.
+        given: the columns that a bench gives; the server itself fills the others.
+    """
+
+    columns: Mapping[str, str]
+    keys: tuple[str, ...]
+    given: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -156,6 +150,8 @@ def _kind(db: Database, table: str) -> Kind:
     words = {name: columns[name] for name in (*rule.mutable, *rule.by_hand)}
     if table == "sets":
         words |= {name: columns[name] for name in ("name", *_SETTLED)}
+    if table == "springs":  # of those that were registered; others come as they were added
+        fixed["turn"] = columns["turn"]
     if table == "sweeps":
         fixed[CURVE] = "BLOB"
     if table not in _CHILDREN:
@@ -165,67 +161,105 @@ def _kind(db: Database, table: str) -> Kind:
     return Kind(table, fixed, words, (child, key, points))
 
 
-def tables(made_of: Mapping[str, Kind]) -> dict[str, str]:
-    """Return the columns of the store's tables as SQL, in an order that references allow."""
-    found = dict(_AT_THE_START)
+def tables(made_of: Mapping[str, Kind]) -> dict[str, Table]:
+    """Return the store's tables, in an order that references allow."""
+    found = {
+        "store": _table({"id": _TEXT, "made_by": _BY["added_by"]}, "PRIMARY KEY (id)", given=()),
+        "versions": _table({"version": _TEXT, **_BY}, "PRIMARY KEY (version)", given=()),
+        "pushes": _table(
+            {**_FROM, "uuid": _TEXT, "version": _TEXT, "pushed_utc": _TEXT,
+             "manifest": "bytea NOT NULL", **_BY},
+            "PRIMARY KEY (bench, push)", "UNIQUE (uuid)",
+        ),
+    }  # fmt: skip
     for kind in made_of.values():
-        keys = "PRIMARY KEY (id)"
-        if kind.table == "springs":  # else two benches could each add springs to one set at once
-            keys += ", UNIQUE (set_id, turn)"
-        found[kind.table] = (
-            f"{_columns(kind.fixed, kind.table)}, digest bytea NOT NULL, {_FROM}, {keys}"
-        )
-        if kind.points is not None:
-            child, key, points = kind.points
-            found[child] = (
-                f"{_columns(points, child)}, added_by text NOT NULL DEFAULT session_user,"
-                f" PRIMARY KEY ({key}, point), FOREIGN KEY ({key})"
-                f" REFERENCES {SCHEMA}.{kind.table} (id)"
-            )
-        if kind.words:
-            found[f"{kind.table}_words"] = (
-                f"id text NOT NULL REFERENCES {SCHEMA}.{kind.table} (id), words bytea NOT NULL,"
-                f" {_columns(kind.words, '')}, {_FROM}, PRIMARY KEY (id, words)"
-            )
-        if kind.table == "springs":  # labels are words on a set, and name springs
-            found["set_labels"] = _LABELS
+        found |= _tables_of(kind)
     for table, columns in ANSWERS.items():
-        given = ", ".join(f"{name} {kind}" for name, kind in columns.items())
-        key = f", PRIMARY KEY ({_ANSWER_KEYS[table]})" if table in _ANSWER_KEYS else ""
-        found[table] = f"{given}, added_by text NOT NULL DEFAULT session_user{key}"
+        keys = [f"PRIMARY KEY ({_ANSWER_KEYS[table]})"]
+        if "set_id" in columns:
+            keys.append(_reference("set_id", "sets"))
+        else:
+            keys += [_reference("answer_id", "answers"), _reference("spring_id", "springs")]
+        found[table] = _table({**columns, **_BY}, *keys)
     return found
 
 
-def _columns(columns: Mapping[str, str], table: str) -> str:
-    parts = []
-    for name, kind in columns.items():
-        refers = _REFERENCES.get(name) if table in KINDS else None
-        more = f" REFERENCES {SCHEMA}.{refers} (id)" if refers else ""
-        parts.append(f"{name} {_TYPES[kind]}{' NOT NULL' if name == 'id' else ''}{more}")
-    return ", ".join(parts)
+def _tables_of(kind: Kind) -> dict[str, Table]:
+    keys = ["PRIMARY KEY (id)", _FROM_KEY]
+    keys += [_reference(one, _REFERENCES[one]) for one in kind.fixed if one in _REFERENCES]
+    if kind.table == "springs":
+        keys.append("UNIQUE (set_id, turn)")
+    digest = {"digest": "bytea NOT NULL"}
+    found = {kind.table: _table({**_columns(kind.fixed), **digest, **_FROM, **_BY}, *keys)}
+    if kind.points is not None:
+        child, key, points = kind.points
+        columns = _columns(points) | {key: _TEXT, "point": _COUNT}
+        own = f"PRIMARY KEY ({key}, point)"
+        found[child] = _table({**columns, **_BY}, own, _reference(key, kind.table))
+    if kind.words:
+        columns = {"id": _TEXT, "words": "bytea NOT NULL", **_columns(kind.words), **_FROM}
+        own = "PRIMARY KEY (id, words)"
+        found[words_of(kind.table)] = _table(
+            {**columns, **_BY}, own, _reference("id", kind.table), _FROM_KEY
+        )
+    if kind.table == "springs":  # labels are words on a set, and name springs
+        columns = {"id": _TEXT, "words": "bytea NOT NULL", "spring_id": _TEXT, "label": _TEXT}
+        of_words = f"FOREIGN KEY (id, words) REFERENCES {SCHEMA}.sets_words(id, words)"
+        found["set_labels"] = _table(
+            {**columns, **_BY}, "PRIMARY KEY (id, words, spring_id)", of_words,
+            _reference("spring_id", "springs"),
+        )  # fmt: skip
+    return found
+
+
+def words_of(table: str) -> str:
+    """Return the table of what may change of a kind's rows."""
+    return f"{table}_words"
+
+
+def _table(columns: Mapping[str, str], *keys: str, given: tuple[str, ...] | None = None) -> Table:
+    named = tuple(one for one in columns if one not in _BY)
+    return Table(columns, keys, named if given is None else given)
+
+
+def _columns(columns: Mapping[str, str]) -> dict[str, str]:
+    return {
+        name: f"{_TYPES[kind]}{' NOT NULL' if name == 'id' else ''}"
+        for name, kind in columns.items()
+    }
+
+
+def _reference(column: str, table: str) -> str:
+    return f"FOREIGN KEY ({column}) REFERENCES {SCHEMA}.{table}(id)"
 
 
 def store_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
     """Yield the statements that make a store and its roles, or bring an older one up to date."""
     yield f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}"
-    for table, columns in tables(made_of).items():
-        yield f"CREATE TABLE IF NOT EXISTS {SCHEMA}.{table} ({columns})"
-        if " push bigint" in columns and table != "pushes":
-            yield f"CREATE INDEX IF NOT EXISTS {table}_by_push ON {SCHEMA}.{table} (bench, push)"
-    for kind in made_of.values():
-        for table, names in ((kind.table, kind.fixed), (f"{kind.table}_words", kind.words)):
-            for name, of in names.items():
-                column = f"{name} {_TYPES[of]}"
-                yield f"ALTER TABLE {SCHEMA}.{table} ADD COLUMN IF NOT EXISTS {column}"
+    for name, table in tables(made_of).items():
+        parts = [*(f"{column} {of}" for column, of in table.columns.items()), *table.keys]
+        yield f"CREATE TABLE IF NOT EXISTS {SCHEMA}.{name} ({', '.join(parts)})"
+        for column, of in table.columns.items():
+            yield f"ALTER TABLE {SCHEMA}.{name} ADD COLUMN IF NOT EXISTS {column} {of}"
     for name in PACKED:  # the server is not to try and press them once more
         yield f"ALTER TABLE {SCHEMA}.sweeps ALTER COLUMN {name} SET STORAGE EXTERNAL"
-    for table, columns in _LOOKED_UP.items():
-        yield f"CREATE INDEX IF NOT EXISTS {table}_looked_up ON {SCHEMA}.{table} ({columns})"
+    yield f"ALTER TABLE {SCHEMA}.pushes ALTER COLUMN manifest SET STORAGE EXTERNAL"
+    for statement in indexes().values():
+        yield statement.replace("INDEX", "INDEX IF NOT EXISTS", 1)
     one = f"WHERE NOT EXISTS (SELECT 1 FROM {SCHEMA}.store)"  # noqa: S608
     made = "SELECT gen_random_uuid()::text"
     yield f"INSERT INTO {SCHEMA}.store (id) {made} {one}"
     yield f"INSERT INTO {SCHEMA}.versions VALUES ('{VERSION}') ON CONFLICT DO NOTHING"  # noqa: S608
     yield from _roles_sql(made_of)
+
+
+def indexes() -> dict[str, str]:
+    """Return the statements that make the indexes, as the server describes them, by name."""
+    return {
+        f"{table}_looked_up": f"CREATE INDEX {table}_looked_up ON {SCHEMA}.{table}"
+        f" USING btree ({columns})"
+        for table, columns in _LOOKED_UP.items()
+    }
 
 
 def _roles_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
@@ -240,32 +274,12 @@ def _roles_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
         )
         yield f"GRANT USAGE ON SCHEMA {SCHEMA} TO {role}"
     yield from grant_reading()
-    for table in tables(made_of):
-        if table not in ("store", "versions"):
-            names = ", ".join(names_of(made_of, table))
-            yield f"GRANT INSERT ({names}) ON {SCHEMA}.{table} TO {BENCHES}"
+    for name, table in tables(made_of).items():
+        if table.given:
+            yield f"GRANT INSERT ({', '.join(table.given)}) ON {SCHEMA}.{name} TO {BENCHES}"
 
 
 def grant_reading() -> Iterator[str]:
     """Yield what lets both roles read all that there is by now."""
     for role in (BENCHES, READERS):
         yield f"GRANT SELECT ON ALL TABLES IN SCHEMA {SCHEMA} TO {role}"
-
-
-def names_of(made_of: Mapping[str, Kind], table: str) -> list[str]:
-    """Return the columns that a bench gives for a row of one of the store's tables."""
-    base = table.removesuffix("_words")
-    if table == "pushes":
-        return ["bench", "push", "uuid", "version", "pushed_utc"]
-    if table in ANSWERS:
-        return list(ANSWERS[table])
-    if table == "set_labels":
-        return ["id", "words", "spring_id", "label"]
-    if table in made_of:
-        return [*made_of[table].fixed, "digest", "bench", "push"]
-    if base in made_of:
-        return ["id", "words", *made_of[base].words, "bench", "push"]
-    points = next(
-        kind.points for kind in made_of.values() if kind.points and kind.points[0] == table
-    )
-    return list(points[2])

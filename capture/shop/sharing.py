@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,8 +16,10 @@ from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, new_id, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.answers import Judge, add_answers
-from coilbench.capture.shop.pulling import Pulled, Span, pull_spans
+from coilbench.capture.shop.looking_back import give_pushes_again, look_back
+from coilbench.capture.shop.pulling import Lacking, Pulled, Span, pull_spans
 from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
+from coilbench.capture.shop.reading import names_of
 from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import WAIT_S, Store, TryAgain, safe_address
 
@@ -35,6 +37,7 @@ class Shared:
         answers: of how many sets an answer was added for those who read the store by SQL.
         waits: a capture is running on this book, so that nothing was pulled.
         news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
+        lost: rows that the store had and no longer has, or of which words are gone, named.
     """
 
     address: str
@@ -43,6 +46,16 @@ class Shared:
     waits: bool
     answers: int
     news: tuple[str, ...]
+    lost: str = ""
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is to be done: push, pull, and whether all of the book is compared."""
+
+    push: bool
+    pull: bool
+    anew: bool
 
 
 def share_book(
@@ -51,6 +64,7 @@ def share_book(
     *,
     push: bool = True,
     pull: bool = True,
+    anew: bool = False,
     answering: _Answering | None = None,
     progress: Progress = lambda *_: None,
     wait_s: int = WAIT_S,
@@ -61,6 +75,7 @@ def share_book(
 
     Args:
         address: any that libpq takes, without a password; None for the one that the book has.
+        anew: all that the book has is compared with the store, not only what is new.
         wait_s: how long the server may take to answer at first.
         answering: works out the sets that changed, for those who read the store by SQL.
 
@@ -76,7 +91,7 @@ def share_book(
         where = _address(db, path, address)
         with closing(Store(where, kinds_of(db), wait_s)) as store:
             try:
-                done = _share(db, store, path, (push, pull), progress)
+                done = _share(db, store, path, Wish(push, pull, anew), progress)
                 if push and answering is not None:
                     done = replace(done, answers=add_answers(db, store, *answering))
                 return done
@@ -87,19 +102,63 @@ def share_book(
                 ) from error
 
 
-def _share(
-    db: Database, store: Store, path: Path, push_pull: tuple[bool, bool], progress: Progress
-) -> Shared:
-    push, pull = push_pull
+def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progress) -> Shared:
     store.look()
+    before = _known_pushes(db, store)
     news = _meet(db, store)
-    pulled, waits = None, False
-    if pull:
+    lost = _look_back(db, store, wish, before)
+    about = {what: _about(what, progress) for what in ("push", "pull")}
+    pulled, pushed, waits = None, None, False
+    if wish.pull:
         with _not_while_capturing(path) as free:
             waits = not free
-            pulled = _pull(db, store, progress) if free else None
-    pushed = push_news(db, store, _about("push", progress)) if push else None
-    return Shared(store.address, pulled, pushed, waits, 0, news)
+            try:
+                pulled = _pull(db, store, about["pull"]) if free else None
+            except Lacking as error:
+                with writing(db):
+                    all_is_news(db.conn)
+                if not wish.push:
+                    raise
+                pushed = push_news(db, store, about["push"])  # this book may have it
+                pulled = _pull(db, store, about["pull"])
+                lost = lost or error.what
+    if wish.push and pushed is None:
+        pushed = push_news(db, store, about["push"])
+    lost = lost or (names_of(pulled.unsaid) if pulled else "")
+    return Shared(store.address, pulled, pushed, waits, 0, news, lost)
+
+
+def _known_pushes(db: Database, store: Store) -> dict[str, int]:
+    """Return by bench the last push that this book knows of: its own, and those it has read."""
+    row = first_row(db, "SELECT store_id, bench_id, pushed FROM shop")
+    if row is None or row["store_id"] != store.store_id:
+        return {}
+    return {row["bench_id"]: row["pushed"]} | dict(
+        db.execute("SELECT bench_id, push FROM shop_seen").fetchall()
+    )
+
+
+def _look_back(db: Database, store: Store, wish: Wish, known: Mapping[str, int]) -> str:
+    """Look for what the store had before and has no longer; all is news again where it lacks some.
+
+    Args:
+        known: what this book knew before it met the store.
+
+    Returns:
+        What it lacks, named.
+    """
+    with store.transaction(reading=True):
+        heads = store.heads()
+        there = [
+            (bench, min(push, heads[bench][0])) for bench, push in known.items() if bench in heads
+        ]
+        lost = look_back(db, store, there)
+    if lost or wish.anew:
+        with writing(db):
+            all_is_news(db.conn)
+        if wish.push:
+            give_pushes_again(store, there)
+    return names_of(lost)
 
 
 def _address(db: Database, path: Path, given: str | None) -> str:
@@ -165,20 +224,16 @@ def _meet(db: Database, store: Store) -> tuple[str, ...]:
         return ("new_store",)
     settle_pending(db, store)
     row = first_row(db, "SELECT * FROM shop") or {}
+    seen = db.execute("SELECT bench_id, push, push_uuid FROM shop_seen").fetchall()
+    own = (row["bench_id"], row["pushed"])
     with store.transaction(reading=True):
-        own_uuid = store.push_uuid(row["bench_id"], row["pushed"])
+        there = store.push_uuids([own, *((bench, push) for bench, push, _ in seen)])
         own_head = store.heads().get(row["bench_id"], (0, ""))[0]
-        lost = [
-            bench
-            for bench, push, push_uuid in db.execute(
-                "SELECT bench_id, push, push_uuid FROM shop_seen"
-            ).fetchall()
-            if store.push_uuid(bench, push) != push_uuid
-        ]
+    lost = [bench for bench, push, push_uuid in seen if there.get((bench, push)) != push_uuid]
     news = []
     with writing(db):
         db.execute("UPDATE shop SET address = ?", [store.address])
-        if lost or own_uuid != row["pushed_uuid"]:  # it lacks what it had: it is given all anew
+        if lost or there.get(own) != row["pushed_uuid"]:  # it is given all anew
             news.append("older_store")
             db.conn.executemany("DELETE FROM shop_seen WHERE bench_id = ?", [[one] for one in lost])
             _begin(db, store)
@@ -204,9 +259,9 @@ def _begin(db: Database, store: Store) -> None:
     all_is_news(db.conn)
 
 
-def _pull(db: Database, store: Store, progress: Progress) -> Pulled:
+def _pull(db: Database, store: Store, progress: Callable[[int, int], None]) -> Pulled:
     with store.transaction(reading=True):
-        return pull_spans(db, store, _spans(db, store), _about("pull", progress))
+        return pull_spans(db, store, _spans(db, store), progress)
 
 
 def _spans(db: Database, store: Store) -> list[Span]:

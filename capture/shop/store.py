@@ -11,15 +11,16 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item
+from coilbench.capture.shop.description import known_views, strange_parts, strange_views
+from coilbench.capture.shop.rows import Item, Push
 from coilbench.capture.shop.shape import (
     SCHEMA,
     VERSION,
     Kind,
     kinds,
-    names_of,
     store_sql,
     tables,
+    words_of,
 )
 from coilbench.capture.shop.views import views_sql
 
@@ -35,18 +36,34 @@ _AGAIN = ("40001", "40P01", "23505")
 _SECRETS = ("password", "sslpassword")
 _VERSIONS = f"SELECT version FROM {SCHEMA}.versions"  # noqa: S608  our own name
 _STORE = f"SELECT id FROM {SCHEMA}.store"  # noqa: S608
-_SHAPE = """
-SELECT c.relname, a.attname, format_type(a.atttypid, a.atttypmod)
-FROM pg_catalog.pg_class c JOIN pg_catalog.pg_namespace n ON n.oid = c.relnamespace
-JOIN pg_catalog.pg_attribute a ON a.attrelid = c.oid AND a.attnum > 0 AND NOT a.attisdropped
-WHERE n.nspname = %s AND c.relkind = 'r'
+_TABLES = """
+SELECT c.relname FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace WHERE n.nspname = %s
 """
-_STRANGE = """
-SELECT c.relname FROM pg_catalog.pg_class c JOIN pg_catalog.pg_namespace n ON n.oid = c.relnamespace
-WHERE n.nspname = %s AND (c.relkind NOT IN ('r', 'i', 'v', 't') OR c.relkind = 'r' AND (
-  EXISTS (SELECT 1 FROM pg_catalog.pg_trigger t WHERE t.tgrelid = c.oid AND NOT t.tgisinternal)
-  OR EXISTS (SELECT 1 FROM pg_catalog.pg_rewrite w WHERE w.ev_class = c.oid)))
-"""
+# The last push of each bench, by one look into the index each, however many pushes there are.
+_HEADS = f"""
+WITH RECURSIVE benches AS (
+  SELECT min(bench) AS bench FROM {SCHEMA}.pushes
+  UNION ALL SELECT (SELECT min(p.bench) FROM {SCHEMA}.pushes p WHERE p.bench > b.bench)
+  FROM benches b WHERE b.bench IS NOT NULL)
+SELECT b.bench, p.push, p.uuid FROM benches b CROSS JOIN LATERAL (SELECT push, uuid
+  FROM {SCHEMA}.pushes q WHERE q.bench = b.bench ORDER BY push DESC LIMIT 1) p
+"""  # noqa: S608
+# Every text that a book can hold, by one that PostgreSQL can: it has no NUL.
+_ESCAPE = "\x1a"
+
+
+def escaped(cell: object) -> object:
+    """Return a cell as the store keeps it; `unescaped` gives it back."""
+    if isinstance(cell, str) and ("\0" in cell or _ESCAPE in cell):
+        return cell.replace(_ESCAPE, f"{_ESCAPE}1").replace("\0", f"{_ESCAPE}0")
+    return cell
+
+
+def unescaped(cell: Any) -> Any:
+    """Return a cell of the store as the book had it."""
+    if isinstance(cell, str) and _ESCAPE in cell:
+        return cell.replace(f"{_ESCAPE}0", "\0").replace(f"{_ESCAPE}1", _ESCAPE)
+    return cell
 
 
 class TryAgain(Exception):
@@ -63,6 +80,8 @@ def safe_address(address: str) -> str:
     psycopg = _psycopg()
     try:
         parts = psycopg.conninfo.conninfo_to_dict(address)
+        if set("=/@") & set(str(parts.get("dbname", ""))):  # an address in an address
+            raise psycopg.ProgrammingError
     except psycopg.Error:
         # its words may repeat what was typed, a password with it
         raise CoilbenchError(
@@ -109,6 +128,7 @@ class Store:
         self._pg = _psycopg()
         self.address = safe_address(address)
         self.kinds = kinds() if of is None else of
+        self._shape = tables(self.kinds)
         self._wait_s = wait_s
         self.store_id = ""
         self._connection = self._connect()
@@ -139,9 +159,17 @@ class Store:
             self._connection.close()
 
     def again(self) -> None:
-        """Connect once more after a loss."""
+        """Connect once more after a loss, to the same store.
+
+        Raises:
+            CoilbenchError: another store is there now.
+        """
         self.close()
         self._connection = self._connect()
+        before = self.store_id
+        self.look()
+        if self.store_id != before:
+            raise _strange("another store than a moment ago")
 
     @contextmanager
     def transaction(self, *, reading: bool = False) -> Iterator[None]:
@@ -184,13 +212,16 @@ class Store:
         """Make the store with its roles, or bring an older one up to date; call no transaction.
 
         Raises:
-            CoilbenchError: something else has the schema, or the user may not make it.
+            CoilbenchError: something else has the schema, the user may not make it, or what is
+                there is not as we make it. Nothing is changed then.
         """
         with self.transaction():
-            if self._shape() and "store" not in self._shape():
+            there = self._tables()
+            if there and "store" not in there:
                 raise _strange(f"a schema {SCHEMA!r} of something else")
             for statement in (*store_sql(self.kinds), *views_sql()):
                 self.execute(statement)
+            self._refuse_strange()
 
     def look(self) -> None:
         """See that this is a store of ours and of this version, before anything is read of it.
@@ -199,26 +230,28 @@ class Store:
             CoilbenchError: it is not, or a newer coilbench made it, or an older one.
         """
         with self.transaction(reading=True):
-            found = self._shape()
-            if not found:
+            there = self._tables()
+            if not there:
                 raise CoilbenchError(
                     "there is no store in this database",
                     hint="Its administrator makes one with: coilbench share URL --init",
                 )
-            if not {"store", "versions"} <= set(found):
+            if not {"store", "versions"} <= there:
                 raise _strange(f"a schema {SCHEMA!r} of something else")
-            self._refuse_strange(found)
+            self._refuse_version()
+            self._refuse_strange()
+            major = self._connection.info.server_version // 10_000
+            known = known_views(self.query, major)
             ((self.store_id,),) = self.query(_STORE) or [("",)]
+        if not known:
+            self._refuse_strange_views()
         if not self.store_id:
             raise _strange("a store without an id")
 
-    def _shape(self) -> dict[str, dict[str, str]]:
-        found: dict[str, dict[str, str]] = {}
-        for table, column, kind in self.query(_SHAPE, [SCHEMA]):
-            found.setdefault(table, {})[column] = kind
-        return found
+    def _tables(self) -> set[str]:
+        return {name for (name,) in self.query(_TABLES, [SCHEMA])}
 
-    def _refuse_strange(self, found: Mapping[str, Mapping[str, str]]) -> None:
+    def _refuse_version(self) -> None:
         versions = {version for (version,) in self.query(_VERSIONS)}
         newest = max(versions, default="")
         if newest > VERSION:
@@ -232,89 +265,95 @@ class Store:
                 "shared",
                 hint="Its administrator brings it up to date: coilbench share URL --init",
             )
-        for table in tables(self.kinds):
-            lacking = (
-                {*names_of(self.kinds, table)} if table not in ("store", "versions") else set()
-            )
-            if table not in found or not lacking <= set(found[table]):
-                raise _strange(f"a table {SCHEMA}.{table} that is not as we make it")
-        for (name,) in self.query(_STRANGE, [SCHEMA]):
-            raise _strange(f"{name!r} in it, with rules or triggers that we don't make")
 
-    def push_uuid(self, bench: str, push: int) -> str | None:
-        """Return the uuid of a bench's push; None where the store lacks it."""
-        sql = f"SELECT uuid FROM {SCHEMA}.pushes WHERE bench = %s AND push = %s"  # noqa: S608
-        return next((str(uuid) for (uuid,) in self.query(sql, [bench, push])), None)
+    def _refuse_strange(self) -> None:
+        for what in strange_parts(self.query, self.kinds):
+            raise _strange(f"a {_one_line(what)}", _ADDED)
+
+    def _refuse_strange_views(self) -> None:
+        self._connection.execute("BEGIN")
+        try:
+            for what in strange_views(self.query, self.execute):
+                raise _strange(f"a {what}", _ADDED)
+        except self._pg.Error as error:
+            raise CoilbenchError(
+                f"the store's views could not be compared with ours ({_one_line(error)})",
+                hint="Its administrator lets benches make temporary ones: GRANT TEMPORARY ON "
+                "DATABASE ... TO coilbench_bench",
+            ) from error
+        finally:
+            self._roll_back()
+
+    def push_uuids(self, of: Iterable[tuple[str, int]]) -> dict[tuple[str, int], str]:
+        """Return the uuids of some pushes, each by its bench and number; those that are there."""
+        wanted = list(of)
+        sql = (
+            f"SELECT bench, push, uuid FROM {SCHEMA}.pushes JOIN"  # noqa: S608  our own names
+            " unnest(%s::text[], %s::bigint[]) AS p (bench, push) USING (bench, push)"
+        )
+        values = [[bench for bench, _ in wanted], [push for _, push in wanted]]
+        return {(bench, push): uuid for bench, push, uuid in self.query(sql, values)}
 
     def heads(self) -> dict[str, tuple[int, str]]:
         """Return each bench's last push and its uuid."""
-        rows = self.query(
-            f"SELECT bench, push, uuid FROM {SCHEMA}.pushes p WHERE push ="  # noqa: S608
-            f" (SELECT max(push) FROM {SCHEMA}.pushes q WHERE q.bench = p.bench)"
-        )
-        return {bench: (push, uuid) for bench, push, uuid in rows}
+        return {bench: (push, uuid) for bench, push, uuid in self.query(_HEADS)}
 
     def digests(self, table: str, column: str, ids: Sequence[str]) -> set[tuple[str, bytes]]:
         """Return the ids and digests of those rows that the store has."""
         sql = f"SELECT id, {column} FROM {SCHEMA}.{table} WHERE id = ANY(%s)"  # noqa: S608
         return {(row_id, bytes(digest)) for row_id, digest in self.query(sql, [list(ids)])}
 
-    def taken_places(self, places: Iterable[tuple[str, int]]) -> list[tuple[str, str]]:
-        """Return the sets, by id and name, of which some of these places (turns) are taken."""
-        wanted = list(places)
-        sql = (
-            f"SELECT DISTINCT s.set_id, w.name FROM {SCHEMA}.springs s"  # noqa: S608
-            f" JOIN {SCHEMA}.sets_words w ON w.id = s.set_id"
-            " JOIN unnest(%s::text[], %s::bigint[]) AS p (set_id, turn)"
-            " ON p.set_id = s.set_id AND p.turn = s.turn ORDER BY 1, 2"
-        )
-        values = [[set_id for set_id, _ in wanted], [turn for _, turn in wanted]]
-        return [(set_id, name) for set_id, name in self.query(sql, values)]
-
     def add(self, table: str, rows: Iterable[Sequence[object]]) -> None:
         """Add rows that are not there yet."""
-        names = names_of(self.kinds, table)
+        names = self._shape[table].given
         marks = ", ".join(["%b" if name in _BYTES else "%s" for name in names])
         sql = (
             f"INSERT INTO {SCHEMA}.{table} ({', '.join(names)}) VALUES ({marks})"  # noqa: S608
             " ON CONFLICT DO NOTHING"
         )
         with self._connection.cursor() as cursor:
-            cursor.executemany(sql, rows)
+            cursor.executemany(sql, ([escaped(cell) for cell in row] for row in rows))
 
-    def add_push(self, bench: str, push: int, uuid: str, now_utc: str) -> None:
+    def add_push(self, push: Push, now_utc: str) -> None:
         """Add a push; a second one of its number is refused by the key, and tried again."""
         self._connection.execute(
-            f"INSERT INTO {SCHEMA}.pushes (bench, push, uuid, version, pushed_utc)"  # noqa: S608
-            " VALUES (%s, %s, %s, %s, %s)",
-            [bench, push, uuid, VERSION, now_utc],
+            f"INSERT INTO {SCHEMA}.pushes (bench, push, uuid, version, pushed_utc, manifest)"  # noqa: S608
+            " VALUES (%s, %s, %s, %s, %s, %b)",
+            [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()],
         )
 
-    def add_items(self, items: Sequence[Item], bench: str, push: int) -> None:
+    def add_items(self, items: Sequence[Item], push: Push) -> None:
         """Add rows of one kind, with their points, words and labels, where they are missing."""
         if not items:
             return
-        kind = items[0].kind
-        made = [[*one.fixed.values(), one.digest(), bench, push] for one in items]
-        self.add(kind.table, made)
-        if kind.points is not None:
-            child, _, columns = kind.points
-            self.add(
-                child, [[row[name] for name in columns] for one in items for row in one.points]
-            )
+        made = [[*one.fixed.values(), one.digest(), push.bench, push.push] for one in items]
+        self.add(items[0].kind.table, made)
+        self.add_points(items)
 
-    def add_words(self, items: Sequence[Item], bench: str, push: int) -> None:
+    def add_points(self, items: Sequence[Item]) -> None:
+        """Add the points of rows of one kind that have any."""
+        if items and items[0].kind.points is not None:
+            child, _, columns = items[0].kind.points
+            rows = [[row[name] for name in columns] for one in items for row in one.points]
+            self.add(child, rows)
+
+    def add_words(self, items: Sequence[Item], push: Push) -> None:
         """Add what may change of rows of one kind, as it is now."""
         if not items or not items[0].words:
             return
         kind = items[0].kind
         digests = {item.row_id: item.words_digest() for item in items}
+        from_ = (push.bench, push.push)
         self.add(
-            f"{kind.table}_words",
-            [[one.row_id, digests[one.row_id], *one.words.values(), bench, push] for one in items],
+            words_of(kind.table),
+            [[one.row_id, digests[one.row_id], *one.words.values(), *from_] for one in items],
         )
+        self.add_labels(items)
+
+    def add_labels(self, items: Sequence[Item]) -> None:
+        """Add the labels of sets' springs, as they are now."""
         labels = [
-            [item.row_id, digests[item.row_id], spring_id, label]
+            [item.row_id, item.words_digest(), spring_id, label]
             for item in items
             for spring_id, label in sorted(item.labels.items())
         ]
@@ -322,15 +361,16 @@ class Store:
             self.add("set_labels", labels)
 
 
-_BYTES = ("digest", "words", "inputs", "samples_blob", "curve_packed", "content_digest")
+_BYTES = ("digest", "words", "inputs", "manifest", "samples_blob", "curve_packed", "content_digest")
 
 
-def _strange(what: str) -> CoilbenchError:
-    return CoilbenchError(
-        f"this database has {what}; nothing was read or written",
-        hint="Give the address of the shop's store; a new one is made in a database of its own",
-    )
+_ANOTHER = "Give the address of the shop's store; a new one is made in a database of its own"
+_ADDED = "Its administrator takes out what was added, or puts back what was changed"
 
 
-def _one_line(error: Exception) -> str:
+def _strange(what: str, hint: str = _ANOTHER) -> CoilbenchError:
+    return CoilbenchError(f"this database has {what}; nothing was read or written", hint=hint)
+
+
+def _one_line(error: object) -> str:
     return " ".join(str(error).split()).rstrip(".") or type(error).__name__

@@ -29,7 +29,7 @@ _ANSWER = f"""{SCHEMA}.answers a WHERE a.id = (SELECT b.id FROM {SCHEMA}.answers
     WHERE b.set_id = a.set_id ORDER BY b.judged_utc DESC, b.id DESC LIMIT 1)"""  # noqa: S608
 
 # By name: what it shows, as SELECT.
-_VIEWS = {
+VIEWS = {
     "sets_as_they_stand": f"""
 SELECT s.id AS set_id, {_last("name", "name_edits")} AS set_name,
   coalesce({_by_hand("role", "words")}, {_FIRST_ROLE}) AS role,
@@ -37,7 +37,11 @@ SELECT s.id AS set_id, {_last("name", "name_edits")} AS set_name,
   {_last("nominal_json", "nominal_edits")} AS nominal_json, s.made_utc
 FROM {SCHEMA}.sets s""",  # noqa: S608
     "springs_as_they_stand": f"""
-SELECT s.set_id, t.set_name, t.role, s.turn, s.id AS spring_id,
+SELECT s.set_id, t.set_name, t.role, coalesce(s.turn, (SELECT count(*)
+    FROM {SCHEMA}.springs o WHERE o.set_id = s.set_id AND (o.turn IS NOT NULL
+    OR o.added_utc COLLATE "C" < s.added_utc COLLATE "C"
+    OR o.added_utc = s.added_utc AND o.id COLLATE "C" <= s.id COLLATE "C"))) AS turn,
+  s.id AS spring_id,
   (SELECT l.label FROM {SCHEMA}.set_labels l
     JOIN {SCHEMA}.sets_words w ON w.id = l.id AND w.words = l.words WHERE l.spring_id = s.id
     ORDER BY w.label_edits DESC, l.label COLLATE "C" DESC LIMIT 1) AS label,
@@ -76,6 +80,9 @@ JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = f.spring_id""",  # noqa: 
 SELECT c.id AS calibration_id, c.made_utc, l.device_id, l.origin AS load_origin,
   l.reference_u_relative, l.residual_sd_n, t.origin AS travel_origin, t.residual_sd_mm,
   c.flex_part_id IS NOT NULL AS with_flex,
+  NOT EXISTS (SELECT 1 FROM {SCHEMA}.calibrations d JOIN {SCHEMA}.calibration_parts m
+    ON m.id = d.load_part_id WHERE m.device_id IS NOT DISTINCT FROM l.device_id
+    AND (d.made_utc, d.id) > (c.made_utc, c.id)) AS last_of_its_rig,
   (SELECT count(*) FROM {SCHEMA}.sweeps x WHERE x.calibration_id = c.id) AS strokes,
   (SELECT max(x.stored_utc) FROM {SCHEMA}.sweeps x WHERE x.calibration_id = c.id) AS last_used_utc,
   c.added_by
@@ -90,8 +97,13 @@ FROM {SCHEMA}.pushes GROUP BY bench, added_by""",  # noqa: S608
 
 def views_sql() -> Iterator[str]:
     """Yield the statements that make the views, in place of older ones."""
-    for name in reversed(_VIEWS):
+    for name in reversed(VIEWS):
         yield f"DROP VIEW IF EXISTS {SCHEMA}.{name}"
-    for name, select in _VIEWS.items():
-        yield f"CREATE VIEW {SCHEMA}.{name} AS{select}"
+    for name in VIEWS:
+        yield view_sql(name, "VIEW", f"{SCHEMA}.{name}")
     yield from grant_reading()
+
+
+def view_sql(name: str, kind: str, called: str) -> str:
+    """Return the statement that makes one of the views as this kind, under this name."""
+    return f"CREATE {kind} {called} AS{VIEWS[name]}"

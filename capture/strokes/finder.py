@@ -123,6 +123,7 @@ class StrokeFinder:
         self._touch_us = self._pressed_us = self._moved_us = 0
         self._touch_mm = self._deepest_mm = np.inf
         self._touch_n = 0.0
+        self._last_n = np.inf  # the load of the slice before
         self._still_mm = (np.inf, -np.inf)
 
     @property
@@ -322,7 +323,10 @@ class StrokeFinder:
         self._deepest_mm = min(self._deepest_mm, piece.low_mm)
         # the quill well above the touch is a release too: the remaining load is a new dead weight
         away = piece.low_mm > self._touch_mm + rules.clear_mm or self._unmoved(piece)
-        clear = away and self._may_be_dead(piece)
+        # a load that still falls comes late, by a slow filter: it is no weight that lies there
+        falls = self._last_n - piece.load_n > rules.alike_n
+        self._last_n = piece.load_n
+        clear = away and not falls and self._may_be_dead(piece)
         if piece.load_n - self.zero_n >= rules.release_n and not clear:
             self._pressed_us = piece.last_us
         low_mm, high_mm = self._still_mm

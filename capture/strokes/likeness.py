@@ -26,9 +26,11 @@ SHAPE_OFF = (
     0.30  # of the rate, in the deeper or the lighter half of them: a cracked coil takes 25 %
 )
 MOVED_MM = 0.5  # a spring that is pressed again is touched within some 0.2 mm
+AS_BEFORE_MM = 0.3  # a slip that shows is more
 MOVED_AT, MOVED_ALIKE = (0.15, 0.4, 0.7), 0.4  # of the load both reach; of the move itself
 NOMINAL_OFF = 0.35  # of the nominal: a whole used set may be well below it
 FEWEST_FOR_SHAPE = 2  # springs known
+CROSS_OFF = (0.08, 0.05)  # where they are light and where deep: softer there, stiffer here
 FROM_SHARE = 0.25  # of the others' largest load: above it a spring is well pressed
 LEAST_SPAN_MM = 3.0
 HEIGHTS = 40
@@ -74,6 +76,9 @@ def unlike(
     off, facts = _level(heights, loads, usual, len(others))
     if abs(off) > LEVEL_OFF:
         return Finding.of("another_spring", reason="level", off_share=off, **facts)
+    light, deep = _ends_off(loads, usual)
+    if light * deep < 0.0 and abs(light) > CROSS_OFF[0] and abs(deep) > CROSS_OFF[1]:
+        return Finding.of("another_spring", reason="crosses", off_share=deep, **facts)
     bent = max(_rates_off(heights, loads, usual), key=abs)
     if len(others) >= FEWEST_FOR_SHAPE and abs(bent) > SHAPE_OFF:
         return Finding.of("another_spring", reason="shape", off_share=bent, **facts)
@@ -97,6 +102,22 @@ def moved_mm(pressed: Branch, before: Branch) -> float | None:
     None where it did not, or where it is not the same by all loads: that is another spring, or one
     that stood askew.
     """
+    moved = _moved_at(pressed, before)
+    if moved is None:
+        return None
+    middle = float(np.median(moved))
+    alike = float(np.ptp(moved)) < MOVED_ALIKE * abs(middle)
+    return middle if abs(middle) > MOVED_MM and alike else None
+
+
+def stands_as_before(pressed: Branch, before: Branch) -> bool:
+    """Tell whether a spring is pressed at the heights it had, so that the datum has not moved."""
+    moved = _moved_at(pressed, before)
+    return moved is not None and bool(np.abs(moved).max() <= AS_BEFORE_MM)
+
+
+def _moved_at(pressed: Branch, before: Branch) -> Array | None:
+    """Return by how much heights moved at some loads; None where nothing was pressed."""
     largest_n = min(float(one.load_n.max(initial=0.0)) for one in (pressed, before))
     shares = np.array(MOVED_AT) * largest_n
     if largest_n <= 0.0:
@@ -106,10 +127,7 @@ def moved_mm(pressed: Branch, before: Branch) -> float | None:
         np.interp(shares, np.maximum.accumulate(one.load_n[::-1]), one.height_mm[::-1])
         for one in (pressed, before)
     )
-    moved = now - then
-    middle = float(np.median(moved))
-    alike = float(np.ptp(moved)) < MOVED_ALIKE * abs(middle)
-    return middle if abs(middle) > MOVED_MM and alike else None
+    return np.asarray(now - then)
 
 
 def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, Array] | None:
@@ -129,6 +147,12 @@ def _level(heights: Array, loads: Array, usual: Array, others: int) -> tuple[flo
     at = int(np.argmin(np.abs(share - off)))
     shown = {"height_mm": heights[at], "load_n": loads[at], "usual_n": usual[at]}
     return off, {name: float(one) for name, one in shown.items()} | {"others": others}
+
+
+def _ends_off(loads: Array, usual: Array) -> tuple[float, float]:
+    """Return by what share the load departs in the highest quarter of heights and the lowest."""
+    share, quarter = loads / usual - 1.0, loads.size // 4
+    return float(np.median(share[-quarter:])), float(np.median(share[:quarter]))
 
 
 def _unlike_nominal(pressed: Branch, nominal: Sequence[tuple[float, float]]) -> Finding | None:

@@ -52,6 +52,7 @@ _ORDER = (  # the most urgent first
     "coils_bind",
     "load_still",
     "slipped",
+    "travel_jumped",
     "below_faces",
     "below_solid",
     "above_free",
@@ -61,6 +62,8 @@ _ORDER = (  # the most urgent first
     "touched_low",
     "overload_near",
 )
+STOPS = frozenset(_ORDER) - CARE_ONLY
+WITHOUT_TOUCH = frozenset({"load_dead", "load_reversed", "below_faces"})  # the quill is down
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,7 @@ class Bounds:
         learnt_mm: the height at which the last spring was touched.
         height_u_mm: standard uncertainty of a height, k = 1.
         dead_n: cups and drift weigh less, by the calibration's own zero.
+        gauge_awaited: whether what comes between the faces is no spring.
     """
 
     cell_n: float | None = None
@@ -82,6 +86,7 @@ class Bounds:
     learnt_mm: float | None = None
     height_u_mm: float = 0.0
     dead_n: float = DEAD_WEIGHT_N
+    gauge_awaited: bool = False
 
     @property
     def free_from_mm(self) -> float | None:
@@ -102,7 +107,9 @@ class Bounds:
 
     @property
     def late_mm(self) -> float | None:
-        """The height below which the spring pushes; None where it is not known."""
+        """The height below which the spring pushes; None where it is not known, or none comes."""
+        if self.gauge_awaited:
+            return None
         if self.free_mm is not None:
             return self.free_mm - LATE_MM - self.slack_mm
         return None if self.learnt_mm is None else self.learnt_mm - LEARNT_LATE_MM
@@ -114,6 +121,17 @@ def pieces(samples: NDArray[np.void]) -> list[NDArray[np.void]]:
     if t_us.size == 0 or t_us[-1] - t_us[0] < _PIECE_US:
         return [samples]
     return np.split(samples, np.flatnonzero(np.diff((t_us - t_us[0]) // _PIECE_US)) + 1)
+
+
+class Newest(NamedTuple):
+    """The newest usable sample: the load, with what rests on the spring while one is pressed.
+
+    at_limit where a later one was no load.
+    """
+
+    load_n: float
+    height_mm: float
+    at_limit: bool = False
 
 
 class Seen(NamedTuple):

@@ -4,7 +4,7 @@
 include <dimensions.scad>
 
 module edge_hole(x, y, turn) translate([x, y, plate_h / 2]) rotate([0, 90, turn])
-    translate([0, 0, -sheet_tap_h]) cylinder(d = sheet_tap, h = sheet_tap_h + 1, $fn = 24);
+    translate([0, 0, -sheet_tap_h]) cylinder(d = sheet_tap, h = sheet_tap_h + 1, $fn = min(24, $fn));
 
 module base_plate() {
     difference() {

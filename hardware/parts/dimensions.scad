@@ -168,5 +168,5 @@ assert(spring_id - 2 * clearance > rod_head_d, "the spring is too narrow for thi
 assert(cup_d >= spring_od + 2 * clearance + 4, "the cup is too narrow for this spring");
 assert(gauge_od - gauge_id >= 3, "the gauge tubes' walls are too thin: choose their diameters");
 
-module clear_hole(d, h) translate([0, 0, -0.5]) cylinder(d = d, h = h + 1, $fn = 64);
+module clear_hole(d, h) translate([0, 0, -0.5]) cylinder(d = d, h = h + 1, $fn = min(64, $fn));
 $fn = 96;

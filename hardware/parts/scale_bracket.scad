@@ -17,10 +17,10 @@ module scale_bracket() {
         clear_hole(quill_collar_d, arm_h);
         translate([-outer, -1.5, -0.5]) cube([outer, 3, arm_h + 1]);
         // clamp screw M4, across the split
-        translate([-outer / 2 - 5, -20, arm_h / 2]) rotate([-90, 0, 0]) cylinder(d = 4.4, h = 40, $fn = 32);
+        translate([-outer / 2 - 5, -20, arm_h / 2]) rotate([-90, 0, 0]) cylinder(d = 4.4, h = 40, $fn = min(32, $fn));
         // two slots for the head's screws
         for (s = [-1, 1]) translate([outer / 2 + arm - bracket_plate - 1, s * 14, arm_h / 2]) rotate([0, 90, 0])
-            hull() for (y = [-3, 3]) translate([0, y, 0]) cylinder(d = 4.4, h = 10, $fn = 32);
+            hull() for (y = [-3, 3]) translate([0, y, 0]) cylinder(d = 4.4, h = 10, $fn = min(32, $fn));
     }
 }
 

@@ -30,7 +30,7 @@ module spring_cup(kind) {
             translate([0, 0, -1]) cylinder(d = head_bore, h = rod_head_h + head_space + 1);
         // dimples to count quarter turns by, for the squareness check
         for (a = [0, 90, 180, 270])
-            rotate(a) translate([cup_d / 2, 0, base + wall_height / 2]) sphere(d = 2.4, $fn = 24);
+            rotate(a) translate([cup_d / 2, 0, base + wall_height / 2]) sphere(d = 2.4, $fn = min(24, $fn));
     }
 }
 

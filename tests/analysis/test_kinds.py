@@ -58,12 +58,19 @@ WORDS_ITS_OWN = "losses.py"
 def found_kinds() -> set[str]:
     """Every kind of Finding that the source makes by name."""
     roots = [Path(coilbench.capture.__path__[0]), Path(coilbench.analysis.__path__[0])]
-    files = (file for root in roots for file in root.rglob("*.py"))
-    trees = [ast.parse(file.read_text()) for file in files if file.name != WORDS_ITS_OWN]
+    files = (file for root in roots for file in root.rglob("*.py") if file.name != WORDS_ITS_OWN)
+    trees = [ast.parse(text) for file in files if "Finding" in (text := file.read_text("utf-8"))]
     calls = [node for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Call)]
-    made = (call for call in calls if ast.unparse(call.func) in ("Finding.of", "Finding"))
-    kinds = (call.args[0] for call in made if call.args)
+    made = (call for call in calls if call.args and _makes_a_finding(call.func))
+    kinds = (call.args[0] for call in made)
     return {str(kind.value) for kind in kinds if isinstance(kind, ast.Constant)}
+
+
+def _makes_a_finding(called: ast.expr) -> bool:
+    """It is Finding(...) or Finding.of(...)."""
+    if isinstance(called, ast.Attribute) and called.attr == "of":
+        called = called.value
+    return isinstance(called, ast.Name) and called.id == "Finding"
 
 
 @pytest.mark.parametrize("kind", sorted(found_kinds()))

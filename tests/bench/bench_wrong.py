@@ -10,7 +10,8 @@ how many looks showed a number that nobody knew.
 
 from __future__ import annotations
 
-from wrong_presses import CASES, SHOWN_S, outcomes
+from wrong_case import SHOWN_S, outcomes
+from wrong_presses import CASES
 
 
 def main() -> None:

@@ -43,6 +43,7 @@ def kept(
 ) -> Event:
     facts = {"label": label, "purpose": purpose, "stroke": stroke, "strokes": strokes}
     facts |= {"peak_n": peak_n, "lowest_mm": lowest_mm, "next_label": next_label, "findings": []}
+    facts |= {"peak_u_n": 0.9, "lowest_u_mm": 0.03}
     return Event(EventKind.KEPT, Finding("stroke_kept", facts))
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import io
+import struct
 import uuid
 from pathlib import Path
 
 from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
-from coilbench.capture.book.digests import DIGESTS, seal_content
+from coilbench.capture.book.digests import BRANCHES, digest_of_content
 from coilbench.capture.book.opening import open_book
 
 SPRINGS_A_SET, STROKES_A_SPRING = 12, 3
@@ -28,50 +29,72 @@ def demo(path: Path) -> Path:
 
 
 def fill(template: Path, path: Path, springs: int, called: str = "set") -> None:
-    """Add sets of twelve springs to a book, each spring with three strokes of another one's."""
+    """Add sets of twelve springs to a book, each spring with three strokes of another one's.
+
+    Random ids, sorted first: so a large book is written from its beginning to its end.
+    """
+    sets = -(-springs // SPRINGS_A_SET)
+    set_ids, spring_ids, sweep_ids = (
+        sorted(str(uuid.uuid4()) for _ in range(sets * many))
+        for many in (1, SPRINGS_A_SET, SPRINGS_A_SET * STROKES_A_SPRING)
+    )
     with open_book(path, create=True) as db:
         db.execute("ATTACH ? AS template", [str(template)])
         db.execute("PRAGMA synchronous = OFF")
+        db.execute("PRAGMA cache_size = -200000")
         db.conn.execute("BEGIN")
         for table in ("calibration_parts", "calibration_points", "calibrations"):
             db.execute(f"INSERT OR IGNORE INTO main.{table} SELECT * FROM template.{table}")
-        strokes = [row[0] for row in db.execute(_STROKES)]
-        for number in range(-(-springs // SPRINGS_A_SET)):
-            _add_set(db, f"{called}{number:04d}", strokes)
+        db.conn.executemany(
+            "INSERT INTO sets (id, name, role, made_utc, conditioning_strokes, measured_strokes)"
+            " VALUES (?, ?, 'outer', '2026-05-01T10:00:00.000+00:00', 0, 3)",
+            [(set_id, f"{called}{number:04d}") for number, set_id in enumerate(set_ids)],
+        )
+        places = [divmod(number, SPRINGS_A_SET) for number in range(len(spring_ids))]
+        db.conn.executemany(
+            "INSERT INTO springs (id, set_id, label, turn) VALUES (?, ?, ?, ?)",
+            [
+                (one, set_ids[of], f"{called}{of:04d}-{turn + 1:02d}", turn + 1)
+                for one, (of, turn) in zip(spring_ids, places, strict=True)
+            ],
+        )
+        _add_strokes(db, sweep_ids, spring_ids)
         db.conn.commit()
 
 
-def _add_set(db: Database, name: str, strokes: list[str]) -> None:
-    set_id = str(uuid.uuid4())
-    db.execute(
-        "INSERT INTO sets (id, name, role, made_utc, conditioning_strokes, measured_strokes)"
-        " VALUES (?, ?, 'outer', '2026-05-01T10:00:00.000+00:00', 0, 3)",
-        [set_id, name],
-    )
-    for turn in range(1, SPRINGS_A_SET + 1):
-        spring_id = str(uuid.uuid4())
-        db.execute(
-            "INSERT INTO springs (id, set_id, label, turn) VALUES (?, ?, ?, ?)",
-            [spring_id, set_id, f"{name}-{turn:02d}", turn],
-        )
-        for stroke in range(STROKES_A_SPRING):
-            _add_stroke(db, spring_id, strokes[(turn * STROKES_A_SPRING + stroke) % len(strokes)])
-
-
-def _add_stroke(db: Database, spring_id: str, source: str) -> None:
+def _add_strokes(db: Database, sweep_ids: list[str], spring_ids: list[str]) -> None:
+    sources = [row[0] for row in db.execute(_STROKES)]
+    contents = {source: _content(db, source) for source in sources}
+    pairs = [(one, sources[number % len(sources)]) for number, one in enumerate(sweep_ids)]
     columns = [row[1] for row in db.execute("PRAGMA main.table_info(sweeps)")]
-    columns = [column for column in columns if column not in DIGESTS]
-    own = {"id": "?", "spring_id": "?", "session_id": "NULL"}
+    columns = [column for column in columns if column not in ("digest", "state_digest")]
+    own = {"id": "?", "spring_id": "?", "session_id": "NULL", "content_digest": "?"}
     chosen = ", ".join(own.get(column, column) for column in columns)
-    sweep_id = str(uuid.uuid4())
-    db.execute(
+    db.conn.executemany(
         f"INSERT INTO sweeps ({', '.join(columns)})"
         f" SELECT {chosen} FROM template.sweeps WHERE id = ?",
-        [sweep_id, spring_id, source],
+        (
+            (one, spring_ids[number // STROKES_A_SPRING], digest_of_content(one, *contents[of]), of)
+            for number, (one, of) in enumerate(pairs)
+        ),
     )
-    db.execute(
+    db.conn.executemany(
         "INSERT INTO curve_rows SELECT ?, branch, point, height_mm, load_n"
         " FROM template.curve_rows WHERE sweep_id = ?",
-        [sweep_id, source],
+        pairs,
     )
-    seal_content(db.conn, sweep_id)
+
+
+def _content(db: Database, source: str) -> tuple[bytes, list[bytes]]:
+    """Return a stroke's samples and the rows of its branches, as its digest covers them."""
+    sql = "SELECT samples_blob FROM template.sweeps WHERE id = ?"
+    (blob,) = db.execute(sql, [source]).fetchone()
+    rows = db.execute(
+        "SELECT branch, point, height_mm, load_n FROM template.curve_rows WHERE sweep_id = ?"
+        " ORDER BY branch, point",
+        [source],
+    ).fetchall()
+    return blob, [
+        b"".join(struct.pack("<3d", *row[1:]) for row in rows if row[0] == branch)
+        for branch in BRANCHES
+    ]

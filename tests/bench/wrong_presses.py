@@ -1,59 +1,36 @@
 """Cases that were seen to go wrong at a bench, each on a simulated rig: what a screen must show.
 
-A case says from when on the thing is wrong, out of what the rig really reads, so that the time to
-the screen is measured on the rig's own clock.
+How a case is run, and what came of it: wrong_case.py.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import Literal, NamedTuple
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bench_strokes import Slipping, turned_into
-from coilbench.analysis.dashboard.calls import call
-from coilbench.analysis.dashboard.scene import Scene, SetTable
-from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.book.sets import find_set
-from coilbench.capture.running.commands import Action, Command, Snapshot
-from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, PutMass, Rest, Step
-from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
+from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, PutMass, Rest, Step, ease
+from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS
 from coilbench.capture.virtual.setup import Faults, StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
-from rig_clock import BACK_S, STEP_S, Alter, Watched, watch_capture
-from support.capture_books import book_maker
+from rig_clock import BACK_S, Alter
+from wrong_case import RIG, SHOWN_S, Case, Read, Since
 
 Array = NDArray[np.float64]
 
-RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 4, 4)
 ALIEN = draw_set(INNER, 1, 4)[0]
 INNERS = draw_set(INNER, 4, 4)
 TO_MM = 28.0
 FIRST_S = 2.0  # before the first press
-SHOWN_S = 0.5  # so soon a screen must show it
 LET_UP_N = 8.0  # below it a press is over
-UNITS = Units()
-
-
-class Read(NamedTuple):
-    """What the rig reads over a plan, by its true figures; shape (n,) each."""
-
-    t_s: Array
-    load_n: Array
-    height_mm: Array
-
-
-Since = Callable[[Read], float]
+LET_UP_S = 0.6  # that a hand takes to let up what it held
 
 
 def presses(
@@ -64,59 +41,6 @@ def presses(
     for spring in springs:
         steps += [PressSpring(spring, TO_MM, kind), Rest(0.5)] * times + [Rest(1.0)]
     return steps
-
-
-@dataclass(frozen=True)
-class Case:
-    """One thing that goes wrong.
-
-    Attributes:
-        since: from when on it is wrong, s.
-        large: what the screen must call out.
-        kind: of the alarm, question, refusal or reason that names the cause.
-        counts: how many strokes may count, and must.
-        measured: how many strokes of each spring are to count, after one that works it.
-        unknown: what nobody knows then, and for how long, s.
-        most_n: no larger load can be known.
-        never: what must not be named.
-    """
-
-    name: str
-    steps: list[Step]
-    since: Since
-    large: str
-    kind: str
-    counts: int
-    measured: int = 2
-    rig: RigModel = RIG
-    faults: Faults | None = None
-    alter: Alter | None = None
-    commands: tuple[tuple[float, Command], ...] = ()
-    restarts: bool = False
-    ratings: Ratings = field(default_factory=Ratings)
-    free_mm: float | None = None
-    solid_mm: float | None = None
-    unknown: tuple[Literal["", "load_n", "height_mm"], float] = ("", 0.0)
-    most_n: float | None = None
-    never: tuple[str, ...] = ()
-
-
-class Outcome(NamedTuple):
-    """What came of a case.
-
-    Attributes:
-        after_s: how long after it was wrong the screen said so; None: it never did.
-        words: what the screen said beside the large type.
-        kinds: what was named at all, in alarms, questions, reasons and refusals.
-        stale: looks at which a load or height was shown that nobody knew then.
-    """
-
-    after_s: float | None
-    words: str
-    kinds: frozenset[str]
-    counted: int
-    refused: int
-    stale: int
 
 
 def at(seconds: float) -> Since:
@@ -185,6 +109,15 @@ def _at(samples: NDArray[np.void], height_mm: float, load_n: float) -> None:
     samples["travel_counts"] = round(travel)
 
 
+def _let_up(samples: NDArray[np.void], to_s: float, held: Array) -> None:
+    """Let the quill go from where it is held, in place: a hand takes a moment."""
+    share = ease((samples["t_us"] * 1e-6 - to_s) / LET_UP_S)
+    late = samples["t_us"] * 1e-6 >= to_s
+    for value, name in zip(held, ("load_counts", "travel_counts"), strict=True):
+        there = samples[name][late]
+        samples[name][late] = np.rint(value + (there - value) * share[late])
+
+
 def _held(from_s: float, to_s: float, height_mm: float, load_n: float) -> Alter:
     """Return a quill that is held at a height under a load meanwhile."""
 
@@ -194,6 +127,8 @@ def _held(from_s: float, to_s: float, height_mm: float, load_n: float) -> Alter:
         samples = block.samples[held]
         _at(samples, height_mm, load_n)
         block.samples[held] = samples
+        travel = (RIG.rest_height_mm - height_mm) * RIG.travel_counts_per_mm
+        _let_up(block.samples, to_s, np.array([RIG.cell_counts(np.array([load_n]))[0], travel]))
 
     return altered(change)
 
@@ -208,6 +143,7 @@ def _frozen(from_s: float, to_s: float) -> Alter:
         for at, name in enumerate(names):
             last[at] = block.samples[name][before[-1]] if before.size else last[at]
             block.samples[name][held] = last[at] + t_s[held] * 1000 % 3
+        _let_up(block.samples, to_s, last)
 
     return altered(change)
 
@@ -223,6 +159,17 @@ def _stopped_on(spring: SpringModel, preload_mm: float) -> Alter:
         samples = block.samples[above]
         _at(samples, stop_mm, load_n)
         block.samples[above] = samples
+
+    return altered(change)
+
+
+def _slipped(from_s: float, by_mm: float, over_s: float = 1e-3) -> Alter:
+    """Return a travel scale that slips so far, and stays there."""
+
+    def change(block: RawBlock) -> None:
+        share = np.clip((block.samples["t_us"] * 1e-6 - from_s) / over_s, 0.0, 1.0)
+        slip = np.rint(share * by_mm * RIG.travel_counts_per_mm)
+        block.samples["travel_counts"] -= slip.astype(np.int32)
 
     return altered(change)
 
@@ -277,6 +224,10 @@ TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
 _GAUGE_S = 9.0
+_STILL_S = 12.5
+_GAUGED_S = 20.5
+_GAUGED: list[Step] = [*presses(SPRINGS[0]), Rest(1.0), GaugeBlock(30.0, 6.0), Rest(2.0)]
+_SHORTER = SpringModel(free_length_mm=49.0, rate_n_per_mm=20.5, solid_height_mm=24.0)
 _TWICE_S = 11.5
 HELD_S = 9.0  # until then it is held
 _THEN = [Rest(HELD_S), *presses(SPRINGS[0])]
@@ -346,8 +297,29 @@ CASES = (
          *presses(SPRINGS[2])], let_up(7), "WRONG SPRING?", "another_spring", 9,
          commands=((44.0, Command(Action.TAKE_OUT)),)),
     Case("a slip", [*presses(SPRINGS[0]), PressSpring(SPRINGS[1], TO_MM), Rest(0.5),
-         PressSpring(_SLIPPING, TO_MM), Rest(1.5), *_AGAIN, *_AGAIN], let_up(5), "larch-02",
+         PressSpring(_SLIPPING, TO_MM), Rest(1.5), *_AGAIN, *_AGAIN], let_up(5), "DATUM RIGHT?",
          "slipped", 6),
+    Case("the travel scale slips in a conditioning press", presses(SPRINGS[0], times=4), at(MID_S),
+         "STOP", "travel_jumped", 0, alter=_slipped(MID_S, 2.0)),
+    Case("the travel scale slips slowly in a conditioning press", presses(SPRINGS[0], times=4),
+         let_up(2), "DATUM RIGHT?", "datum_moved", 1, alter=_slipped(3.0, 2.0, 0.7)),
+    Case("the travel scale slips with nothing in the press", [*presses(SPRINGS[0], times=2),
+         Rest(2.0), *presses(SPRINGS[0], times=2)], at(_STILL_S), "DATUM RIGHT?", "travel_jumped",
+         2, alter=_slipped(_STILL_S, -2.0)),
+    Case("a datum that stands, on a gauge that is typed half a millimetre short", _GAUGED,
+         at(_GAUGED_S), "GAUGE RIGHT?", "datum_differs", 3,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=29.5))),
+         never=("datum_set", "load_dead")),
+    Case("a gauge comes for a datum that stands", _GAUGED, at(_GAUGED_S - 4.0), "GAUGE", "", 3,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=30.0))), never=("load_dead",)),
+    *(
+        Case(f"a stiffer, shorter spring, {known} known", [*presses(*SPRINGS[:known]),
+             *presses(_SHORTER, times=1)], let_up(3 * known + 1), "WRONG SPRING?",
+             "another_spring", 3 * known, never=("pressed_short",))
+        for known in (1, 2)
+    ),
     Case("10 samples/s, a fast hand", presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2),
          "larch-01", "too_fast", 1, rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
     Case("a stroke far hastier than the others", [*presses(SPRINGS[0], times=2),
@@ -372,7 +344,7 @@ CASES = (
     Case("end with springs unfinished", ONE, at(6.0), "END NOW?", "finish_unfinished", 1,
          commands=((6.0, Command(Action.FINISH)),)),
     Case("datum set on a gauge that is typed 1 mm short", [*presses(SPRINGS[0], times=2), Rest(3.0),
-         GaugeBlock(30.0, 6.0), *presses(SPRINGS[0], times=1)], let_up(3), "GAUGE RIGHT?",
+         GaugeBlock(30.0, 6.0), *presses(SPRINGS[0], times=1)], let_up(3), "DATUM RIGHT?",
          "datum_moved", 2, faults=Faults(restart_at_s=(_TWICE_S,)),
          commands=((_TWICE_S + 6.0, Command(Action.DATUM, height_mm=29.0)),)),
     Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,
@@ -414,82 +386,3 @@ CASES = (
     Case("nothing is wrong, inner springs", presses(*INNERS, times=5), at(0.0), "larch-01", "", 20,
          measured=4),
 )  # fmt: skip
-
-
-def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
-    """Capture a case in a book of its own, and say what came of it."""
-    book = book_maker(folder)(
-        case.rig,
-        springs=4,
-        measured=case.measured,
-        device_id=case.rig.device_id,
-        name="case.db",
-    )
-    with open_book(book) as db:
-        case.ratings.store(db)
-        sizes = {"free_length_mm": case.free_mm, "solid_height_mm": case.solid_mm}
-        for name, mm in sizes.items():
-            db.execute(f"UPDATE sets SET {name} = ?", [mm])
-        db.conn.commit()
-        find_set(db, "larch")
-    seen = watch_capture(
-        book,
-        case.rig,
-        case.steps,
-        faults=case.faults,
-        alter=case.alter,
-        commands=case.commands,
-        restarts=case.restarts,
-    )
-    return seen, _outcome(case, seen)
-
-
-def read_of(case: Case) -> Read:
-    """Return what the rig reads over a case's plan."""
-    blocks = list(Bench(case.rig, case.steps, 4).blocks())
-    blocks = blocks if case.alter is None else [case.alter(block) for block in blocks]
-    samples = np.concatenate([block.samples for block in blocks])
-    rig = case.rig
-    load_n = (samples["load_counts"] - rig.zero_counts) / rig.counts_per_n
-    height_mm = rig.rest_height_mm - samples["travel_counts"] / rig.travel_counts_per_mm
-    return Read(samples["t_us"] * 1e-6, load_n, height_mm + rig.flex_mm(load_n))
-
-
-def _outcome(case: Case, seen: Watched) -> Outcome:
-    since_s = case.since(read_of(case))
-    after_s, words, kinds = None, "", set[str]()
-    for at_s, look in seen.looks:
-        kinds |= _named(look)
-        called = call(Scene(look, SetTable((), 2, ()), UNITS))
-        said = called.large == case.large if case.large else case.kind in _named(look)
-        if after_s is None and at_s >= since_s and said:
-            after_s, words = at_s - since_s, called.words
-            words = words if called.urgent or look.alarm is None else describe(look.alarm, UNITS)
-    refused = [event.what for _, event in seen.events if event.what.kind == "stroke_refused"]
-    kinds |= seen.refused_for() | {event.what.kind for _, event in seen.events}
-    if case.kind in seen.refused_for() and words.startswith("stroke"):
-        words = describe(refused[0], UNITS)
-    stale = sum(_stale(case, at_s - since_s, look) for at_s, look in seen.looks)
-    return Outcome(after_s, words, frozenset(kinds), seen.counted(), len(refused), stale)
-
-
-def _stale(case: Case, after_s: float, look: Snapshot) -> bool:
-    """Tell whether a look shows a number that nobody knows."""
-    if case.most_n is not None and look.load_n is not None and look.load_n > case.most_n:
-        return True
-    name, for_s = case.unknown
-    return name != "" and SHOWN_S + STEP_S < after_s < for_s and getattr(look, name) is not None
-
-
-def _named(look: Snapshot) -> set[str]:
-    found = (look.alarm, look.question, look.datum, look.load_unknown, look.link_what)
-    return {one.kind for one in found if one is not None}
-
-
-def outcomes(cases: tuple[Case, ...] = CASES) -> list[tuple[Case, Outcome]]:
-    """Run cases, each in a folder that is removed afterwards."""
-    found = []
-    for case in cases:
-        with TemporaryDirectory() as folder:
-            found.append((case, run(case, Path(folder))[1]))
-    return found

@@ -45,4 +45,5 @@ def _calls(text: str) -> Iterator[list[str]]:
     for code in (*spans, *BLOCK_LINE.findall(text), *lines):
         call = CALL.search(code)
         if call:
-            yield shlex.split(call[1].removesuffix(')"'), comments=True)
+            words, _, _ = call[1].removesuffix(')"').partition(" > ")
+            yield shlex.split(words, comments=True)

@@ -50,6 +50,7 @@ ALARMS = {
     "coils_bind": {"height_mm": 24.12, "load_n": 412.3},
     "load_still": {"moved_mm": 3.12, "load_n": 145.2},
     "slipped": {"way": "down", "height_mm": 41.77, "step_n": -26.1},
+    "travel_jumped": {"jump_mm": 2.0, "height_mm": 41.77},
 }
 GONE = {
     "kind": "port_gone",
@@ -62,6 +63,7 @@ DATUM = {"datum": Finding.of("datum_lost"), "height_mm": None, "turn": None, "cu
 OTHER = Finding.of(
     "another_spring", label="larch-02", own=False, reason="level", height_mm=38.5, load_n=190.0,
     usual_n=226.0, off_share=0.15, others=4)  # fmt: skip
+DOUBT = Finding.of("datum_doubted", why={"kind": "slipped"} | ALARMS["slipped"])
 STATES: dict[str, dict[str, Any]] = {
     "pressed: another_spring": {"alarm": OTHER},
     "pressed: touched_low": {"alarm": Finding.of("touched_low", touch_mm=46.95,
@@ -76,6 +78,15 @@ STATES: dict[str, dict[str, Any]] = {
                               "link_what": Finding.of("rig_fault", code=code)}
        for code in FaultCode},
     "datum lost": DATUM,
+    "datum in doubt": {**DATUM, "datum": DOUBT, "question": DOUBT},
+    "datum in doubt, and said so": {**DATUM, "datum": DOUBT},
+    "gauge differs": {"question": Finding.of("datum_differs", height_mm=29.5, moved_mm=-0.5,
+                                             u_mm=0.02)},
+    "presses by another datum": {"question": Finding.of(
+        "strokes_in_doubt", presses=12, labels=["larch-01", "larch-02", "larch-03", "larch-04"],
+        moved_mm=-0.5)},
+    "solid height": {"question": Finding.of("solid_seen", label="larch-02", solid_mm=24.48,
+                                            u_mm=0.58)},
     "another spring": {"question": Finding.of(
         "another_spring", label="larch-02", reason="level", height_mm=38.5, load_n=190.0,
         usual_n=226.0, off_share=0.15, others=4)},

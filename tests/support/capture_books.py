@@ -33,10 +33,12 @@ def book_maker(folder: Path) -> MakeBook:
         device_id: str | None = None,
         boot_id: int | None = None,
         name: str = "bench.db",
+        flex: bool = True,
     ) -> Path:
         path = folder / name
         with open_book(path, create=True) as db:
-            for kind, fit in zip(("load", "travel", "flex"), true_fits(rig), strict=True):
+            kinds = ("load", "travel", "flex") if flex else ("load", "travel")
+            for kind, fit in zip(kinds, true_fits(rig), strict=False):
                 part = NewPart(kind, "truth", fit, [], device_id=device_id, boot_id=boot_id)
                 store_part(db, part)
             labels = labels_for("larch", springs)

@@ -1,6 +1,6 @@
 """New books for tests: copies of one that was made once, which costs less than a third.
 
-The tests of the book itself make theirs as the program does.
+The tests of what makes a book make theirs as the program does.
 """
 
 from __future__ import annotations

@@ -105,7 +105,7 @@ class Server:
 
     def control(self, *arguments: str) -> None:
         """Run pg_ctl on it."""
-        command = [_program("pg_ctl"), "-D", str(self.folder / "data"), *arguments]
+        command = [program("pg_ctl"), "-D", str(self.folder / "data"), *arguments]
         log = self.folder / "log"
         _as_its_user([*command, "-l", str(log), "-s"], self.folder)
 
@@ -131,7 +131,7 @@ def _state(pid: int) -> str:
     return "Z"
 
 
-def _program(name: str) -> str:
+def program(name: str) -> str:
     places = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{name}"))
     return str(places[-1]) if places else tool(name, package="postgresql")
 
@@ -170,7 +170,7 @@ def _start(folder: Path, quick: str = _QUICK) -> None:
     _as_its_user([*make, "-keyout", "server.key", "-out", "server.crt"], folder)
     data = folder / "data"
     options = ["-D", str(data), "-U", "shop", "-A", "trust", "-E", "UTF8", "--locale=C", "-N"]
-    _as_its_user([_program("initdb"), *options], folder)
+    _as_its_user([program("initdb"), *options], folder)
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
@@ -186,7 +186,7 @@ def running_server() -> Server:
     """Return this run's server; the first test that asks for it starts it."""
     if importlib.util.find_spec("psycopg") is None:
         missing("psycopg (pip install '.[shop]')")
-    _program("initdb")
+    program("initdb")
     folder = Path(os.environ[RUN])
     with FileLock(f"{folder}.lock"):
         if not (folder / "made").exists():

@@ -14,6 +14,7 @@ from coilbench.capture.book.calibrations import store_part, store_scale
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.merge_rows import RULES
+from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set
 from coilbench.capture.calibration.fit import load_part, travel_part
@@ -25,10 +26,10 @@ from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.tables.spring_lines import SpringEntry
 
 
-def stroke_csv(shift: int) -> bytes:
+def stroke_csv(shift: int, stiffer: float = 1.0) -> bytes:
     """A stroke of 53 mm down to 30 mm and up, 16 N/mm, as counts."""
     height_mm = 30.0 + np.abs(np.linspace(-25.0, 25.0, 81))
-    load_kg = 1.6 * np.clip(53.0 - height_mm, 0.0, None)
+    load_kg = 1.6 * stiffer * np.clip(53.0 - height_mm, 0.0, None)
     rows = "".join(
         f"{i / 80},{round(100 + 2000 * kg) + shift * (i % 5)},{round((60 - mm) * 100)}\n"
         for i, (kg, mm) in enumerate(zip(load_kg, height_mm, strict=True))
@@ -61,6 +62,24 @@ def make_larch(path: Path) -> None:
         store_readings(db, find_set(db, "larch"), [keyed], KeyedSetup())
     for number, label in enumerate(("larch-01", "larch-02", "larch-03")):
         press(path, label, 2 * number, 2 * number + 1)
+
+
+def make_set(path: Path, name: str, stretch: tuple[float, ...]) -> None:
+    """Make a bench's book with a calibrated set, two strokes a spring, each this much stiffer."""
+    with open_book(path, create=True) as db:
+        store_part(
+            db, load_part([LoadPoint(kg, 100 + 2000 * kg) for kg in (0, 10, 20, 40)], "m.csv")
+        )
+        store_part(
+            db, travel_part([GaugePoint(mm, (60 - mm) * 100) for mm in (0, 20, 50)], "g.csv")
+        )
+        nominal = SetNominal((NominalLoad(40.0, 204.0), NominalLoad(31.0, 345.0)))
+        labels = labels_for(name, len(stretch))
+        record = new_set(db, SetPlan(name, "outer", labels, nominal=nominal))
+        for label, factor in zip(record.labels, stretch, strict=True):
+            for shift in (0, 1):
+                table = read_table(stroke_csv(shift, factor), f"{label}-{shift}.csv")
+                import_table(db, record, table, label=label)
 
 
 def make_empty(path: Path) -> Path:

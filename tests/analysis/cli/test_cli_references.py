@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import signal
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.calibration.polynomial import evaluate
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -40,10 +42,10 @@ AFTER = Rest(60.0)
 
 
 @contextmanager
-def rig_doing(*steps: Step, endless: bool = False) -> Iterator[str]:
+def rig_doing(*steps: Step, endless: bool = False, boot: int = 0) -> Iterator[str]:
     """Give the address of a rig on which a hand does these steps, as fast as it is read."""
     blocks = Bench(RIG, steps, 2).blocks(endless=endless)
-    with VirtualPort(Firmware(RIG, blocks)) as port:
+    with VirtualPort(Firmware(RIG, blocks, seed=boot)) as port:
         port.start()
         yield port.url
 
@@ -60,8 +62,8 @@ class Desk:
         assert "Traceback" not in self.err
         return status
 
-    def gauge(self, *steps: Step, more: tuple[str, ...]) -> int:
-        with rig_doing(*steps, AFTER) as url:
+    def gauge(self, *steps: Step, more: tuple[str, ...], boot: int = 0) -> int:
+        with rig_doing(*steps, AFTER, boot=boot) as url:
             return self.rig("gauge", "--port", url, *more)
 
     def file(self, text: str) -> str:
@@ -125,7 +127,58 @@ def test_a_step_that_is_insisted_on_is_stored_and_named_and_asked_about_again(de
     datum = (FIRST, GaugeBlock(30.0, 4.0))
     assert desk.gauge(*datum, more=("--datum", "30mm")) == 2
     assert "--accept-step" in desk.err
-    assert desk.gauge(*datum, more=("--datum", "30mm", "--accept-step")) == 0
+    assert desk.gauge(*datum, more=("--datum", "30mm", "--accept-step")) == 2
+    assert "--accept-datum" in desk.err  # the step was wrong, and so is what the stop reads by it
+    believed = ("--accept-step", "--accept-datum")
+    assert desk.gauge(*datum, more=("--datum", "30mm", *believed)) == 0
+
+
+def on_gauges(*lengths_mm: float) -> tuple[Step, ...]:
+    """A quill that rests, then stands on one gauge after the other."""
+    return FIRST, *(one for mm in lengths_mm for one in (REST, GaugeBlock(mm, 4.0)))
+
+
+@pytest.mark.parametrize("restarts", [False, True])
+@pytest.mark.parametrize(
+    ("stand_mm", "typed"),
+    [
+        ((20.0, 30.0, 40.0), ("--lengths", "30mm,40mm,50mm")),
+        ((25.0, 35.0, 45.0), ("--lengths", "20mm,30mm,40mm")),
+        ((30.0,), ("--datum", "35mm")),
+        ((20.0,), ("--datum", "19mm")),
+    ],
+)
+def test_lengths_that_are_all_off_alike_are_asked_about_by_the_calibration_before(
+    desk: Desk, stand_mm: tuple[float, ...], typed: tuple[str, ...], restarts: bool
+) -> None:
+    """By the counts; after a restart, which counts anew, by where the quill's stop is."""
+    good = on_gauges(20.0, 30.0, 40.0)
+    assert desk.gauge(*good, more=("--lengths", "20mm,30mm,40mm"), boot=7) == 0
+    assert {"offset_unchecked", "stop_at"} <= desk.notes("travel")
+    before = desk.part("travel").part_id
+    boot = 8 if restarts else 7
+    assert desk.gauge(*on_gauges(*stand_mm), more=typed, boot=boot) == 2
+    assert "--accept-datum" in desk.err
+    assert desk.part("travel").part_id == before
+    assert desk.gauge(*on_gauges(*stand_mm), more=(*typed, "--accept-datum"), boot=boot) == 0
+    assert "heights_moved" in desk.notes("travel")
+
+
+def test_the_same_lengths_again_agree_and_after_a_restart_too(desk: Desk) -> None:
+    good, typed = on_gauges(20.0, 30.0, 40.0), ("--lengths", "20mm,30mm,40mm")
+    for boot, told in ((7, "offset_unchecked"), (7, "heights_agree"), (8, "heights_agree")):
+        assert desk.gauge(*good, more=typed, boot=boot) == 0
+        assert told in desk.notes("travel")
+    assert desk.gauge(*on_gauges(30.0), more=("--datum", "30mm"), boot=9) == 0
+    assert "heights_agree" in desk.notes("travel")
+
+
+def test_the_faces_together_show_a_shift_at_once(desk: Desk) -> None:
+    """The first calibration of all: 20, 30 and 40 mm typed as 30, 40 and 50, then 0."""
+    steps = (*on_gauges(20.0, 30.0, 40.0), REST, FacesTogether(4.0))
+    assert desk.gauge(*steps, more=("--lengths", "30mm,40mm,50mm,0mm")) == 2
+    assert "rejected: the faces together read as 10.00 mm" in desk.out
+    assert desk.part("travel") is None
 
 
 def test_a_datum_on_no_gauge_is_not_stored(desk: Desk) -> None:
@@ -209,6 +262,30 @@ def left_with_ctrl_c(desk: Desk, *command: str) -> Iterator[Terminal]:
         terminal.close()
 
 
+def test_guided_masses_that_err_each_are_kept_with_what_was_stated_of_them(desk: Desk) -> None:
+    """JCGM 100:2008, 5.1.2: independent errors of n masses leave less than one that all share."""
+    port, u_n = "virtual:?do=weigh&pace=fast&ends=0", {}
+    for masses_err in ("each", "together"):
+        stated = ("--masses-err", masses_err, "--masses-u", "0.2%")
+        assert desk.rig("weigh", "--port", port, *stated) == 0
+        part = desk.part("load")
+        assert part.masses_err == masses_err
+        for point in part.points:
+            assert point.u_kg == pytest.approx(0.002 * point.mass_kg)
+        counts = [part.fit.x_min, part.fit.x_max]
+        load_n, own_n = evaluate(part.fit, counts[1], minus_x=counts[0])
+        u_n[masses_err] = math.hypot(float(own_n), part.reference_u_relative * float(load_n))
+        assert desk.rig("card") == 0
+        assert ("Each mass is taken to err by itself" in desk.out) == (masses_err == "each")
+    assert u_n["together"] == pytest.approx(0.001 * 20.0 * 9.80665, rel=0.1)  # as one mass
+    assert 0.5 < u_n["each"] / u_n["together"] < 0.95  # between all of three and the largest alone
+
+
+def test_masses_that_err_each_need_their_uncertainty_before_any_is_read(desk: Desk) -> None:
+    assert desk.rig("weigh", "--port", "nowhere:", "--masses-err", "each") == 2
+    assert "--masses-u" in desk.err
+
+
 def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
     with left_with_ctrl_c(desk, "weigh", "--port", "virtual:?do=weigh") as terminal:
         terminal.wait_for(r"each, together\) \[together\]")
@@ -222,13 +299,16 @@ def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
 
 def test_on_a_terminal_a_reading_in_question_can_be_taken(desk: Desk) -> None:
     """A new cell on the same rig: an earlier calibration contradicts it, the person insists."""
-    assert desk.rig("weigh", "--from", desk.file(MASSES)) == 0  # half of this rig's slope or so
+    masses = np.array([0.0, 5.0, 10.0, 20.0])
+    counts = RIG.cell_counts(0.5 * RIG.gravity_m_per_s2 * masses)  # half of this rig's slope
+    rows = "".join(f"{m:g},{c:.1f}\n" for m, c in zip(masses, counts, strict=True))
+    assert desk.rig("weigh", "--from", desk.file(f"mass_kg,counts\n{rows}")) == 0
     plan = ("--masses", "0,5,10", "--masses-err", "together")
     with (
         rig_doing(FIRST, PutMass(7.0, 4.0), Rest(1.0), endless=True) as url,
         left_with_ctrl_c(desk, "weigh", "--port", url, *plan) as terminal,
     ):
-        terminal.wait_for("(?s)5.00 kg is required.*y: take it all the same")
+        terminal.wait_for(r"(?s)5.00\s+kg\s+is\s+required.*y: take it all the same")
         terminal.press("y")
         terminal.wait_for("3 of 3: put 10 kg on")
 

@@ -369,7 +369,7 @@ def test_health_says_how_far_the_zero_went_since_the_first_look(
     assert check(calibrated, "--port", plug([Rest(15.0)]), "--hands-off") == 0
     assert 0.0 < zero["running_min"] < 1.0  # the simulated rig started with the test
     said = capsys.readouterr().out
-    assert re.search(r"went \+0\.\d+ kg in \d+ min", said)
+    assert re.search(r"went \+0\.\d+ ± 0\.\d+ kg in \d+ min", said)
     assert "last start" in said
     with open_book(Path(calibrated)) as db:
         assert db.table("rest_zeros").count == 3

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -11,12 +12,16 @@ from hypothesis import strategies as st
 
 from coilbench.analysis.dashboard.calls import call
 from coilbench.analysis.dashboard.scene import known_now
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import CARE_ONLY
+from coilbench.capture.strokes.watching import WITHOUT_TOUCH
 from support.alarms import (
     ALARMS,
     LIVE,
     LOST,
+    REFUSED,
     SCENE,
     STATES,
     STOPS,
@@ -155,3 +160,53 @@ def test_a_quill_that_stands_on_its_gauge_is_not_told_to_go_up(phase: str, first
     scene = scene_of("datum lost")
     scene = replace(scene, snapshot=replace(scene.snapshot, phase=phase, load_n=10.0))
     assert ("take the spring out first" in call(scene).words) == first
+
+
+@pytest.mark.parametrize("kind", sorted(set(ALARMS) - WITHOUT_TOUCH))
+@pytest.mark.parametrize(
+    ("state", "up"),
+    [
+        ({"phase": "press"}, False),
+        ({"phase": "release"}, False),
+        ({"phase": "release", "load_n": 1.0}, True),
+        ({"phase": "idle", "load_n": 0.1}, True),
+    ],
+)
+def test_a_quill_that_is_up_is_not_told_to_go_up(
+    kind: str, state: dict[str, Any], up: bool
+) -> None:
+    scene = scene_of(kind)
+    words = call(replace(scene, snapshot=replace(scene.snapshot, **state))).words
+    assert words.startswith("let the quill up: ") is not up
+    alarm = scene.snapshot.alarm
+    assert alarm is not None
+    refused = replace(REFUSED, what=replace(REFUSED.what, facts=REFUSED.what.facts | {
+        "findings": [alarm.to_document()]}))  # fmt: skip
+    assert "let the quill up" not in describe(refused.what, Units())
+
+
+@pytest.mark.parametrize("kind", sorted(WITHOUT_TOUCH & set(ALARMS)))
+def test_where_no_load_tells_that_it_is_down_it_is(kind: str) -> None:
+    scene = scene_of(kind)
+    snapshot = replace(scene.snapshot, phase="idle", load_n=0.1)
+    assert call(replace(scene, snapshot=snapshot)).words.startswith("let the quill up: ")
+
+
+def test_a_datum_in_doubt_shows_no_height_and_says_how_to_settle_it() -> None:
+    for size in ((40, 20), (80, 24), (200, 60)):
+        text = drawn(scene_of("datum in doubt"), *size)
+        assert is_large(text, "DATUM RIGHT?")
+        assert "DATUM IN DOUBT" in text
+        assert holds(text, "press d")
+        if size != (40, 20):  # there the event says it
+            assert holds(text, "suddenly lost 2.66 kg near 41.77 mm")
+        assert "38.42" not in text
+        assert re.search(r"\by .*\bx ", " ".join(text.splitlines()[-4:-1]))
+    assert is_large(drawn(scene_of("datum in doubt, and said so")), "SET THE DATUM")
+
+
+def test_a_gauge_that_is_awaited_is_called_for_and_no_way_is_told() -> None:
+    scene = replace(SCENE, snapshot=replace(LIVE, gauge_awaited=True, phase="idle", load_n=0.0))
+    text = drawn(scene)
+    assert is_large(text, "GAUGE")
+    assert "to open at" not in text

@@ -14,6 +14,7 @@ from rich.console import Console
 
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
@@ -165,7 +166,7 @@ def test_no_colour_carries_meaning_alone() -> None:
     assert re.search("LINK LOST(.|\n)*there is no such port", drawn(lost))
     assert "NO SAMPLE for 4.2 s" in drawn(Snapshot("larch", "x", link="up", sample_age_s=4.2))
     assert "\n! larch-01, stroke 3 of 3: does not count" in drawn(
-        replace(LIVE, events=LIVE.events[:2])
+        replace(LIVE, events=LIVE.events[:2], phase="idle")
     )
     assert "link fair in the last minute" in drawn(replace(LIVE, lost_share=0.0005))
     assert "link poor in the last minute" in drawn(replace(LIVE, lost_share=0.01))
@@ -258,9 +259,19 @@ def test_the_curve_grows_over_the_band_as_the_stroke_goes_on() -> None:
 def test_the_latest_event_is_told_from_its_beginning_at_80_by_24() -> None:
     lost = Finding.of("datum_lost").to_document()
     refused = stroke("stroke_refused", 2, status="gapped", findings=[lost])
-    snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)))
+    snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)), phase="idle")
     text = " ".join(drawn(snapshot, 80, 24).split())
     assert re.search("stroke 2 of .*samples are missing.*--datum LENGTH", text)
+
+
+def test_a_press_that_is_kept_says_how_well_load_and_height_are_known() -> None:
+    known = {"peak_n": 431.3, "lowest_mm": 25.94, "next_label": None}
+    with_u = stroke("stroke_kept", 2, **known, peak_u_n=1.2, lowest_u_mm=0.04)
+    rigid = stroke("stroke_kept", 2, **known, peak_u_n=1.2, lowest_u_mm=None)
+    said = describe(with_u.what, Units())
+    assert "43.98 kg at 25.94 mm (rig: ± 0.12 kg, ± 0.04 mm)" in said
+    unsure = describe(rigid.what, Units())
+    assert re.search(r"43\.98 kg at 25\.94 mm.*± 0\.12 kg.*give is not measured", unsure)
 
 
 def test_units_are_the_users() -> None:

@@ -45,9 +45,31 @@ def says(text: str, event: Event) -> bool:
 @pytest.mark.parametrize("event", [REFUSED, DATUM_LOST, RESCUED, LINK_LOST])
 def test_the_cause_of_a_refusal_or_a_fault_is_whole(event: Event, size: tuple[int, int]) -> None:
     link = "lost" if event is LINK_LOST else "up"
-    text = drawn(after(KEPT, event, link=link), *size)
+    datum = DATUM_LOST.what if event is DATUM_LOST else None
+    text = drawn(after(KEPT, event, link=link, datum=datum, phase="idle"), *size)
     assert says(text, event)
     assert len(text.splitlines()) == size[1]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_what_no_longer_holds_is_cleared(size: tuple[int, int]) -> None:
+    """A refusal or a fault with the next press, from its touch on; a question once it is none."""
+    fault = Event.of(EventKind.FAULT, "zero_moved", load_n=20.0, moved_n=20.0)
+    for event in (REFUSED, fault):
+        assert says(drawn(after(KEPT, event, phase="idle"), *size), event)
+        for phase in ("touch", "press", "release"):
+            assert not says(drawn(after(KEPT, event, phase=phase), *size), event)
+        assert not says(drawn(after(event, KEPT, phase="idle"), *size), event)
+    assert not says(drawn(after(KEPT, DATUM_LOST, phase="idle"), *size), DATUM_LOST)
+    asked = Event.of(EventKind.QUESTION, "finish_unfinished", left=1, labels=["a"], springs=2)
+    assert not says(drawn(after(KEPT, asked), *size), asked)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_an_alarm_that_stands_is_told_while_it_is_pressed(size: tuple[int, int]) -> None:
+    near = Event.of(EventKind.FAULT, "overload_near", load_n=1.0, rating_n=2.0, part="cell")
+    assert says(drawn(after(near, alarm=near.what), *size), near)
+    assert not says(drawn(after(near), *size), near)
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -106,7 +128,8 @@ def test_a_loss_is_told_while_it_lasts_and_no_longer(lost: Event, size: tuple[in
 @pytest.mark.parametrize("ended", [KEPT, REFUSED])
 def test_a_rescue_gives_way_once_a_stroke_has_ended(ended: Event) -> None:
     for size in ((60, 20), (80, 24)):
-        assert not says(drawn(after(RESCUED, UP, ended, DATUM_LOST), *size), RESCUED)
+        scene = after(RESCUED, UP, ended, DATUM_LOST, datum=DATUM_LOST.what, phase="idle")
+        assert not says(drawn(scene, *size), RESCUED)
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])

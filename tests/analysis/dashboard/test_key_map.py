@@ -101,7 +101,8 @@ def test_two_keys_answer_a_question_and_do_nothing_without_one(kind: str) -> Non
 def test_a_datum_is_typed_as_a_length_in_the_users_unit(
     typed: str, unit: str, height_mm: float
 ) -> None:
-    (asked,) = KeyMap(unit).press(f"d{typed}\r", replace(AT_02, turn=None))
+    comes, asked = KeyMap(unit).press(f"d{typed}\r", replace(AT_02, turn=None))
+    assert comes == Command(Action.GAUGE)  # before the quill comes down on it
     assert isinstance(asked, Command)
     assert asked.action is Action.DATUM
     assert asked.height_mm == pytest.approx(height_mm)
@@ -109,10 +110,10 @@ def test_a_datum_is_typed_as_a_length_in_the_users_unit(
 
 def test_a_length_that_cannot_be_read_is_said_and_can_be_typed_again() -> None:
     keys = KeyMap()
-    assert keys.press("dthirty\r", AT_02) == []
+    assert keys.press("dthirty\r", AT_02) == [Command(Action.GAUGE)]
     assert "thirty" in (keys.prompt() or "")
     assert keys.press("30\r", AT_02) == [Command(Action.DATUM, height_mm=30.0)]
-    assert keys.press("d-5\r", AT_02) == []  # no gauge is shorter than nothing
+    assert keys.press("d-5\r", AT_02) == [Command(Action.GAUGE)]  # no gauge is shorter than nothing
     assert keys.prompt() is not None
     assert keys.press("\x1b", AT_02) == []
     assert keys.prompt() is None

@@ -1,7 +1,7 @@
 """The core of assignment: published instances, brute force, SciPy's two-index optimum, bounds."""
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,18 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from coilbench.analysis.engine import three_index
-from coilbench.analysis.engine.three_index import (
-    Array,
-    ThreeIndexProblem,
-    _Chosen,
-    _Columns,
-    _first_columns,
-    _price,
-    _Prices,
-)
-
-solve = three_index.ThreeIndexProblem.solve
+from coilbench.analysis.engine import exchanges, three_index_search
+from coilbench.analysis.engine.exchanges import first_solution
+from coilbench.analysis.engine.programmes import Chosen
+from coilbench.analysis.engine.solving import Answer, Solving
+from coilbench.analysis.engine.three_index import Array, Columns, Prices, ThreeIndexProblem
+from coilbench.analysis.engine.three_index_search import _first_columns, _price, solve
 
 DATA = Path(__file__).parents[2] / "data" / "balas_saltzman_3d.csv"
 
@@ -72,9 +66,10 @@ def test_a_search_that_begins_with_one_column_a_place_ends_at_the_optimum(
     optimum: int, costs: Array, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What is left out at first is not forgotten, and neither is what no programme began with."""
-    monkeypatch.setattr(three_index, "FIRST_POOL", 1)
-    monkeypatch.setattr(three_index, "FIRST_COLUMNS", 1)
-    monkeypatch.setattr(three_index, "MORE_COLUMNS", 1)
+    monkeypatch.setattr(three_index_search, "FIRST_POOL", 1)
+    monkeypatch.setattr(three_index_search, "FIRST_COLUMNS", 1)
+    monkeypatch.setattr(three_index_search, "MORE_COLUMNS", 1)
+    monkeypatch.setattr(three_index_search, "first_solution", lambda *_: None)
     solution = solve(plain(costs))
     assert (solution.status, solution.objective) == ("optimal", optimum)
 
@@ -161,7 +156,7 @@ def test_any_prices_give_a_true_bound_and_true_reduced_costs(
     """A column's reduced cost is what the bound rises by for every solution that uses it."""
     everything = brute_force(problem)
     rng, (outers, inners, _) = np.random.default_rng(seed), problem.shape
-    prices = _Prices(-rng.random(outers) / 3, -rng.random(inners) / 3, -rng.random(2) / 3)
+    prices = Prices(-rng.random(outers) / 3, -rng.random(inners) / 3, -rng.random(2) / 3)
     priced = _price(problem, prices, 10_000)
     assert priced.complete_to == np.inf
     assert np.all(priced.reduced >= 0.0)
@@ -213,24 +208,93 @@ def test_of_equal_costs_the_least_effort_is_taken() -> None:
     assert solution.objective == 3.0
 
 
-def test_no_time_is_said() -> None:
-    costs = next(costs for name, _, costs in published() if name == "8-2")
-    solution = solve(plain(costs), time_limit_s=0.0)
-    assert solution.status in ("unknown", "feasible")
-    assert solution.bound <= 32.0
+class _Stopped(Solving):
+    """No time from the start, or an integer programme that is given up."""
+
+    def __init__(self, left_s: float, *, gives_up: bool = False) -> None:
+        self._left_s, self._gives_up = left_s, gives_up
+        self.told: list[tuple[float, float]] = []
+
+    def left_s(self) -> float:
+        return self._left_s
+
+    def run(self, work: Callable[[], Answer]) -> Answer | None:
+        return None if self._gives_up else work()
+
+    def tell(self, least: float, bound: float) -> None:
+        self.told.append((least, bound))
+
+
+def hard() -> ThreeIndexProblem:
+    """A published instance whose optimum, 32, is above the linear programme's."""
+    return plain(next(costs for name, _, costs in published() if name == "8-2"))
+
+
+@pytest.mark.parametrize(
+    "solving",
+    [_Stopped(0.0), _Stopped(100.0, gives_up=True), _Stopped(-1.0)],
+    ids=["no time", "given up", "time is over"],
+)
+def test_what_is_stopped_gives_the_best_so_far_with_a_true_bound(
+    solving: _Stopped, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(exchanges, "KICKS", 0)  # so that the first solution is not the optimum
+    solution = solve(hard(), solving)
+    assert solution.status == "feasible"
+    assert 0.0 < solution.bound <= 32.0 < solution.objective
+    assert solving.told == [(solution.objective, solution.bound)]
+
+
+def test_without_a_first_solution_a_stopped_search_knows_the_bound_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(three_index_search, "first_solution", lambda *_: None)
+    solution = solve(hard(), _Stopped(100.0, gives_up=True))
+    assert (solution.status, solution.picks, solution.objective) == ("unknown", (), None)
+    assert 0.0 < solution.bound <= 32.0
+
+
+@settings(max_examples=40, deadline=None)
+@given(problem=problems())
+def test_a_first_solution_is_one(problem: ThreeIndexProblem) -> None:
+    """Each place has what it wants, no spring stands twice, and the stock suffices."""
+    outers, inners, _ = problem.shape
+    prices = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
+    found = first_solution(problem, prices, Solving())
+    everything = brute_force(problem)
+    if found is None:
+        return
+    chosen = list(zip(found.place, found.outer, found.inner, found.stack, strict=True))
+    assert sorted(chosen) in [sorted(used) for _, _, used in everything]
+    assert found.cost.sum() >= everything[0][0] - 1e-12
+
+
+@pytest.mark.parametrize(
+    ("optimum", "costs"), [pytest.param(o, c, id=name) for name, o, c in published()]
+)
+def test_a_first_solution_is_near_the_published_optimum(optimum: int, costs: Array) -> None:
+    problem = plain(costs)
+    count = len(costs)
+    found = first_solution(
+        problem, Prices(np.zeros(count), np.zeros(count), np.zeros(0)), Solving()
+    )
+    assert found is not None
+    assert optimum <= found.cost.sum() <= 1.05 * optimum
 
 
 def test_what_is_not_proven_is_not_called_optimal(monkeypatch: pytest.MonkeyPatch) -> None:
     """A programme that stops at the worst diagonal leaves it feasible, with a bound below."""
-    costs = next(costs for name, _, costs in published() if name == "8-2")
+    problem = hard()
+    at = np.arange(8)
+    costs = [problem.costs(place)[place, place, 0] for place in range(8)]
 
-    def stopped(problem: ThreeIndexProblem, columns: _Columns, time_limit_s: float) -> _Chosen:
-        at = np.arange(8)
-        picked = _Columns(at, at, at, np.zeros(8, dtype=np.intp), costs[at, at, at])
-        return _Chosen("feasible", picked, -np.inf)
+    def stopped(_problem: ThreeIndexProblem, _columns: Columns, *_: float) -> Chosen:
+        picked = Columns(at, at, at, np.zeros(8, dtype=np.intp), np.array(costs))
+        return Chosen("feasible", picked, -np.inf)
 
-    monkeypatch.setattr(three_index, "_choose", stopped)
-    solution = solve(plain(costs))
+    monkeypatch.setattr(three_index_search, "first_solution", lambda *_: None)
+    monkeypatch.setattr(three_index_search, "choose", stopped)
+    solution = solve(problem)
     assert solution.status == "feasible"
-    assert solution.objective == sum(costs[at, at, at] for at in range(8))
+    assert solution.objective == sum(costs)
     assert 0.0 < solution.bound <= 32.0 < solution.objective

@@ -65,6 +65,30 @@ def test_it_rests_just_inside_the_limit(share: float, settled: bool) -> None:
     assert drift.settled is settled
 
 
+@pytest.mark.parametrize(
+    ("minutes", "went_n", "settled", "words"),
+    [
+        # two zeros of 0.02 N each: their difference is sure to 2 x sqrt(2) x 0.02 = 0.057 N (k = 2)
+        (10.0, 0.14, True, "it rests"),
+        (10.0, 0.16, None, "too unsure to say"),
+        (10.0, 0.25, None, "too unsure to say"),
+        (10.0, 0.26, False, "it still goes"),
+        (2.0, 0.0, None, "too unsure to say"),  # five times that in 10 min
+    ],
+)
+def test_it_is_no_surer_of_the_pace_than_two_zeros_show(
+    minutes: float, went_n: float, settled: bool | None, words: str
+) -> None:
+    drift = judge_zeros(zeros((0, 0), (minutes, went_n)), PER_COUNT_N, zero_u_n=0.02)
+    assert drift is not None
+    assert drift.settled is settled
+    assert drift.u_n == pytest.approx(2.0 * math.hypot(0.02, 0.02))
+    assert drift.pace_u_n == pytest.approx(drift.u_n * 10.0 / minutes)
+    said = drift_words(drift, SI)
+    assert words in said
+    assert "± 0.057 N" in said
+
+
 @pytest.mark.parametrize(("minutes", "known"), [(APART_MIN - 0.1, False), (APART_MIN, True)])
 def test_two_looks_at_once_show_no_pace(minutes: float, known: bool) -> None:
     drift = judge_zeros(zeros((0, 0), (minutes, 0.1)), PER_COUNT_N)

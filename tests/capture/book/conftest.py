@@ -26,9 +26,9 @@ MM_A_COUNT = 0.01
 TOP_COUNTS = 6000  # height 60 mm at no count, falling
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture
 def new_books_are_made() -> Iterator[None]:
-    """These tests are about what makes a book."""
+    """For tests of what makes a book."""
     with made_by_the_program():
         yield
 

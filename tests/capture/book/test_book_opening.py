@@ -18,6 +18,8 @@ from coilbench.capture.book.sets import SetPlan, labels_for, new_set, set_names
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
 
+pytestmark = pytest.mark.usefixtures("new_books_are_made")
+
 PLAN = SetPlan("rowan", "inner", labels_for("rowan", 2))
 
 

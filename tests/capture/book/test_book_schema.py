@@ -20,6 +20,8 @@ from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import SweepStatus
 
+pytestmark = pytest.mark.usefixtures("new_books_are_made")
+
 UNITS = ("_n", "_mm", "_kg", "_counts", "_m_s2", "_days", "_s", "_hz")
 WITHOUT_UNIT = ("_relative", "active_coils")
 

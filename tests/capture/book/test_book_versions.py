@@ -23,6 +23,8 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.book.versions import MIGRATION_NAMES
 from coilbench.capture.errors import CoilbenchError
 
+pytestmark = pytest.mark.usefixtures("new_books_are_made")
+
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 TABLES = ("calibration_parts", "calibration_points", "calibrations", "sets", "springs", "sweeps")
 

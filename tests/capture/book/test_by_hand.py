@@ -29,9 +29,11 @@ from coilbench.capture.book.sets import (
     labels_for,
     new_set,
 )
+from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 from coilbench.capture.tables.spring_lines import SpringEntry
+from support import edits
 
 STEP_MM = 0.05
 
@@ -299,11 +301,38 @@ def test_the_same_correction_in_both_books_counts_once(two) -> None:
     assert len(content(ours)[2]) == 1
 
 
-def test_springs_added_in_both_books_are_refused(two) -> None:
+@pytest.mark.parametrize("labels", [("larch-04", "larch-05"), ("larch-04", "larch-04")])
+def test_springs_added_in_both_books_join_the_set_in_every_order(two, labels) -> None:
     ours, theirs = two
-    change(ours, None, added=("larch-04",))
-    change(theirs, None, added=("larch-05",))
+    change(ours, None, added=(labels[0], "larch-09"))
+    change(theirs, None, added=(labels[1],))
+    first = ours.with_name("other-way.db")
+    first.write_bytes(theirs.read_bytes())
+    third = ours.with_name("third.db")
+    third.write_bytes(ours.read_bytes())
+    merge_books(first, [ours])
+    merge_books(ours, [theirs])
+    merge_books(ours, [first])
+    merge_books(first, [ours])
+    merge_books(third, [first, theirs])
+    found = [springs_of(path) for path in (ours, first, third)]
+    assert found[0] == found[1] == found[2]
+    names = [label for _, label in found[0]]
+    assert [turn for turn, _ in found[0]] == list(range(1, len(names) + 1))
+    assert [name.partition("~")[0] for name in names[-3:]] == [labels[0], "larch-09", labels[1]]
+    assert len(set(names)) == len(names)
+    assert check_book(ours).findings == []
+
+
+def test_a_set_that_was_registered_with_other_springs_is_refused(two) -> None:
+    ours, theirs = two
+    edits.change(theirs, "UPDATE springs SET turn = 9 WHERE turn = 2")
     before = content(ours)
-    with pytest.raises(CoilbenchError, match="added to the set 'larch' in both"):
+    with pytest.raises(CoilbenchError, match="'larch' has other springs than in this book"):
         merge_books(ours, [theirs])
     assert content(ours) == before
+
+
+def springs_of(path: Path) -> list[tuple[int, str]]:
+    with open_book(path) as db:
+        return db.execute("SELECT turn, label FROM springs ORDER BY turn").fetchall()

@@ -19,6 +19,8 @@ from coilbench.capture.book.sets import SetPlan, new_set, set_names
 from coilbench.capture.book.staging import staging
 from coilbench.capture.errors import CoilbenchError
 
+pytestmark = pytest.mark.usefixtures("new_books_are_made")
+
 MAKES = """
 import sys, time
 from pathlib import Path

@@ -22,6 +22,8 @@ from coilbench.capture.book.state import BookState
 from coilbench.capture.errors import CoilbenchError
 from support.signals import AS_STARTED_BY_HAND
 
+pytestmark = pytest.mark.usefixtures("new_books_are_made")
+
 HOLD = (
     AS_STARTED_BY_HAND
     + """

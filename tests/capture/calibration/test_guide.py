@@ -10,9 +10,9 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding, RawBlock, SampleFlag
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
-from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.regression import fit_polynomial
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.running.guided import follow
 from coilbench.capture.virtual.bench import (
     Bench,

@@ -67,20 +67,20 @@ def test_the_amplifiers_limit_is_an_alarm_with_no_rating_told() -> None:
 @pytest.mark.parametrize(("peak_n", "taken"), [(699.0, True), (700.0, False)])
 def test_a_press_past_a_rating_is_asked_about_and_may_be_taken(peak_n: float, taken: bool) -> None:
     guide = BlockGuide(ONE, 500.0, cell_n=700.0, press_n=900.0)
-    press = RawBlock(samples(0.0, 300.0, peak_n, 300.0, 0.0), 1)
+    press = RawBlock(samples(0.0, *[300.0] * 30, peak_n, *[300.0] * 30, 0.0), 1)
     kinds = [one.kind for one in guide.feed(press)]
     assert guide.done == taken
     assert ("pressed_over" in kinds) != taken
     if not taken:
         assert [one.kind for one in guide.take()] == ["block_read"]
         assert guide.done
-        assert len(guide.points) == 3
+        assert len(guide.points) == 61
 
 
 def test_a_press_after_the_one_in_question_takes_its_place() -> None:
     guide = BlockGuide(ONE, 500.0, press_n=700.0)
     guide.feed(RawBlock(samples(0.0, 800.0, 0.0), 1))
     assert not guide.done
-    guide.feed(RawBlock(samples(0.0, 600.0, 0.0, begin_us=10**6), 1))
+    guide.feed(RawBlock(samples(0.0, *[600.0] * 60, 0.0, begin_us=10**6), 1))
     assert guide.done
-    assert [point.load_counts for point in guide.points] == [600]
+    assert [point.load_counts for point in guide.points] == [600] * 60

@@ -9,8 +9,10 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
-from coilbench.capture.calibration.guide import HoldGuide, WeighGuide
+from coilbench.capture.calibration.guide import HoldGuide
 from coilbench.capture.calibration.regression import fit_polynomial
+from coilbench.capture.calibration.standing import StandingLoad
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -29,6 +31,7 @@ LOADS_N = np.linspace(0.0, 1200.0, 9)
 LOAD_FIT = fit_polynomial(RIG.cell_counts(LOADS_N), LOADS_N, 2)
 ZERO = float(RIG.cell_counts(np.array(0.0)))
 KG_PER_COUNT = 1.0 / (RIG.counts_per_n * RIG.gravity_m_per_s2)
+STANDING = StandingLoad(LOAD_FIT, RIG.gravity_m_per_s2)
 
 
 class Hand:
@@ -188,7 +191,7 @@ def test_masses_in_the_wrong_order_or_not_of_the_list_are_named() -> None:
 
 
 def test_the_first_two_masses_swapped_are_noticed_with_an_earlier_calibration() -> None:
-    guide = WeighGuide((0.0, 5.0, 10.0), kg_per_count=KG_PER_COUNT)
+    guide = WeighGuide((0.0, 5.0, 10.0), standing=STANDING)
     hand = Hand(guide, REST, PutMass(10.0))
     hand.does(2)
     (refused,) = hand.found("point_refused")
@@ -199,7 +202,7 @@ def test_the_first_two_masses_swapped_are_noticed_with_an_earlier_calibration() 
 def test_an_empty_cell_is_not_taken_for_a_fifth_of_a_kilogram(known: bool) -> None:
     """Its zero comes back 0.08 kg higher, by friction: more than its noise."""
     plan = (0.0, 0.2) if known else (0.0, 10.0, 0.2)
-    guide = WeighGuide(plan, kg_per_count=KG_PER_COUNT if known else None)
+    guide = WeighGuide(plan, standing=STANDING if known else None)
     hand = Hand(guide, REST, PutMass(10.0, 1.0 if known else 4.0), PutMass(0.08))
     hand.does(3)
     assert [one["wanted_kg"] for one in hand.found("point_refused")] == [0.2]

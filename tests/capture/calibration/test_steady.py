@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.calibration.steady import Hold, SteadyFinder
+from coilbench.capture.calibration.steady import Hold, SteadyFinder, Stillness
 
 
 def stream(
@@ -135,6 +135,50 @@ def test_slow_settling_is_not_yet_a_hold():
 def test_only_a_clear_move_makes_a_new_hold(shift_sds, holds):
     load = plateaus([0, 30.0 * shift_sds], hold_s=5.0)
     assert len(found(stream(load + noise(load.size, 30.0)))) == holds
+
+
+@pytest.mark.parametrize("rate_hz", [10.5, 80.0])
+@pytest.mark.parametrize("sway_hz", [0.3, 0.7, 1.0, 2.0])
+@pytest.mark.parametrize("sway_sds", [30.0, 150.0])
+def test_a_load_that_sways_is_no_hold_at_any_rate(rate_hz, sway_hz, sway_sds):
+    """At ten samples a second a hand or a swinging mass differs from sample to sample as noise."""
+    t_s = np.arange(round(20 * rate_hz)) / rate_hz
+    for seed in range(5):
+        sway = np.sin(2.0 * np.pi * sway_hz * t_s + seed)
+        load = np.where(t_s < 4.0, 0.0, 100_000 + 60.0 * sway_sds * sway)
+        holds = found(stream(load + noise(load.size, 60.0, seed), rate_hz=rate_hz))
+        assert [round(hold.load_counts, -4) for hold in holds] == [0.0]
+
+
+@pytest.mark.parametrize("rate_hz", [10.5, 80.0])
+@pytest.mark.parametrize("over_s", [0.4, 1.0])
+def test_a_slow_filter_is_waited_for_and_not_forever(rate_hz, over_s):
+    """A running mean over so long: neighbours are alike, and the noise looks like a drift."""
+    size, width = round(24 * rate_hz), max(1, round(over_s * rate_hz))
+    for seed in range(5):
+        load = np.where(np.arange(size) < 12 * rate_hz, 0.0, 100_000.0) + noise(size, 60.0, seed)
+        padded = np.concatenate([np.full(width - 1, load[0]), load])
+        filtered = np.convolve(padded, np.full(width, 1.0 / width), "valid")
+        holds = found(stream(filtered, rate_hz=rate_hz))
+        assert {round(hold.load_counts, -3) for hold in holds} == {0.0, 100_000.0}
+
+
+@pytest.mark.parametrize(("age_s", "still_s"), [(0.5, 0.4), (1.0, 0.9), (4.0, 1.4)])
+def test_how_long_it_stood_is_shown_at_ten_samples_a_second(age_s, still_s):
+    """One sample at a time, as they come: a piece of one has no scatter to tell noise by."""
+    shown = []
+    for seed in range(9):
+        still = Stillness("load", 1.5)
+        load = np.concatenate([np.full(20, 0.0), np.full(round(age_s * 10.0), 1e5)])
+        samples = stream(load + noise(load.size, 60.0, seed), rate_hz=10.0).samples
+        for sample in samples:
+            still.feed(sample.reshape(1))
+        shown.append(still.still_s)
+    assert np.median(shown) == pytest.approx(still_s, abs=0.11)
+    assert still.fit
+    samples["flags"] = SampleFlag.LOAD_SUSPECT
+    still.feed(samples)
+    assert not still.fit
 
 
 def test_a_plateau_that_is_too_short_is_no_hold():

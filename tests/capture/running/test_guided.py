@@ -18,10 +18,10 @@ from coilbench.capture.blocks import (
 )
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
-from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.regression import fit_polynomial
+from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.virtual.bench import (

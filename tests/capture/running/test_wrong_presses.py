@@ -5,7 +5,8 @@ The cases, and what is wrong in each from when on by the rig's own clock, are wr
 
 import pytest
 
-from wrong_presses import CASES, SHOWN_S, run
+from wrong_case import SHOWN_S, run
+from wrong_presses import CASES
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)

@@ -17,12 +17,13 @@ from typing import Any
 import psycopg
 import pytest
 
+from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop import pulling, pushing
+from coilbench.capture.shop import looking_back, pulling, pushing, sharing
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.shop.store import Store
 from support import postgres
@@ -305,3 +306,125 @@ def test_a_set_that_two_benches_call_alike_stays_two_in_every_book(tmp_path, sha
     with open_book(fresh) as db:
         assert db.execute("SELECT count(*), count(DISTINCT name) FROM sets").fetchone() == (2, 2)
         assert db.execute("SELECT count(*) FROM springs").fetchone() == (4,)
+
+
+LOST = {
+    "strokes": ("DELETE FROM coilbench.sweeps_words WHERE id = '{0}'",
+                "DELETE FROM coilbench.sweeps WHERE id = '{0}'"),
+    "rulings": ("DELETE FROM coilbench.sweeps_words",),
+    "labels": ("DELETE FROM coilbench.set_labels WHERE label = 'larch-02'",),
+    "points": ("DELETE FROM coilbench.scale_points WHERE point = 2",),
+    "a calibration": ("SET session_replication_role = replica",
+                      "DELETE FROM coilbench.calibrations"),
+    "a push": ("DELETE FROM coilbench.sweeps_words", "DELETE FROM coilbench.sweeps",
+               "DELETE FROM coilbench.pushes WHERE push = 5"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", LOST)
+def test_what_the_store_no_longer_has_is_noticed_and_given_again(
+    tmp_path, server, database, larch, share, third, what: str
+) -> None:
+    """By the bench that gave it, by one that took it, and by one that never had it."""
+    share(larch)
+    other = make_empty(tmp_path / "bob.db")
+    share(other)
+    press(larch, "larch-01", 91)
+    share(larch)
+    share(other)
+    ((sweep_id,),) = server.sql(
+        database, "SELECT min(id) FROM coilbench.sweeps WHERE push = 5 AND origin <> 'keyed'"
+    )
+    lose = [statement.format(sweep_id) for statement in LOST[what]]
+    for book in (larch, other):
+        server.sql(database, *lose)
+        fresh = make_empty(tmp_path / "never.db")
+        with pytest.raises(CoilbenchError, match=r"lacks|not what was pushed"):
+            share(fresh, push=False)
+        with open_book(fresh) as db:
+            assert db.execute("SELECT count(*) FROM curve_rows").fetchone() == (0,)
+        fresh.unlink()
+        done = share(book)
+        assert done.lost != ""
+        assert share(book).lost == ""
+        third(larch)
+        (tmp_path / "third.db").unlink()
+
+
+def test_what_came_in_before_a_refusal_is_told(server, database, larch, share, tmp_path) -> None:
+    share(larch)
+    server.sql(database, "UPDATE coilbench.sweeps SET load_u_n = 9")
+    fresh = make_empty(tmp_path / "third.db")
+    with pytest.raises(CoilbenchError, match=r"pushed; .*1 set, 3 springs.* brought in before"):
+        share(fresh)
+    with open_book(fresh) as db:
+        assert db.execute("SELECT count(*) FROM sets").fetchone() == (1,)
+        assert db.execute("SELECT count(*) FROM sweeps").fetchone() == (0,)
+    server.sql(database, "UPDATE coilbench.sets SET made_utc = '2020-01-01T00:00:00+00:00'")
+    fresh = make_empty(tmp_path / "fourth.db")
+    with pytest.raises(CoilbenchError, match=r"pushed; nothing was brought in before"):
+        share(fresh)
+    with open_book(fresh) as db:
+        assert db.execute("SELECT count(*) FROM calibrations").fetchone() == (0,)
+
+
+def test_a_changed_mind_that_is_gone_is_named_and_said_again_by_who_knows_it(
+    tmp_path, server, database, larch, share, third
+) -> None:
+    share(larch)
+    for word in ("leave", "use"):
+        with open_book(larch) as db:
+            StrokeRow.keep_rulings(db, find_set(db, "larch"), [("larch-02", 1, word)])
+        share(larch)
+    server.sql(database, "DELETE FROM coilbench.sweeps_words WHERE ruling = 'use'")
+    assert "sweeps " in share(make_empty(tmp_path / "bob.db"), push=False).lost
+    assert "sweeps " in share(larch).lost
+    assert share(larch).lost == ""
+    third(larch)
+    server.sql(database, "DELETE FROM coilbench.sweeps_words WHERE ruling = 'leave'")
+    assert share(larch).lost == ""  # nobody's word any more
+    assert "sweeps " in share(make_empty(tmp_path / "eve.db")).lost
+
+
+def test_the_whole_book_is_compared_on_demand_and_a_loss_ends_with_1(
+    server, database, address, larch, share, third, monkeypatch, capsys
+) -> None:
+    """A large store is looked back at in part: what a look missed, `--all` finds."""
+    share(larch)
+    server.sql(
+        database,
+        "DELETE FROM coilbench.sweeps_words",
+        "DELETE FROM coilbench.sweeps WHERE origin = 'keyed'",
+    )
+    with monkeypatch.context() as patch:
+        patch.setattr(sharing, "look_back", lambda *_: [])
+        assert share(larch).pushed.rows == {}
+        assert run(["--book", str(larch), "share", "--all"]) == 0
+    assert "7 strokes" in capsys.readouterr().out
+    third(larch)
+    server.sql(database, "DELETE FROM coilbench.sweeps_words")
+    assert run(["--book", str(larch), "share"]) == 1
+    said = capsys.readouterr().out
+    assert "! The store had and now lacks sweeps " in said
+    assert run(["--book", str(larch), "share"]) == 0
+
+
+def test_a_small_store_is_looked_back_at_as_a_whole_and_a_large_one_in_part(
+    tmp_path, server, database, larch, share, monkeypatch
+) -> None:
+    for shift in range(20):
+        press(larch, "larch-01", 100 + shift)
+        share(larch)
+    ((pushes,),) = server.sql(database, "SELECT count(*) FROM coilbench.pushes")
+    assert pushes == 24
+    seen: list[int] = []
+    real = looking_back.lacking
+    monkeypatch.setattr(
+        looking_back, "lacking", lambda store, listed: (seen.append(1), real(store, listed))[1]
+    )
+    share(larch)
+    assert len(seen) == 16
+    monkeypatch.setattr(looking_back, "_LOOK_BYTES", 1)
+    seen.clear()
+    share(larch)
+    assert len(seen) == 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from coilbench.capture.book.by_hand import add_springs
@@ -10,7 +12,6 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
-from coilbench.capture.errors import CoilbenchError
 from support.shop_books import content, make_empty, press
 
 
@@ -31,23 +32,33 @@ def test_a_fresh_bench_gets_all_that_another_has_to_the_last_digit(
     assert (again.pulled.rows, again.pushed.rows, again.news) == ({}, {}, ())
 
 
-def test_springs_that_two_benches_added_to_one_set_are_refused_before_they_are_in_the_store(
-    tmp_path, server, database, larch, share
+@pytest.mark.parametrize("labels", [("larch-04", "larch-05"), ("larch-04", "larch-04")])
+def test_springs_that_two_benches_added_to_one_set_all_join_it(
+    tmp_path, larch, share, labels
 ) -> None:
-    """Else no bench could pull any more."""
     share(larch)
     other = make_empty(tmp_path / "bob.db")
     share(other)
-    for path, label in ((larch, "ann-1"), (other, "bob-1")):
+    for path, label in zip((larch, other), labels, strict=True):
         with open_book(path) as db:
             add_springs(db, find_set(db, "larch"), [label])
-    share(larch)
-    for options in ({}, {"pull": False}):
-        with pytest.raises(CoilbenchError, match=r"springs were added to the set 'larch'"):
-            share(other, **options)
+        press(path, label, 21)
+    for path in (other, larch, other):
+        share(path)
     fresh = make_empty(tmp_path / "third.db")
     share(fresh)
-    assert content(fresh) == content(larch)
+    assert content(larch) == content(other) == content(fresh)
+    assert turns(larch) == turns(other) == turns(fresh)
+    assert len({label for _, label, _ in turns(fresh)}) == 5
+    assert check_book(fresh).findings == []
+    for path in (larch, other, fresh):
+        again = share(path)
+        assert (again.pulled.rows, again.pushed.rows, again.news) == ({}, {}, ())
+
+
+def turns(path: Path) -> list[tuple[int, str, str]]:
+    with open_book(path) as db:
+        return db.execute("SELECT turn, label, id FROM springs ORDER BY turn").fetchall()
 
 
 def test_a_spring_that_one_bench_added_comes_to_the_others(tmp_path, larch, share) -> None:
@@ -73,7 +84,7 @@ def test_only_what_is_new_travels_and_a_changed_mind_with_it(tmp_path, larch, sh
         StrokeRow.keep_rulings(db, record, [("larch-01", 1, "leave")])
         rename_set(db, record, "fir")
     pushed = share(other).pushed.rows
-    assert (pushed["sweeps"], pushed["sets"]) == (1, 1)
+    assert (pushed["sweeps"], pushed["sets"]) == (2, 1)  # one new, one ruled on
     assert share(larch).pulled.rows["sweeps"] == 1
     with open_book(larch) as db:
         record = find_set(db, "fir")

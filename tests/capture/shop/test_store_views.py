@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -13,9 +16,13 @@ from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import StrokeRow
-from support.shop_books import press
+from support.shop_books import make_set, press
+from support.tools import tool
 
-README = Path(__file__).parents[3] / "capture" / "README.md"
+CAPTURE = Path(__file__).parents[3] / "capture"
+PICTURES = CAPTURE / "pictures"
+_SQL = (CAPTURE / "README.md").read_text("utf-8").partition("```sql")[2].partition("```")[0]
+QUERIES = [one for one in re.split(r";\n", _SQL) if one.strip()]
 
 
 def test_the_views_show_what_stands_in_the_benches_books(server, database, larch, share) -> None:
@@ -48,8 +55,8 @@ def test_the_views_show_what_stands_in_the_benches_books(server, database, larch
     assert server.sql(database, sets) == [("fir", "outer", "from the grey box")]
     benches = "SELECT pushes, added_by FROM coilbench.benches_last_heard"
     assert len(server.sql(database, benches)) == 1
-    calibrations = "SELECT strokes, with_flex FROM coilbench.calibrations_in_use"
-    assert server.sql(database, calibrations) == [(7, False)]
+    calibrations = "SELECT strokes, with_flex, last_of_its_rig FROM coilbench.calibrations_in_use"
+    assert server.sql(database, calibrations) == [(7, False, True)]
 
 
 def test_stored_answers_are_those_of_set_check_and_are_never_pulled(
@@ -86,10 +93,46 @@ def test_stored_answers_are_those_of_set_check_and_are_never_pulled(
     assert server.sql(database, "SELECT count(*) FROM coilbench.rates_of_springs") == [(3,)]
 
 
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def drawn(path: Path) -> tuple[list[str], list[str]]:
+    """Return a picture's words and lines, whatever version of Matplotlib drew it."""
+    root = ElementTree.fromstring(path.read_text("utf-8"))  # our own file
+    words = ["".join(text.itertext()) for text in root.iter(f"{SVG}text")]
+    return words, [use.get("y", "") for use in root.iter(f"{SVG}use")]
+
+
+def test_the_picture_of_the_page_is_what_its_command_draws(
+    tmp_path, server, database, address
+) -> None:
+    """To write it anew, copy what this test draws: the test's folder has it as loads.svg."""
+    for name, stretch in (
+        ("larch", (1.0, 1.012, 0.995, 0.93, 1.004, 1.008)),
+        ("hazel", (0.98, 0.992, 0.985, 0.988, 1.03, 0.979)),
+    ):
+        book = tmp_path / f"{name}.db"
+        make_set(book, name, stretch)
+        assert run(["--book", str(book), "share", address, "--answers"]) == 0
+    query = tmp_path / "loads.sql"
+    query.write_text(f"SET search_path TO coilbench; {QUERIES[0]};")
+    table = subprocess.run(
+        [tool("psql", package="postgresql"), "-q", "--csv", "-f", str(query), address],
+        check=True, capture_output=True,
+    ).stdout  # fmt: skip
+    assert table.count(b"larch") == 24
+    fresh = tmp_path / "loads.svg"
+    script = PICTURES / "loads.py"
+    subprocess.run([sys.executable, str(script), str(fresh)], input=table, check=True)
+    kept = PICTURES / "loads.svg"
+    words, places = drawn(fresh)
+    assert words == drawn(kept)[0]
+    own, other = ([float(one) for one in of] for of in (places, drawn(kept)[1]))
+    assert own == pytest.approx(other, abs=0.5)
+
+
 @pytest.mark.parametrize("number", range(5))
 def test_the_readmes_queries_run(server, database, share, larch, number: int) -> None:
-    text = README.read_text("utf-8").partition("```sql")[2].partition("```")[0]
-    queries = [one for one in re.split(r";\n", text) if one.strip()]
-    assert len(queries) == 5
+    assert len(QUERIES) == 5
     share(larch)
-    server.sql(database, "SET search_path TO coilbench; " + queries[number])
+    server.sql(database, "SET search_path TO coilbench; " + QUERIES[number])

@@ -5,6 +5,8 @@ import pytest
 
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import (
+    AS_BEFORE_MM,
+    CROSS_OFF,
     LEAST_SPAN_MM,
     LEVEL_OFF,
     NOMINAL_OFF,
@@ -12,6 +14,7 @@ from coilbench.capture.strokes.likeness import (
     SHAPE_OFF,
     beside_the_set,
     mean_of_ways,
+    stands_as_before,
     unlike,
 )
 
@@ -87,3 +90,42 @@ def test_what_the_sets_check_would_flag_is_said_beside_the_stroke(way):
     found = beside_the_set(spring(1.0 + way * (SAID_OFF + 0.005)), others)
     assert found.facts["off_share"] == pytest.approx(way * (SAID_OFF + 0.005), abs=1e-3)
     assert beside_the_set(spring(1.3), others[:1]) is None  # one alone is no set
+
+
+def crossing(light, deep):
+    """A spring that is off by a share where it is light, and by another where it is deep."""
+    usual = spring()
+    top = float(HEIGHTS[usual.load_n > 0.25 * usual.load_n.max()].max())
+    quarter = 0.25 * (top - HEIGHTS[0])
+    at = [HEIGHTS[0], HEIGHTS[0] + quarter, top - quarter, top]
+    share = np.interp(HEIGHTS, at, [deep, deep, light, light])
+    return Branch(HEIGHTS, usual.load_n * (1.0 + share))
+
+
+@pytest.mark.parametrize("others", [[spring()], [spring(), spring(1.001)]])
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_a_stiffer_and_shorter_spring_is_another_one_with_one_other_known(others, way):
+    light, deep = CROSS_OFF
+    e = 0.003
+    for softer, stiffer, said in (
+        (light + e, deep + e, True), (light - e, deep + e, False), (light + e, deep - e, False),
+    ):  # fmt: skip
+        found = unlike(crossing(-way * softer, way * stiffer), others)
+        assert (found is not None and found.facts["reason"] == "crosses") is said
+        if said:
+            assert np.sign(found.facts["off_share"]) == way
+
+
+def test_a_spring_that_is_off_the_same_way_all_along_does_not_cross():
+    light, deep = CROSS_OFF
+    assert unlike(crossing(light + 0.01, deep + 0.01), [spring()]) is None
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_it_stands_as_before_or_it_does_not(way):
+    def moved(by_mm):
+        return stands_as_before(Branch(HEIGHTS + by_mm, spring().load_n), spring())
+
+    assert moved(way * (AS_BEFORE_MM - 0.01))
+    assert not moved(way * (AS_BEFORE_MM + 0.01))
+    assert not stands_as_before(Branch(HEIGHTS, 0.0 * HEIGHTS), spring())

@@ -1,0 +1,114 @@
+"""A person waits for an answer: what takes over a second is shown, and what is searched is ended.
+
+On a terminal one line on stderr says what is done; in a file or a pipe nothing is written.
+"""
+
+from __future__ import annotations
+
+import math
+import signal
+import sys
+import time
+from collections.abc import Callable
+from threading import Thread, Timer
+from types import FrameType, TracebackType
+from typing import Any
+
+import click
+from rich.status import Status
+
+from coilbench.analysis.cli.plain_console import PlainConsole
+from coilbench.analysis.engine.solving import Answer, Solving
+from coilbench.analysis.report.assignment_text import number_text
+
+SECONDS = 10.0  # of search, before the best so far is told
+SHOWN_AFTER_S, LOOK_S = 1.0, 0.1
+GRACE_S = 2.0  # a programme that overruns its own limit by more is given up
+
+seconds_option = click.option(
+    "--seconds",
+    type=click.FloatRange(0.0, 86_400.0),
+    default=SECONDS,
+    show_default=True,
+    help="Search so long, then give the best so far with its bound; so does Ctrl-C.",
+)
+
+
+class Waiting(Solving):
+    """Shows what is done once it takes long; while a search runs, Ctrl-C ends that alone.
+
+    Args:
+        seconds: how long a search may go on, from its first look at the clock.
+    """
+
+    def __init__(self, seconds: float = SECONDS) -> None:
+        self._seconds, self._until = seconds, math.inf
+        self._stopped, self._best = False, ""
+        self._before: Any = None
+        self._status = Status("", console=PlainConsole(stderr=True), spinner="line")
+        self._timer = Timer(SHOWN_AFTER_S, self._status.start)
+        self._timer.daemon = True
+
+    def __enter__(self) -> Waiting:
+        if sys.stderr.isatty():
+            self._timer.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._timer.ident is not None:
+            self._timer.cancel()
+            self._timer.join()
+        self._status.stop()
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)
+
+    def say(self, words: str) -> None:
+        """Say what is done now."""
+        self._status.update(words)
+
+    def left_s(self) -> float:
+        """Return how long the search may go on; 0 after Ctrl-C."""
+        if math.isinf(self._until):
+            self._until = time.monotonic() + self._seconds
+            self._before = signal.signal(signal.SIGINT, self._stop)
+        left_s = 0.0 if self._stopped else self._until - time.monotonic()
+        self.say(f"Searching{self._best}; {max(left_s, 0.0):.0f} s left, Ctrl-C ends it")
+        return left_s
+
+    def run(self, work: Callable[[], Answer]) -> Answer | None:
+        """Do it beside, since HiGHS hears no key; None where it was ended."""
+        if self._stopped:
+            return None
+        done: list[Answer | BaseException] = []
+
+        def beside() -> None:
+            try:
+                done.append(work())
+            except BaseException as error:  # raised below, where it was asked for
+                done.append(error)
+
+        thread = Thread(target=beside, daemon=True)
+        thread.start()
+        while thread.is_alive() and not self._stopped and self.left_s() > -GRACE_S:
+            thread.join(LOOK_S)
+        if not done:
+            return None
+        answer = done[0]
+        if isinstance(answer, BaseException):
+            raise answer
+        return answer
+
+    def tell(self, least: float, bound: float) -> None:
+        """Show the least sum found so far, and its bound."""
+        found = "" if math.isinf(least) else f", best so far {number_text(least)}"
+        self._best = f"{found}, none is below {number_text(bound)}"
+
+    def _stop(self, _signal: int, _frame: FrameType | None) -> None:
+        """End the search; a second Ctrl-C ends the program."""
+        self._stopped = True
+        signal.signal(signal.SIGINT, self._before)

@@ -1,0 +1,226 @@
+"""The least sum of costs of a three-index problem, proven. Pure.
+
+It is NP-hard, so no formula gives the optimum, but a bound and a search inside it do:
+
+1. Prices on outers, inners and shims (the linear programme's duals) give a lower bound on every
+   solution, and a reduced cost for every column: what the bound rises by if it is used. For any
+   prices of 0 or less this Lagrangian bound holds, however they were found (Fisher, Management
+   Science 27, 1981, from memory): a solver's rounding can make it weaker, never wrong.
+2. Exchanges of springs give a solution near the best (see exchanges.py).
+3. No column whose reduced cost is more than solution less bound can be part of a better one. So
+   once all the others were in an integer programme, its optimum is the optimum.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from coilbench.analysis.engine.exchanges import first_solution
+from coilbench.analysis.engine.programmes import Chosen, choose, relax
+from coilbench.analysis.engine.solving import SAFETY_S, Solving
+from coilbench.analysis.engine.three_index import (
+    EFFORT_COST,
+    GAP,
+    Array,
+    Columns,
+    Pick,
+    Prices,
+    Solution,
+    ThreeIndexProblem,
+)
+
+NO_SOLUTION = Solution("infeasible", (), None, None)
+GIVEN_UP = Chosen("unknown", None, -np.inf)
+FIRST_COLUMNS = 60  # for each place, to begin with
+MORE_COLUMNS = 20  # for each place and round
+FIRST_POOL = 16  # columns of each place in the first integer programme
+WIDEST_POOL = 256  # as many as the first may have where a solution is known
+GROWTH = 2
+TOLERANCE = 1e-9
+LEAST_S = 0.05  # for an integer programme whose time is out before it begins
+
+
+def solve(problem: ThreeIndexProblem, solving: Solving | None = None) -> Solution:
+    """Find the least sum of costs, and prove it; else the status says what is known."""
+    start = _first_columns(problem)
+    if start is None:
+        return NO_SOLUTION
+    solving = Solving() if solving is None else solving
+    return _search(problem, _best_prices(problem, start, solving), solving)
+
+
+@dataclass(frozen=True)
+class _Priced:
+    """Columns by what they would add to the bound.
+
+    Attributes:
+        bound: no solution costs less.
+        columns: of each place those of least reduced cost.
+        reduced: shape (n,), what the bound rises by if the column is used, 0 or more.
+        complete_to: every column left out has a reduced cost of this or more; inf where none
+            that is allowed was left out.
+    """
+
+    bound: float
+    columns: Columns
+    reduced: Array
+    complete_to: float
+
+
+def _price(
+    problem: ThreeIndexProblem, prices: Prices, most: int, filler_cost: float = np.inf
+) -> _Priced:
+    """Price every column.
+
+    Args:
+        problem, prices: the prices any, 0 or less.
+        most: how many columns of each place to return.
+        filler_cost: cost of leaving a place empty; inf where that is not allowed.
+    """
+    supply = prices.outer.sum() + prices.inner @ problem.inner_uses + prices.shim @ problem.stock
+    bound, complete_to = float(supply), np.inf
+    found, reduced = [], []
+    for place, wanted in enumerate(problem.wanted):
+        cost = problem.block(place)
+        rest = (
+            cost
+            - prices.outer[:, None, None]
+            - prices.inner[None, :, None]
+            - (problem.uses @ prices.shim)[None, None, :]
+        )
+        least = min(float(rest.min()), filler_cost)
+        bound += float(wanted) * least
+        flat = rest.ravel() - least if np.isfinite(least) else rest.ravel()
+        if most < flat.size:
+            parted = np.argpartition(flat, most)
+            complete_to = min(complete_to, float(flat[parted[most]]))
+            parted = parted[:most]
+        else:
+            parted = np.arange(flat.size)
+        parted = parted[np.isfinite(flat[parted])]
+        outer, inner, stack = np.unravel_index(parted, cost.shape)
+        at = np.full(len(parted), place)
+        found.append(Columns(at, outer, inner, stack, cost.ravel()[parted]))
+        reduced.append(flat[parted])
+    return _Priced(bound, Columns.together(found), np.concatenate(reduced), complete_to)
+
+
+def _first_columns(problem: ThreeIndexProblem) -> Columns | None:
+    """Return columns whose linear programme has a solution; None if no columns have, proven.
+
+    Leaving a place empty costs 1 and filling it nothing: a bound above 0 proves that a place
+    stays empty.
+    """
+    outers, inners, _ = problem.shape
+    free = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
+    columns = _price(problem, free, FIRST_COLUMNS).columns
+    allowed = problem.without_costs()
+    while True:
+        value, prices = relax(allowed, replace(columns, cost=np.zeros(len(columns))), 1.0)
+        if value <= TOLERANCE:
+            return columns
+        priced = _price(allowed, prices, MORE_COLUMNS, 1.0)
+        if priced.bound > TOLERANCE:
+            return None
+        more = _with_new(problem, columns, priced.columns)
+        if len(more) == len(columns):
+            return None
+        columns = more
+
+
+def _best_prices(problem: ThreeIndexProblem, columns: Columns, solving: Solving) -> Prices:
+    """Return prices of the best bound, by adding columns to a linear programme with a solution.
+
+    Any prices give a bound: where the time is out, a weaker one.
+    """
+    best, best_bound = None, -np.inf
+    while True:
+        value, prices = relax(problem, columns)
+        priced = _price(problem, prices, MORE_COLUMNS)
+        if best is None or priced.bound > best_bound:
+            best, best_bound = prices, priced.bound
+        more = _with_new(problem, columns, priced.columns)
+        done = value - best_bound <= TOLERANCE * max(1.0, abs(value))
+        if done or len(more) == len(columns) or solving.left_s() <= 0.0:
+            return best
+        columns = more
+
+
+def _with_new(problem: ThreeIndexProblem, columns: Columns, others: Columns) -> Columns:
+    """Join columns, each once, with the problem's costs."""
+    both = columns + others
+    outers, inners, stacks = problem.shape
+    keys = ((both.place * outers + both.outer) * inners + both.inner) * stacks + both.stack
+    _, once = np.unique(keys, return_index=True)
+    joined = both.where(once)
+    cost = np.empty(len(joined))
+    for place in np.unique(joined.place):
+        here = joined.place == place
+        block = problem.block(int(place))
+        cost[here] = block[joined.outer[here], joined.inner[here], joined.stack[here]]
+    return replace(joined, cost=cost)
+
+
+def _search(problem: ThreeIndexProblem, prices: Prices, solving: Solving) -> Solution:
+    """Solve integer programmes over more and more columns until one proves the optimum."""
+    best = first_solution(problem, prices, solving)
+    best_cost = np.inf if best is None else float(best.cost.sum())
+    most = FIRST_POOL
+    while True:
+        most, priced = _pool(problem, prices, most, best_cost)
+        solving.tell(best_cost, priced.bound)
+        done = best_cost - priced.bound <= TOLERANCE * max(1.0, abs(best_cost))
+        if best is not None and (done or solving.left_s() <= 0.0):
+            return _solution(problem, best, priced.bound)
+        window = min(priced.complete_to, best_cost - priced.bound)
+        inside = priced.columns.where(priced.reduced <= window)
+        limit_s = min(max(solving.left_s(), LEAST_S), SAFETY_S)
+        chosen = solving.run(partial(choose, problem, inside, limit_s, best_cost)) or GIVEN_UP
+        if chosen.columns is not None and chosen.columns.cost.sum() < best_cost:
+            best, best_cost = chosen.columns, float(chosen.columns.cost.sum())
+        # What was left out costs at least bound + window, what was in at least chosen.bound.
+        bound = max(priced.bound, min(chosen.bound, priced.bound + window))
+        if chosen.status in ("feasible", "unknown"):
+            return _solution(problem, best, bound)
+        if best is not None and bound >= best_cost - GAP * max(1.0, abs(best_cost)) / 2.0:
+            return _solution(problem, best, bound)
+        if math.isinf(priced.complete_to):
+            return NO_SOLUTION if best is None else _solution(problem, best, bound)
+        most *= GROWTH
+
+
+def _pool(
+    problem: ThreeIndexProblem, prices: Prices, most: int, best_cost: float
+) -> tuple[int, _Priced]:
+    """Price so many columns of each place as can be part of anything better, if not too many."""
+    while True:
+        priced = _price(problem, prices, most)
+        enough = priced.complete_to >= best_cost - priced.bound
+        if enough or math.isinf(best_cost) or most >= WIDEST_POOL:
+            return most, priced
+        most *= GROWTH
+
+
+def _solution(problem: ThreeIndexProblem, best: Columns | None, bound: float) -> Solution:
+    """Count the costs without effort, and say what is proven.
+
+    Effort costs at most EFFORT_COST in all, so a bound with effort less EFFORT_COST is one without.
+    """
+    slack = EFFORT_COST if problem.tie > 0.0 else 0.0
+    if best is None:
+        return Solution("unknown", (), None, bound - slack)
+    picks = sorted(zip(best.place, best.outer, best.inner, best.stack, strict=True))
+    costs = [problem.costs(place)[outer, inner, stack] for place, outer, inner, stack in picks]
+    objective = math.fsum(costs)
+    bound = min(bound - slack, objective)
+    proven = objective - bound <= GAP * max(1.0, abs(objective))
+    return Solution(
+        "optimal" if proven else "feasible",
+        tuple(Pick(int(k), int(o), int(i), int(s)) for k, o, i, s in picks),
+        objective,
+        bound,
+    )

@@ -1,0 +1,207 @@
+"""Whether heights are known: by a datum that stands, that was lost, or that is in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import UNUSABLE, Finding, Hello
+from coilbench.capture.book.calibrations import (
+    CalibrationRecord,
+    current_calibration,
+    store_part,
+)
+from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
+from coilbench.capture.calibration.polynomial import slope
+from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.datum import LastSecond
+from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.strokes.jump_watch import JumpWatch
+
+DATUM_LOST = Finding("datum_lost")
+AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
+
+
+class NewDatum(NamedTuple):
+    """A datum that was read on a gauge.
+
+    Attributes:
+        moved_mm: how much higher heights are by it than by the one that stands, at the gauge.
+        u_mm: expanded uncertainty of that, k = 2.
+        both None where none stands.
+    """
+
+    part: NewPart
+    length_mm: float
+    moved_mm: float | None
+    u_mm: float | None
+
+    @property
+    def differs(self) -> bool:
+        """Whether it contradicts the one that stands."""
+        if self.moved_mm is None or self.u_mm is None:
+            return False
+        return abs(self.moved_mm) > self.u_mm
+
+    @property
+    def question(self) -> Finding:
+        """Whether the gauge's length is right, where it contradicts."""
+        return Finding("datum_differs", self.facts)
+
+    @property
+    def facts(self) -> dict[str, float | None]:
+        """It as facts of a finding."""
+        return {"height_mm": self.length_mm, "moved_mm": self.moved_mm, "u_mm": self.u_mm}
+
+
+class Heights:
+    """Follows what heights are read by.
+
+    Used by the thread that owns the book.
+
+    Attributes:
+        record: the calibration in force.
+        lost: an incremental scale counts from another zero since the rig started again.
+        doubted: why the scale may have slipped; no stroke counts until a datum is set or confirmed.
+    """
+
+    def __init__(
+        self, db: Database, record: CalibrationRecord, say: Callable[[Event], None]
+    ) -> None:
+        self._db = db
+        self._report = say
+        self._hello: Hello | None = None
+        self._stood, self._jumps = LastSecond(), JumpWatch()
+        self._now_us = 0
+        self._gauge_us: int | None = None  # since when a gauge is waited for
+        self.lost = False
+        self.doubted: Finding | None = None
+        self._adopt(record)
+
+    def _adopt(self, record: CalibrationRecord) -> None:
+        self.record = record
+        self._boot_id = record.travel.boot_id
+
+    @property
+    def unknown(self) -> Finding | None:
+        """Why no height is known; None where they are."""
+        return DATUM_LOST if self.lost else self.doubted
+
+    @property
+    def read_with(self) -> tuple[str, int | None]:
+        """The travel calibration's id, and the start of the rig that its datum holds for."""
+        return self.record.travel.part_id, self._boot_id
+
+    @property
+    def _incremental(self) -> bool:
+        """Whether a restart of the rig loses the datum."""
+        return self._hello is not None and self._hello.travel == "quadrature"
+
+    def heard(self, hello: Hello) -> bool:
+        """Take who the rig is; returns whether its datum is newly lost."""
+        self._hello = hello
+        if not self._incremental:
+            return False
+        if self._boot_id is None:  # a calibration from a file doesn't say
+            self._boot_id = hello.boot_id
+        return self._lose(lost=hello.boot_id != self._boot_id)
+
+    def restarted(self) -> bool:
+        """The rig started again; returns whether its datum is newly lost."""
+        return self._incremental and self._lose(lost=True)
+
+    def _lose(self, *, lost: bool) -> bool:
+        newly = lost and not self.lost
+        self.lost = lost
+        if newly:
+            self.doubted = None
+            self._report(Event(EventKind.FAULT, DATUM_LOST))
+        return newly
+
+    def forget(self) -> None:
+        """The stream broke."""
+        self._stood.forget()
+        self._jumps.forget()
+
+    def look(self, samples: NDArray[np.void], height_mm: NDArray[np.float64]) -> Finding | None:
+        """Take the next samples and their heights, shape (n,); return that the scale jumped."""
+        self._stood.take(samples)
+        self._now_us = int(samples["t_us"][-1])
+        usable = (samples["flags"] & UNUSABLE) == 0
+        jump = self._jumps.look(samples["t_us"][usable], height_mm[usable])
+        if jump is None or self.lost:
+            return None
+        self._report(Event(EventKind.FAULT, jump))
+        return jump
+
+    def doubt(self, why: Finding) -> Finding:
+        """Something was seen that a scale which slipped does; returns what to ask."""
+        self.doubted = Finding.of("datum_doubted", why=why.to_document())
+        return self.doubted
+
+    def confirm(self) -> None:
+        """A press showed, or a person said, that the datum has not moved."""
+        if self.doubted is not None:
+            self.doubted = None
+            self._report(Event.of(EventKind.TURN, "datum_holds"))
+
+    def await_gauge(self) -> None:
+        """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
+
+        Raises:
+            NotPossible: this scale's datum is not set so.
+        """
+        self._refuse_absolute()
+        self._gauge_us = self._now_us
+        self._report(Event.of(EventKind.TURN, "gauge_awaited"))
+
+    def pressed(self) -> None:
+        """A spring is pressed: no gauge is waited for."""
+        self._gauge_us = None
+
+    @property
+    def gauge_awaited(self) -> bool:
+        """Whether a gauge is on its way."""
+        if self._gauge_us is None:
+            return False
+        return 0 <= self._now_us - self._gauge_us < AWAIT_S * 1e6
+
+    def _refuse_absolute(self) -> Hello:
+        if self._hello is None or not self._incremental:
+            raise NotPossible("datum_refused", reason="absolute")
+        return self._hello
+
+    def read_datum(self, length_mm: float, zero_n: float | None) -> NewDatum:
+        """Return the datum that the gauge under the quill makes; nothing is changed.
+
+        Args:
+            zero_n: as LastSecond.require_light_touch.
+
+        Raises:
+            NotPossible: the quill does not stand lightly on a gauge, the cups meet above its
+                length, or the scale keeps its own datum.
+        """
+        hello = self._refuse_absolute()
+        meet_mm = Ratings.of_book(self._db).cups_meet_mm
+        if meet_mm and length_mm <= meet_mm:
+            raise NotPossible("datum_refused", reason="below_cups")
+        travel = self.record.travel.fit
+        per_count_mm = abs(float(slope(travel, travel.x_min)))
+        point = self._stood.gauge(length_mm, per_count_mm)
+        self._stood.require_light_touch(point, per_count_mm, self.record.load.fit, zero_n)
+        part = datum_part(travel, point).on(hello)
+        if self.lost:
+            return NewDatum(part, length_mm, None, None)
+        return NewDatum(part, length_mm, *datum_moved(travel, part.fit, point.counts))
+
+    def take_datum(self, new: NewDatum) -> None:
+        """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on."""
+        store_part(self._db, new.part)
+        self._adopt(current_calibration(self._db))
+        self.lost, self.doubted, self._gauge_us = False, None, None
+        self.forget()

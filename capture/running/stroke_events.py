@@ -1,0 +1,71 @@
+"""What is said of a press that has ended: kept, with what its rig knows, or refused. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.model import InstrumentUncertainty
+from coilbench.capture.running.checking import Judged, cure
+from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.strokes.judging import Turn
+from coilbench.capture.strokes.shape import Stroke
+
+
+def kept(
+    stroke: Stroke,
+    turn: Turn,
+    judged: Judged,
+    next_label: str | None,
+    rests_n: float,
+    rig: InstrumentUncertainty,
+    *,
+    give_known: bool,
+) -> Event:
+    """Return that a press counts.
+
+    Its load and height come with the expanded uncertainty (k = 2) that the calibration leaves; how
+    a spring repeats, and how late the load came, only its other strokes tell.
+
+    Args:
+        next_label: whose turn it is then, where it is another's.
+        rests_n: part of the load that the cell does not see.
+        give_known: whether the press's give was measured; else no height under load is known.
+    """
+    peak_n = stroke.peak_n + rests_n
+    peak_u_n = 2.0 * math.hypot(rig.load_u_n, rig.load_u_relative * peak_n)
+    facts = _facts(turn, judged.verdict.findings) | {
+        "peak_n": peak_n,
+        "peak_u_n": peak_u_n,
+        "lowest_mm": stroke.lowest_mm,
+        "lowest_u_mm": 2.0 * rig.height_u_mm if give_known else None,
+        "next_label": next_label,
+    }
+    return Event(EventKind.KEPT, Finding("stroke_kept", facts))
+
+
+def refused(turn: Turn, judged: Judged) -> Event:
+    """Return that a press does not count, and what helps."""
+    verdict = judged.verdict
+    facts = _facts(turn, verdict.findings) | {"status": verdict.status, "times": judged.times}
+    facts |= {"cure": cure(verdict.findings)}
+    return Event(EventKind.REFUSED, Finding("stroke_refused", facts))
+
+
+def left_out(turn: Turn, number: int, findings: Sequence[Finding]) -> Event:
+    """Return that an earlier stroke of the spring no longer counts."""
+    why = [finding.to_document() for finding in findings]
+    facts = {"label": turn.label, "stroke": number, "findings": why}
+    return Event(EventKind.REFUSED, Finding("stroke_left_out", facts))
+
+
+def _facts(turn: Turn, findings: Sequence[Finding]) -> dict[str, Any]:
+    return {
+        "label": turn.label,
+        "purpose": turn.purpose,
+        "stroke": turn.number,
+        "strokes": turn.wanted,
+        "findings": [finding.to_document() for finding in findings],
+    }

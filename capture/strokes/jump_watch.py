@@ -1,0 +1,47 @@
+"""A travel scale that jumps: between two samples the height is another one. Pure.
+
+A quill has weight: what it moves in one sample it moves in the next one too, more or less. Slower
+rigs do not show it; what a spring was pressed like before does. Thresholds are ours, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import Finding
+
+JUMP_MM, TIMES = 0.5, 2.0  # so much, and so many times what it moves just before and after
+SLOWEST_S = 0.03  # between samples that are farther apart a hand moves by as much
+BESIDE = 2  # steps on either side that are compared
+
+
+class JumpWatch:
+    """Feed it all usable samples in time order."""
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        """The stream broke."""
+        self._t_us = np.empty(0, np.int64)
+        self._height_mm = np.empty(0)
+
+    def look(self, t_us: NDArray[np.int64], height_mm: NDArray[np.float64]) -> Finding | None:
+        """Take samples, shape (n,); return the largest jump that they end or show."""
+        t_us = np.concatenate([self._t_us, t_us])
+        height_mm = np.concatenate([self._height_mm, height_mm])
+        kept = 2 * BESIDE + 1
+        self._t_us, self._height_mm = t_us[-kept:], height_mm[-kept:]
+        if t_us.size <= kept:
+            return None
+        step_mm, late = np.diff(height_mm), np.diff(t_us) > SLOWEST_S * 1e6
+        windows = np.lib.stride_tricks.sliding_window_view(np.abs(step_mm), kept)
+        beside = np.delete(windows, BESIDE, axis=1).max(axis=1)
+        over = windows[:, BESIDE] > JUMP_MM + TIMES * beside
+        over &= ~np.lib.stride_tricks.sliding_window_view(late, kept).any(axis=1)
+        if not over.any():
+            return None
+        at = BESIDE + int(np.argmax(np.where(over, windows[:, BESIDE], 0.0)))
+        jump_mm, before_mm = float(step_mm[at]), float(height_mm[at])
+        return Finding.of("travel_jumped", jump_mm=jump_mm, height_mm=before_mm)

@@ -1,0 +1,77 @@
+"""A rig of 10 samples a second, a slow filter, and how fast a hand is said to be."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.running.commands import Action, Command, EventKind
+from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest
+from coilbench.capture.virtual.setup import StrokeKind
+from support.recorder_desk import RIG, SPRINGS, Desk
+
+TEN = {"rate_hz": 10.0, "nominal_rate_hz": 10.0}
+
+
+def pressed(make_book, steps, *, filter_conversions=4):
+    rig = replace(RIG, filter_conversions=filter_conversions, **TEN)
+    samples = np.concatenate([one.samples for one in Bench(rig, [Rest(2.0), *steps], 4).blocks()])
+    with open_book(make_book(rig)) as db:
+        desk = Desk(db)
+        for one in np.split(samples, samples.size):
+            desk.take(one)
+    return desk
+
+
+@pytest.mark.parametrize("kind", [StrokeKind.SLOW, StrokeKind.STEADY])
+@pytest.mark.parametrize("filter_conversions", [1, 4, 8])
+@pytest.mark.parametrize("rest_s", [0.3, 1.0, 4.0])
+def test_a_load_that_still_falls_is_no_drift(make_book, kind, filter_conversions, rest_s):
+    steps = [PressSpring(SPRINGS[0], 28.0, kind), Rest(rest_s)] * 3
+    desk = pressed(make_book, [*steps, Rest(3.0)], filter_conversions=filter_conversions)
+    assert "zero_moved" not in desk.kinds(EventKind.FAULT)
+    refused = [one["findings"][0]["kind"] for one in desk.found(EventKind.REFUSED)]
+    assert not {"zero_not_regained", "zero_loaded"}.intersection(refused)
+
+
+def test_what_is_put_on_the_cell_is_still_said(make_book):
+    desk = pressed(make_book, [PutMass(1.5, 6.0)])
+    (found,) = (one for one in desk.found(EventKind.FAULT) if one.kind == "zero_moved")
+    assert found["load_n"] == pytest.approx(1.5 * 9.80665, abs=0.5)
+
+
+HASTY = PressSpring(SPRINGS[0], 28.0, StrokeKind.FAST)
+SLOW = PressSpring(SPRINGS[0], 28.0, StrokeKind.SLOW)
+
+
+def hasty(desk):
+    return [
+        one
+        for event in (*desk.found(EventKind.REFUSED), *desk.found(EventKind.KEPT))
+        for one in map(Finding.from_document, event["findings"])
+        if one.kind == "hasty"
+    ]
+
+
+def test_a_fast_press_is_compared_with_those_that_count_alone(make_book):
+    rig = replace(RIG, rate_hz=40.0, nominal_rate_hz=40.0)
+    first = [Rest(2.0), SLOW, Rest(1.0), SLOW, Rest(1.0)]
+    steps = [*first, HASTY, Rest(1.5)]
+    bench = Bench(rig, steps, 4)
+    samples = np.concatenate([one.samples for one in bench.blocks()])
+    before = bench.spans[len(first) - 1].end_seq
+    for redo in (False, True):
+        with open_book(make_book(rig, name=f"{redo}.db")) as db:
+            desk = Desk(db)
+            desk.take(samples[:before])
+            if redo:
+                desk.recorder.execute(Command(Action.REDO))
+            desk.take(samples[before:])
+            (found,) = hasty(desk)
+        words = describe(found, Units())
+        assert ("other" in words) is not redo
+        assert "the others" not in words  # one stroke is no others
