@@ -53,6 +53,11 @@ class Lag:
         """Standard uncertainty of the delay, k = 1."""
         return math.sqrt(self.covariance[0][0])
 
+    def doubted(self, times: float) -> Lag:
+        """Return the same, so many times as uncertain."""
+        (a, b), (c, d) = (times**2 * np.array(self.covariance)).tolist()
+        return replace(self, covariance=((a, b), (c, d)))
+
 
 def typical_lag(step_s: float) -> Lag:
     """The lag that is typical of a converter that gives a sample each step_s, hardly known."""
@@ -192,6 +197,20 @@ class Presses:
         plain = self._travel.averages(*filters, at[near])
         found[:, near] = inside * found[:, near] + (1.0 - inside) * plain
         return np.asarray(found + self.flex_mm[at])
+
+    def heights_by_lag(
+        self, delay_s: float, spread_s2: float, at: NDArray[np.intp] | None = None
+    ) -> tuple[Array, Array]:
+        """Return some samples' heights, (m,), and how they move with delay and spread, (m, 2)."""
+        step_s = 1e-4
+        step_s2 = max(0.1 * spread_s2, 1e-6)
+        here, ahead, behind, wider = self.heights_mm(
+            (delay_s, delay_s + step_s, delay_s - step_s, delay_s),
+            (spread_s2, spread_s2, spread_s2, spread_s2 + step_s2),
+            at,
+        )
+        by_lag = np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
+        return here, by_lag
 
     @cached_property
     def _travel(self) -> Course:
