@@ -5,14 +5,13 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from contextlib import nullcontext, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TextIO
 
 import click
 from click.core import ParameterSource
 
-from coilbench.analysis.cli.light_imports import light_imports
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
 from coilbench.analysis.cli.wrapping import printed_with, wrap_terminals
@@ -80,10 +79,7 @@ def cli(
 def main() -> None:
     """Run the program; errors become one line and exit status 2, never a traceback."""
     wrap_terminals()
-    arguments = sys.argv[1:]
-    light = not {"-h", "--help"}.isdisjoint(arguments) or "_COILBENCH_COMPLETE" in os.environ
-    with light_imports() if light else nullcontext():
-        status = run(arguments)
+    status = run(sys.argv[1:])
     sys.exit(status if _written(sys.stdout) and _written(sys.stderr) else status or 2)
 
 

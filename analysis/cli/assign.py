@@ -8,19 +8,8 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import (
-    build_argument,
-    columns_table,
-    json_option,
-    plain_table,
-    print_document,
-    print_uncut,
-    say,
-    show_warnings,
-    units,
-    use_flagged_option,
-)
-from coilbench.analysis.cli.effort_option import effort_option
+from coilbench.analysis.choices import Effort
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.pairing import (
     CAUTION,
     LIMITS_CAUTION,
@@ -29,12 +18,12 @@ from coilbench.analysis.cli.pairing import (
     say_limits,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.cli.waiting import Waiting, seconds_option
+from coilbench.analysis.cli.tables import columns_table, plain_table, print_uncut
+from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
-from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
@@ -56,13 +45,6 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 
 
-@click.command(name="assign", epilog="Example: coilbench assign road.toml --effort cuts")
-@build_argument
-@effort_option
-@use_flagged_option
-@seconds_option
-@click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
-@json_option
 def assign_command(
     build: Path,
     effort: Effort,
@@ -71,17 +53,7 @@ def assign_command(
     with_limits: bool,
     as_json: bool,
 ) -> None:
-    """Give every valve an outer, an inner and its shims, as near the card as can be.
-
-    Springs come from all candidate sets of the build file together. The sum over the valves of
-    both loads' misses, each in its tolerance and squared, is the least of all that was read, and
-    proven to be where what was not read could not come nearer even at its best. Valves and heights
-    are those of [head.valves], else `valves` in [head] says how many.
-    What can't be proven in time, or after Ctrl-C, is the best so far, with the sum that no other
-    choice is below; what it exits with is the same.
-    Exits with 1 when a valve misses the card or can't be filled, or, with --limits, when what the
-    wire bears, the retainer's clearance or the speed at which the valve leaves its cam fails.
-    """
+    """Give every valve an outer, an inner and its shims, as near the card as can be."""
     parsed = read_build(build)
     table = lift_table_beside(parsed, build) if with_limits else None
     with Waiting(seconds) as waiting:
@@ -191,17 +163,8 @@ def _show_levels(assignment: Assignment) -> None:
     print_uncut(plain_table(*titles, rows=level_rows(assignment.levels)))
 
 
-@click.command(name="depths", epilog="Example: coilbench depths road.toml")
-@build_argument
-@json_option
 def depths_command(build: Path, as_json: bool) -> None:
-    """Print at which heights each set will be read, and how deep to press for them.
-
-    For a person who reads by hand: depth is free length less height. Every valve's height over
-    every stack of shims and every cut, valve shut and at full lift; where they are many the two
-    ends of the span, between which loads are interpolated. Nothing within a millimetre of a known
-    solid height.
-    """
+    """Print at which heights each set will be read, and how deep to press for them."""
     parsed = read_build(build)
     names = (*parsed.springs.outer, *parsed.springs.inner)
     with open_book(book_path()) as db:

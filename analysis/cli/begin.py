@@ -14,16 +14,7 @@ from coilbench.analysis.cli.begin_sets import ask_sets, candidates, sizes_named
 from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.plan import is_weighed, say_taken, show_plan
-from coilbench.analysis.cli.questions import (
-    CARD,
-    GIVE,
-    HEAD,
-    LIFTS,
-    MAX_RPM,
-    NAME,
-    SCALE,
-    Question,
-)
+from coilbench.analysis.cli.questions import CARD, GIVE, HEAD, LIFTS, MAX_RPM, NAME, SCALE, Question
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.press_plan import plan_presses
@@ -46,19 +37,8 @@ HOW = (
 )
 
 
-@click.command(
-    name="begin",
-    epilog="Examples: coilbench begin ; coilbench begin road.toml ; "
-    "coilbench --load-unit lbf --length-unit in begin road.toml",
-)
-@click.argument("build", default="engine.toml", type=click.Path(dir_okay=False, path_type=Path))
 def begin_command(build: Path) -> None:
-    """Answer what you know: springs, cam card, head, shims, scale. It writes the build file.
-
-    Sets go into the book, the rest into BUILD, a text file with comments. What you don't know yet
-    stays open; run it again to go on, or to change an answer. Your own comments in the file stay.
-    It ends with the first presses of `coilbench plan`.
-    """
+    """Answer what you know: springs, cam card, head, shims, scale. It writes the build file."""
     text = build_draft.new_draft()
     if build.exists():
         text = read_text(build)

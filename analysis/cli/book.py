@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import SI
@@ -17,17 +17,9 @@ from coilbench.capture.book.soundness import Soundness, check_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
-_FILE = click.Path(dir_okay=False, path_type=Path)
 
-
-@click.command(name="copy", epilog="Example: coilbench book copy /media/stick/bench-2026-11.db")
-@click.argument("file", type=_FILE)
-@click.option("--force", is_flag=True, help="Replace an existing file.")
 def book_copy(file: Path, force: bool) -> None:
-    """Copy the whole book into FILE, also while a capture is running.
-
-    The copy holds everything stored up to that moment. It is checked before this ends.
-    """
+    """Copy the whole book into FILE, also while a capture is running."""
     if not file.absolute().parent.is_dir():
         raise CoilbenchError(
             "this folder does not exist", where=str(file.parent), hint="Make it, or give another"
@@ -38,18 +30,8 @@ def book_copy(file: Path, force: bool) -> None:
     _report(found)
 
 
-@click.command(
-    name="check",
-    epilog="Examples: coilbench book check ; coilbench book check /media/stick/bench-2026-11.db",
-)
-@click.argument("file", type=_FILE, required=False)
-@json_option
 def book_check(file: Path | None, as_json: bool) -> None:
-    """Look for damage in the book, or in the copy FILE.
-
-    All of it is read: its pages, its keys, and every row, each of which has a digest. Nothing is
-    changed. Exits with 1 if something is wrong.
-    """
+    """Look for damage in the book, or in the copy FILE."""
     path = book_path() if file is None else file
     found = check_book(path)
     if as_json:
@@ -66,16 +48,8 @@ def book_check(file: Path | None, as_json: bool) -> None:
     _report(found)
 
 
-@click.command(
-    name="put-back", epilog="Example: coilbench book put-back /media/stick/bench-2026-11.db"
-)
-@click.argument("file", type=_FILE)
 def book_put_back(file: Path) -> None:
-    """Put the copy FILE in the book's place. The old book is kept beside it.
-
-    Refused for a copy that is damaged or written by a newer coilbench, and while a capture is
-    running or another program has the book open.
-    """
+    """Put the copy FILE in the book's place. The old book is kept beside it."""
     path = book_path()
     found = check_book(file)
     if found.findings:
@@ -117,21 +91,8 @@ def _report(found: Soundness) -> None:
     click.echo("No damage found. What is there is as it was stored; what is gone leaves no trace.")
 
 
-@click.command(
-    name="merge",
-    epilog="Example: coilbench merge /media/stick/other-bench.db",
-)
-@click.argument("books", nargs=-1, required=True, type=click.Path(dir_okay=False, path_type=Path))
-@json_option
 def merge_command(books: tuple[Path, ...], as_json: bool) -> None:
-    """Bring other benches' books into this one: sets, strokes, calibrations, checks, scales.
-
-    It can be repeated, in any order, with the same result: what is in both books is there once. Two
-    different sets of one name are kept apart: the one made later gets the first characters of its
-    id after its name. A stroke that counts in one book only no longer counts; all differences are
-    listed. The other books are not changed, this bench's calibration stays in force, and a copy of
-    this book as it was is kept beside it.
-    """
+    """Bring other benches' books into this one: sets, strokes, calibrations, checks, scales."""
     merged = merge_books(book_path(), books)
     if as_json:
         notes = [note_text(note, SI) for note in merged.notes]

@@ -9,14 +9,7 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    FRACTION,
-    LENGTH,
-    LOAD,
-    NUMBER,
-    say_aside,
-    units,
-)
+from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.datum_moved import presses_in_doubt
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
@@ -60,62 +53,7 @@ from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.unit_factors import KGF_N
 
-DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
 
-from_option = click.option(
-    "--from",
-    "file",
-    type=click.Path(path_type=Path),
-    help="Take the points from this CSV file instead of the rig.",
-)
-port_option = click.option("--port", help="Where the rig is, for guided calibration.")
-bell_option = click.option(
-    "--bell/--no-bell", default=True, help="Guided: ring the terminal's bell at each reading."
-)
-afresh_option = click.option(
-    "--afresh", is_flag=True, help="Guided: start again, though points of an earlier run are kept."
-)
-
-
-@click.command(
-    name="weigh",
-    epilog="Examples: coilbench rig weigh --port /dev/ttyUSB0 --masses 0,10,20,40,20,10,0 ; "
-    "coilbench rig weigh --from weights.csv",
-)
-@from_option
-@port_option
-@click.option(
-    "--masses",
-    default=DEFAULT_MASSES_KG,
-    help="Guided: the known masses in kg, in order, up and down again.",
-)
-@click.option(
-    "--gravity",
-    "gravity_m_s2",
-    type=NUMBER,
-    help="Local gravity in m/s2, e.g. 9.81; a mass presses with itself times this.  [default: as "
-    "at the calibration before, else 9.80665]",
-)
-@click.option(
-    "--scale",
-    "scale_name",
-    help="Calibrate a bathroom scale of this name for `coilbench note` instead; needs --from.",
-)
-@click.option(
-    "--masses-err",
-    type=click.Choice(["each", "together"]),
-    help="How the masses err: each by itself (certified one by one, or each weighed on something "
-    "much better), or together (from one box, weighed on one scale, stacked, or unknown). Guided: "
-    "asked.  [default: together]",
-)
-@click.option(
-    "--masses-u",
-    type=FRACTION,
-    help="Each mass's expanded uncertainty (k = 2) where the file has none, e.g. 0.02%.  [default: "
-    "0.1% assumed]",
-)
-@afresh_option
-@bell_option
 def weigh_command(
     file: Path | None,
     port: str | None,
@@ -127,11 +65,7 @@ def weigh_command(
     afresh: bool,
     bell: bool,
 ) -> None:
-    """Calibrate the load with known masses, up and down, three different ones or more.
-
-    The file's columns: mass_kg,counts[,direction][,u_kg]; direction up or down; u_kg the mass's
-    expanded uncertainty (k = 2). A scale's file has mass_kg,shown_kg and the same two.
-    """
+    """Calibrate the load with known masses, up and down, three different ones or more."""
     gravity = _gravity(gravity_m_s2)
     if scale_name is not None:
         _refuse_for_scale(masses_err, masses_u)
@@ -208,31 +142,6 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     click.echo(f"Next: coilbench note --set SET --scale {as_typed(scale.name)}")
 
 
-@click.command(
-    name="gauge",
-    epilog="Examples: coilbench rig gauge --port /dev/ttyUSB0 --lengths 51mm,43mm,35mm,27mm ; "
-    "coilbench rig gauge --port /dev/ttyUSB0 --datum 30mm",
-)
-@from_option
-@port_option
-@click.option("--lengths", help="Guided: the gauge lengths in order, e.g. 51mm,43mm,35mm,27mm.")
-@click.option(
-    "--datum",
-    type=LENGTH,
-    help="Set the datum again on this one gauge, keeping the scale factor (after a restart).",
-)
-@click.option(
-    "--accept-step",
-    is_flag=True,
-    help="Believe the gauges where they make another step a count than the scale states.",
-)
-@click.option(
-    "--accept-datum",
-    is_flag=True,
-    help="Believe the gauges where they make other heights than the calibration before.",
-)
-@afresh_option
-@bell_option
 def gauge_command(
     file: Path | None,
     port: str | None,
@@ -243,13 +152,7 @@ def gauge_command(
     afresh: bool,
     bell: bool,
 ) -> None:
-    """Calibrate the travel with known lengths between the spring's seats.
-
-    Gauges that stand where the spring does, at the bottom of the cups, not on their rims (0 mm:
-    the seats touch, which cups do not let them). Three lengths or more: two cannot show an error.
-    With the load calibrated first, the touch on each gauge is checked. The file's columns:
-    length_mm,counts[,u_mm].
-    """
+    """Calibrate the travel with known lengths between the spring's seats."""
     if file is not None:
         points = read_points(_table(file), GaugePoint)
         _refuse_below_cups([point.length_mm for point in points])
@@ -345,26 +248,8 @@ def _with_touch(part: NewPart, hello: Hello) -> NewPart:
     return replace(part, notes=(*part.notes, Finding("touch_unchecked")))
 
 
-@click.command(
-    name="flex",
-    epilog="Examples: coilbench rig flex --port /dev/ttyUSB0 --to 90kg ; "
-    "coilbench rig flex --from block.csv",
-)
-@from_option
-@port_option
-@click.option(
-    "--to",
-    "least_n",
-    type=LOAD,
-    default="60kg",
-    help="Guided: the load to press the block to; above your springs' highest load.",
-)
-@bell_option
 def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool) -> None:
-    """Measure how far the press gives, by pressing on a solid block.
-
-    Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
-    """
+    """Measure how far the press gives, by pressing on a solid block."""
     load, travel = calibrated_part("load", "weigh"), calibrated_part("travel", "gauge")
     if file is not None:
         pressed: Sequence[FlexPoint] = read_points(_table(file), FlexPoint)

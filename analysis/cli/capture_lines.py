@@ -10,7 +10,8 @@ from coilbench.analysis.report.bench_text import LET_UP
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.plain import as_typed
-from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.running.commands import Event, Snapshot
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.strokes.watching import STOPS
 from coilbench.capture.units import counted
 

@@ -9,13 +9,13 @@ from functools import partial
 import click
 from rich.table import Table
 
-from coilbench.analysis.cli.common import (
+from coilbench.analysis.cli.common import say
+from coilbench.analysis.cli.tables import (
     columns_table,
     console,
     load_cell,
     plain_table,
     print_fullest,
-    say,
 )
 from coilbench.analysis.report.budget_text import BudgetText
 from coilbench.analysis.report.document import describe, first_few

@@ -1,25 +1,20 @@
-"""What several commands share: the book, units, quantities as options, printing."""
+"""What several commands share: units, quantities as options, printing. Light to import."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
+from functools import wraps
+from importlib import import_module
 from pathlib import Path
-from typing import Any, Literal, NamedTuple, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeVar, cast
 
 import click
-from rich.measure import Measurement
-from rich.table import Table
 
-from coilbench.analysis.cli.plain_console import PlainConsole
+from coilbench.analysis.choices import EFFORTS, SECONDS
 from coilbench.analysis.cli.settings import units as units
 from coilbench.analysis.report.document import describe, document_text
-from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.rulings import Nominal
-from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.plain import plain_line
-from coilbench.capture.tables.spring_lines import parse_stated_length
 from coilbench.capture.units import (
     parse_fraction,
     parse_length_mm,
@@ -28,6 +23,10 @@ from coilbench.capture.units import (
     parse_rate_n_per_mm,
     parse_weight_n,
 )
+
+if TYPE_CHECKING:
+    from coilbench.capture.blocks import Finding
+    from coilbench.capture.tables.spring_lines import StatedLength
 
 _Parsed = TypeVar("_Parsed")
 BARE_NUMBER = re.compile(r"\s*[+-]?[0-9.,]+\s*")
@@ -77,6 +76,8 @@ class TypedNominal(NamedTuple):
 
 
 def _parse_nominal(text: str) -> TypedNominal:
+    from coilbench.analysis.sets.rulings import Nominal
+
     load, at, height = text.partition("@")
     typed = TypedNominal(parse_load_n(load), parse_length_mm(height) if at else None)
     Nominal(typed.load_n)  # refuses what is none
@@ -89,8 +90,31 @@ def _parse_nominal_at(text: str) -> TypedNominal:
     return _parse_nominal(text)
 
 
+def _parse_stated_length(text: str) -> StatedLength:
+    from coilbench.capture.tables.spring_lines import parse_stated_length
+
+    return parse_stated_length(text)
+
+
+class NamedStroke(NamedTuple):
+    """A stroke as typed: its spring, and its number among the spring's strokes."""
+
+    label: str
+    number: int
+
+
+def _parse_stroke(text: str) -> NamedStroke:
+    label, _, number = text.rpartition(":")
+    if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
+        raise CoilbenchError(
+            f"{text!r} is not a stroke",
+            hint="Write it like larch-03:2, the spring's label and the stroke's number",
+        )
+    return NamedStroke(label, int(number))
+
+
 LENGTH = Typed("length", parse_length_mm, bare="length")
-STATED_LENGTH = Typed("length", parse_stated_length, bare="length")
+STATED_LENGTH = Typed("length", _parse_stated_length, bare="length")
 LOAD = Typed("load", parse_load_n, bare="load")
 WEIGHT = Typed("weight", parse_weight_n, bare="load")
 FRACTION = Typed("percent", parse_fraction)
@@ -98,6 +122,7 @@ NUMBER = Typed("number", parse_number)
 RATE = Typed("rate", parse_rate_n_per_mm)
 NOMINAL = Typed("load@height", _parse_nominal)
 NOMINAL_AT = Typed("load@height", _parse_nominal_at)
+STROKE = Typed("label:number", _parse_stroke)
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document, in N and mm."
@@ -106,6 +131,19 @@ build_argument = click.argument("build", type=click.Path(path_type=Path))
 use_flagged_option = click.option(
     "--use-flagged", is_flag=True, help="Include weak, stiff, short and odd springs."
 )
+effort_option = click.option(
+    "--effort",
+    type=click.Choice(EFFORTS),
+    default="shims",
+    help="What may be done under the springs.",
+)
+seconds_option = click.option(
+    "--seconds",
+    type=click.FloatRange(0.0, 86_400.0),
+    default=SECONDS,
+    show_default=True,
+    help="Search so long, then give the best so far with its bound; so does Ctrl-C.",
+)
 branch_option = click.option(
     "--branch",
     type=click.Choice(["mean", "loading", "unloading"]),
@@ -113,6 +151,20 @@ branch_option = click.option(
     help="Which branch loads and rates are read from.",
 )
 Decorated = Callable[..., Any]
+
+
+def runs(module: str) -> Callable[[Decorated], Decorated]:
+    """Let a command run the function of its name in a module of this package, which loads then."""
+
+    def declared(command: Decorated) -> Decorated:
+        @wraps(command)
+        def run(**asked: Any) -> Any:
+            body = import_module(f"coilbench.analysis.cli.{module}")
+            return getattr(body, command.__name__)(**asked)
+
+        return run
+
+    return declared
 
 
 def at_option(words: str) -> Callable[[Decorated], Decorated]:
@@ -152,61 +204,6 @@ def show_warnings(warned: Sequence[Finding]) -> None:
         click.echo(f"Warning: {'; '.join(describe(one, shown) for one in warned)}.")
 
 
-def console(width: int | None = None) -> PlainConsole:
-    """Return the console for tables; what a user typed is never parsed as markup."""
-    return PlainConsole(width=width)
-
-
 def say(text: str) -> None:
     """Print a sentence; a terminal breaks it on words, in a file or a pipe a line is a line."""
     click.echo(text)
-
-
-def print_uncut(table: Table) -> None:
-    """Print a table with no cell cut short: on a narrow screen its lines wrap instead."""
-    console(max(_width(table), console().width)).print(table)
-
-
-def print_fullest(layouts: Iterable[Callable[[Sequence[int]], Table]], heights: int) -> None:
-    """Print one table of all heights, the first that the screen shows whole; else one a height.
-
-    Args:
-        layouts: from the fullest to the least, each makes a table of the heights numbered; the
-            last one is the table of a single height.
-        heights: how many there are.
-    """
-    out, every = console(), range(heights)
-    *wide, single = layouts
-    whole = (table for table in (layout(every) for layout in wide) if _width(table) <= out.width)
-    first = next(whole, None)
-    for table in [single([at]) for at in every] if first is None else [first]:
-        out.print(table)
-
-
-def _width(table: Table) -> int:
-    unbounded = console().options.update(max_width=10_000)
-    return Measurement.get(console(), unbounded, table).maximum
-
-
-def plain_table(*titles: str, rows: Iterable[Sequence[str]] = ()) -> Table:
-    """Return a table without lines, for `console`; a title after `>` is a column of numbers."""
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
-    for title in titles:
-        side: Literal["left", "right"] = "right" if title.startswith(">") else "left"
-        table.add_column(title.removeprefix(">"), justify=side, no_wrap=True)
-    for row in rows:
-        table.add_row(*map(plain_line, row))
-    return table
-
-
-def columns_table(columns: Iterable[tuple[str, Sequence[str]]]) -> Table:
-    """Return such a table from its columns, a title and cells each."""
-    titles, cells = zip(*columns, strict=True)
-    return plain_table(*titles, rows=zip(*cells, strict=True))
-
-
-def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str:
-    """Write a load and its expanded uncertainty, without the unit."""
-    if load_n is None or load_u_n is None:
-        return "-"
-    return " ".join(shown.load_and_u(load_n, load_u_n))

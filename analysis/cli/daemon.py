@@ -9,14 +9,15 @@ from functools import partial
 import click
 
 from coilbench.analysis.cli.capture_lines import capture_ended, event_line
-from coilbench.analysis.cli.common import LENGTH, units
+from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.control import ask_snapshot, send_command
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.units import parse_length_mm
@@ -24,33 +25,8 @@ from coilbench.capture.units import parse_length_mm
 ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out (no)"
 
 
-@click.command(
-    name="daemon",
-    epilog="Examples: coilbench daemon --port /dev/ttyUSB0 --set larch ; "
-    "coilbench daemon --port 'virtual:?pace=fast' --set larch",
-)
-@click.option("--port", required=True, help="Where the rig is: a device or any source URL.")
-@click.option("--set", "set_name", required=True, help="The set that is pressed.")
-@click.option(
-    "--down-to",
-    "reach_height_mm",
-    type=LENGTH,
-    help="Every stroke must be pressed down to this height; a shorter one is asked for again.",
-)
-@click.option(
-    "--share",
-    "shares",
-    is_flag=True,
-    help="Give the shop's store what the finished set has, once the capture has ended.",
-)
 def daemon_command(port: str, set_name: str, reach_height_mm: float | None, shares: bool) -> None:
-    """Capture a set without a screen, for a service unit or a second terminal.
-
-    Press the springs in the order of their labels; each finished stroke goes to the spring whose
-    turn it is, hands free. One line is printed for each thing that happens, after the book has
-    it. Ends half a minute after the set is done, so that its last stroke can still be redone, or
-    on SIGTERM or when its terminal is closed: both drain and close.
-    """
+    """Capture a set without a screen, for a service unit or a second terminal."""
     request = CaptureRequest(book_path(), set_name, port, reach_height_mm, LINGER_S)
     last = run_daemon(request, partial(_print_event, units()))
     for line in capture_ended(last):
@@ -86,28 +62,10 @@ _SHARE_WAIT_S = 5  # a service is not to end long after its capture
 OUTCOME_S = 2.0  # a capture acts within a quarter of a second, if its disk lets it
 _LOOK_S = 0.05
 _OUTCOMES = (EventKind.REDO, EventKind.TURN, EventKind.REFUSED, EventKind.DONE, EventKind.QUESTION)
-_WORDS = [str(action).replace("_", "-") for action in Action]
 
 
-@click.command(
-    name="tell",
-    epilog="Examples: coilbench tell redo ; coilbench tell rename larch-02 larch-2b ; "
-    "coilbench tell datum 30mm ; coilbench tell accept ; coilbench tell finish",
-)
-@click.argument("action", type=click.Choice(_WORDS))
-@click.argument("label", required=False)
-@click.argument("new_label", required=False)
 def tell_command(action: str, label: str | None, new_label: str | None) -> None:
-    """Tell a running capture to redo the last stroke, skip, go back, rename a spring or finish.
-
-    accept and take-out answer its question: yes, and no (of a press: it does not count, and the
-    spring is taken out). gauge: one is about to be brought between the faces, for a datum. datum
-    LENGTH: the quill stands lightly on a gauge of that length, and heights are known from there.
-
-    For a capture without a screen: coilbench daemon in another window or as a service. With
-    LABEL the capture refuses if it is another spring's turn by then; a rename needs both labels,
-    the old one first. Only the user who runs the capture can command it. Prints the outcome.
-    """
+    """Tell a running capture to redo the last stroke, skip, go back, rename a spring or finish."""
     book = book_path()
     command = _command(Action(action.replace("-", "_")), label, new_label)
     before = ask_snapshot(book)

@@ -18,7 +18,7 @@ import click
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
 
 from coilbench.analysis.cli.check_table import show_check
-from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.pairing import show_pairing
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import settings
@@ -31,26 +31,22 @@ from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import (
-    Role,
-    SetPlan,
-    labels_for,
-    new_set,
-)
+from coilbench.capture.book.sets import Role, SetPlan, labels_for, new_set
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.weigh_guide import WeighGuide
+from coilbench.capture.choices import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
-from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
+from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
-from coilbench.capture.strokes.judging import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.virtual.bench import (
     ABOVE_SOLID_MM,
     CHANGE_S,
@@ -225,20 +221,8 @@ class Demo:
             yield source
 
 
-@click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")
-@click.option("--seed", type=click.IntRange(0), default=1, help="Another bench.")
-@click.option(
-    "--book",
-    "book",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Where the demo's new book goes.  [default: a fresh temporary folder]",
-)
-@json_option
 def demo_command(seed: int, book: Path | None, as_json: bool) -> None:
-    """Run the whole job on a simulated rig: calibrate, capture four sets, check, pair.
-
-    No hardware and no questions. All springs and the engine are invented.
-    """
+    """Run the whole job on a simulated rig: calibrate, capture four sets, check, pair."""
     path = _new_book(book if book is not None else settings().book_given)
     demo = Demo(path, seed)
     result = _run(demo)

@@ -9,18 +9,11 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import (
-    json_option,
-    print_document,
-    show_warnings,
-    units,
-    use_flagged_option,
-)
-from coilbench.analysis.cli.effort_option import effort_option
+from coilbench.analysis.choices import Effort
+from coilbench.analysis.cli.common import print_document, show_warnings, units
 from coilbench.analysis.cli.files_out import _not_written, refuse_existing
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.waiting import Waiting
-from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.sheet_tables import sheet_tables
@@ -36,33 +29,6 @@ from coilbench.capture.units import counted
 ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
 
 
-@click.command(
-    name="export",
-    epilog="Examples: coilbench export --out bench-csv ; coilbench export --set larch --out csv ; "
-    "coilbench export --sheet road.toml --out road-csv ; coilbench rig weigh --from "
-    "csv/rig/load-2026-05-02.csv ; coilbench import csv/strokes/larch/larch-01.csv --set larch "
-    "--label larch-01",
-)
-@click.option(
-    "--set", "set_names", multiple=True, help="A set to write; repeat it.  [default: all]"
-)
-@click.option(
-    "--out",
-    "folder",
-    required=True,
-    type=click.Path(path_type=Path),
-    help="The folder to write into; made if necessary.",
-)
-@click.option(
-    "--sheet",
-    "build",
-    type=click.Path(path_type=Path),
-    help="Write this build file's sheet instead, as coilbench report shows it.",
-)
-@effort_option
-@use_flagged_option
-@click.option("--force", is_flag=True, help="Replace existing files.")
-@json_option
 def export_command(
     set_names: tuple[str, ...],
     folder: Path,
@@ -72,17 +38,7 @@ def export_command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Write sets as CSV files: springs, strokes, keyed readings and calibrations.
-
-    springs.csv, strokes.csv, curves.csv, keyed.csv and calibrations.csv list what the book has,
-    including strokes that do not count. Each stroke and each calibration has its own file, in
-    strokes/ and rig/. The comments at the top of a file say what each column is, and which command
-    reads the file. Text that a spreadsheet would run as a formula has an apostrophe before it,
-    which the import removes again. For a backup use coilbench book copy.
-
-    With --sheet: what coilbench report shows of a build file, as tables in the display units;
-    --effort and --use-flagged go with it.
-    """
+    """Write sets as CSV files: springs, strokes, keyed readings and calibrations."""
     if build is not None and set_names:
         raise click.UsageError("give --set or --sheet, not both")
     if build is not None:

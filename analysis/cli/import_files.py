@@ -10,25 +10,12 @@ from typing import Any
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    FRACTION,
-    LENGTH,
-    LOAD,
-    NUMBER,
-    Decorated,
-    json_option,
-    print_document,
-    units,
-)
-from coilbench.analysis.cli.give_option import give_option, given_give
+from coilbench.analysis.cli.common import print_document, units
+from coilbench.analysis.cli.hand_options import IMPORT_FLAGS
+from coilbench.analysis.cli.note_setup import given_give
 from coilbench.analysis.cli.set_edit import say_other_sets
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.cli.undoing import (
-    show_history,
-    springs_text,
-    undo,
-    undo_options,
-)
+from coilbench.analysis.cli.undoing import show_history, springs_text, undo
 from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.inputs.weighing import DoubtfulRow, doubtful_rows
 from coilbench.analysis.report.document import describe
@@ -45,51 +32,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed, plain_line
 from coilbench.capture.tables.csv_table import Table, read_table
 
-_HAND = (
-    ("--tare", "tare_n", LOAD, "what the scale showed with no spring pressed."),
-    ("--lever", "lever_ratio", NUMBER, "the spring's load over the load on the scale."),
-    ("--lever-u", "lever_ratio_u", FRACTION, "standard uncertainty of the lever's ratio."),
-    ("--resolution", "scale_resolution_n", LOAD, "the scale's smallest step."),
-    ("--repeatability", "scale_repeatability_n", LOAD, "standard deviation of its readings."),
-    ("--quill", "quill_resolution_mm", LENGTH, "the depth scale's smallest step."),
-)
 
-
-def _hand_options(command: Decorated) -> Decorated:
-    """Add how loads were read by hand; a column of the file comes before its option."""
-    for flag, name, kind, words in reversed(_HAND):
-        command = click.option(flag, name, type=kind, help=f"Points by hand: {words}")(command)
-    command = give_option("Points by hand: ")(command)
-    words = "Points by hand: the scale, as calibrated with rig weigh --scale."
-    command = click.option("--scale", "scale_name", help=words)(command)
-    words = "Points: read off a scale and a quill, with the uncertainties that `note` assumes."
-    return click.option("--by-hand", is_flag=True, help=words)(command)
-
-
-@click.command(
-    name="import",
-    epilog="Examples: coilbench import readings.csv --set larch ; "
-    "coilbench import stroke1.csv stroke2.csv --set larch --label larch-07 ; "
-    "coilbench import --take-back last",
-)
-@click.argument("files", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--set", "set_name", help="The set they belong to.")
-@click.option("--label", help="The spring of a sweep file; of a points file, only this spring.")
-@click.option(
-    "--closed-down/--no-closed-down",
-    default=None,
-    help="Points: each spring's largest load is (or is not) at its solid height. "
-    "[default: judged from the file, and said]",
-)
-@click.option(
-    "--zero-counts",
-    type=NUMBER,
-    help="Raw sweep: its load counts with nothing pressed.  [default: as it begins]",
-)
-@click.option("--yes", is_flag=True, help="Points: store what looks like a slip as it is.")
-@_hand_options
-@undo_options
-@json_option
 def import_command(
     files: tuple[Path, ...],
     set_name: str | None,
@@ -99,19 +42,7 @@ def import_command(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Bring in CSV files: raw sweeps, converted sweeps, or points.
-
-    \b
-    Columns, with a header row; lines that begin with # are comments:
-      t_s,load_counts,travel_counts            one raw stroke (needs a calibration)
-      t_s,load_kg,height_mm                    one converted stroke
-      label,height_mm,load_kg[,direction]      points; direction loading or unloading
-      label,depth_mm,load_kg[,direction]       the same by depth (the set's free length is needed)
-      spring,38.5 mm kg,27.6 mm kg             the same, a row a spring and a column a height
-    Points may have u_kg (k = 2), or tare_kg, lever, scale where loads are what a scale showed.
-    Units in a column's name are honoured: load_n, load_lbs, height_in, "Height (mm)". Columns of
-    remarks are passed over. All files or none.
-    """
+    """Bring in CSV files: raw sweeps, converted sweeps, or points."""
     if history or take_back is not None:
         if files:
             raise CoilbenchError(
@@ -136,28 +67,39 @@ def import_command(
             if not doubt.asked():
                 raise
             brought = _bring(db, record, tables, entry_id, options, yes=True)
-    names = [table.name for table in tables]
-    if as_json:
-        rows = [
-            {
-                "file": name,
-                "kind": one.kind,
-                "labels": one.labels,
-                "notes": [describe(note, SI) for note in one.notes],
-            }
-            for name, one in zip(names, brought, strict=True)
-        ]
-        print_document({"set": set_name, "entry_id": entry_id, "files": rows})
-        return
-    for name, one in zip(names, brought, strict=True):
-        click.echo(f"{plain_line(name)}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
+        named = list(zip((table.name for table in tables), brought, strict=True))
+        if as_json:
+            print_document(_document(record, entry_id, named))
+        else:
+            _show(db, record, entry_id, named)
+
+
+def _document(
+    record: SetRecord, entry_id: str, named: Sequence[tuple[str, Imported]]
+) -> dict[str, object]:
+    files = [
+        {
+            "file": name,
+            "kind": one.kind,
+            "labels": one.labels,
+            "notes": [describe(note, SI) for note in one.notes],
+        }
+        for name, one in named
+    ]
+    return {"set": record.name, "entry_id": entry_id, "files": files}
+
+
+def _show(
+    db: Database, record: SetRecord, entry_id: str, named: Sequence[tuple[str, Imported]]
+) -> None:
+    for name, one in named:
+        what = f"{one.kind}, {springs_text(one.labels)} of set {record.name}"
+        click.echo(f"{plain_line(name)}: {what}.")
         for note in one.notes:
             click.echo(f"Note: {describe(note, units())}.")
-    labels = dict.fromkeys(label for one in brought for label in one.labels)
-    with open_book(book_path()) as db:
-        say_other_sets(db, record, labels)
+    say_other_sets(db, record, dict.fromkeys(label for _, one in named for label in one.labels))
     click.echo(
-        f"Next: coilbench set check {as_typed(set_name)} --at HEIGHT "
+        f"Next: coilbench set check {as_typed(record.name)} --at HEIGHT "
         f"(to undo this: {take_back_text(entry_id)})"
     )
 
@@ -218,12 +160,12 @@ def _bring(
 
 
 def _take_setup(db: Database, options: dict[str, Any]) -> KeyedSetup | None:
-    """Take the options of _hand_options out; None where none was given.
+    """Take the options of hand_options out; None where none was given.
 
     Raises:
         CoilbenchError: an impossible value, or a scale that the book does not have.
     """
-    given = {name: options.pop(name) for _, name, _, _ in _HAND}
+    given = {name: options.pop(name) for _, name, _, _ in IMPORT_FLAGS}
     given = {name: value for name, value in given.items() if value is not None}
     scale_name, by_hand = options.pop("scale_name"), options.pop("by_hand")
     step_mm = given.get("quill_resolution_mm", KeyedSetup().quill_resolution_mm)

@@ -14,10 +14,10 @@ from types import FrameType
 import click
 
 from coilbench.analysis.cli.capture_lines import capture_ended
-from coilbench.analysis.cli.common import LENGTH, at_option, console, units
+from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.screen import Screen
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.dashboard.bell import RHYTHMS
+from coilbench.analysis.cli.tables import console
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.sessions import CaptureRun
@@ -30,27 +30,6 @@ from coilbench.capture.sources import open_source
 SILENT_S = 5.0  # a capture writes each second; after this long without, it may be gone
 
 
-@click.command(
-    name="live",
-    epilog="Examples: coilbench live --port /dev/ttyUSB0 --set larch --at 38.5mm --at 27.6mm ; "
-    "coilbench live (attaches to the capture that runs on this book)",
-)
-@click.option("--port", help="Run a capture from this source; without it, attach to one.")
-@click.option("--set", "set_name", help="The set that is pressed (with --port).")
-@at_option(
-    "Heights the table reads at and the bar marks, the highest as the seat's and the lowest "
-    "as the open one's. [default: those of the set's nominal, else two inside what was measured, "
-    "not marked]"
-)
-@click.option(
-    "--down-to", "reach_height_mm", type=LENGTH, help="Press every stroke to this height."
-)
-@click.option(
-    "--bell/--no-bell",
-    default=True,
-    help=f"Ring the terminal's bell. {RHYTHMS}.",
-)
-@click.option("--once", is_flag=True, help="Print one frame and end.")
 def live_command(
     port: str | None,
     set_name: str | None,
@@ -59,17 +38,7 @@ def live_command(
     bell: bool,
     once: bool,
 ) -> None:
-    """Press a set with the terminal in view: whose turn, load, height, the table, the curve.
-
-    With --port it runs the capture itself and ends it when the screen is closed (q or Ctrl-C).
-    Without, it looks on and passes keys to the capture that runs: closing it ends nothing. Keys:
-    r redo the last stroke, s skip this spring, b back, n a new label, d set the datum, f finish,
-    q leave; y and x answer a question. No key is needed: springs come in the order of their
-    labels, and a bad stroke is asked for again.
-
-    A terminal that cannot move its cursor (TERM=dumb), a file or a pipe gets plain lines. If this
-    program is killed outright (kill -9), the terminal stays as it was: type reset and Enter.
-    """
+    """Press a set with the terminal in view: whose turn, load, height, the table, the curve."""
     path = book_path()
     screen = Screen(console(), heights_mm, units(), ring=bell)
     if port is None:

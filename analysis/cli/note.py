@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, at_option, say, say_taken_as, units
+from coilbench.analysis.cli.common import LENGTH, LOAD, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings, asked_heights
-from coilbench.analysis.cli.note_setup import Given, setup_options
+from coilbench.analysis.cli.note_setup import Given
 from coilbench.analysis.cli.set_edit import say_lengths, say_other_sets
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.cli.undoing import show_history, undo, undo_options
+from coilbench.analysis.cli.undoing import show_history, undo
 from coilbench.analysis.inputs.keying import Desk
-from coilbench.analysis.report.curve_text import GIVE, GIVE_HOW
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.reading_text import GIVE, GIVE_HOW
 from coilbench.analysis.report.slip_text import reading_text, refusal_of
 from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.keyed_readings import (
@@ -41,40 +41,6 @@ if TYPE_CHECKING:
     from coilbench.analysis.cli.note_plan import Presses
 
 
-@click.command(
-    name="note",
-    epilog="Examples: coilbench note --set larch --at 38.5mm --at 27.6mm --tare 1.2kg ; "
-    "coilbench note --set larch 'larch-07 38.5mm 22.4kg' '7 27.6 40.7 # rusty' ; "
-    "coilbench note --plan engine.toml ; "
-    "coilbench note --set larch --replace 'larch-07 27.6mm 41.9kg' ; "
-    "coilbench note --set larch --take-back last",
-)
-@click.argument("lines", nargs=-1)
-@click.option("--set", "set_name", help="The set the springs belong to.")
-@at_option("The heights to read each spring at.")
-@click.option(
-    "--plan",
-    "build",
-    type=click.Path(path_type=Path),
-    help="Ask for the presses that `coilbench plan` names next for this build file.",
-)
-@click.option("--yes", is_flag=True, help="Lines: store what looks like a slip as it is.")
-@click.option(
-    "--replace",
-    "replaced",
-    metavar="LINE",
-    multiple=True,
-    help="Type the reading of a spring at a height again; the one before no longer counts.",
-)
-@click.option(
-    "--remove",
-    "removed",
-    metavar="READING",
-    multiple=True,
-    help="Stop counting a reading: larch-08:3, as `coilbench set readings` lists it.",
-)
-@setup_options
-@undo_options
 def note_command(
     lines: tuple[str, ...],
     set_name: str | None,
@@ -87,17 +53,7 @@ def note_command(
     take_back: str | None,
     **setup: Any,
 ) -> None:
-    """Key in readings: into a grid, springs down and heights across, or as LINES.
-
-    A line is LABEL LENGTH LOAD: `larch-07 38.5mm 22.4kg`, or short `7 38.5 22.4`. LENGTH is a
-    height, or a depth with `down` after it (the set's free length is needed then); `up` after the
-    load marks a reading on the way up, and a remark comes after `#`. A number without a unit is in
-    the display units. What looks like a slip is asked about, and refused where nobody can answer.
-    Tare, scale, lever and steps are as the last time where they are not given, which is said.
-
-    Without lines the grid opens; where the terminal cannot show it (TERM=dumb, a pipe), each
-    reading is asked for in turn. Every reading is in the book as soon as it is taken.
-    """
+    """Key in readings: into a grid, springs down and heights across, or as LINES."""
     if set_name is None and build is None:
         raise CoilbenchError("--set is missing", hint="Name the set, like --set larch")
     if history or take_back is not None:

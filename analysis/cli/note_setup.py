@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, Decorated, units
-from coilbench.analysis.cli.give_option import give_option, given_give
+from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, units
+from coilbench.analysis.cli.hand_options import NO_SCALE, NOTE_FLAGS
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
-from coilbench.analysis.report.curve_text import TARE_RIGHT
+from coilbench.analysis.report.reading_text import TARE_RIGHT
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
@@ -24,52 +23,21 @@ from coilbench.capture.plain import as_typed
 if TYPE_CHECKING:
     from coilbench.analysis.engine.build_file import ScaleGiven
 
-NO_SCALE = "none"  # in place of a scale's name: its readings are taken as they are
-_FLAGS = {
-    "tare_n": ("--tare", LOAD, "What the scale shows with the blocks on it and no spring pressed."),
-    "rests_n": (
-        "--rests",
-        WEIGHT,
-        "What lay on the spring when the tare was read: the upper cup, if not lifted off.",
-    ),
-    "lever_ratio": (
-        "--lever",
-        NUMBER,
-        "The spring's load over the load on the scale, where a bar divides it.",
-    ),
-    "lever_ratio_u": ("--lever-u", FRACTION, "Standard uncertainty of the lever's ratio."),
-    "scale_resolution_n": ("--resolution", LOAD, "The scale's smallest step."),
-    "scale_repeatability_n": (
-        "--repeatability",
-        LOAD,
-        "Standard deviation of the scale's readings of one load.",
-    ),
-    "quill_resolution_mm": ("--quill", LENGTH, "The depth scale's smallest step."),
-}
-_DEFAULTS = "[default: as the last time, else {}]"
 
+def given_give(points: Sequence[GivePoint | None], step_mm: float) -> Give | None:
+    """Return what --give says, on a quill of that step; None where it was not given.
 
-def setup_options(command: Decorated) -> Decorated:
-    """Add the options that say how readings were taken."""
-    words = (
-        "Correct by this scale's own calibration (made with: rig weigh --scale NAME --from FILE); "
-        "its scatter then takes the place of --repeatability.  "
-    )
-    last = _DEFAULTS.format(NO_SCALE)
-    command = click.option("--scale", "scale_name", help=words + last)(command)
-    first = {
-        "tare_n": "0kg",
-        "rests_n": "0kg",
-        "lever_ratio": "1",
-        "lever_ratio_u": "0%",
-        "scale_resolution_n": "0.1kg",
-        "scale_repeatability_n": "0.2kg",
-        "quill_resolution_mm": "0.1mm",
-    }
-    for name, (flag, kind, words) in reversed(_FLAGS.items()):
-        shown = f"{words}  {_DEFAULTS.format(first[name])}"
-        command = click.option(flag, name, type=kind, help=shown)(command)
-    return give_option(ending=f"  {last}")(command)
+    Raises:
+        CoilbenchError: an impossible give, or one that is none too.
+    """
+    known = [point for point in points if point is not None]
+    if known and len(known) < len(points):
+        raise CoilbenchError(
+            "a give cannot be none beside a point", where="--give", hint="Give the one or the other"
+        )
+    if known:
+        return fit_give(known, step_mm)
+    return Give() if points else None
 
 
 class Given:
@@ -84,7 +52,7 @@ class Given:
     """
 
     def __init__(self, options: Mapping[str, Any], *, sure: bool = False) -> None:
-        self._numbers = {name: options[name] for name in _FLAGS if options[name] is not None}
+        self._numbers = {name: options[name] for name in NOTE_FLAGS if options[name] is not None}
         self._scale_name: str | None = options["scale_name"]
         self._give: Sequence[GivePoint | None] = options["give"]
         self._first: dict[str, Any] = {}  # as the build file has it, before any reading
@@ -166,7 +134,7 @@ def _newest(db: Database, name: str) -> Any:
 
 
 def _numbers(setup: KeyedSetup) -> dict[str, float]:
-    return {name: getattr(setup, name) for name in (*_FLAGS, *Give._fields)}
+    return {name: getattr(setup, name) for name in (*NOTE_FLAGS, *Give._fields)}
 
 
 def _facts(setup: KeyedSetup) -> tuple[object, ...]:
@@ -186,7 +154,7 @@ def _left(now: KeyedSetup, given: Mapping[str, float], scale_name: str | None) -
 def options_text(setup: KeyedSetup) -> str:
     """Write a setup as options of `note`, each after a blank; what is usual is left out."""
     shown, usual, parts = units(), KeyedSetup(), []
-    for name, (flag, kind, _) in _FLAGS.items():
+    for name, (flag, kind, _) in NOTE_FLAGS.items():
         value = getattr(setup, name)
         if abs(value - getattr(usual, name)) < 1e-9:
             continue

@@ -7,18 +7,9 @@ from typing import NamedTuple
 
 import click
 
-from coilbench.analysis.cli.common import (
-    json_option,
-    load_cell,
-    plain_table,
-    print_document,
-    print_uncut,
-    say,
-    show_warnings,
-    units,
-    use_flagged_option,
-)
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import load_cell, plain_table, print_uncut
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets, with_limits
@@ -31,11 +22,7 @@ from coilbench.analysis.report.build_text import card_facts, shims_text, verdict
 from coilbench.analysis.report.curve_text import give_left_out
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
-from coilbench.analysis.report.pairing_text import (
-    card_lines,
-    pair_text,
-    pairing_lines,
-)
+from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
@@ -55,14 +42,6 @@ class _Paired(NamedTuple):
         return self.pairing.combinations[0].fits
 
 
-@click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
-@click.argument("builds", nargs=-1, required=True, type=click.Path(path_type=Path))
-@use_flagged_option
-@click.option("--top", type=click.IntRange(1), default=10, help="Rows shown.")
-@click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
-@click.option("--outer", help="Limits of the best combination with this outer set.")
-@click.option("--inner", help="Limits of the best combination with this inner set.")
-@json_option
 def pair_command(
     builds: tuple[Path, ...],
     use_flagged: bool,
@@ -72,19 +51,7 @@ def pair_command(
     inner: str | None,
     as_json: bool,
 ) -> None:
-    """Rank outer, inner and shim combinations against the cam card.
-
-    Every valve's height and every sound spring count; springs that the set check flags as weak,
-    stiff, short or odd are left out, and named. Several build files, or one with cards of its own
-    for intake and exhaust, compare cam cards on the same springs. Exits with 1 when no combination
-    fits, or its limits fail.
-
-    With --limits also: the wire's stress and fatigue, surge, coil bind, the retainer's clearance,
-    and the speed at which the valve leaves its cam, of the best combination or of the sets named,
-    as far as the build file and the book hold what they are computed from. Moving masses are those
-    at the valve: a rocker's is its moment of inertia about its pivot over the square of its arm to
-    the valve.
-    """
+    """Rank outer, inner and shim combinations against the cam card."""
     with_limits = with_limits or outer is not None or inner is not None
     cards = [(card, path) for path in builds for card in read_build(path).cards]
     files = [card for card, _ in cards]

@@ -8,20 +8,13 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    json_option,
-    plain_table,
-    print_document,
-    print_uncut,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.note_setup import options_text
 from coilbench.analysis.cli.set_edit import say_lengths
 from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import plain_table, print_uncut
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import Shop
@@ -44,42 +37,10 @@ GRID = "coilbench note --plan"
 MANY_ROWS = 10  # of presses: above more of them the cautions scroll off
 
 
-@click.command(
-    name="plan",
-    epilog="Examples: coilbench plan road.toml ; coilbench plan road.toml --sheet presses.html ; "
-    "coilbench plan road.toml --once --sheet all.html",
-)
-@click.argument("build", type=click.Path(path_type=Path))
-@click.option(
-    "--sheet",
-    "page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the presses as a page with boxes to fill in.",
-)
-@click.option(
-    "--once",
-    "at_once",
-    is_flag=True,
-    help="All presses of a fixed plan, for a press without a computer beside it.",
-)
-@click.option(
-    "--every-set",
-    is_flag=True,
-    help="Look for springs that lost load in the sets that are not chosen, too.",
-)
-@click.option("--force", is_flag=True, help="Write over a page that is there already.")
-@json_option
 def plan_command(
     build: Path, page: Path | None, at_once: bool, every_set: bool, force: bool, as_json: bool
 ) -> None:
-    """Say which springs to press next, at which heights: the fewest presses that decide.
-
-    It goes on from what the book holds. First two springs of each set; then, a few at a time, what
-    tells the best pair and shims from their rivals, until another is hardly nearer to the card;
-    then which springs of the chosen sets lost load; last what `assign` needs. Key the readings in
-    with `coilbench note`, and ask again until nothing is left. Depth is free length less height.
-    Exits with 1 where no choice can be pressed or kept within the known limits.
-    """
+    """Say which springs to press next, at which heights: the fewest presses that decide."""
     if at_once and every_set:
         raise CoilbenchError(
             "--every-set says nothing beside --once", hint="The fixed plan reads every set anyway"

@@ -12,7 +12,6 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
-from coilbench.analysis.cli.light_imports import whole_when_called
 from coilbench.analysis.cli.settings import default_book_path, units
 from coilbench.capture.errors import CoilbenchError
 
@@ -32,7 +31,7 @@ class LazyGroup(click.Group):
 
     Args:
         sections: titles of the group's help, each with its commands in their order, a line each:
-            name, module:attribute inside this package, help.
+            name, module of this package, help.
     """
 
     def __init__(self, *args: Any, sections: Mapping[str, str], **attributes: Any) -> None:
@@ -42,9 +41,9 @@ class LazyGroup(click.Group):
             for title, lines in sections.items()
         }
         self.entries = {
-            name: (target, words)
+            name: (module, words)
             for lines in self.sections.values()
-            for name, target, words in lines
+            for name, module, words in lines
         }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -55,11 +54,12 @@ class LazyGroup(click.Group):
         """Load one command."""
         if cmd_name not in self.entries:
             return None
-        module, _, attribute = self.entries[cmd_name][0].partition(":")
-        command: click.Command = getattr(
-            import_module(f"coilbench.analysis.cli.{module}"), attribute
+        module = import_module(f"coilbench.analysis.cli.{self.entries[cmd_name][0]}")
+        command = next(
+            one
+            for one in vars(module).values()
+            if isinstance(one, click.Command) and one.name == cmd_name
         )
-        whole_when_called(command)
         if ctx.resilient_parsing:  # a shell asks what could be typed
             return completing_names(command)
         return command
@@ -90,32 +90,32 @@ class LazyGroup(click.Group):
 
 COMMANDS = {
     "Begin": """
-        status     status:status_command         What is done so far, and the next command.
-        begin      begin:begin_command           Answer what you know: sets, cam card, head, shims.
-        demo       demo:demo_command             The whole job on a simulated rig, without hardware.
-        rig        registry:rig_command          Find, watch and calibrate the rig.
-        set        registry:set_command          Register sets of springs; show and check them.
+        status     status           What is done so far, and the next command.
+        begin      commands_build   Answer what you know: sets, cam card, head, shims.
+        demo       commands_build   The whole job on a simulated rig, without hardware.
+        rig        registry         Find, watch and calibrate the rig.
+        set        registry         Register sets of springs; show and check them.
     """,
     "Measure": """
-        daemon     daemon:daemon_command         Capture a set, headless.
-        live       live:live_command             Watch a capture, or run one, on the terminal.
-         tell       daemon:tell_command           Send redo, skip, accept, … to a running capture.
-         note       note:note_command             Key in what a scale and a quill show.
-         import     import_files:import_command   Import CSV files: sweeps or points.
-        plan       plan:plan_command             What to press next: the fewest presses that decide.
-        depths     assign:depths_command         How deep to press each set for each check, by hand.
+        daemon     commands_measure Capture a set, headless.
+        live       commands_measure Watch a capture, or run one, on the terminal.
+        tell       commands_measure Send redo, skip, accept, … to a running capture.
+        note       commands_measure Key in what a scale and a quill show.
+        import     commands_measure Import CSV files: sweeps or points.
+        plan       commands_build   What to press next: the fewest presses that decide.
+        depths     commands_build   How deep to press each set for each check, by hand.
     """,
     "Decide": """
-        pair       pairing:pair_command          Rank outer, inner and shims against the cam card.
-        assign     assign:assign_command         Which spring and which shims on which valve.
-        report     report:report_command         The sheet to build from: one page to print.
+        pair       commands_build   Rank outer, inner and shims against the cam card.
+        assign     commands_build   Which spring and which shims on which valve.
+        report     commands_build   The sheet to build from: one page to print.
     """,
     "Keep": """
-        export     export:export_command         Write sets as CSV files.
-        merge      book:merge_command            Merge other benches' books into this one.
-        share      share:share_command           Share this book with the shop's store, both ways.
-        book       registry:book_command         Copy the book, check it, put a copy back.
-        completion completion:completion_command Let your shell complete commands, sets and springs.
+        export     commands_keep    Write sets as CSV files.
+        merge      commands_keep    Merge other benches' books into this one.
+        share      commands_keep    Share this book with the shop's store, both ways.
+        book       registry         Copy the book, check it, put a copy back.
+        completion completion       Let your shell complete commands, sets and springs.
     """,
 }
 rig_command = LazyGroup(
@@ -127,14 +127,14 @@ rig_command = LazyGroup(
     """,
     sections={
         "Commands": """
-            find     rig:find_command         List the ports and ask each for a rig.
-            watch    rig:watch_command        Print live counts, load and height.
-            weigh    calibrate:weigh_command  Calibrate the load with known masses.
-            gauge    calibrate:gauge_command  Calibrate the travel with gauge lengths.
-            flex     calibrate:flex_command   Measure how far the press gives under load.
-            ratings  rig_ratings:ratings_command  What the cell and the press may bear.
-            card     rig_card:card_command    The calibration in force, and its errors.
-            check    rig_check:check_command  The rig's health, or a check weight.
+            find       commands_rig     List the ports and ask each for a rig.
+            watch      commands_rig     Print live counts, load and height.
+            weigh      commands_rig     Calibrate the load with known masses.
+            gauge      commands_rig     Calibrate the travel with gauge lengths.
+            flex       commands_rig     Measure how far the press gives under load.
+            ratings    commands_rig     What the cell and the press may bear.
+            card       commands_rig     The calibration in force, and its errors.
+            check      commands_rig     The rig's health, or a check weight.
         """
     },
 )
@@ -143,17 +143,17 @@ set_command = LazyGroup(
     help="Register sets of springs; show and check them.",
     sections={
         "Commands": """
-            new      sets:set_new             Register a set of springs.
-            list     sets:set_list            List the sets and how far they are measured.
-            show     sets:set_show            Show a set's springs, strokes and curves.
-            edit     set_edit:set_edit        Correct or add to what a set was registered with.
-            measure  set_measure:set_measure   Keep each spring's free length, solid height, mark.
-            nominal  sets:set_nominal         Keep what the springs' maker prints.
-            check    set_check:set_check      Judge a set: weak, stiff, short, odd, unsure.
-            spring   set_spring:set_spring    All that one spring's curve shows.
-            readings set_readings:set_readings List what was keyed in, reading by reading.
-            strokes  set_strokes:set_strokes  List strokes; use one or leave it out.
-            compare  set_compare:set_compare  The same springs measured again.
+            new        commands_set     Register a set of springs.
+            list       commands_set     List the sets and how far they are measured.
+            show       commands_set     Show a set's springs, strokes and curves.
+            edit       commands_set     Correct or add to what a set was registered with.
+            measure    commands_set     Keep each spring's free length, solid height, mark.
+            nominal    commands_set     Keep what the springs' maker prints.
+            check      commands_set     Judge a set: weak, stiff, short, odd, unsure.
+            spring     commands_set     All that one spring's curve shows.
+            readings   commands_set     List what was keyed in, reading by reading.
+            strokes    commands_set     List strokes; use one or leave it out.
+            compare    commands_set     The same springs measured again.
         """
     },
 )
@@ -162,9 +162,9 @@ book_command = LazyGroup(
     help="Copy the book, check it for damage, put a copy back.",
     sections={
         "Commands": """
-            copy     book:book_copy           Copy the whole book into a file.
-            check    book:book_check          Look for damage in the book or a copy.
-            put-back book:book_put_back       Put a copy in the book's place.
+            copy       commands_keep    Copy the whole book into a file.
+            check      commands_keep    Look for damage in the book or a copy.
+            put-back   commands_keep    Put a copy in the book's place.
         """
     },
 )

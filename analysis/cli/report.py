@@ -6,44 +6,17 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import (
-    build_argument,
-    json_option,
-    print_document,
-    say,
-    show_warnings,
-    units,
-    use_flagged_option,
-)
-from coilbench.analysis.cli.effort_option import effort_option
+from coilbench.analysis.choices import Effort
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.cli.waiting import Waiting, seconds_option
-from coilbench.analysis.engine.shims import Effort
+from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.capture.book.opening import open_book
 
 
-@click.command(
-    name="report",
-    epilog="Examples: coilbench report road.toml ; coilbench report road.toml -o sheet.html",
-)
-@build_argument
-@click.option(
-    "-o",
-    "--output",
-    "page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="The page's file.  [default: the build file's name with .html, beside it; with --json "
-    "none]",
-)
-@effort_option
-@use_flagged_option
-@seconds_option
-@click.option("--force", is_flag=True, help="Write over a page that is there already.")
-@json_option
 def report_command(
     build: Path,
     page: Path | None,
@@ -53,14 +26,7 @@ def report_command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Write the sheet to build from: one page that prints on A4 and Letter, in black and white.
-
-    Which springs and shims go under each valve with boxes to tick, the card, curves, margins, the
-    sets with their flags, calibration, uncertainty, cautions, and how it was computed. Where the
-    springs can't fill every valve, the best pair of sets and why. Exits with 1 where it is so,
-    where a valve misses the card, or where a limit (coil stress, coil bind, retainer clearance, the
-    cam's speed) fails.
-    """
+    """Write the sheet to build from: one page that prints on A4 and Letter, in black and white."""
     target = page
     if page is None and not as_json:
         target = build.parent / f"{build.stem}.html"

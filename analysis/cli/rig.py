@@ -6,7 +6,7 @@ import time
 
 import click
 
-from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.guiding import part_of_rig
 from coilbench.analysis.cli.overload import overload_watch, say_alarms
 from coilbench.analysis.cli.settings import book_path
@@ -24,8 +24,6 @@ from coilbench.capture.sources.serial_port import find_ports
 LINE_EVERY_S = 0.25
 
 
-@click.command(name="find", epilog="Example: coilbench rig find")
-@json_option
 def find_command(as_json: bool) -> int:
     """List the ports and ask each USB port whether a rig is behind it; exit status 1: none is."""
     rows = []
@@ -64,15 +62,8 @@ def _rig_line(hello: Hello) -> str:
     )
 
 
-@click.command(name="watch", epilog="Example: coilbench rig watch --port /dev/ttyUSB0")
-@click.option("--port", required=True, help="Where the rig is; any port URL.")
-@click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after this long.")
 def watch_command(port: str, seconds: float | None) -> None:
-    """Print live counts, and load and height once the rig is calibrated. Ctrl-C ends it.
-
-    What is wrong is said in a line of its own as it shows: no cell, another rate than the rig's
-    nominal one, load and travel going opposite ways.
-    """
+    """Print live counts, and load and height once the rig is calibrated. Ctrl-C ends it."""
     calibration = calibration_if_any(book_path())
     with open_source(port) as source:
         hello, seen = identify(source)

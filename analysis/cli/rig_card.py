@@ -8,16 +8,10 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.check_table import show_budget
-from coilbench.analysis.cli.common import (
-    console,
-    json_option,
-    plain_table,
-    print_document,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import console, plain_table
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.report.card_text import CalibrationText, PartText, calibration_text
 from coilbench.analysis.report.drift_text import zero_rows
@@ -28,22 +22,8 @@ from coilbench.capture.book.rows import utc_now
 BAR_CELLS = 10  # of the residual bar, to either side
 
 
-@click.command(
-    name="card", epilog="Examples: coilbench rig card ; coilbench rig card --html card.html"
-)
-@click.option(
-    "--html",
-    "page",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the card as one self-contained page to this file.",
-)
-@click.option("--force", is_flag=True, help="Replace an existing file.")
-@json_option
 def card_command(page: Path | None, force: bool, as_json: bool) -> None:
-    """Show the calibration in force: its points, curve, uncertainty, age, and what to trust.
-
-    With the class of ISO 7500-1 whose limits its errors would meet; this is not a certificate.
-    """
+    """Show the calibration in force: its points, curve, uncertainty, age, and what to trust."""
     if page is not None:
         refuse_existing(page, force, [book_path()])
     with open_book(book_path()) as db:

@@ -8,13 +8,7 @@ from typing import Any
 
 import click
 
-from coilbench.analysis.cli.common import (
-    json_option,
-    print_document,
-    say_aside,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say_aside, show_warnings, units
 from coilbench.analysis.cli.guiding import calibrated_part, part_of_rig, refuse_other_rig
 from coilbench.analysis.cli.overload import (
     ALARMS,
@@ -38,10 +32,7 @@ from coilbench.analysis.report.drift_text import drift_words
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.rig.check import MassReading, gravity_of
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import (
-    CheckRecord,
-    set_good_for_days,
-)
+from coilbench.capture.book.calibrations import CheckRecord, set_good_for_days
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.calibration.weigh_guide import WeighGuide
@@ -97,31 +88,6 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
     return not health.findings
 
 
-@click.command(
-    name="check",
-    epilog="Examples: coilbench rig check --port /dev/ttyUSB0 ; coilbench rig check --port "
-    "/dev/ttyUSB0 --mass 20kg ; coilbench rig check --history",
-)
-@click.option("--port", help="Where the rig is; any port URL.")
-@click.option("--mass", help="A check weight, e.g. 20kg: pass or fail, kept in the book.")
-@click.option("--mass-u", help="The weight's expanded uncertainty (k = 2), e.g. 10g.")
-@click.option("--tolerance", help="Largest error that passes, e.g. 1% or 0.2kg.  [default: 1%]")
-@click.option("--history", is_flag=True, help="List the checks and the trend of their error.")
-@click.option(
-    "--good-for",
-    "good_for",
-    type=click.FloatRange(min=0.0, min_open=True),
-    help="Days that a calibration or a check is valid, from now on.  [default: 90, common "
-    "practice]",
-)
-@click.option(
-    "--seconds",
-    type=click.FloatRange(min=2.0),
-    default=10.0,
-    help="Health: how long to listen to the resting rig.",
-)
-@click.option("--hands-off", is_flag=True, help="Health: listen only, ask for no press.")
-@json_option
 def check_command(
     port: str | None,
     mass: str | None,
@@ -133,12 +99,7 @@ def check_command(
     hands_off: bool,
     as_json: bool,
 ) -> None:
-    """Check the rig: with a known weight, or without one its health.
-
-    With --mass: the weight's reading against what it is, stored in the book; a failed or overdue
-    check shows on every later report. Without: rate, noise, drift, losses, and by a press which
-    way cell and encoder are wired. Exits with 1 when the check failed or something is wrong.
-    """
+    """Check the rig: with a known weight, or without one its health."""
     if good_for is not None:
         _set_limit(good_for)
     if history:

@@ -6,15 +6,7 @@ from dataclasses import replace
 
 import click
 
-from coilbench.analysis.cli.common import (
-    LENGTH,
-    LOAD,
-    WEIGHT,
-    json_option,
-    print_document,
-    say,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.rests_text import kept_lines
 from coilbench.capture.book.damage import refuse_damaged_strokes
@@ -26,27 +18,6 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
 
-@click.command(
-    name="ratings",
-    epilog="Examples: coilbench rig ratings --cell 200kg --press 150kg ; coilbench rig ratings "
-    "--rests 142g --cups-meet 18mm ; coilbench rig ratings",
-)
-@click.option("--cell", "cell_n", type=LOAD, help="What the load cell may bear.")
-@click.option("--press", "press_n", type=LOAD, help="What the press and its table may bear.")
-@click.option(
-    "--rests",
-    "rests_n",
-    type=WEIGHT,
-    help="What lies on the spring unseen: the upper cup's weight, like 142g.",
-)
-@click.option(
-    "--cups-meet",
-    "cups_meet_mm",
-    type=LENGTH,
-    help="Height at which the cups' rims meet: both depths together.",
-)
-@click.option("--yes", is_flag=True, help="What rests on the spring is as heavy as that.")
-@json_option
 def ratings_command(
     cell_n: float | None,
     press_n: float | None,
@@ -55,17 +26,7 @@ def ratings_command(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Say what the rig may bear and what its cups are, or show it.
-
-    Take the cell's and the press's plates or makers' sheets. A capture warns at 80 % of the smaller
-    of the two; from the whole of it on it says stop, and the stroke does not count; a calibration
-    and a check do the same. A stroke's zero is taken with the upper cup on the spring: its weight
-    is added to every load. Strokes keep what was told when they were captured; those of before it
-    was told at all have it as told now. No gauge shorter than where the cups meet is accepted.
-
-    With other cups tell both anew, and set the datum again. Cups that only one set is pressed in:
-    coilbench set edit SET --rests.
-    """
+    """Say what the rig may bear and what its cups are, or show it."""
     given = {
         "cell_n": cell_n,
         "press_n": press_n,

@@ -11,24 +11,10 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.check_table import show_budget, show_check, stroke_line
-from coilbench.analysis.cli.common import (
-    FRACTION,
-    NOMINAL,
-    TypedNominal,
-    at_option,
-    branch_option,
-    build_heights_option,
-    console,
-    json_option,
-    load_cell,
-    plain_table,
-    print_document,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import TypedNominal, print_document, say, show_warnings, units
 from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import console, load_cell, plain_table
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.engine.build_file import BuildFile
@@ -42,7 +28,7 @@ from coilbench.analysis.report.document import describe, document, filled, picke
 from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import SI, Units
-from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck
+from coilbench.analysis.sets.judge import SetCheck
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import Used
@@ -50,10 +36,10 @@ from coilbench.capture.book.ratings import kept_rests
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import chosen
 from coilbench.capture.calibration.keyed_setup import KeptRests
+from coilbench.capture.choices import OWN
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
-from coilbench.capture.strokes.sweep import OWN
 from coilbench.capture.units import counted
 
 
@@ -107,50 +93,6 @@ def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> lis
     return list(zip(heights_mm, bare, strict=True))
 
 
-@click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")
-@click.argument("name")
-@at_option("A height to judge at; repeat it.")
-@build_heights_option("Judge")
-@click.option(
-    "--nominal",
-    "nominals",
-    type=NOMINAL,
-    multiple=True,
-    help="The load asked for, e.g. 24kg@38.5mm; or 24kg, one for each --at in the same order.",
-)
-@click.option(
-    "--tolerance",
-    type=FRACTION,
-    default=f"{DEFAULT_TOLERANCE:.0%}",
-    help="Allowed deviation from the set's middle, and from a nominal without its own.",
-)
-@click.option(
-    "--false-alarms",
-    "alpha",
-    type=FRACTION,
-    default=f"{DEFAULT_ALPHA:.0%}",
-    help="How often a sound set may raise a false alarm of a spring standing apart.",
-)
-@click.option(
-    "--why", "label", metavar="LABEL", help="Show what every rule says about this spring."
-)
-@branch_option
-@click.option(
-    "--budget",
-    is_flag=True,
-    help="Show what each reading's uncertainty is made of; with --why, of that spring.",
-)
-@click.option(
-    "--calibration",
-    default=OWN,
-    help="Read raw strokes with: own (what each was captured with), newest, or a calibration's id. "
-    "Every derived number follows; the raw counts stay as they are.",
-)
-@click.option(
-    "--against",
-    help="Show the loads beside those by this other calibration: own, newest or an id.",
-)
-@json_option
 def set_check(
     name: str,
     heights_mm: tuple[float, ...],
@@ -165,12 +107,7 @@ def set_check(
     against: str | None,
     as_json: bool,
 ) -> None:
-    """Judge a set: which springs are weak, stiff, short or odd, and which can't be told.
-
-    The springs are also compared with a nominal kept with the set (set nominal), at its own heights
-    beside those asked for, and single springs, with --build, with the cam card's loads. Exits with
-    1 when a spring was found weak, stiff, short or odd.
-    """
+    """Judge a set: which springs are weak, stiff, short or odd, and which can't be told."""
     build = None if build_path is None else read_build(build_path)
     with open_book(book_path()) as db:
         record = find_set(db, name)

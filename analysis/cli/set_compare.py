@@ -10,19 +10,9 @@ from pathlib import Path
 import click
 from rich.table import Table
 
-from coilbench.analysis.cli.common import (
-    at_option,
-    branch_option,
-    build_heights_option,
-    columns_table,
-    json_option,
-    print_document,
-    print_fullest,
-    say,
-    show_warnings,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import columns_table, print_fullest
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import build_heights, measured_set
@@ -37,17 +27,6 @@ from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
 
-@click.command(
-    name="compare",
-    epilog="Example: coilbench set new larch-after --again larch ; measure it ; "
-    "coilbench set compare larch larch-after --at 38.5mm --at 27.6mm",
-)
-@click.argument("before")
-@click.argument("after")
-@at_option("A height to compare at; repeat it.")
-@build_heights_option("Compare")
-@branch_option
-@json_option
 def set_compare(
     before: str,
     after: str,
@@ -56,11 +35,7 @@ def set_compare(
     branch: BranchChoice,
     as_json: bool,
 ) -> None:
-    """Compare a set with the same springs measured again, say before and after running in.
-
-    Springs are matched by their labels. Tells which loads really changed, and where the
-    uncertainty is too wide to tell.
-    """
+    """Compare a set with the same springs measured again, say before and after running in."""
     if before == after:
         raise CoilbenchError(
             f"set {before!r} compared with itself tells nothing",

@@ -9,16 +9,7 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.asking import sure_of
-from coilbench.analysis.cli.common import (
-    LENGTH,
-    NUMBER,
-    STATED_LENGTH,
-    WEIGHT,
-    json_option,
-    print_document,
-    say,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.free_lengths import lengths_contradicted
@@ -32,58 +23,13 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord, find_set, labels_for
+from coilbench.capture.choices import FORGET
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted
 
-SOLID_HELP = "Height with all coils touching, with or without its ± (k = 2): '24.5mm +- 0.2mm'."
-FORGET = {
-    "free-length": "free_length_mm",
-    "solid-height": "solid_height_mm",
-    "wire": "wire_mm",
-    "coil-diameter": "coil_diameter_mm",
-    "active-coils": "active_coils",
-    "note": "note",
-    "mark": "mark",
-    "rests": "rests_n",
-}
-RESTS_HELP = (
-    "What lies on its springs unseen, of cups other than the rig's, like 157g; in all its strokes."
-)
 
-
-@click.command(
-    name="edit",
-    epilog="Examples: coilbench set edit larch --free-length 53mm --wire 4.2mm ; "
-    "coilbench set edit larch --solid-height '24.5mm +- 0.2mm' ; "
-    "coilbench set edit larch --forget solid-height ; coilbench set edit larch --count 14 ; "
-    "coilbench set edit larsh --rename larch ; coilbench set edit .177 --remove",
-)
-@click.argument("name")
-@click.option("--free-length", "free_length_mm", type=LENGTH, help="Height at no load.")
-@click.option("--solid-height", type=STATED_LENGTH, help=SOLID_HELP)
-@click.option("--wire", "wire_mm", type=LENGTH, help="Wire diameter.")
-@click.option("--coil-diameter", "coil_diameter_mm", type=LENGTH, help="Mean coil diameter.")
-@click.option("--active-coils", type=NUMBER, help="Number of active coils.")
-@click.option("--role", type=click.Choice(["outer", "inner", "single"]), help="Where they sit.")
-@click.option("--rests", "rests_n", type=WEIGHT, help=RESTS_HELP)
-@click.option("--note", help="What is worth knowing of the set.")
-@click.option("--mark", help="How the springs of the set are marked, e.g. 'white paint'.")
-@click.option(
-    "--count", type=click.INT, help="How many springs it has now; the new ones are added."
-)
-@click.option("--labels", help="Labels of springs to add, separated by commas.")
-@click.option(
-    "--forget",
-    type=click.Choice(list(FORGET)),
-    multiple=True,
-    help="What turned out wrong, and is not known; repeat it.",
-)
-@click.option("--rename", help="Its new name.")
-@click.option("--remove", is_flag=True, help="Remove the set; only while nothing was pressed.")
-@click.option("--yes", is_flag=True, help="Store what looks like a slip as it is.")
-@json_option
 def set_edit(
     name: str,
     count: int | None,
@@ -96,11 +42,7 @@ def set_edit(
     as_json: bool,
     **given: Any,
 ) -> None:
-    """Correct what a set was registered with, or add to it: dimensions, springs, a note.
-
-    What was given before stays in the book, out of force. Readings that were typed as depths get
-    the heights that a changed free length makes of them.
-    """
+    """Correct what a set was registered with, or add to it: dimensions, springs, a note."""
     solid_mm, solid_u_mm = solid_height or (None, None)
     given["solid_height_mm"] = solid_mm
     changes = _changes(given, forget)

@@ -9,68 +9,24 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.asking import Reply, ask, sure_of, with_unit
-from coilbench.analysis.cli.common import (
-    LENGTH,
-    columns_table,
-    console,
-    json_option,
-    print_document,
-    say,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.set_edit import say_depths, say_lengths
+from coilbench.analysis.cli.set_show import by_hand, show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.files import read_bytes
 from coilbench.capture.book.by_hand import keep_of_springs
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.choices import FACTS, SpringFact
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.spring_lines import (
-    FACTS,
-    SpringEntry,
-    SpringFact,
-    caliper_u_mm,
-    read_entries,
-)
+from coilbench.capture.tables.spring_lines import SpringEntry, caliper_u_mm, read_entries
 from coilbench.capture.units import counted
 
 UNDO = "u"
-NOT_MEASURED = "not measured"
 
 
-@click.command(
-    name="measure",
-    epilog="Examples: coilbench set measure larch 'larch-03 free 52.8mm' 'larch-03 solid 24.1mm' "
-    "'larch-04 mark two green dots' ; coilbench set measure larch --ask free --step 0.02mm ; "
-    "coilbench set measure larch 'larch-03 solid none' ; coilbench set measure larch --from "
-    "lengths.csv",
-)
-@click.argument("name")
-@click.argument("lines", nargs=-1)
-@click.option(
-    "--step",
-    "step_mm",
-    type=LENGTH,
-    default="0.05mm",
-    help="The smallest step of the caliper or quill, for the uncertainty of its lengths.",
-)
-@click.option(
-    "--ask",
-    "asked",
-    type=click.Choice(list(FACTS)),
-    multiple=True,
-    help="Guided: what to ask of each spring; repeat it.  [default: free, solid, mark]",
-)
-@click.option(
-    "--from",
-    "file",
-    type=click.Path(path_type=Path),
-    help="CSV with the columns label,what,value: the three parts of such a line.",
-)
-@click.option("--yes", is_flag=True, help="Store what looks like a slip as it is.")
-@json_option
 def set_measure(
     name: str,
     lines: tuple[str, ...],
@@ -80,24 +36,7 @@ def set_measure(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Keep single springs' free lengths, solid heights, paint marks and notes.
-
-    Each line is LABEL free LENGTH, LABEL solid LENGTH, LABEL mark WORDS or LABEL note WORDS. A
-    length may carry its own ± (k = 2), like `52.8mm +- 0.1mm`, else the step makes it. `none` in
-    place of a value takes it back. Without lines, what is not known yet is asked for,
-    spring by spring; Enter skips, u takes the last answer back, and after Ctrl-C the same command
-    goes on.
-
-    \b
-    A solid height by hand, safely (in full: hardware/SCALE.md):
-      - A compressed spring can blind. Captive cups, rod and nut, shield, eye
-        protection; the press unplugged, the quill worked by hand.
-      - Scale and load cell out: once the coils touch, your hand sets the load.
-      - Depth stop above the height that wire x all turns makes; lower it by
-        little until the last gap closes or the handle goes hard. No further.
-      - Read the quill, not a caliper between the cups; fingers stay out.
-      - Twice; keep the larger. One spring of a set is enough.
-    """
+    """Keep single springs' free lengths, solid heights, paint marks and notes."""
     caliper_u_mm(step_mm)  # refuses an impossible step
     if lines and file is not None:
         raise CoilbenchError("give lines or --from", hint="Run one after the other")
@@ -119,32 +58,10 @@ def set_measure(
         say_lengths(db, done.record)
 
 
-def spring_document(spring: SpringRecord) -> dict[str, object]:
-    """Return what is known of a spring by hand for JSON, uncertainties k = 2; None: not measured.
-
-    solid_height_mm may be one that a stroke showed: then it has no uncertainty here.
-    """
-    u_mm = {"free_length": spring.free_length_u_mm, "solid_height": spring.solid_by_hand_u_mm}
-    lengths = {"free_length": spring.free_length_mm, "solid_height": spring.solid_height_mm}
-    found: dict[str, object] = {"label": spring.label, "mark": spring.mark, "note": spring.note}
-    for what, length_mm in lengths.items():
-        u = u_mm[what]
-        found |= {f"{what}_mm": length_mm, f"{what}_u_mm": None if u is None else 2.0 * u}
-    return found
-
-
-def _by_hand(spring: SpringRecord, what: SpringFact) -> float | str | None:
-    """Return what is known of a spring by hand; None for a solid height that a stroke showed."""
-    if what == "solid_height_mm" and spring.solid_by_hand_u_mm is None:
-        return None
-    value: float | str | None = getattr(spring, what)
-    return value
-
-
 def _ask_each(record: SetRecord, facts: Sequence[SpringFact], step_mm: float) -> None:
     """Ask for what is not known yet, spring by spring; each answer is kept at once."""
     every = [(label, what) for label in record.labels for what in facts]
-    asked = [(one, what) for one, what in every if _by_hand(record.spring(one), what) is None]
+    asked = [(one, what) for one, what in every if by_hand(record.spring(one), what) is None]
     if "solid_height_mm" in facts:
         from coilbench.analysis.report.phrases import CAUTION  # imported late: slow to load
 
@@ -198,37 +115,3 @@ def _keep(name: str, entry: SpringEntry, *, sure: bool = False) -> SpringEntry:
     with open_book(book_path()) as db:
         say_depths(keep_of_springs(db, find_set(db, name), [entry], sure=sure))
     return entry
-
-
-def show_by_hand(record: SetRecord) -> None:
-    """Print what was measured or noted of single springs; nothing where nothing was."""
-    shown = units()
-    springs = record.springs
-    solid_mm = (_by_hand(one, "solid_height_mm") for one in springs)
-    columns = {
-        "spring": [one.label for one in springs],
-        f">free {shown.length}": [
-            _length(one.free_length_mm, one.free_length_u_mm) for one in springs
-        ],
-        f">solid {shown.length}": [
-            _length(mm, one.solid_by_hand_u_mm) for mm, one in zip(solid_mm, springs, strict=True)
-        ],
-        "mark": [one.mark or "" for one in springs],
-        "note": [one.note or "" for one in springs],
-    }
-    known = {
-        title: cells
-        for title, cells in columns.items()
-        if any(c not in ("", NOT_MEASURED) for c in cells)
-    }
-    if len(known) > 1:
-        click.echo("Measured or noted by hand, ± k = 2:")
-        console().print(columns_table(known.items()))
-
-
-def _length(length_mm: float | str | None, u_mm: float | None) -> str:
-    shown = units()
-    if not isinstance(length_mm, float):
-        return NOT_MEASURED
-    u = "" if u_mm is None else f" ±{shown.length_number(2.0 * u_mm)}"
-    return f"{shown.length_number(length_mm)}{u}"

@@ -5,18 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import (
-    json_option,
-    plain_table,
-    print_document,
-    print_uncut,
-    say,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import plain_table, print_uncut
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.slip_text import setup_text, suspect_text
@@ -27,20 +20,8 @@ from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 
 
-@click.command(
-    name="readings",
-    epilog="Examples: coilbench set readings larch ; coilbench set readings larch larch-08 ; "
-    "coilbench note --set larch --remove larch-08:3",
-)
-@click.argument("name")
-@click.argument("label", required=False)
-@json_option
 def set_readings(name: str, label: str | None, as_json: bool) -> None:
-    """List what was keyed in of a set, or of one spring: each reading, and whether it counts.
-
-    The number is the one that `coilbench note --remove`, `note --replace` and `coilbench set
-    strokes --leave` take, like larch-08:3.
-    """
+    """List what was keyed in of a set, or of one spring: each reading, and whether it counts."""
     with open_book(book_path()) as db:
         record = find_set(db, name)
         only = None if label is None else spring_named(record, label)

@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 
 import click
 import numpy as np
 
-from coilbench.analysis.cli.common import (
-    LENGTH,
-    Typed,
-    at_option,
-    branch_option,
-    columns_table,
-    console,
-    json_option,
-    load_cell,
-    print_document,
-    units,
-)
+from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import columns_table, console, load_cell
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.lengths import FoundHeight
@@ -35,45 +24,8 @@ from coilbench.capture.units import counted
 
 WIDEST = 100
 NARROW = 60  # characters: below it the branches are left to wider screens
-_WINDOW = re.compile(r"^\s*([0-9]{1,2}|100)\s*%?\s*-\s*([0-9]{1,2}|100)\s*%\s*$")
 
 
-def _parse_window(text: str) -> tuple[float, float]:
-    match = _WINDOW.match(text)
-    low, high = (0, 0) if match is None else map(int, match.groups())
-    if low >= high:
-        raise CoilbenchError(
-            f"{text!r} is no window of the deflection", hint="Write it like 30-70%"
-        )
-    return low / 100.0, high / 100.0
-
-
-@click.command(
-    name="spring",
-    epilog="Examples: coilbench set spring larch larch-04 ; "
-    "coilbench set spring larch larch-04 --at 38.5mm --at 27.6mm --window 20-80%",
-)
-@click.argument("name")
-@click.argument("label")
-@at_option(
-    "A running height, valve shut or at full lift; give both.  [default: the set's nominal "
-    "heights, else two inside the curve]"
-)
-@click.option(
-    "--window",
-    "shares",
-    type=Typed("from-to%", _parse_window),
-    default="30-70%",
-    help="Where the rate is taken, as a share of the deflection; 20-80% is in use too.",
-)
-@click.option(
-    "--free-length",
-    "free_length_mm",
-    type=LENGTH,
-    help="This spring's free length by caliper, to compare; kept with: set measure.",
-)
-@branch_option
-@json_option
 def set_spring(
     name: str,
     label: str,
@@ -83,11 +35,7 @@ def set_spring(
     branch: BranchChoice,
     as_json: bool,
 ) -> None:
-    """Show all that one spring's curve tells.
-
-    Both branches and the loop between them, its rate by every definition, whether it has one rate
-    or two, where it begins and binds, and whether its dimensions make that rate.
-    """
+    """Show all that one spring's curve tells."""
     if free_length_mm is not None and free_length_mm <= 0.0:
         raise CoilbenchError(
             "a free length must be above 0",

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import textwrap
 from contextlib import nullcontext
-from typing import NamedTuple
 
 import click
 
 from coilbench.analysis.cli.check_table import stroke_line
-from coilbench.analysis.cli.common import Typed, console, json_option, print_document, say, units
+from coilbench.analysis.cli.common import NamedStroke, print_document, say, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.tables import console
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.rests_text import mixed_text
@@ -23,71 +23,24 @@ from coilbench.capture.book.ratings import kept_rests
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import Ruling, StrokeRow
-from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
-
-
-class _NamedStroke(NamedTuple):
-    label: str
-    number: int
-
-
-def _parse_stroke(text: str) -> _NamedStroke:
-    label, _, number = text.rpartition(":")
-    if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
-        raise CoilbenchError(
-            f"{text!r} is not a stroke",
-            hint="Write it like larch-03:2, the spring's label and the stroke's number",
-        )
-    return _NamedStroke(label, int(number))
-
 
 _SWAPPED = (
     "Exchanged: what was pressed as {0} is now {1}'s, and the reverse. Free lengths, solid "
     "heights, marks and notes that were taken by hand stay with their labels."
 )
-STROKE = Typed("label:number", _parse_stroke)
 
 
-@click.command(
-    name="strokes",
-    epilog="Examples: coilbench set strokes larch ; coilbench set strokes larch --leave larch-03:2",
-)
-@click.argument("name")
-@click.option("--spring", "only", metavar="LABEL", help="Show this spring's strokes alone.")
-@click.option(
-    "--use", "used", type=STROKE, multiple=True, help="Include this stroke, whatever was found."
-)
-@click.option("--leave", "left", type=STROKE, multiple=True, help="Leave this stroke out.")
-@click.option(
-    "--by-rule", "ruled", type=STROKE, multiple=True, help="Withdraw your ruling on this stroke."
-)
-@click.option(
-    "--swap",
-    "swapped",
-    nargs=2,
-    metavar="LABEL LABEL",
-    help="These two were pressed in each other's place: exchange their strokes and readings. What "
-    "was measured or noted of a spring by hand stays with its label. Again takes it back.",
-)
-@json_option
 def set_strokes(
     name: str,
     only: str | None,
-    used: tuple[_NamedStroke, ...],
-    left: tuple[_NamedStroke, ...],
-    ruled: tuple[_NamedStroke, ...],
+    used: tuple[NamedStroke, ...],
+    left: tuple[NamedStroke, ...],
+    ruled: tuple[NamedStroke, ...],
     swapped: tuple[str, str] | None,
     as_json: bool,
 ) -> None:
-    """Show every stroke of a set: what was seen in it, whether it is kept, and why.
-
-    A stroke that slipped or was too fast is left out where another is left, one that cocked or lies
-    apart where most of the spring's strokes agree. Your ruling overrides that: it is kept in the
-    book, and every later report follows it.
-
-    Nothing shows that two springs of a set were exchanged in the press: put that right with --swap.
-    """
+    """Show every stroke of a set: what was seen in it, whether it is kept, and why."""
     rulings: list[tuple[str, int, Ruling | None]] = [(*one, "use") for one in used]
     rulings += [(*one, "leave") for one in left]
     rulings += [(*one, None) for one in ruled]

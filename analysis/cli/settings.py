@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import cast
 
 import click
-from platformdirs import user_data_path
 
 from coilbench.analysis.report.units import Units
 
@@ -38,4 +37,6 @@ def book_path() -> Path:
 
 def default_book_path() -> Path:
     """Return the book in the user's data folder."""
+    from platformdirs import user_data_path
+
     return user_data_path("coilbench") / "book.db"

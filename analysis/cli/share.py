@@ -11,7 +11,7 @@ import click
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
@@ -30,27 +30,6 @@ from coilbench.capture.shop.views import views_sql
 _WORDS = {"push": "to the store", "pull": "from the store"}
 
 
-@click.command(
-    name="share",
-    epilog="Examples: coilbench share postgresql://ann@shop.local/springs ; coilbench share",
-)
-@click.argument("url", required=False)
-@click.option("--push", "push", is_flag=True, help="Only give the store what it lacks.")
-@click.option("--pull", "pull", is_flag=True, help="Only take what this book lacks.")
-@click.option(
-    "--all",
-    "anew",
-    is_flag=True,
-    help="Compare all that this book has with the store, not only what is new.",
-)
-@click.option("--init", is_flag=True, help="Make the store and its roles, or bring it up to date.")
-@click.option("--sql", is_flag=True, help="With --init: print the SQL instead of running it.")
-@click.option(
-    "--answers",
-    is_flag=True,
-    help="Also work out loads, rates and flags of what changed, for those who read by SQL.",
-)
-@json_option
 def share_command(
     url: str | None,
     push: bool,
@@ -61,14 +40,7 @@ def share_command(
     answers: bool,
     as_json: bool,
 ) -> None:
-    """Share this book with the shop's store at URL: any address of a PostgreSQL database.
-
-    What the store lacks is pushed, what this book lacks is pulled, and differences are settled as
-    `coilbench merge` does. The address is kept in the book: later `coilbench share` will do. A
-    password belongs in ~/.pgpass, never in the address. Without the network every bench goes on;
-    share when it is there again. Ends with 1 where the store lost something or a damaged row stayed
-    here.
-    """
+    """Share this book with the shop's store at URL: any address of a PostgreSQL database."""
     if sql and not init:
         raise CoilbenchError("--sql goes with --init", hint="Add --init")
     if init:

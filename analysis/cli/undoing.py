@@ -6,25 +6,12 @@ from collections.abc import Sequence
 
 import click
 
-from coilbench.analysis.cli.common import Decorated, print_document
+from coilbench.analysis.cli.common import print_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.entries import SHOWN_FIGURES, Entry
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.units import counted
-
-
-def undo_options(command: Decorated) -> Decorated:
-    """Give a command --history and --take-back."""
-    history = click.option(
-        "--history", is_flag=True, help="List the runs of this command, newest first."
-    )
-    back = click.option(
-        "--take-back",
-        metavar="last|ID",
-        help="Undo a run: what it brought no longer counts; its numbers are kept.",
-    )
-    return history(back(command))
 
 
 def show_history(origins: Sequence[Origin], set_name: str | None, *, as_json: bool = False) -> None:

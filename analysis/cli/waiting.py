@@ -14,24 +14,15 @@ from threading import Thread, Timer
 from types import FrameType, TracebackType
 from typing import Any
 
-import click
 from rich.status import Status
 
+from coilbench.analysis.choices import SECONDS
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.engine.solving import Answer, Solving
 from coilbench.analysis.report.assignment_text import number_text
 
-SECONDS = 10.0  # of search, before the best so far is told
 SHOWN_AFTER_S, LOOK_S = 1.0, 0.1
 GRACE_S = 2.0  # a programme that overruns its own limit by more is given up
-
-seconds_option = click.option(
-    "--seconds",
-    type=click.FloatRange(0.0, 86_400.0),
-    default=SECONDS,
-    show_default=True,
-    help="Search so long, then give the best so far with its bound; so does Ctrl-C.",
-)
 
 
 class Waiting(Solving):

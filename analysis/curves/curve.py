@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from coilbench.analysis.curves.lengths import FoundHeight, LengthFrom, SoftStart
+from coilbench.analysis.curves.lengths import LEAST_SPAN_MM, FoundHeight, LengthFrom, SoftStart
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.curves.points import EDGE_MM
@@ -38,7 +38,6 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "unloading": ("unloading",),
 }
 
-LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 LengthFrom = Literal["by_hand", "first_contact"]
 
 

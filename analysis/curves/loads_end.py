@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from contextlib import suppress
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from coilbench.analysis.curves.curve import LEAST_SPAN_MM, SpringCurve
-from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.analysis.curves.lengths import LEAST_SPAN_MM, FoundHeight
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from coilbench.analysis.curves.curve import SpringCurve
 
 # Of the height above the highest reading: by so much the free length may lie above where the line
 # runs out, since first turns close softly, and below it, by friction. Ours, no source.

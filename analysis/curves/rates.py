@@ -16,8 +16,9 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import LEAST_SPAN_MM, SIDES, SpringCurve
+from coilbench.analysis.curves.curve import SIDES, SpringCurve
 from coilbench.analysis.curves.fits import Fit
+from coilbench.analysis.curves.lengths import LEAST_SPAN_MM
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.points import EDGE_MM

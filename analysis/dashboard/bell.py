@@ -6,8 +6,12 @@ A terminal's bell has one tone: number and pace tell what it rings for, without 
 from __future__ import annotations
 
 from enum import IntEnum
+from typing import TYPE_CHECKING
 
-from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.running.kinds import EventKind
+
+if TYPE_CHECKING:
+    from coilbench.capture.running.commands import Event, Snapshot
 
 QUICK_S, SLOW_S = 0.25, 0.75
 

@@ -23,7 +23,8 @@ from coilbench.analysis.report.bench_text import AS_LOADED
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
-from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.running.commands import Event, Snapshot
+from coilbench.capture.running.kinds import EventKind
 
 SAFETY = (
     "Eye protection on, press unplugged, spring captive; stop before coil bind.",

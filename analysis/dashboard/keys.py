@@ -7,7 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command, Snapshot
+from coilbench.capture.running.commands import LONGEST_TEXT, Command, Snapshot
+from coilbench.capture.running.kinds import Action
 from coilbench.capture.units import parse_length_mm
 
 LEAVE = "q"

@@ -20,7 +20,8 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sets import SetRecord, find_set, set_names, turn_order
+from coilbench.capture.book.sets import SetRecord, find_set, set_names
+from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done
 

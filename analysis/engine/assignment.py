@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.loads import Load, parallel_load
 from coilbench.analysis.engine.placed import inside_card
@@ -26,7 +27,7 @@ from coilbench.analysis.engine.reasons import (
     Obstacle,
     ValvesAssumed,
 )
-from coilbench.analysis.engine.shims import EFFORTS, Effort, Role, SeatChoice, SeatOptions
+from coilbench.analysis.engine.shims import Role, SeatChoice, SeatOptions
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import (
     GAP,

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from msgspec import structs
 
+from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.assignment import (
     Assignment,
     AssignmentBench,
@@ -28,7 +29,6 @@ from coilbench.analysis.engine.reasons import (
     TooFewSprings,
     UnreadObstacle,
 )
-from coilbench.analysis.engine.shims import EFFORTS, Effort
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import candidates_of, valves_of
 from coilbench.analysis.engine.worked_out import WorkedOut

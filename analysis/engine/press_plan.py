@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 from msgspec import structs
 
+from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
@@ -45,7 +46,7 @@ from coilbench.analysis.engine.presses import (
     Why,
 )
 from coilbench.analysis.engine.reasons import Need
-from coilbench.analysis.engine.shims import Effort, Role
+from coilbench.analysis.engine.shims import Role
 from coilbench.analysis.engine.valve_loads import valves_of
 
 MOST_A_SPRING = 4  # readings to tell whether it is tired

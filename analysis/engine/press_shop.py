@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import groupby
 
+from coilbench.analysis.choices import DEFAULT_TOLERANCE
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING
 from coilbench.analysis.engine.coil import SpringSize
@@ -14,7 +15,6 @@ from coilbench.analysis.engine.depths import depth_rows
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.valve_loads import outward_mm
-from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 LEAST_DEPTH_MM = 0.5  # less is hardly pressed

@@ -8,13 +8,12 @@ from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
 from typing import Literal, NamedTuple, get_args
 
+from coilbench.analysis.choices import Effort
 from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.analysis.engine.build_file import UNDERS, BuildFile, Shim
 from coilbench.analysis.engine.reasons import Shortage
 
 Stack = tuple[float, ...]
-Effort = Literal["none", "shims", "cuts"]  # what may be done under the springs, least first
-EFFORTS: tuple[Effort, ...] = get_args(Effort)
 Role = Literal["outer", "inner"]  # a single spring stands as the outer does
 ROLES: tuple[Role, ...] = get_args(Role)
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from coilbench.analysis.engine.presses import Press
 from coilbench.analysis.inputs.keying import Desk
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.presses import Press
 
 
 class Wish(NamedTuple):

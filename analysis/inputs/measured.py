@@ -8,6 +8,7 @@ from typing import TypedDict
 
 from sqlite_utils import Database
 
+from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.between import with_set_shape
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
@@ -19,16 +20,17 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
 from coilbench.analysis.inputs.kept import kept
-from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
+from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
+from coilbench.capture.choices import OWN
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
-from coilbench.capture.strokes.sweep import OWN, Sweep
+from coilbench.capture.strokes.sweep import Sweep
 from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
 # The default heights keep this far from the ends of what was measured; near the free length a

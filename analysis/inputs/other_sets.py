@@ -69,6 +69,16 @@ class _Loads:
         loads = [load_n for label, load_n in self.at(height_mm).items() if label != without]
         return median(loads) if len(loads) >= _LEAST_OTHERS else None
 
+    def off(self, label: str, height_mm: float) -> float | None:
+        """Return how far a spring is from the middle of the others there, as a fraction of it."""
+        load_n, middle_n = self.at(height_mm).get(label), self.middle_n(height_mm, label)
+        return abs(load_n / middle_n - 1.0) if load_n is not None and middle_n else None
+
+    def is_off(self, label: str, heights_mm: Iterable[float]) -> bool:
+        """Tell whether a spring is so far from the others anywhere that it may be another set's."""
+        least = min(_OFF_SHARE, _OFF_SHARE_ONCE)
+        return any((self.off(label, height_mm) or 0.0) > least for height_mm in heights_mm)
+
 
 def fits_other(
     db: Database, record: SetRecord, labels: Iterable[str], heights_mm: Sequence[float] = ()
@@ -80,12 +90,16 @@ def fits_other(
     Args:
         heights_mm: where springs are compared that were read at no chosen heights.
     """
-    own, known = _Loads(db, record), [find_set(db, name) for name in set_names(db)]
+    own = _Loads(db, record)
+    at_mm = {label: own.heights_mm(label) or heights_mm for label in labels}
+    strange = [label for label, heights in at_mm.items() if own.is_off(label, heights)]
+    if not strange:
+        return []  # as it mostly is: the other sets need not be read
+    known = [find_set(db, name) for name in set_names(db)]
     others = [one for one in known if not set(one.labels) & set(record.labels)]
     found, loads = [], [_Loads(db, one) for one in others]
-    for label in labels:
-        at_mm = own.heights_mm(label) or heights_mm
-        fits = [one for each in loads if (one := _fit(label, own, each, at_mm)) is not None]
+    for label in strange:
+        fits = [one for each in loads if (one := _fit(label, own, each, at_mm[label])) is not None]
         found += sorted(fits, key=lambda one: one.other_off)[:1]
     return found
 
@@ -93,11 +107,10 @@ def fits_other(
 def _fit(label: str, own: _Loads, other: _Loads, heights_mm: Sequence[float]) -> FitsOther | None:
     off, other_off = list[float](), list[float]()
     for height_mm in heights_mm:
-        load_n = own.at(height_mm).get(label)
-        own_n, other_n = own.middle_n(height_mm, label), other.middle_n(height_mm)
-        if load_n is not None and own_n and other_n:
-            off.append(abs(load_n / own_n - 1.0))
-            other_off.append(abs(load_n / other_n - 1.0))
+        own_off, other_n = own.off(label, height_mm), other.middle_n(height_mm)
+        if own_off is not None and other_n:
+            off.append(own_off)
+            other_off.append(abs(own.at(height_mm)[label] / other_n - 1.0))
     if not off:
         return None
     at_own, at_other = median(off), max(other_off)

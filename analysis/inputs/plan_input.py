@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterator, Sequence
 
 from sqlite_utils import Database
 
+from coilbench.analysis.choices import DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
@@ -24,7 +25,6 @@ from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, pr
 from coilbench.analysis.inputs.by_hand import usable
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
-from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.sets import SetRecord, find_set

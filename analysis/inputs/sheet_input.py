@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from sqlite_utils import Database
 
+from coilbench.analysis.choices import Effort
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.assignment import Assignment, ValvePlan
@@ -23,7 +24,7 @@ from coilbench.analysis.engine.cam import exceeds
 from coilbench.analysis.engine.loads import Load, parallel_load
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves, SetLoads, inside_card
-from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
+from coilbench.analysis.engine.shims import ROLES, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import Candidate, Valve

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Assignment, Level, LevelStatus, ValvePlan
 from coilbench.analysis.engine.reasons import (
     EffortObstacle,
@@ -15,7 +16,6 @@ from coilbench.analysis.engine.reasons import (
     UnreadObstacle,
     ValvesAssumed,
 )
-from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.report.document import (
     describe,
     filled,

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from coilbench.analysis.engine.build_file import BuildFile, Shim
-from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.reasons import Inside, Verdict
-from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.build_file import BuildFile, Shim
+    from coilbench.analysis.engine.cam import Cam
+    from coilbench.analysis.engine.reasons import Inside, Verdict
+    from coilbench.analysis.engine.shims import SeatChoice
 
 ASK = "the cam grinder knows, ask (cam.lobe_height or base_circle, and cam.core_diameter)"
 Row = tuple[str, str]

@@ -12,6 +12,7 @@ from coilbench.analysis.curves.readings import CurveNote, NoteKind, Reading
 from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
+from coilbench.analysis.report.reading_text import GIVE, GIVE_HOW, TARE_RIGHT
 from coilbench.analysis.report.units import Units
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.units import counted
@@ -23,15 +24,10 @@ REMEDIES: dict[SourceKind, str] = {
     "shape_between": "it lies between heights that were read: read it there",
     "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
-GIVE = "how far scale and press give under the load"
-TARE_RIGHT = (
-    "right only if the scale showed that with all of the set-up on it and no spring pressed"
-)
 _TARE_HOW = (
     "otherwise every load is too high alike, the pair may be the wrong one, and the readings must "
     "be keyed in again: coilbench note --tare"
 )
-GIVE_HOW = "hardware/SCALE.md tells how to measure it; then: coilbench note --give"
 GIVE_MM = 1.0  # of give, that is put into a load as an example
 OUTSIDE_REMEDY = "it lies outside the heights that were read: read it there"
 

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence, Set
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import cache, singledispatch
@@ -44,23 +45,26 @@ def picked(value: Any, keys: str) -> dict[str, Any]:
     return {key: _at(value, (path or key).split(".")) for key, _, path in pairs}
 
 
+# The report's modules that describe findings or say a class's keys. They are loaded one after the
+# other, the light ones first, until one has the words that are needed.
 _WORDS = (
-    "assignment_text",
-    "bench_text",
-    "bind_text",
-    "budget_text",
-    "card_text",
-    "drift_text",
-    "curve_text",
-    "limits_text",
-    "pairing_text",
     "phrases",
-    "plan_text",
-    "set_text",
-    "sheet_text",
+    "bench_text",
     "slip_text",
+    "curve_text",
+    "budget_text",
+    "drift_text",
+    "bind_text",
+    "card_text",
+    "set_text",
     "spring",
-)  # the report's modules that describe findings or say a class's keys, loaded when one is needed
+    "pairing_text",
+    "limits_text",
+    "plan_text",
+    "assignment_text",
+    "sheet_text",
+)
+_HOLDERS = frozenset({dict, list, tuple, set, frozenset})
 
 
 @singledispatch
@@ -78,15 +82,21 @@ def describe(finding: object, units: Units) -> str:
 def _has_words(kind: type) -> bool:
     """Tell whether a class can be described, whatever modules happen to be loaded."""
     default = describe.dispatch(object)
-    if describe.dispatch(kind) is default:
-        _load_words()
-    return describe.dispatch(kind) is not default
+    return describe.dispatch(kind) is not default or any(
+        describe.dispatch(kind) is not default for _ in _loading_words()
+    )
+
+
+def _loading_words() -> Iterator[None]:
+    """Load the modules with words, one a step."""
+    for name in _WORDS:
+        import_module(f"coilbench.analysis.report.{name}")
+        yield
 
 
 @cache
 def _load_words() -> None:
-    for name in _WORDS:
-        import_module(f"coilbench.analysis.report.{name}")
+    deque(_loading_words(), maxlen=0)
 
 
 class _Quantity(str):
@@ -156,7 +166,8 @@ def document(value: Any) -> Any:
         return float(value) if math.isfinite(value) else None
     if isinstance(value, Enum):
         return document(value.value)
-    _load_words()
+    if type(value) not in _HOLDERS:
+        _load_words()
     if (is_dataclass(value) or type(value) in _KEYS) and not isinstance(value, type):
         return _fields(value)
     if isinstance(value, Mapping):

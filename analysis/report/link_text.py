@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
-from coilbench.capture.running.commands import ClosedBy
 from coilbench.capture.sources.losses import LinkError
+
+if TYPE_CHECKING:
+    from coilbench.capture.running.commands import ClosedBy
 
 CLOSED: dict[ClosedBy, str] = {
     "no_sockets": "this system has no sockets of that kind",

@@ -1,6 +1,12 @@
-"""The phrase of each finding about a file that was read in, and about a scale read by hand."""
+"""What is said of a file that was read in, and of a scale read by hand. Light to import."""
 
 from __future__ import annotations
+
+GIVE = "how far scale and press give under the load"
+TARE_RIGHT = (
+    "right only if the scale showed that with all of the set-up on it and no spring pressed"
+)
+GIVE_HOW = "hardware/SCALE.md tells how to measure it; then: coilbench note --give"
 
 READING_PHRASES: dict[str, str] = {
     "load_drop": "spring {label!r}: {load_n} at {height_mm} is less than at a greater height: a "

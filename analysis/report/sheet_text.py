@@ -10,11 +10,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.outcomes import Combination
 from coilbench.analysis.engine.reasons import Verdict
-from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.report.assignment_text import (

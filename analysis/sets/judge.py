@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import repeat
 
+from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import LengthFrom
 from coilbench.analysis.curves.sweep_fit import Way
@@ -133,10 +134,6 @@ class SetCheck:
             f"no spring {label!r} was checked in set {self.name!r}",
             hint="Name one of the table, or measure it first",
         )
-
-
-DEFAULT_TOLERANCE = 0.05  # common practice, no source
-DEFAULT_ALPHA = 0.05
 
 
 def check_set(

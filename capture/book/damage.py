@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from coilbench.capture.book.digests import (
+    WITHOUT,
     Stored,
     as_bytes,
     covers,
@@ -27,7 +28,7 @@ from coilbench.capture.plain import as_typed
 RESTORE = "restore a copy: coilbench book put-back COPY"
 _RESTORE = f"R{RESTORE[1:]}"
 _LONGEST_SHOWN = 60
-_APART = ("sweeps", "curve_rows", "sessions", "stroke_chunks")  # not looked at in an opening
+_APART = ("sweeps", *WITHOUT, "sessions", "stroke_chunks")  # not looked at in an opening
 _PHRASES = {
     "calibration_parts": "the {kind} calibration made {made_utc}",
     "calibration_points": "point {point} of a calibration",
@@ -79,7 +80,7 @@ def _damages(connection: sqlite3.Connection, documents: bool) -> Iterator[str]:
             yield from damaged_rows(connection, table, documents=documents)
     yield from misplaced(connection)
     for table in tables(connection):
-        if table != "curve_rows":  # a stroke's content_digest shows what is wrong there
+        if table not in WITHOUT:  # a stroke's content_digest shows what is wrong there
             yield from _structure(connection, table)
 
 

@@ -28,7 +28,8 @@ from typing import Any, NamedTuple
 from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
 from coilbench.capture.book.versions import versions
 
-WITHOUT = ("curve_rows",)  # a stroke's content_digest covers them
+# A stroke's content_digest covers them; before 0017_curves, `curve_rows` was the only one.
+WITHOUT = ("curve_rows", "curves", "curve_steps")
 _STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"

@@ -16,9 +16,9 @@ from coilbench.capture.calibration.fit import LEAST_GAUGES
 from coilbench.capture.calibration.keyed_setup import Give
 from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.polynomial import evaluate
+from coilbench.capture.choices import FACTS
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.tables.csv_table import Cell, csv_bytes
-from coilbench.capture.tables.spring_lines import FACTS
 from coilbench.capture.units import known_to
 
 # The comments at the top of each kind of file: which command reads it, then its columns in order.

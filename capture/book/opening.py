@@ -8,11 +8,17 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, ExitStack, closing, contextmanager, nullcontext
+from contextlib import (
+    AbstractContextManager,
+    ExitStack,
+    closing,
+    contextmanager,
+    nullcontext,
+    suppress,
+)
 from functools import partial
 from pathlib import Path
 
-from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import (
@@ -29,8 +35,8 @@ from coilbench.capture.book.digests import register
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import bring_to, migrations
-from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.staging import remove_left
+from coilbench.capture.book.state import left_over
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.errors import CoilbenchError
 
@@ -56,17 +62,17 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
         _check_ours(path)
         if path.exists() and not may_be_written(path):
             with closing(_read_only(path)) as connection:
-                yield Database(connection)
+                yield Database(connection, execute_plugins=False)
             return
         remove_left(path.parent)
         with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)) as connection:
-            db = Database(connection)
+            db = Database(connection, execute_plugins=False)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
             _look_at(connection, path)
             _bring_up_to_date(db, path)
             _journal(db)
-            if CaptureRun.left_over(db):
+            if left_over(db):
                 _recover(db, path)
             yield db
 
@@ -97,7 +103,7 @@ def _read_only(path: Path) -> sqlite3.Connection:
         with closing(connection) as older:
             connection = sqlite3.connect(":memory:")
             older.backup(connection)
-            bring_to(Database(connection))
+            bring_to(Database(connection, execute_plugins=False))
             connection.commit()
     connection.execute("PRAGMA query_only = ON")
     return connection
@@ -162,6 +168,20 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
         with writing(db):  # a new book is complete or not there
             _keep_older(db, path)
             bring_to(db)
+        _give_back_room(db)
+
+
+def _give_back_room(db: Database) -> None:
+    """Make the file smaller where bringing it up to date emptied half of it; else it waits for use.
+
+    SQLite gives rows new rowids only where it says so, which our digests would show.
+    """
+    empty, pages = (
+        db.execute(f"PRAGMA {what}").fetchone()[0] for what in ("freelist_count", "page_count")
+    )
+    if 2 * empty > pages:
+        with suppress(sqlite3.OperationalError):  # another one reads it, or the disk is full
+            db.execute("VACUUM")
 
 
 def _journal(db: Database) -> None:
@@ -191,6 +211,8 @@ def _recover(db: Database, path: Path) -> None:
 
     A capture that is just starting holds the lock, and calls `recover` itself.
     """
+    from coilbench.capture.book.sessions import recover  # imported late: slow to load
+
     with ExitStack() as lock:
         try:
             lock.enter_context(hold_book(path))
@@ -252,6 +274,8 @@ def hold_port(url: str) -> AbstractContextManager[None]:
 def _held(
     path: Path, refusal: CoilbenchError, cure: str = "Check the folder's permissions"
 ) -> Iterator[None]:
+    from filelock import FileLock, Timeout  # imported late: slow to load
+
     lock = FileLock(path)
     try:
         lock.acquire(timeout=0)

@@ -33,6 +33,7 @@ _SHAPES = {
     "0014_edits": "adb0711339dd393e14369862e4b0fb79",
     "0015_shop": "9dca4efa9c0f4d67ed827a60a0fc9203",
     "0016_order": "07eead0c0830a87f9269de04bab7c1be",
+    "0017_curves": "2fb37c956c8d07e3f29b328559e68672",
 }
 _STATISTICS = ("sqlite_stat1", "sqlite_stat4")
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils
@@ -128,7 +129,7 @@ def _made(version: str) -> Shape:
     from coilbench.capture.book.schema import bring_to
 
     with closing(sqlite3.connect(":memory:")) as connection:
-        bring_to(Database(connection), version)
+        bring_to(Database(connection, execute_plugins=False), version)
         shape = _shape(connection)
     shape.pop(("table", LIST))
     return shape

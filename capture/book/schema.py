@@ -12,6 +12,7 @@ from coilbench.capture.book.digests import register, seal
 from coilbench.capture.book.first_tables import FIRST_TABLES
 from coilbench.capture.book.news import note_news
 from coilbench.capture.book.schema_later import (
+    CURVES,
     DIGESTS,
     EDITS,
     ORDER,
@@ -276,6 +277,7 @@ _TEXTS = (
     EDITS,
     SHOP,
     ORDER,
+    CURVES,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
@@ -283,8 +285,10 @@ _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 def _add(name: str) -> None:
     @migrations(name=name)
     def migrate(db: Database) -> None:
-        for statement in filter(str.strip, _SQL[name].split(";")):
-            db.execute(statement)
+        text = _SQL[name]
+        for statement in text.split(";") if isinstance(text, str) else text:
+            if statement.strip():
+                db.execute(statement)
 
 
 for _name in MIGRATION_NAMES:

@@ -94,3 +94,39 @@ ALTER TABLE shop ADD COLUMN digest BLOB;
 ALTER TABLE shop_seen ADD COLUMN digest BLOB;
 ALTER TABLE shop_news ADD COLUMN digest BLOB;
 """
+
+# A curve, one branch of a stroke, is named once by a number: the stroke's id and the branch's name
+# beside each point took half of a book. `curve_rows` shows them as before, and takes new ones.
+CURVES = (
+    """
+CREATE TABLE curves (
+  curve INTEGER PRIMARY KEY,
+  sweep_id TEXT NOT NULL REFERENCES sweeps (id),
+  branch TEXT NOT NULL CHECK (branch IN ('loading', 'unloading')),
+  UNIQUE (sweep_id, branch)
+) STRICT""",
+    """
+CREATE TABLE curve_steps (
+  curve INTEGER NOT NULL REFERENCES curves (curve),
+  point INTEGER NOT NULL,
+  height_mm REAL NOT NULL,
+  load_n REAL NOT NULL,
+  PRIMARY KEY (curve, point)
+) STRICT, WITHOUT ROWID""",
+    "INSERT INTO curves (sweep_id, branch) SELECT DISTINCT sweep_id, branch FROM curve_rows",
+    """
+INSERT INTO curve_steps SELECT curve, point, height_mm, load_n
+FROM curves JOIN curve_rows USING (sweep_id, branch)""",
+    "DROP TABLE curve_rows",
+    """
+CREATE VIEW curve_rows AS
+SELECT sweep_id, branch, point, height_mm, load_n FROM curves JOIN curve_steps USING (curve)""",
+    """
+CREATE TRIGGER curve_rows_stored INSTEAD OF INSERT ON curve_rows BEGIN
+  INSERT INTO curves (sweep_id, branch) SELECT new.sweep_id, new.branch
+    WHERE NOT EXISTS
+      (SELECT 1 FROM curves WHERE sweep_id = new.sweep_id AND branch = new.branch);
+  INSERT INTO curve_steps SELECT curve, new.point, new.height_mm, new.load_n
+    FROM curves WHERE sweep_id = new.sweep_id AND branch = new.branch;
+END""",
+)

@@ -112,12 +112,6 @@ class CaptureRun:
         row = db.execute("SELECT ended_reason FROM sessions ORDER BY rowid DESC LIMIT 1").fetchone()
         return None if row is None else row[0]
 
-    @staticmethod
-    def left_over(db: Database) -> bool:
-        """Return whether a capture ended without closing this book, or is still running."""
-        found = db.execute("SELECT 1 FROM sessions WHERE ended_utc IS NULL LIMIT 1").fetchone()
-        return found is not None
-
 
 def recover(db: Database) -> int:
     """Close what a killed capture left open; returns how many strokes were recovered.

@@ -14,15 +14,9 @@ from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.choices import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
-from coilbench.capture.strokes.judging import (
-    CONDITIONING_STROKES,
-    MEASURED_STROKES,
-    Done,
-    Purpose,
-    TurnOrder,
-)
 from coilbench.capture.tables.dimensions import Sizes, refuse_sizes
 
 Role = Literal["outer", "inner", "single"]
@@ -330,23 +324,6 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
 
 def _nominal_json(nominal: SetNominal | None) -> str | None:
     return None if nominal is None else nominal.to_json()
-
-
-def turn_order(db: Database, record: SetRecord) -> TurnOrder:
-    """Return how far a set has come, from the strokes that count."""
-    rows = db.query(
-        """
-        SELECT springs.label AS label,
-          sum(sweeps.purpose = 'conditioning') AS conditioning,
-          sum(sweeps.purpose = 'measured') AS measured
-        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-        WHERE springs.set_id = ? AND sweeps.counted
-        GROUP BY springs.id
-        """,
-        [record.set_id],
-    )
-    done = {row["label"]: Done(row[Purpose.CONDITIONING], row[Purpose.MEASURED]) for row in rows}
-    return TurnOrder(record.labels, record.conditioning_strokes, record.measured_strokes, done)
 
 
 def _shortened(names: Sequence[str], most: int = 8) -> str:

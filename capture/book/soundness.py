@@ -10,7 +10,7 @@ from pathlib import Path
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.damage import damage_of_stroke, damaged_rows, misplaced, stroke_names
-from coilbench.capture.book.digests import stored_rows, tables
+from coilbench.capture.book.digests import WITHOUT, stored_rows, tables
 from coilbench.capture.book.ours import reshaped
 from coilbench.capture.book.values import impossible
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
@@ -74,7 +74,7 @@ def _look(connection: sqlite3.Connection, found: Soundness) -> None:
     )
     found.running = _count(connection, "sessions WHERE ended_utc IS NULL") > 0
     found.findings += _structure(connection)
-    for table in sorted(set(tables(connection)) - {"sweeps", "curve_rows"}):
+    for table in sorted(set(tables(connection)) - {"sweeps", *WITHOUT}):
         found.findings += damaged_rows(connection, table)
     found.findings += misplaced(connection)
     for finding, samples in _strokes(connection):

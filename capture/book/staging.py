@@ -14,10 +14,12 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-
-from filelock import FileLock, Timeout
+from typing import TYPE_CHECKING
 
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from filelock import FileLock
 
 _END = ".coilbench-part"
 _LOCK = "owner.lock"
@@ -43,6 +45,8 @@ def staging(target: Path) -> Iterator[Path]:
 
 
 def _made(target: Path) -> tuple[Path, FileLock]:
+    from filelock import FileLock, Timeout  # imported late: slow to load
+
     while True:
         try:
             made = tempfile.mkdtemp(prefix=f".{target.name}-", suffix=_END, dir=target.parent)
@@ -73,12 +77,20 @@ def remove_left(folder: Path) -> None:
     """
     with contextlib.suppress(OSError):
         for left in folder.glob(f".*{_END}"):
-            with contextlib.suppress(Timeout, OSError):
-                if _is_mine(left, stat.S_ISDIR):
-                    _remove(left)
+            if _is_mine(left, stat.S_ISDIR):
+                _remove_unheld(left)
+
+
+def _remove_unheld(left: Path) -> None:
+    from filelock import Timeout  # imported late: slow to load
+
+    with contextlib.suppress(Timeout, OSError):
+        _remove(left)
 
 
 def _remove(left: Path) -> None:
+    from filelock import FileLock  # imported late: slow to load
+
     lock = left / _LOCK
     if _is_mine(lock, stat.S_ISREG):
         held = FileLock(lock)

@@ -172,3 +172,9 @@ def _capture(connection: sqlite3.Connection) -> CaptureState | None:
         " JOIN sets ON sets.id = set_id ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
     ).fetchone()
     return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]))
+
+
+def left_over(db: Database) -> bool:
+    """Return whether a capture ended without closing this book, or is still running."""
+    found = db.execute("SELECT 1 FROM sessions WHERE ended_utc IS NULL LIMIT 1").fetchone()
+    return found is not None

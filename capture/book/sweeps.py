@@ -28,13 +28,13 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.choices import OWN
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import (
-    OWN,
     HandReading,
     Origin,
     RigReading,
@@ -398,3 +398,20 @@ def _row(record: SetRecord, rows: dict[str, list[StrokeRow]], label: str, number
         known = f"It has 1 to {len(own)}" if own else "It has none yet"
         raise CoilbenchError(f"spring {label!r} has no stroke {number}", hint=known)
     return own[number - 1]
+
+
+def turn_order(db: Database, record: SetRecord) -> TurnOrder:
+    """Return how far a set has come, from the strokes that count."""
+    rows = db.query(
+        """
+        SELECT springs.label AS label,
+          sum(sweeps.purpose = 'conditioning') AS conditioning,
+          sum(sweeps.purpose = 'measured') AS measured
+        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        WHERE springs.set_id = ? AND sweeps.counted
+        GROUP BY springs.id
+        """,
+        [record.set_id],
+    )
+    done = {row["label"]: Done(row[Purpose.CONDITIONING], row[Purpose.MEASURED]) for row in rows}
+    return TurnOrder(record.labels, record.conditioning_strokes, record.measured_strokes, done)

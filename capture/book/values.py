@@ -12,8 +12,6 @@ from datetime import datetime
 from functools import cache
 from typing import Any
 
-import msgspec
-
 from coilbench.capture.errors import CoilbenchError
 
 _Check = Callable[[Any, Mapping[str, Any]], object]
@@ -146,6 +144,8 @@ class _Keyed:
 
 
 def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
+    import msgspec
+
     from coilbench.capture.book.calibrations import keyed_setup_of
     from coilbench.capture.tables.keyed import KeyedReading
 
@@ -176,6 +176,18 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
         _check_time(keyed.keyed_utc)
 
 
+def _check_list(cell: bytes, _: Mapping[str, Any]) -> None:
+    import msgspec
+
+    msgspec.json.decode(cell, type=list[Any])
+
+
+def _check_mapping(cell: bytes, _: Mapping[str, Any]) -> None:
+    import msgspec
+
+    msgspec.json.decode(cell, type=dict[str, Any])
+
+
 _CHECKS: dict[str, _Check] = {
     **dict.fromkeys(_NAMES, _check_name),
     **dict.fromkeys(_LINES, _check_line),
@@ -183,6 +195,6 @@ _CHECKS: dict[str, _Check] = {
     "fit_json": _check_fit,
     "nominal_json": _check_nominal,
     "keyed_json": _check_keyed,
-    "notes_json": lambda cell, _: msgspec.json.decode(cell, type=list[Any]),
-    "live_json": lambda cell, _: msgspec.json.decode(cell, type=dict[str, Any]),
+    "notes_json": _check_list,
+    "live_json": _check_mapping,
 }

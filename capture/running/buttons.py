@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.running.commands import Action
+from coilbench.capture.running.kinds import Action
 
 TWICE_S = 2.0  # two presses within this belong together; common practice, no source
 

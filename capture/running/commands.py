@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 import msgspec
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.watching import CARE_ONLY
 
@@ -26,31 +26,6 @@ ClosedBy = Literal[
     "no_sockets", "not_opened", "folder_not_made",
     "folder_no_folder", "folder_of_another", "folder_shared",
 ]  # fmt: skip
-
-
-class Action(StrEnum):
-    """What is asked.
-
-    REDO: the last stroke no longer counts and is wanted again.
-    SKIP: this spring comes later; the next one's turn.
-    BACK: this spring again from its first stroke; where it has none yet, the spring before.
-    RENAME: give a spring another label.
-    ACCEPT: yes to the question that stands.
-    TAKE_OUT: no to it; of a press, that it does not count and the spring is taken out.
-    GAUGE: a gauge for a datum is about to be brought between the faces.
-    DATUM: the faces stand on a gauge of this length, lightly, and heights are known from here.
-    FINISH: end the capture; asks once where springs are unfinished.
-    """
-
-    REDO = "redo"
-    SKIP = "skip"
-    BACK = "back"
-    RENAME = "rename"
-    ACCEPT = "accept"
-    TAKE_OUT = "take_out"
-    GAUGE = "gauge"
-    DATUM = "datum"
-    FINISH = "finish"
 
 
 @dataclass(frozen=True)
@@ -116,20 +91,6 @@ class Command:
                 "the text contains characters that cannot be printed", hint="Leave them out"
             )
         return command
-
-
-class EventKind(StrEnum):
-    """What sort of thing happened."""
-
-    KEPT = "kept"
-    REFUSED = "refused"
-    REDO = "redo"
-    TURN = "turn"  # another spring's turn than before, because someone asked
-    RESCUED = "rescued"
-    FAULT = "fault"
-    LINK = "link"
-    QUESTION = "question"
-    DONE = "done"
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,9 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, read_by_travel
 from coilbench.capture.running.checking import HEIGHTS_IN_DOUBT
-from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 

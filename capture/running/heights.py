@@ -18,8 +18,9 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
 from coilbench.capture.calibration.polynomial import slope
-from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.commands import Event
 from coilbench.capture.running.datum import LastSecond
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.jump_watch import JumpWatch
 

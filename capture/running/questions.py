@@ -10,7 +10,8 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.checking import StrokeChecks
-from coilbench.capture.running.commands import Action, Event, EventKind
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.shape import Stroke

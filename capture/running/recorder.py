@@ -11,15 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import (
-    UNUSABLE,
-    Fault,
-    Finding,
-    Hello,
-    Item,
-    RawBlock,
-    Restarted,
-)
+from coilbench.capture.blocks import UNUSABLE, Fault, Finding, Hello, Item, RawBlock, Restarted
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.notes import note_of
@@ -31,9 +23,10 @@ from coilbench.capture.calibration.model import apply, convert, instrument_uncer
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import Judged, StrokeChecks
-from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions

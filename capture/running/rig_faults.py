@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Fault, FaultCode, Finding, SampleFlag
-from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.kinds import EventKind
 
 # No usable sample can come while one of these stands.
 _SETTLING = (FaultCode.ADC_SILENT, FaultCode.ADC_STUCK, FaultCode.TRAVEL_SILENT)

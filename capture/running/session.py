@@ -20,10 +20,12 @@ from coilbench.capture.book.calibrations import CalibrationRecord, current_calib
 from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
-from coilbench.capture.book.sets import SetRecord, find_set, turn_order
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError, WorkerDied
-from coilbench.capture.running.commands import NOW_S, Command, Event, EventKind, Snapshot
+from coilbench.capture.running.commands import NOW_S, Command, Event, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.sources import open_source

@@ -10,8 +10,9 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import keep_of_springs
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.bind_seen import solid_seen

@@ -9,7 +9,8 @@ from typing import Any
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.running.checking import Judged, cure
-from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.shape import Stroke
 

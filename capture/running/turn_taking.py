@@ -9,10 +9,11 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.sets import SetRecord, turn_order
-from coilbench.capture.book.sweeps import uncount
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sweeps import turn_order, uncount
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.commands import Command, Event
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 
 # Ours, no source: cups and a guide weigh less than the first, and a good cell drifts by less than

@@ -132,7 +132,7 @@ def kinds_of(db: Database) -> dict[str, Kind]:
 
 def kinds() -> dict[str, Kind]:
     """Return the kinds of rows of a book of this version, parents first."""
-    db = Database(memory=True)
+    db = Database(memory=True, execute_plugins=False)
     try:
         bring_to(db)
         return kinds_of(db)

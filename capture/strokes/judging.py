@@ -13,9 +13,6 @@ from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
 
-# Common practice, no source: work a spring a few times before reading it.
-CONDITIONING_STROKES, MEASURED_STROKES = 2, 3
-
 
 class Purpose(StrEnum):
     """What a stroke is for."""

@@ -20,7 +20,6 @@ from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import Passes, split_passes
 
-OWN = "own"  # the calibration that a stroke was measured with, as one chooses what reads it
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 # Common practice, no source.
 TOUCH_SHARE = 0.01  # of the whole rise: above it the spring is surely touched

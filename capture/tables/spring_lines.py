@@ -6,20 +6,14 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
+from coilbench.capture.choices import FACTS, SpringFact
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.units import parse_length_mm
 
-SpringFact = Literal["free_length_mm", "solid_height_mm", "mark", "note"]
-FACTS: dict[str, SpringFact] = {
-    "free": "free_length_mm",
-    "solid": "solid_height_mm",
-    "mark": "mark",
-    "note": "note",
-}
 NONE = "none"  # in place of a value: takes back what was known
 EXAMPLE = "larch-03 free 52.8mm, larch-03 solid 24.1mm or larch-04 mark two blue dots"
 # Standard uncertainty (k = 1) of a caliper's length over ground ends beside its resolution: the

@@ -7,12 +7,12 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pytest
 
+from coilbench.analysis.choices import Effort
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.candidates import Candidates
 from coilbench.analysis.inputs.sheet import Record, RigPart, SetPart, Sheet
 from coilbench.analysis.inputs.sheet_input import make_sheet

@@ -46,7 +46,8 @@ def sizes(book: Path, folder: Path) -> None:
         packed = plain.execute("SELECT samples_format, samples_blob FROM sweeps").fetchall()
     with open_book(book) as db:
         raw = HEADS["raw"].partition("\n")[0].encode()
-        csv_bytes = sum(len(data) for _, data in export_files(db) if raw in data)
+        files = [data for _, data in export_files(db)]
+        csv_bytes = sum(len(data) for data in files if raw in data)
     rows_file = folder / "rows.db"
     with closing(sqlite3.connect(rows_file)) as plain:
         plain.execute(
@@ -64,6 +65,7 @@ def sizes(book: Path, folder: Path) -> None:
     for name, size in (
         ("the book's blobs, every field, with a checksum", blobs),
         ("the whole book, reduced curves and all", book.stat().st_size),
+        ("CSV: all that coilbench export writes", sum(map(len, files))),
         ("CSV: t_s,load_counts,travel_counts only", csv_bytes),
         ("SQLite, a row a sample", rows_file.stat().st_size),
     ):

@@ -146,8 +146,7 @@ def flip_value(draw: random.Random, book: Path) -> str:
 
 def _flip_in(draw: random.Random, connection: sqlite3.Connection, table: str) -> str | None:
     columns = connection.execute(f"PRAGMA table_info({table})").fetchall()
-    key = next((c[1] for c in columns if c[5]), "rowid") if table == "curve_rows" else "rowid"
-    keys = "sweep_id || branch || point" if key != "rowid" else "rowid"
+    keys = "curve || ' ' || point" if table == "curve_steps" else "rowid"
     of = draw.choice([row[0] for row in connection.execute(f"SELECT {keys} FROM {table}")])
     _, column, *_ = draw.choice(columns)
     (cell,) = connection.execute(f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]).fetchone()

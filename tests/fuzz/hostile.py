@@ -139,9 +139,10 @@ BOOKS: dict[str, Made] = {
     "a format of tomorrow": (
         f"UPDATE sweeps SET samples_format = 'moon', calibration_id = NULL {SECOND}", ()),
     "no samples and no curve": (
-        "DELETE FROM curve_rows WHERE sweep_id IN (SELECT id FROM sweeps WHERE origin = 'keyed')",
+        "DELETE FROM curve_steps WHERE curve IN (SELECT curve FROM curves JOIN sweeps"
+        " ON sweeps.id = sweep_id WHERE origin = 'keyed')",
         ()),
-    "a curve of infinity": ("UPDATE curve_rows SET load_n = 9e999, height_mm = -9e999", ()),
+    "a curve of infinity": ("UPDATE curve_steps SET load_n = 9e999, height_mm = -9e999", ()),
     "a zero of infinity": (f"UPDATE sweeps SET zero_counts = -9e999 {SECOND}", ()),
     "an uncertainty below 0": ("UPDATE sweeps SET load_u_n = -1, height_u_mm = 9e999", ()),
     "a check with no weight": ("UPDATE mass_checks SET mass_kg = 0", ()),

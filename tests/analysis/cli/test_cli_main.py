@@ -20,15 +20,6 @@ def python(code: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_help_starts_without_the_heavy_libraries() -> None:
-    done = python(
-        "import sys; from coilbench.analysis.cli import run; assert run(['--help']) == 0;"
-        "heavy = {'numpy', 'scipy', 'matplotlib', 'rich', 'sqlite_utils', 'serial'};"
-        "print(sorted(heavy & set(sys.modules)))"
-    )
-    assert done.stdout.splitlines()[-1] == "[]", done.stdout + done.stderr
-
-
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_has_help_with_an_example(
     command: str, capsys: pytest.CaptureFixture[str]

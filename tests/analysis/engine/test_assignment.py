@@ -10,13 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
+from coilbench.analysis.choices import EFFORTS
 from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import (
     ValvesAssumed,
 )
-from coilbench.analysis.engine.shims import EFFORTS
 from coilbench.analysis.report.document import document
 from coilbench.capture.errors import CoilbenchError
 from support.straight_springs import (

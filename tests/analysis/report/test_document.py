@@ -33,7 +33,7 @@ def test_a_class_has_its_keys_with_no_other_module_loaded() -> None:
     code = """
 from coilbench.analysis.engine.assignment import Assignment
 from coilbench.analysis.report import document as route
-route.document(())
+route.document(route.SI)
 print(Assignment in route._KEYS)
 """
     done = subprocess.run(
@@ -50,6 +50,19 @@ def test_every_module_that_has_words_or_keys_is_in_the_list() -> None:
         if re.search(r"^(@describe\.register|json_keys\()", path.read_text("utf-8"), re.MULTILINE)
     }
     assert having == set(route._WORDS)
+
+
+def test_no_class_has_words_in_one_module_and_better_ones_in_another() -> None:
+    """The modules load one by one until a class has words: a later one can't say it otherwise."""
+    route._load_words()
+    words = {kind: say.__module__ for kind, say in route.describe.registry.items()}
+    apart = [
+        (kind, wider)
+        for kind in words
+        for wider in words
+        if wider not in (object, kind) and issubclass(kind, wider) and words[kind] != words[wider]
+    ]
+    assert apart == []
 
 
 def test_what_nobody_has_words_for_is_refused() -> None:

@@ -40,7 +40,7 @@ def test_every_column_of_the_book_is_exported_or_known_to_be_elsewhere(
 ) -> None:
     """So that a column that the book gets later is not forgotten."""
     with open_book(tmp_path / "bench.db", create=True) as db:
-        of_book = set(db.table(table).columns_dict)
+        of_book = set(db[table].columns_dict)
     exported = set(COLUMNS[FILE_OF.get(table, "calibrations")])
     assert of_book - exported - {*DIGESTS, *COUNTERS} == ELSEWHERE[table]
 

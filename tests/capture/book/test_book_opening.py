@@ -229,7 +229,7 @@ def test_a_full_disk_is_said_and_nothing_is_half_stored(path, counts, points_swe
     assert "Free some space" in str(caught.value)
     assert counts() == before
     store_sweep(db, sweep)  # with space, it goes in
-    assert counts() == {**before, "sweeps": 1, "curve_rows": 2}
+    assert counts() == {**before, "sweeps": 1, "curves": 1, "curve_steps": 2}
 
 
 def test_a_book_that_cannot_be_written_is_said(path):

@@ -13,8 +13,8 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import UNCLOSED, CaptureRun, recover
-from coilbench.capture.book.sets import turn_order
-from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.book.state import left_over
+from coilbench.capture.book.sweeps import store_sweep, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -103,7 +103,7 @@ def test_kill_9_in_mid_stroke_loses_nothing_that_was_acknowledged(
         assert remarks_of(rescued["note"]) == [Finding("capture_unclosed")]
         assert np.array_equal(samples_of(rescued), stroke[:120])
         assert turn_order(after, larch).done["larch-01"].measured == 2
-        assert not CaptureRun.left_over(after)
+        assert not left_over(after)
         assert after.table("stroke_chunks").count == 0
         (ended,) = after.query("SELECT ended_utc, ended_reason FROM sessions")
         assert ended["ended_utc"] is not None
@@ -161,13 +161,13 @@ def test_a_running_capture_is_left_alone(path, db, running, owner, stroke):
     try:
         assert held.wait(10.0)
         with open_book(path) as looking:
-            assert CaptureRun.left_over(looking)
+            assert left_over(looking)
             assert sweeps(looking) == []
     finally:
         done.set()
         thread.join()
     with open_book(path) as looking:
-        assert not CaptureRun.left_over(looking)
+        assert not left_over(looking)
         assert len(sweeps(looking)) == 1
 
 
@@ -175,16 +175,16 @@ def test_who_holds_the_lock_puts_the_book_in_order(path, db, running, owner, str
     running.store_chunk(0, stroke, owner)
     with hold_book(path):
         with open_book(path) as bystander:
-            assert CaptureRun.left_over(bystander)
+            assert left_over(bystander)
         with open_book(path) as mine:
             assert recover(mine) == 1
-            assert not CaptureRun.left_over(mine)
+            assert not left_over(mine)
             assert len(sweeps(mine)) == 1
 
 
 def test_the_lock_is_free_again_afterwards(path, db, running):
     with open_book(path) as looking:
-        assert not CaptureRun.left_over(looking)
+        assert not left_over(looking)
         with hold_book(path):
             pass
 
@@ -199,7 +199,7 @@ def test_chunks_that_cannot_be_read_stay_and_keep_nobody_out(path, db, running, 
     running.store_chunk(0, stroke, owner)
     db.execute("UPDATE stroke_chunks SET samples_blob = x'00ff'")
     with open_book(path) as after:
-        assert not CaptureRun.left_over(after)
+        assert not left_over(after)
         assert sweeps(after) == []
         assert after.table("stroke_chunks").count == 1
         (row,) = after.query("SELECT ended_reason FROM sessions")
@@ -215,7 +215,7 @@ def test_a_rescue_that_fails_half_way_changes_nothing(db, running, owner, stroke
     monkeypatch.setattr(CaptureRun, "drop_chunks", full)
     with pytest.raises(CoilbenchError, match="disk is full"):
         recover(db)
-    assert CaptureRun.left_over(db)
+    assert left_over(db)
     assert sweeps(db) == []
     monkeypatch.undo()
     assert recover(db) == 1

@@ -209,4 +209,4 @@ def test_sqlite_utils_lists_the_tables_of_a_book(path):
         check=True,
     )
     names = {row["table"] for row in json.loads(said.stdout)}
-    assert {"sets", "springs", "sweeps", "curve_rows", "calibrations", "sessions"} <= names
+    assert {"sets", "springs", "sweeps", "curves", "calibrations", "sessions"} <= names

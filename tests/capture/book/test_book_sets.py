@@ -12,15 +12,8 @@ from hypothesis import strategies as st
 from sqlite_utils import Database
 
 from coilbench.capture.book.schema import migrations
-from coilbench.capture.book.sets import (
-    SetPlan,
-    find_set,
-    labels_for,
-    new_set,
-    set_names,
-    turn_order,
-)
-from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set, set_names
+from coilbench.capture.book.sweeps import store_sweep, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Purpose
 

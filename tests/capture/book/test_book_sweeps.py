@@ -11,8 +11,7 @@ import pytest
 
 from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.book.ratings import Ratings, untold_strokes
-from coilbench.capture.book.sets import turn_order
-from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount
+from coilbench.capture.book.sweeps import load_sweeps, store_sweep, turn_order, uncount
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose

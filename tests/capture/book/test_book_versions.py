@@ -13,11 +13,13 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from sqlite_utils import Database
 
 from coilbench.capture.book import opening
+from coilbench.capture.book.digests import BRANCHES, seal_content
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.schema import migrations
-from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.schema import bring_to, migrations
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.book.versions import MIGRATION_NAMES
@@ -40,6 +42,11 @@ def rows(path: Path, table: str) -> list[dict[str, object]]:
     with closing(sqlite3.connect(path)) as plain:
         plain.row_factory = sqlite3.Row
         return [dict(row) for row in plain.execute(f"SELECT * FROM {table}")]
+
+
+def rows_of(path: Path, sql: str) -> list[tuple[object, ...]]:
+    with closing(sqlite3.connect(path)) as plain:
+        return plain.execute(sql).fetchall()
 
 
 def kept_beside(path: Path) -> list[Path]:
@@ -99,6 +106,42 @@ def test_a_copy_that_cannot_be_made_leaves_the_book_as_it_is(
     with pytest.raises(CoilbenchError, match="disk is full"), open_book(old):
         pass
     assert check_book(old).version == MIGRATION_NAMES[0]
+
+
+def test_curves_named_once_are_the_same_rows_in_a_smaller_book(tmp_path: Path) -> None:
+    """Plain SQL shows the same `curve_rows`; the room of the repeated names is given back."""
+    path = tmp_path / "wide.db"
+    curve = [(branch, at, 50.0 - at / 99.0, 9.0 * at) for branch in BRANCHES for at in range(3000)]
+    with open_book(path, create=True) as db:
+        new_set(db, SetPlan("larch", "outer", ("a", "b")))
+    with closing(sqlite3.connect(tmp_path / "old.db")) as plain:
+        older = Database(plain, execute_plugins=False)
+        bring_to(older, "0016_order")
+        plain.execute("ATTACH ? AS new", [str(path)])
+        for table in ("sets", "springs"):
+            plain.execute(f"INSERT INTO main.{table} SELECT * FROM new.{table}")
+        cells = "'rig', 'complete', 'measured', 1, 0, 0, 0, 0, 0"
+        plain.execute(
+            "INSERT INTO sweeps (id, spring_id, stored_utc, origin, status, purpose, counted,"
+            " samples, samples_lost, load_u_n, load_u_relative, height_u_mm)"
+            f" SELECT id || '-stroke', id, '2026-01-01T00:00:00+00:00', {cells} FROM springs"
+        )
+        plain.executemany("INSERT INTO curve_rows SELECT id, ?, ?, ?, ? FROM sweeps", curve)
+        for (sweep_id,) in plain.execute("SELECT id FROM sweeps").fetchall():
+            seal_content(plain, sweep_id)
+        plain.commit()
+    sealed = "SELECT id, digest, state_digest, content_digest FROM sweeps ORDER BY id"
+    shown = "SELECT sweep_id, branch, point, height_mm, load_n FROM curve_rows ORDER BY 1, 2, 3"
+    before, size = (
+        [rows_of(tmp_path / "old.db", sql) for sql in (sealed, shown)],
+        ((tmp_path / "old.db").stat().st_size),
+    )
+    with open_book(tmp_path / "old.db"):
+        pass
+    assert [rows_of(tmp_path / "old.db", sql) for sql in (sealed, shown)] == before
+    assert len(before[1]) == 2 * len(curve)
+    assert (tmp_path / "old.db").stat().st_size < size / 2
+    assert check_book(tmp_path / "old.db").findings == []
 
 
 def test_a_new_book_needs_no_copy(tmp_path: Path) -> None:

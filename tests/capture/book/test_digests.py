@@ -121,7 +121,9 @@ def test_another_programs_change_fails(book: Path, table: str) -> None:
         plain.execute(f"UPDATE {table} SET {column} = 0")
 
 
-@pytest.mark.parametrize("table", ["sets", "springs", "calibration_points", "sweeps", "curve_rows"])
+@pytest.mark.parametrize(
+    "table", ["sets", "springs", "calibration_points", "sweeps", "curves", "curve_steps"]
+)
 def test_another_programs_deleting_fails(book: Path, table: str) -> None:
     with (
         closing(sqlite3.connect(book)) as plain,
@@ -155,8 +157,13 @@ def test_another_order_of_storing_is_damage(book: Path, table: str) -> None:
 
 def test_a_vacuum_by_another_program_leaves_all_whole(book: Path) -> None:
     with changing(book) as connection:  # a gap in the order
-        for table in ("curve_rows WHERE sweep_id =", "sweeps WHERE id ="):
-            connection.execute(f"DELETE FROM {table} (SELECT id FROM sweeps WHERE rowid = 2)")
+        own = "IN (SELECT id FROM sweeps WHERE rowid = 2)"
+        for rows in (
+            f"curve_steps WHERE curve IN (SELECT curve FROM curves WHERE sweep_id {own})",
+            f"curves WHERE sweep_id {own}",
+            f"sweeps WHERE id {own}",
+        ):
+            connection.execute(f"DELETE FROM {rows}")
     with closing(sqlite3.connect(book)) as plain:
         plain.execute("VACUUM")
         rowids = [rowid for (rowid,) in plain.execute("SELECT rowid FROM sweeps ORDER BY rowid")]
@@ -210,14 +217,16 @@ def test_what_is_damaged_is_named_with_the_cure(book: Path, sql: str, words: str
     assert any("is damaged" in one for one in check_book(book).findings)
 
 
+CURVE = "(SELECT min(curve) FROM curves JOIN sweeps ON id = sweep_id WHERE sweeps.rowid = 3)"
 STROKE = [
     "UPDATE sweeps SET load_u_n = 1.5 WHERE rowid = 3",
     "UPDATE sweeps SET counted = 0 WHERE rowid = 3",
     "UPDATE sweeps SET stored_utc = '2020' || substr(stored_utc, 5) WHERE rowid = 3",
     "UPDATE sweeps SET note = CAST(x'ff' AS TEXT) WHERE rowid = 3",
-    "UPDATE curve_rows SET load_n = load_n + 0.5 WHERE point = 1 AND sweep_id ="
-    " (SELECT id FROM sweeps WHERE rowid = 3)",
-    "DELETE FROM curve_rows WHERE point = 0 AND sweep_id = (SELECT id FROM sweeps WHERE rowid = 3)",
+    f"UPDATE curve_steps SET load_n = load_n + 0.5 WHERE point = 1 AND curve = {CURVE}",
+    f"DELETE FROM curve_steps WHERE point = 0 AND curve = {CURVE}",
+    f"UPDATE curves SET branch = 'unloading' WHERE curve = {CURVE}",
+    f"UPDATE curves SET sweep_id = 'x' || sweep_id WHERE curve = {CURVE}",
 ]
 
 
@@ -265,7 +274,7 @@ def test_a_merge_keeps_the_digests_and_refuses_what_is_damaged(book: Path, tmp_p
     with open_book(other) as db:
         assert whole(db.conn)
     copy_book(book, tmp_path / "harmed.db")
-    harm(tmp_path / "harmed.db", "UPDATE curve_rows SET load_n = 1 WHERE point = 0")
+    harm(tmp_path / "harmed.db", "UPDATE curve_steps SET load_n = 1 WHERE point = 0")
     with pytest.raises(CoilbenchError, match="damaged"):
         merge_books(other, [tmp_path / "harmed.db"])
 

@@ -5,7 +5,7 @@ import pytest
 
 from coilbench.capture.blocks import Finding, SampleFlag
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import turn_order
+from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.virtual.bench import PressSpring, Rest

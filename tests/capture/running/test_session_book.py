@@ -83,12 +83,12 @@ def test_a_full_disk_ends_it_in_one_line_and_earlier_sweeps_are_safe(book, clock
     real = module.open_book
 
     class Small:
-        """The book on a disk that has room for some ten pages more."""
+        """The book on a disk that has room for a few pages more."""
 
         def __enter__(self):
             self.inner = real(book)
             db = self.inner.__enter__()
-            db.execute(f"PRAGMA max_page_count = {pages + 12}")
+            db.execute(f"PRAGMA max_page_count = {pages + 6}")
             return db
 
         def __exit__(self, *error):

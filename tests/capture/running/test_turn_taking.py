@@ -7,15 +7,8 @@ from hypothesis import strategies as st
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import (
-    SetPlan,
-    find_set,
-    labels_for,
-    new_set,
-    set_names,
-    turn_order,
-)
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set, set_names
+from coilbench.capture.book.sweeps import NewSweep, store_sweep, turn_order
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.judging import Purpose, Turn

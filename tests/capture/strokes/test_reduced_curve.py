@@ -7,6 +7,7 @@ from scipy.stats import binned_statistic
 from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, SampleFlag
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.stored import (
+    STRAIGHT_SHARE,
     CurveRow,
     points_as_rows,
     reduce_branch,
@@ -91,6 +92,33 @@ def test_an_unsteady_hand_keeps_its_samples():
     down, _ = split_branches(block)
     kept = reduce_branch("loading", down, step_mm=0.25)
     assert len(kept) >= 119
+
+
+def test_a_straight_branch_needs_few_points_and_lines_between_them_miss_none():
+    """Held to NumPy's own interpolation of the means of all steps."""
+    block = stroke(55, 25, 55, friction=0.02)
+    noise = np.random.default_rng(3).normal(0.0, 0.05, len(block))
+    bent = LoadBlock(block.samples.copy())
+    bent.samples["load_n"] += 0.05 * np.maximum(40.0 - block.samples["height_mm"], 0.0) ** 2 + noise
+    kept = reduced_curve(bent)
+    highest_n = max(row.load_n for row in kept)
+    for name, branch in zip(("loading", "unloading"), split_branches(bent), strict=True):
+        every = reduce_branch(name, branch)
+        few = [row for row in kept if row.branch == name]
+        assert [row.point for row in few] == list(range(len(few)))
+        means = {(row.height_mm, row.load_n) for row in every}
+        assert means >= {(row.height_mm, row.load_n) for row in few}
+        ascending = sorted(few, key=lambda row: row.height_mm)
+        lines_n = np.interp(
+            [row.height_mm for row in every],
+            [row.height_mm for row in ascending],
+            [row.load_n for row in ascending],
+        )
+        off_n = np.abs(lines_n - [row.load_n for row in every])
+        assert off_n.max() <= STRAIGHT_SHARE * highest_n
+        assert len(few) < len(every) / 2
+        assert few[0] == every[0]
+        assert few[-1].height_mm == every[-1].height_mm
 
 
 def test_points_stay_as_they_are():
