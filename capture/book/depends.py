@@ -6,14 +6,15 @@ import hashlib
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.digests import DIGESTS, columns_of, tables
+from coilbench.capture.book.digests import DIGESTS, WITHOUT, columns_of, tables
 from coilbench.capture.book.sets import SetRecord
 
-# A stroke's content_digest covers its curve_rows, a part of a calibration holds what was fitted to
-# its points, the set's record what is read of sets and springs; the rest tells nothing of a set.
+# A stroke's content_digest covers what has none of its own, a part of a calibration holds what was
+# fitted to its points, the set's record what is read of sets and springs; the rest tells nothing.
 _APART = frozenset(
     {
-        *("curve_rows", "calibration_points", "sets", "springs"),
+        *WITHOUT,
+        *("calibration_points", "sets", "springs"),
         *("stroke_chunks", "sessions", "label_swaps", "hand_entries"),
         *("shop", "shop_seen", "shop_news"),
     }
