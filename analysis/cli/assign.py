@@ -27,12 +27,14 @@ from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.inputs.sheet_input import used_pairs
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
     LIMITS_NOT_LOOKED_AT,
     assignment_notes,
     assignment_verdict,
+    assumption_texts,
     level_rows,
     number_text,
     spread_text,
@@ -40,6 +42,7 @@ from coilbench.analysis.report.assignment_text import (
 from coilbench.analysis.report.build_text import card_facts, shims_text, verdict_text
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, needs_lines
+from coilbench.analysis.report.selection_text import names_or_count, selection_document
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
@@ -54,15 +57,19 @@ def assign_command(
     as_json: bool,
 ) -> None:
     """Give every valve an outer, an inner and its shims, as near the card as can be."""
-    parsed = read_build(build)
+    parsed = read_build(build, from_book=True)
     table = lift_table_beside(parsed, build) if with_limits else None
     with Waiting(seconds) as waiting:
         waiting.say("Judging the sets")
         with open_book(book_path()) as db:
-            found = candidate_sets(db, parsed, use_flagged)
+            selection = select(db, parsed, effort, say=waiting.say)
+            parsed = selection.build
+            found = candidate_sets(db, parsed, use_flagged, waiting.say)
+            found = found.of_sets(selection.narrowed(found.sets))
             warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
         with found.before() as before:
             assignment = assign(parsed, found.sets, found.sizes, effort, waiting, before)
+        assignment = selection.bounded(assignment, found.sets, waiting)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]
@@ -74,9 +81,10 @@ def assign_command(
             | {"notes": (*assignment_notes(assignment, SI), *notes), "left_out": found.left_out}
             | {"unsure": found.unsure, "warnings": document(warned)}
             | ({"limits": told} if with_limits else {})
+            | selection_document(selection)
         )
     else:
-        say_card(parsed, found)
+        say_card(parsed, found, selection)
         _show(assignment)
         _show_needs(assignment.chosen, parsed)
         for each in limits:
@@ -94,15 +102,18 @@ def assign_command(
 
 def _show(assignment: Assignment) -> None:
     chosen, shown = assignment.chosen, units()
-    for assumed in assignment.assumptions:
-        say(f"Note: {describe(assumed, shown)}.")
+    for told in assumption_texts(assignment, shown):
+        say(f"Note: {told}.")
     if chosen.valves:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        bounded = (chosen.bound or 0.0) > 0.0 or chosen.status == "feasible"
-        bound = f"; no other choice is below {sums[1]}" if bounded else ""
+        is_open = bool(chosen.looked_at) or chosen.status == "feasible"
+        bound = f"; no other choice is below {sums[1]}" if is_open or (chosen.bound or 0.0) else ""
         say(f"The sum is {sums[0]}{bound}.")
+        if is_open and not chosen.proven:
+            now, best = (shown.load_text(n) for n in _missed_n(chosen, assignment.build))
+            say(f"At best another brings a load's miss, root mean square, from {now} to {best}.")
         say(f"{spread_text(chosen, shown)}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
@@ -110,7 +121,8 @@ def _show(assignment: Assignment) -> None:
             say(f"  {describe(reason, shown)}")
     _show_levels(assignment)
     if chosen.spares:
-        say(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
+        spares = [spring.name for spring in chosen.spares]
+        say(f"Spares: {names_or_count(spares, 'judged spring')}.")
 
 
 def _show_needs(level: Level, build: BuildFile) -> None:
@@ -123,17 +135,21 @@ def _show_needs(level: Level, build: BuildFile) -> None:
         say(f"  {line}")
     if level.objective is None or level.bound is None or not level.valves:
         return
-    cards = [card.cam for card in build.cards]
-    tolerance_n = max(max(cam.seat_tolerance_n, cam.open_tolerance_n) for cam in cards)
-    loads = 2 * len(level.valves)
-    now_n, best_n = (
-        tolerance_n * math.sqrt(max(each, 0.0) / loads) for each in (level.objective, level.bound)
-    )
+    now_n, best_n = _missed_n(level, build)
     say(
         f"That could bring a load's miss, root mean square, from about {shown.load_text(now_n)} to "
         f"{shown.load_text(best_n)} at best, and may bring nothing; what is worth a press: "
         "coilbench plan."
     )
+
+
+def _missed_n(level: Level, build: BuildFile) -> tuple[float, float]:
+    """Return what a load misses the card by, root mean square, at most: now and at the bound."""
+    cards = [card.cam for card in build.cards]
+    tolerance_n = max(max(cam.seat_tolerance_n, cam.open_tolerance_n) for cam in cards)
+    loads = 2 * max(len(level.valves), 1)
+    now, best = (max(each or 0.0, 0.0) for each in (level.objective, level.bound))
+    return tolerance_n * math.sqrt(now / loads), tolerance_n * math.sqrt(best / loads)
 
 
 def _show_valves(level: Level) -> None:

@@ -88,7 +88,10 @@ def _report(found: Soundness) -> None:
             "a stroke can also be left out: coilbench set strokes SET --leave LABEL:NUMBER"
         )
         raise click.exceptions.Exit(1)
-    click.echo("No damage found. What is there is as it was stored; what is gone leaves no trace.")
+    click.echo(
+        "No damage found: what is there is as it was stored, and no row of it is gone. That the "
+        "whole file is of an earlier day would leave no trace."
+    )
 
 
 def merge_command(books: tuple[Path, ...], as_json: bool) -> None:

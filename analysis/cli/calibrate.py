@@ -34,9 +34,10 @@ from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import fixed, significant
 from coilbench.capture.blocks import Finding, Hello
-from coilbench.capture.book.calibrations import newest_part, store_part, store_scale
+from coilbench.capture.book.calibrations import newest_part, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.scales import store_scale
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part

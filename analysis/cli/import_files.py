@@ -20,12 +20,12 @@ from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.inputs.weighing import DoubtfulRow, doubtful_rows
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
-from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.entries import FILES, take_back_text
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.importing_points import Imported
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
+from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import Give, KeyedSetup
 from coilbench.capture.errors import CoilbenchError

@@ -10,7 +10,7 @@ import click
 
 from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
 from coilbench.analysis.inputs.batch import Batch
-from coilbench.analysis.inputs.keying import Desk, Weighed
+from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.slip_text import (
     choices_of,
@@ -18,6 +18,7 @@ from coilbench.analysis.report.slip_text import (
     question_text,
     reading_text,
 )
+from coilbench.analysis.sets.weighed import Weighed
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed

@@ -12,8 +12,8 @@ from coilbench.analysis.cli.hand_options import NO_SCALE, NOTE_FLAGS
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.reading_text import TARE_RIGHT
 from coilbench.analysis.report.slip_text import setup_text
-from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
+from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.give import GivePoint, fit_give
 from coilbench.capture.calibration.keyed_setup import Give, KeyedSetup

@@ -10,12 +10,14 @@ import click
 from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import load_cell, plain_table, print_uncut
+from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets, with_limits
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.selecting import Selection, select
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.build_text import card_facts, shims_text, verdict_text
@@ -23,6 +25,11 @@ from coilbench.analysis.report.curve_text import give_left_out
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
 from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
+from coilbench.analysis.report.selection_text import (
+    names_or_count,
+    selection_document,
+    selection_lines,
+)
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
@@ -34,6 +41,7 @@ class _Paired(NamedTuple):
     build: BuildFile
     candidates: Candidates
     pairing: Pairing
+    selection: Selection
     limits: LimitsReport | None = None
 
     @property
@@ -53,24 +61,29 @@ def pair_command(
 ) -> None:
     """Rank outer, inner and shim combinations against the cam card."""
     with_limits = with_limits or outer is not None or inner is not None
-    cards = [(card, path) for path in builds for card in read_build(path).cards]
-    files = [card for card, _ in cards]
+    read = [(read_build(path, from_book=True), path) for path in builds]
+    cards = [(card, path) for build, path in read for card in build.cards]
     tables = [lift_table_beside(*card) if with_limits else None for card in cards]
-    with open_book(book_path()) as db:
-        candidates = [candidate_sets(db, build, use_flagged) for build in files]
-        names = {name for each in candidates for name in each.sets}
-        warned = (*rig_warnings(db), *scale_warnings(db, names))
     found: list[_Paired] = []
-    for build, table, candidate in zip(files, tables, candidates, strict=True):
-        with candidate.before() as before:
-            each = _Paired(build, candidate, pair_sets(build, candidate.sets, before))
-        if with_limits:
-            each = _with_limits(each, table, outer, inner)
-        found.append(each)
+    with Waiting() as waiting, open_book(book_path()) as db:
+        for whole, _ in read:
+            selection = select(db, whole, by_valve=False, say=waiting.say)
+            for build in selection.build.cards:
+                candidates = candidate_sets(db, build, use_flagged, waiting.say)
+                candidates = candidates.of_sets(selection.narrowed(candidates.sets))
+                waiting.say("Comparing the sets with the card")
+                with candidates.before() as before:
+                    pairing = pair_sets(build, candidates.sets, before)
+                found.append(_Paired(build, candidates, pairing, selection))
+        names = {name for each in found for name in each.candidates.sets}
+        warned = (*rig_warnings(db), *scale_warnings(db, names))
+    if with_limits:
+        each_table = zip(found, tables, strict=True)
+        found = [_with_limits(each, table, outer, inner) for each, table in each_table]
     if as_json:
         documents = [_document(each) for each in found]
-        whole = documents[0] if len(documents) == 1 else {"builds": documents}
-        print_document(document(whole | {"warnings": warned}))
+        told = documents[0] if len(documents) == 1 else {"builds": documents}
+        print_document(document(told | {"warnings": warned}))
     else:
         _show(found, top)
         show_warnings(warned)
@@ -123,7 +136,7 @@ def _document(each: _Paired) -> dict[str, object]:
     whole |= {name: document(facts[name]) for name in ("notes", "lobe")}
     if each.limits is not None:
         whole["limits"] = limits_document(each.limits)
-    return whole
+    return whole | selection_document(each.selection)
 
 
 def limits_document(limits: LimitsReport) -> dict[str, object]:
@@ -145,7 +158,7 @@ def say_limits(limits: LimitsReport) -> None:
 def _show(found: list[_Paired], top: int) -> None:
     shown = units()
     for each in found:
-        show_pairing(each.build, each.candidates, each.pairing, top)
+        show_pairing(each.build, each.candidates, each.pairing, top, each.selection)
         if each.limits is not None:
             say_limits(each.limits)
     if any(each.build.cam.side for each in found):
@@ -165,10 +178,16 @@ def _named(each: Combination | LimitsReport, shown: Units) -> str:
     return pair_text(each.outer, each.inner, each.choice, shown)
 
 
-def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int) -> None:
+def show_pairing(
+    build: BuildFile,
+    found: Candidates,
+    pairing: Pairing,
+    top: int,
+    selection: Selection | None = None,
+) -> None:
     """Print a card, its combinations as a table, and what is to be said of them."""
     shown = units()
-    say_card(build, found)
+    say_card(build, found, selection)
     length, load = shown.length, shown.load
     table = plain_table(
         "",
@@ -187,17 +206,21 @@ def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int
         say(line)
 
 
-def say_card(build: BuildFile, found: Candidates) -> None:
+def say_card(build: BuildFile, found: Candidates, selection: Selection | None = None) -> None:
     """Print what the card asks for, what was assumed, what is left out and what is unsure."""
     for line in card_lines(build, units()):
+        say(line)
+    for line in selection_lines(selection) if selection is not None else ():
         say(line)
     curves = [curve for springs in found.sets.values() for curve in springs.curves]
     for line in give_left_out(curves, units()):
         say(line)
     if found.left_out:
-        say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged includes them).")
+        flagged = names_or_count(found.left_out, "judged spring")
+        say(f"Left out as flagged: {flagged} (--use-flagged includes them).")
     if found.unsure:
-        say(f"Included, though their check is unsure: {', '.join(found.unsure)}.")
+        unsure = names_or_count(found.unsure, "judged spring")
+        say(f"Included, though their check is unsure: {unsure}.")
 
 
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:

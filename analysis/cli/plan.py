@@ -25,9 +25,9 @@ from coilbench.analysis.inputs.rig_record import plan_warnings
 from coilbench.analysis.report.curve_text import give_left_out, tare_zero
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
-from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError

@@ -9,9 +9,9 @@ import click
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.rests_text import kept_lines
-from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets, untold_strokes
+from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.calibration.keyed_setup import MOST_RESTS_N
 from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.errors import CoilbenchError
@@ -36,7 +36,7 @@ def ratings_command(
     given = {name: told for name, told in given.items() if told is not None}
     with open_book(book_path(), create=bool(given)) as db:
         before = ratings = Ratings.of_book(db)
-        refuse_damaged_strokes(db.conn)  # strokes of all sets tell what rests on the springs
+        refuse_damaged_sets(db.conn)  # strokes of all sets tell what rests on the springs
         if given:
             ratings = replace(ratings, **given)
             refuse_heavy_rests(ratings.rests_n, yes=yes)

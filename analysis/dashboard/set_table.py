@@ -19,8 +19,8 @@ from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sets import SetRecord, find_set, set_names
+from coilbench.capture.book.rows import first_row, utc_now
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done
@@ -175,7 +175,7 @@ class BookReader:
                 self._over.wait(RETRY_S)
 
     def _read(self, db: Database) -> None:
-        if self.set_name not in set_names(db):
+        if first_row(db, "SELECT 1 FROM sets WHERE name = ?", [self.set_name]) is None:
             return
         mark = _mark(db)
         if mark == self._read_mark:

@@ -268,6 +268,8 @@ class Level:
         not_considered: how many choices of place, springs and what is under them were left out
             because a load was not read.
         needs: the readings that could change the answer, the most promising first.
+        looked_at: springs only looked at, not judged; the bound is over them at their best, too.
+        looks_hold: whether no judged load was beyond what a look allows.
     """
 
     effort: Effort
@@ -278,6 +280,8 @@ class Level:
     spares: tuple[Candidate, ...] = ()
     not_considered: int = 0
     needs: tuple[Need, ...] = ()
+    looked_at: int = 0
+    looks_hold: bool = True
 
     @property
     def proven(self) -> bool:
@@ -285,7 +289,7 @@ class Level:
         if self.status != "optimal" or self.bound is None or self.objective is None:
             return False
         worst = math.fsum(plan.worst for plan in self.valves)
-        return worst - self.bound <= 2.0 * GAP * max(self.objective, 1.0)
+        return self.looks_hold and worst - self.bound <= 2.0 * GAP * max(self.objective, 1.0)
 
     @property
     def gap(self) -> float | None:

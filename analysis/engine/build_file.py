@@ -37,6 +37,7 @@ from coilbench.capture.blocks import Finding
 
 Under = Literal["both", "outer", "inner"]  # which of a valve's springs a shim lies under
 UNDERS: tuple[Under, ...] = get_args(Under)
+EVERY = "*"  # in place of names: every set of the book that has the role
 
 _Names = Annotated[tuple[Text, ...], Meta(min_length=1)]
 _Count = Annotated[int, Meta(ge=0, le=1_000_000)]
@@ -92,11 +93,49 @@ class Limits(Table, frozen=True):
     loss_allowance: Share = Share()
 
 
-class Springs(Table, frozen=True):
-    """Names of the candidate sets; inner is empty for single springs."""
+class Where(Table, frozen=True):
+    """Which springs of the whole book are meant: marked so, and pressed over these heights."""
 
-    outer: _Names
-    inner: _Names = ()
+    mark: Text | None = None
+    read_down_to_mm: LengthMm | None = None
+    read_up_to_mm: LengthMm | None = None
+
+
+class SpringsGiven(Table, frozen=True):
+    """The candidate sets as the file names them; EVERY is all of that role in the book."""
+
+    outer: _Names | Text
+    inner: _Names | Text = ()
+    where: Where | None = None
+
+
+@dataclass(frozen=True)
+class Springs:
+    """Names of the candidate sets; inner is empty for single springs.
+
+    Attributes:
+        outer, inner: empty where every set of that role in the book is meant.
+        every: the roles of which every set is meant.
+        where: which of their springs.
+    """
+
+    outer: tuple[str, ...]
+    inner: tuple[str, ...] = ()
+    every: tuple[str, ...] = ()
+    where: Where = Where()  # noqa: RUF009  frozen
+
+    @classmethod
+    def of(cls, given: SpringsGiven) -> Springs:
+        """Read them as the file names them."""
+        named = {"outer": given.outer, "inner": given.inner}
+        every = tuple(role for role, names in named.items() if names == EVERY)
+        outer, inner = (() if isinstance(names, str) else names for names in named.values())
+        return cls(outer, inner, every, given.where or Where())
+
+    @property
+    def paired(self) -> bool:
+        """Whether a valve has an inner spring."""
+        return bool(self.inner) or "inner" in self.every
 
 
 class WireGiven(Table, frozen=True):
@@ -199,6 +238,13 @@ class BuildFile:
             if mm is not None
         ]
         return round(min(known_mm), 6) if known_mm else None
+
+    def with_sets(self, outer: tuple[str, ...], inner: tuple[str, ...]) -> BuildFile:
+        """Return it with other candidate sets."""
+        springs = replace(self.springs, outer=outer, inner=inner, every=())
+        wires = dict.fromkeys((*outer, *inner), WireGiven()) | dict(self.wires)
+        by_card = tuple(card.with_sets(outer, inner) for card in self.by_card)
+        return replace(self, springs=springs, wires=wires, by_card=by_card)
 
     def of_valves(self, heights_mm: Mapping[str, float]) -> BuildFile:
         """Return it for some of its valves alone, each at its height."""

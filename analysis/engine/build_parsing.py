@@ -11,6 +11,7 @@ import msgspec
 from msgspec import structs
 
 from coilbench.analysis.engine.build_file import (
+    EVERY,
     UNDERS,
     BuildFile,
     Limits,
@@ -18,6 +19,7 @@ from coilbench.analysis.engine.build_file import (
     ScaleGiven,
     Shim,
     Springs,
+    SpringsGiven,
     ValveTrain,
     WireGiven,
 )
@@ -48,7 +50,7 @@ class _File(Table, frozen=True):
 
     cam: CamTable
     head: Head
-    springs: Springs
+    springs: SpringsGiven
     shims: tuple[Shim, ...] = ()
     limits: Limits = Limits()
     wire: dict[str, Any] = msgspec.field(default_factory=dict)
@@ -86,10 +88,11 @@ def parse_build(text: str, name: str) -> BuildFile:
 
 def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, Side]) -> BuildFile:
     """Check a file as one card sees it, for the valves that the card is for."""
-    _check_names(source, file.springs)
+    _check_springs(source, file.springs)
+    springs = Springs.of(file.springs)
     cam = file.cam.read(source, side, file.limits.loss_allowance)
     head = _with_valves(source, file.head, side, sides)
-    _check_heights(source, head, cam.valve_lift_mm, paired=bool(file.springs.inner))
+    _check_heights(source, head, cam.valve_lift_mm, paired=springs.paired)
     shims = _shims(source, file)
     _check_choices(source, file)
     wires, train = _wires(source, file), _train(source, file)
@@ -100,7 +103,7 @@ def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, S
         head,
         shims,
         file.limits,
-        file.springs,
+        springs,
         tuple(_notes(source, file, cam)),
         wires,
         train,
@@ -108,7 +111,20 @@ def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, S
     )
 
 
-def _check_names(source: Source, springs: Springs) -> None:
+def _check_springs(source: Source, given: SpringsGiven) -> None:
+    for role in ("outer", "inner"):
+        named = getattr(given, role)
+        if isinstance(named, str) and named != EVERY:
+            hint = f'Write a list like ["larch"], or "{EVERY}" for every {role} set of the book'
+            source.refuse(("springs", role), f"{named!r:.60} is not a list of sets", hint)
+    springs = Springs.of(given)
+    if given.where is not None and not springs.every:
+        hint = f'Write outer = "{EVERY}", or leave where out'
+        source.refuse(("springs", "where"), "where selects from every set of the book", hint)
+    low_mm, high_mm = springs.where.read_down_to_mm, springs.where.read_up_to_mm
+    if low_mm is not None and high_mm is not None and low_mm >= high_mm:
+        what = "read_down_to is not below read_up_to"
+        source.refuse(("springs", "where", "read_down_to"), what, "Check both heights")
     names = (*springs.outer, *springs.inner)
     for index, name in enumerate(names):
         if name in names[:index]:
@@ -156,8 +172,10 @@ def _check_choices(source: Source, file: _File) -> None:
 
 
 def _wires(source: Source, file: _File) -> dict[str, WireGiven]:
+    springs = Springs.of(file.springs)
+    names = (*springs.outer, *springs.inner)
     for name in file.wire:
-        if name not in (*file.springs.outer, *file.springs.inner):
+        if name not in names and not springs.every:
             what = f"no set {name!r} is named under [springs]"
             source.refuse(("wire", name), what, "Write it like [wire.larch], with a set's name")
     wires = source.read_each(WireGiven, ("wire",))
@@ -166,7 +184,6 @@ def _wires(source: Source, file: _File) -> dict[str, WireGiven]:
             what = f"{given.material!r} is not in the table of wires"
             hint = f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength"
             source.refuse(("wire", name, "material"), what, hint)
-    names = (*file.springs.outer, *file.springs.inner)
     return dict.fromkeys(names, WireGiven()) | wires
 
 

@@ -13,8 +13,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
-from msgspec import structs
-
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
@@ -351,9 +349,8 @@ def valve_presses(
     sets = {name: shop.sets[name].springs for name in names}
     if any(not springs.curves for springs in sets.values()):
         return
-    chosen = structs.replace(shop.build.springs, outer=names[:1], inner=names[1:])
     effort: Effort = "cuts" if best.choice.seat_cut_mm > 0.0 else "shims"
-    build = replace(shop.build, springs=chosen)
+    build = shop.build.with_sets(names[:1], names[1:])
     level = assign(build, sets, shop.set_sizes, effort).chosen
     if not _may_gain(level, build.cam):
         return

@@ -36,6 +36,8 @@ class ThreeIndexProblem:
         uses: shape (S, T), how many shims of each kind a stack needs.
         stock: shape (T,), how many there are.
         effort: shape (S,), 0 or more; of equal costs the least effort is taken.
+        outside: shape (K,), what a triple at least costs at each place that has a spring which is
+            not among these; inf where these are all there are.
     """
 
     costs: Callable[[int], Array]
@@ -44,6 +46,12 @@ class ThreeIndexProblem:
     uses: Array
     stock: Array
     effort: Array
+    outside: Array | None = None
+
+    @cached_property
+    def least_outside(self) -> Array:
+        """What is not among these at least costs, shape (K,)."""
+        return np.full(len(self.wanted), np.inf) if self.outside is None else self.outside
 
     @cached_property
     def shape(self) -> tuple[int, int, int]:
@@ -73,7 +81,8 @@ class ThreeIndexProblem:
         def free(place: int) -> Array:
             return np.where(np.isfinite(self.costs(place)), 0.0, np.inf)
 
-        return replace(self, costs=free, effort=np.zeros_like(self.effort))
+        outside = np.where(np.isfinite(self.least_outside), 0.0, np.inf)
+        return replace(self, costs=free, effort=np.zeros_like(self.effort), outside=outside)
 
     def block(self, place: int) -> Array:
         """Return one place's costs with its effort."""

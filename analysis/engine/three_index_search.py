@@ -48,9 +48,10 @@ def solve(problem: ThreeIndexProblem, solving: Solving | None = None) -> Solutio
     """Find the least sum of costs, and prove it; else the status says what is known."""
     start = _first_columns(problem)
     if start is None:
-        return NO_SOLUTION
+        outside = bool(np.isfinite(problem.least_outside).any())
+        return Solution("unknown", (), None, 0.0) if outside else NO_SOLUTION
     solving = Solving() if solving is None else solving
-    return _search(problem, _best_prices(problem, start, solving), solving)
+    return _search(problem, _best_prices(problem, start), solving)
 
 
 @dataclass(frozen=True)
@@ -61,14 +62,16 @@ class _Priced:
         bound: no solution costs less.
         columns: of each place those of least reduced cost.
         reduced: shape (n,), what the bound rises by if the column is used, 0 or more.
-        complete_to: every column left out has a reduced cost of this or more; inf where none
-            that is allowed was left out.
+        complete_to: every column of the problem left out has a reduced cost of this or more; inf
+            where none that is allowed was.
+        outside: what is outside the problem has a reduced cost of this or more.
     """
 
     bound: float
     columns: Columns
     reduced: Array
     complete_to: float
+    outside: float
 
 
 def _price(
@@ -82,7 +85,7 @@ def _price(
         filler_cost: cost of leaving a place empty; inf where that is not allowed.
     """
     supply = prices.outer.sum() + prices.inner @ problem.inner_uses + prices.shim @ problem.stock
-    bound, complete_to = float(supply), np.inf
+    bound, complete_to, beyond = float(supply), np.inf, np.inf
     found, reduced = [], []
     for place, wanted in enumerate(problem.wanted):
         cost = problem.block(place)
@@ -92,7 +95,9 @@ def _price(
             - prices.inner[None, :, None]
             - (problem.uses @ prices.shim)[None, None, :]
         )
-        least = min(float(rest.min()), filler_cost)
+        outside = float(problem.least_outside[place])  # no price is above 0: it costs no less
+        least = min(float(rest.min()), filler_cost, outside)
+        beyond = min(beyond, outside - least) if math.isfinite(outside) else beyond
         bound += float(wanted) * least
         flat = rest.ravel() - least if np.isfinite(least) else rest.ravel()
         if most < flat.size:
@@ -106,7 +111,7 @@ def _price(
         at = np.full(len(parted), place)
         found.append(Columns(at, outer, inner, stack, cost.ravel()[parted]))
         reduced.append(flat[parted])
-    return _Priced(bound, Columns.together(found), np.concatenate(reduced), complete_to)
+    return _Priced(bound, Columns.together(found), np.concatenate(reduced), complete_to, beyond)
 
 
 def _first_columns(problem: ThreeIndexProblem) -> Columns | None:
@@ -132,11 +137,8 @@ def _first_columns(problem: ThreeIndexProblem) -> Columns | None:
         columns = more
 
 
-def _best_prices(problem: ThreeIndexProblem, columns: Columns, solving: Solving) -> Prices:
-    """Return prices of the best bound, by adding columns to a linear programme with a solution.
-
-    Any prices give a bound: where the time is out, a weaker one.
-    """
+def _best_prices(problem: ThreeIndexProblem, columns: Columns) -> Prices:
+    """Return prices of the best bound, by adding columns to a linear programme with a solution."""
     best, best_bound = None, -np.inf
     while True:
         value, prices = relax(problem, columns)
@@ -145,7 +147,7 @@ def _best_prices(problem: ThreeIndexProblem, columns: Columns, solving: Solving)
             best, best_bound = prices, priced.bound
         more = _with_new(problem, columns, priced.columns)
         done = value - best_bound <= TOLERANCE * max(1.0, abs(value))
-        if done or len(more) == len(columns) or solving.left_s() <= 0.0:
+        if done or len(more) == len(columns):
             return best
         columns = more
 
@@ -183,13 +185,17 @@ def _search(problem: ThreeIndexProblem, prices: Prices, solving: Solving) -> Sol
         if chosen.columns is not None and chosen.columns.cost.sum() < best_cost:
             best, best_cost = chosen.columns, float(chosen.columns.cost.sum())
         # What was left out costs at least bound + window, what was in at least chosen.bound.
-        bound = max(priced.bound, min(chosen.bound, priced.bound + window))
+        others = priced.bound + min(window, priced.outside)
+        bound = max(priced.bound, min(chosen.bound, others))
         if chosen.status in ("feasible", "unknown"):
             return _solution(problem, best, bound)
         if best is not None and bound >= best_cost - GAP * max(1.0, abs(best_cost)) / 2.0:
             return _solution(problem, best, bound)
         if math.isinf(priced.complete_to):
-            return NO_SOLUTION if best is None else _solution(problem, best, bound)
+            nothing = best is None and math.isinf(priced.outside)
+            return NO_SOLUTION if nothing else _solution(problem, best, bound)
+        if window >= best_cost - priced.bound:  # what is outside leaves it open
+            return _solution(problem, best, bound)
         most *= GROWTH
 
 

@@ -107,6 +107,7 @@ _EXPECTED = {
     "bool": ("true or false", "Write true or false without quotes"),
     "array": ("a list", 'Write names like ["larch"], shims like [[shims]]'),
     "object": ("a section", "Write its keys under a heading like [cam] or [[shims]]"),
+    "str | array": ('a list, or "*"', 'Write a list like ["larch"], or "*" for every set'),
     "int | object": (
         "a whole number or a section",
         "Write valves = 12, or a height for each valve under [head.valves]",

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.limits.valve_motion import LiftTable
@@ -36,13 +36,33 @@ AMBIGUOUS = {
 }
 
 
-def read_build(path: Path) -> BuildFile:
+def read_build(path: Path, *, from_book: bool = False) -> BuildFile:
     """Read a build file.
+
+    Args:
+        path: of the file.
+        from_book: whether it may take every set of the book for candidates.
 
     Raises:
         CoilbenchError: it can't be read, or not be used.
     """
-    return parse_build(read_text(path), path.name)
+    build = parse_build(read_text(path), path.name)
+    return build if from_book else with_named_sets(build)
+
+
+def with_named_sets(build: BuildFile) -> BuildFile:
+    """Return a build whose sets are named.
+
+    Raises:
+        CoilbenchError: it takes every set of the book.
+    """
+    if build.springs.every:
+        raise CoilbenchError(
+            f'"{EVERY}" takes every set of the book, and this command needs sets by name',
+            where=f"{build.name}, springs.{build.springs.every[0]}",
+            hint="Name those that coilbench pair or assign chose",
+        )
+    return build
 
 
 def read_text(path: Path) -> str:

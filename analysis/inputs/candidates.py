@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
 from statistics import fmean
@@ -69,8 +69,21 @@ class Candidates:
         """Give what was worked out of them before; what is added meanwhile is kept."""
         return growing(WorkedOut, self.depends)
 
+    def of_sets(self, sets: dict[str, SetCurves]) -> Candidates:
+        """Return them with fewer springs."""
+        kept = {curve.label for springs in sets.values() for curve in springs.curves}
+        unsure = [one for one in self.unsure if one in kept]
+        used = {name: [curve.label for curve in one.curves] for name, one in sets.items()}
+        depends = None if self.depends is None else self.depends + repr(used).encode()
+        return replace(self, sets=sets, unsure=unsure, depends=depends)
 
-def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
+
+def candidate_sets(
+    db: Database,
+    build: BuildFile,
+    use_flagged: bool,
+    say: Callable[[str], None] = lambda _: None,
+) -> Candidates:
     """Read a build file's candidate sets from the book, flagged springs left out or not.
 
     A set that was not measured, or of which every spring is flagged, does not bar the others.
@@ -88,6 +101,7 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
 
     found = Candidates({}, {}, [], [], {}, depends())
     for name, offset_mm in places:
+        say(f"Judging {name}, {len(found.sizes) + 1} of {len(places)} sets")
         record, asked = records[name], _asked(build, offset_mm, alone=False)
         found.sizes[name] = len(record.springs)
         try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 from sqlite_utils import Database
@@ -21,6 +21,7 @@ from coilbench.analysis.sets.slips import (
     slips,
     strange_height,
 )
+from coilbench.analysis.sets.weighed import Weighed
 from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import (
     KeyedRow,
@@ -39,40 +40,6 @@ from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
 LIKELY = 0.5  # of how far nothing is asked: what is offered in place of a slip; our choice
 CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
-
-
-@dataclass(frozen=True)
-class Weighed:
-    """What a reading looks like beside what the book holds.
-
-    Attributes:
-        found: what makes it doubtful.
-        refusal: why it cannot be stored at all, as its height or load is impossible.
-        meant: what was probably meant, of which nothing would be asked; None where unknown.
-        earlier: the spring's own reading without which nothing would be asked, of several the one
-            farthest from the other springs; None where there is none.
-    """
-
-    reading: KeyedReading
-    found: tuple[Slip, ...] = ()
-    refusal: CoilbenchError | None = None
-    meant: KeyedReading | None = None
-    earlier: str | None = None
-
-    @property
-    def sound(self) -> bool:
-        """Whether there is nothing to ask."""
-        return not self.found and self.refusal is None
-
-    @property
-    def wrong_beside(self) -> str | None:
-        """The name of the reading that cannot be right beside it; None where there is none."""
-        return next((one.other.name for one in self.found if one.other is not None), None)
-
-    @property
-    def may_be_wrong(self) -> str | None:
-        """The name of an earlier reading that may be the wrong one of the two; None without."""
-        return self.wrong_beside or self.earlier
 
 
 class _Stored(NamedTuple):

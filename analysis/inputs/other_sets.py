@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from statistics import median
-from typing import NamedTuple
 
 from sqlite_utils import Database
 
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.sets.courses import SAME_MM, Held
+from coilbench.analysis.sets.slips import FitsOther
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 
@@ -21,23 +21,6 @@ _FITS_SHARE = 0.04
 _BETTER = 3.0  # times as near
 _MOST_HEIGHTS = 5  # of a spring that are compared
 _LEAST_OTHERS = 2  # springs that tell what a set's load is
-
-
-class FitsOther(NamedTuple):
-    """A spring that another set's loads fit.
-
-    Attributes:
-        off, other_off: how far it is from the middle of its own set, and from that of the other,
-            as fractions of the load: at its heights the middle one, and the largest.
-        heights: at how many heights.
-    """
-
-    label: str
-    set_name: str
-    other: str
-    off: float
-    other_off: float
-    heights: int
 
 
 class _Loads:

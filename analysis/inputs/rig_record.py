@@ -46,13 +46,14 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
 )
-from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.state import good_for_days
+from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration, PartKind
@@ -115,10 +116,13 @@ def calibration_card(db: Database) -> Card:
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
     told = Ratings.of_book(db)
-    refuse_damaged_strokes(db.conn)  # strokes of all sets tell what rests on the springs
+    refuse_damaged_sets(db.conn)  # strokes of all sets tell what rests on the springs
     card = Card.of(
         None if whole is None else whole.calibration_id,
-        [(part.part_id, part.made_utc, part) for part in (load, *others)],
+        [
+            (part.part_id, part.made_utc, replace(part, points=part_points(db, part.part_id)))
+            for part in (load, *others)
+        ],
         utc_now(),
         noise_counts=records[-1].check.load_sd_counts if records else None,
         budget=None

@@ -32,6 +32,7 @@ from coilbench.analysis.inputs.build_input import lift_table_beside, read_build,
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings, scale_warnings
+from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,
     Line,
@@ -49,9 +50,10 @@ from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import find_scale, newest_part
+from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.provenance import scale_made_utc, set_provenance
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.strokes.bins import Array
 
@@ -72,11 +74,16 @@ def read_sheet(
     Raises:
         CoilbenchError: the build file or a set that it names can't be used.
     """
-    build = read_build(build_path)
-    table = lift_table_beside(build, build_path)
+    whole = read_build(build_path, from_book=True)
+    table = lift_table_beside(whole, build_path)
+    solving = solving or Solving()
+    selection = select(db, whole, effort)
+    build = selection.build
     found = candidate_sets(db, build, use_flagged)
+    found = found.of_sets(selection.narrowed(found.sets))
     with found.before() as before:
         assignment = assign(build, found.sets, found.sizes, effort, solving, before)
+    assignment = selection.bounded(assignment, found.sets, solving)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Assignment, Level, LevelStatus, ValvePlan
@@ -36,6 +36,7 @@ LIMITS: dict[RelaxedLimit, str] = {
     "effort_shims": "--effort shims",
 }
 
+MOST_SETS_NAMED = 4  # whose solid height is unknown, each in a note of its own
 LIMITS_NOT_LOOKED_AT = (
     "what wire and valve train bear was not looked at (stress, surge, the speed at which the valve "
     "leaves its cam): --limits does"
@@ -56,7 +57,10 @@ json_keys(
     "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n coil_bind_margin_mm fits "
     "verdict",
 )
-json_keys(Level, "effort objective bound status proven not_considered shims cuts valves_that_fit")
+json_keys(
+    Level,
+    "effort objective bound status proven not_considered looked_at shims cuts valves_that_fit",
+)
 json_keys(
     Assignment,
     "status=chosen.status proven=chosen.proven effort objective=chosen.objective "
@@ -132,6 +136,23 @@ def assignment_notes(assignment: Assignment, units: Units) -> tuple[str, ...]:
     return tuple(describe(each, units) for each in notes)
 
 
+def assumption_texts(assignment: Assignment, units: Units) -> Iterator[str]:
+    """Yield what was assumed about valves and springs; many sets of one lack in one sentence."""
+    alike = [
+        each.set_name
+        for each in assignment.assumptions
+        if isinstance(each, SolidUnknown) and each.closing_mm is None
+    ]
+    for each in assignment.assumptions:
+        if len(alike) <= MOST_SETS_NAMED or getattr(each, "set_name", None) not in alike:
+            yield describe(each, units)
+    if len(alike) > MOST_SETS_NAMED:
+        yield (
+            f"coil bind not checked, solid heights of {len(alike)} sets unknown: measure those of "
+            "the springs chosen (coilbench set measure)"
+        )
+
+
 def assignment_verdict(level: Level) -> str:
     """Say what an assignment gives, and whether it is proven the best; or that there is none."""
     match level.status:
@@ -150,7 +171,11 @@ def assignment_verdict(level: Level) -> str:
         )
     elif level.status == "optimal":
         why = "loads between the heights that were read may be otherwise"
-        if level.not_considered:
+        if level.looked_at:
+            why = f"{level.looked_at} springs were only looked at, not judged"
+            if not level.looks_hold:
+                why += ", and a look was off by more than it allows"
+        elif level.not_considered:
             why = f"{level.not_considered} were left out for want of a reading"
         proven = f"Not proven: of the choices that were read none comes nearer, but {why}"
     else:

@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from coilbench.analysis.inputs.free_lengths import LengthsContradicted
-from coilbench.analysis.inputs.keying import Weighed
-from coilbench.analysis.inputs.other_sets import FitsOther
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.slips import Foretold, Slip
+from coilbench.analysis.sets.slips import FitsOther, Foretold, Slip
+from coilbench.analysis.sets.weighed import Weighed
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed

@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,6 +92,23 @@ class Slip:
     def impossible(self) -> bool:
         """Whether no spring does this, so that it cannot be stored as it is."""
         return self.kind == "falls"
+
+
+class FitsOther(NamedTuple):
+    """A spring that another set's loads fit.
+
+    Attributes:
+        off, other_off: how far it is from the middle of its own set, and from that of the other,
+            as fractions of the load: at its heights the middle one, and the largest.
+        heights: at how many heights.
+    """
+
+    label: str
+    set_name: str
+    other: str
+    off: float
+    other_off: float
+    heights: int
 
 
 @dataclass(frozen=True)

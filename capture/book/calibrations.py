@@ -7,9 +7,6 @@ read with. Newest is by rowid, the order of storing, since a clock may be set ba
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -17,7 +14,6 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
-from coilbench.capture.calibration.keyed_setup import KeyedSetup, Scale, ScalePoint
 from coilbench.capture.calibration.model import (
     Calibration,
     NewPart,
@@ -44,7 +40,7 @@ _POINT_COLUMNS = tuple(field.name for field in fields(PointRow))
 
 @dataclass(frozen=True, kw_only=True)
 class PartRecord(NewPart):
-    """A part as the book keeps it."""
+    """A part as the book keeps it, without its points: `part_points` reads them."""
 
     part_id: str
     made_utc: str
@@ -122,13 +118,13 @@ def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
     row = first_row(
         db, "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC LIMIT 1", [kind]
     )
-    return None if row is None else _part(db, row)
+    return None if row is None else _part(row)
 
 
 def parts(db: Database, kind: PartKind) -> list[PartRecord]:
     """Return every part of a kind, newest first."""
     rows = db.query("SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC", [kind])
-    return [_part(db, row) for row in list(rows)]
+    return [_part(row) for row in rows]
 
 
 def current_calibration(db: Database) -> CalibrationRecord:
@@ -148,7 +144,7 @@ def current_calibration(db: Database) -> CalibrationRecord:
 
 
 def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
-    """Return a calibration by its id or its first characters, without its parts' many points.
+    """Return a calibration by its id or its first characters.
 
     Raises:
         CoilbenchError: the book has none that begins so, or several.
@@ -165,34 +161,28 @@ def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
             f"the book has {several} calibration whose id begins with {calibration_id!r}",
             hint="See their ids in the book's table calibrations, or give own or newest",
         )
-    return _calibration(db, rows[0], points=False)
+    return _calibration(db, rows[0])
 
 
-def _calibration(db: Database, row: dict[str, Any], *, points: bool = True) -> CalibrationRecord:
-    ids = (row[f"{kind}_part_id"] for kind in _COMMANDS)
-    load, travel, flex = (_part_by_id(db, part_id, points=points) for part_id in ids)
+def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
+    load, travel, flex = (_part_by_id(db, row[f"{kind}_part_id"]) for kind in _COMMANDS)
     assert load is not None  # noqa: S101  the schema wants both
     assert travel is not None  # noqa: S101
     return CalibrationRecord(row["id"], row["made_utc"], load, travel, flex)
 
 
-def _part_by_id(db: Database, part_id: str | None, *, points: bool) -> PartRecord | None:
+def _part_by_id(db: Database, part_id: str | None) -> PartRecord | None:
     row = first_row(db, "SELECT * FROM calibration_parts WHERE id = ?", [part_id])
-    return None if row is None else _part(db, row, points=points)
+    return None if row is None else _part(row)
 
 
-def _part(db: Database, row: dict[str, Any], *, points: bool = True) -> PartRecord:
-    found = db.execute(
-        f"SELECT {', '.join(_POINT_COLUMNS)} FROM calibration_points"  # noqa: S608  our own names
-        " WHERE part_id = ? ORDER BY point",
-        [row["id"]] if points else [None],
-    )
+def _part(row: dict[str, Any]) -> PartRecord:
     return PartRecord(
         **{name: row[name] for name in _PART_COLUMNS},
         part_id=row["id"],
         made_utc=row["made_utc"],
         fit=fit_from_json(row["fit_json"]),
-        points=tuple(PointRow(*point) for point in found),
+        points=(),
         notes=tuple(remarks_of(row["notes_json"])),
     )
 
@@ -260,75 +250,3 @@ def set_good_for_days(db: Database, days: float) -> None:
             " ON CONFLICT (only_row) DO UPDATE SET good_for_days = excluded.good_for_days",
             [days],
         )
-
-
-def store_scale(db: Database, scale: Scale) -> str:
-    """Store a scale's calibration; returns its id."""
-    scale_id = new_id()
-    with writing(db):
-        insert(
-            db,
-            "scales",
-            {name: getattr(scale, name) for name in _SCALE_COLUMNS}
-            | {
-                "id": scale_id,
-                "made_utc": utc_now(),
-                "fit_json": fit_to_json(scale.fit),
-                "notes_json": note_of(scale.notes) or "[]",
-            },
-        )
-        points = zip(scale.points, scale.residuals_n, strict=True)
-        for number, (point, residual_n) in enumerate(points, start=1):
-            place = {"scale_id": scale_id, "point": number, "residual_n": residual_n}
-            insert(db, "scale_points", vars(point) | place)
-    return scale_id
-
-
-def find_scale(db: Database, name: str) -> Scale:
-    """Return the newest calibration of a scale.
-
-    Raises:
-        CoilbenchError: the book has no scale of that name.
-    """
-    row = first_row(db, "SELECT * FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1", [name])
-    if row is None:
-        known = [row["name"] for row in db.query("SELECT DISTINCT name FROM scales ORDER BY name")]
-        raise CoilbenchError(
-            f"the book has no scale {name!r}",
-            hint=f"Its scales are {', '.join(known)}"
-            if known
-            else "Calibrate it with: coilbench rig weigh --scale NAME --from FILE",
-        )
-    points = list(
-        db.query("SELECT * FROM scale_points WHERE scale_id = ? ORDER BY point", [row["id"]])
-    )
-    return Scale(
-        **{name: row[name] for name in _SCALE_COLUMNS},
-        fit=fit_from_json(row["fit_json"]),
-        points=tuple(
-            ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"], p["u_kg"]) for p in points
-        ),
-        residuals_n=tuple(point["residual_n"] for point in points),
-        notes=tuple(remarks_of(row["notes_json"])),
-    )
-
-
-def keyed_setup_of(document: Mapping[str, Any], load_u_relative: float) -> KeyedSetup:
-    """Return the set-up that KeyedSetup.to_document wrote.
-
-    Args:
-        load_u_relative: as stored with the readings; early books keep the masses' part there
-            alone.
-
-    Raises:
-        CoilbenchError: the scale's fit cannot be read.
-    """
-    names = {one.name for one in fields(KeyedSetup)} - {"scale"}
-    numbers = {name: value for name, value in document.items() if name in names}
-    known = document.get("scale")
-    if known is None:
-        return KeyedSetup(**numbers)
-    masses_u = math.sqrt(max(load_u_relative**2 - numbers.get("lever_ratio_u", 0.0) ** 2, 0.0))
-    fit = fit_from_json(json.dumps(known["fit"]))
-    scale = Scale(known["name"], "", fit, known.get("reference_u_relative", masses_u), 0.0)
-    return KeyedSetup(**numbers, scale=scale)

@@ -1,34 +1,21 @@
-"""Refuse a damaged book or stroke by name, before anything of it goes into an answer.
-
-At an opening every table but the strokes' is read in whole: its rows' digests, its values, and
-whether SQLite finds its pages and indexes in order. The strokes of a set are looked at when the set
-is read, so that a damaged one is named, can be left out, and leaves the others usable.
-"""
+"""What is damaged, by name; a damaged stroke is left out, and leaves the others usable."""
 
 from __future__ import annotations
 
-import re
 import sqlite3
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 from coilbench.capture.book.digests import (
-    WITHOUT,
     Stored,
     as_bytes,
     covers,
     stored_rows,
-    tables,
 )
-from coilbench.capture.book.values import impossible
-from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.plain import as_typed
 
 RESTORE = "restore a copy: coilbench book put-back COPY"
-_RESTORE = f"R{RESTORE[1:]}"
+RESTORED = f"R{RESTORE[1:]}"
 _LONGEST_SHOWN = 60
-_APART = ("sweeps", *WITHOUT, "sessions", "stroke_chunks")  # not looked at in an opening
 _PHRASES = {
     "calibration_parts": "the {kind} calibration made {made_utc}",
     "calibration_points": "point {point} of a calibration",
@@ -50,38 +37,6 @@ _PHRASES = {
     "shop_news": "a change that the store may lack ({kind} {row_id})",
     "stroke_chunks": "a piece of an unfinished stroke",
 }
-# What SQLite says of a row, not of its pages: the row's digest says it too.
-_OF_A_ROW = re.compile(
-    r"row \d+ missing from index|CHECK |NULL value|non-|NUMERIC value|TEXT value"
-)
-
-
-def refuse_damaged(connection: sqlite3.Connection, path: Path, *, documents: bool = True) -> None:
-    """Refuse a book with damage that decides something, but for the strokes of its sets.
-
-    Args:
-        documents: whether to look into the values that are documents, which takes longer to load.
-
-    Raises:
-        CoilbenchError: it names what is damaged.
-    """
-    what = next(_damages(connection, documents), None)
-    if what is not None:
-        raise CoilbenchError(
-            what,
-            where=str(path),
-            hint=f"{_RESTORE}; all of the damage: coilbench book check",
-        )
-
-
-def _damages(connection: sqlite3.Connection, documents: bool) -> Iterator[str]:
-    for table in tables(connection):
-        if table not in _APART:
-            yield from damaged_rows(connection, table, documents=documents)
-    yield from misplaced(connection)
-    for table in tables(connection):
-        if table not in WITHOUT:  # a stroke's content_digest shows what is wrong there
-            yield from _structure(connection, table)
 
 
 def misplaced(connection: sqlite3.Connection) -> Iterator[str]:
@@ -97,17 +52,12 @@ def misplaced(connection: sqlite3.Connection) -> Iterator[str]:
         yield f"the calibration made {made_utc} is damaged: a part of it is of another kind"
 
 
-def damaged_rows(
-    connection: sqlite3.Connection, table: str, *, documents: bool = True
-) -> Iterator[str]:
-    """Yield a sentence for each row that is damaged or holds what cannot be."""
-    for _, cells, whole in stored_rows(connection, table):
-        wrong = impossible(cells, documents=documents) if whole else "it is not what was stored"
-        if wrong is not None:
-            yield f"{_phrase(table, cells)} is damaged: {wrong}"
+def phrase(table: str, cells: dict[str, Any]) -> str:
+    """Return what a row is called in a message.
 
-
-def _phrase(table: str, cells: dict[str, Any]) -> str:
+    Args:
+        cells: by column, text as bytes.
+    """
     shown = {
         name: _shown(cell) if isinstance(cell, bytes) else cell for name, cell in cells.items()
     }
@@ -119,97 +69,11 @@ def _shown(text: bytes) -> str:
     return "".join(sign if sign.isprintable() else f"\\x{ord(sign):02x}" for sign in signs)
 
 
-def _structure(connection: sqlite3.Connection, table: str) -> Iterator[str]:
-    said = [row[0] for row in connection.execute(f"PRAGMA integrity_check({table})")]
-    rows = [one for one in said if _OF_A_ROW.match(one)]
-    yield from (f"SQLite: {one}" for one in said if one != "ok" and one not in rows)
-    rows += [
-        f"row {rowid} of {table} refers to a missing row of {parent}"
-        for _, rowid, parent, _ in connection.execute(f"PRAGMA foreign_key_check({table})")
-    ]
-    if rows and all(row.whole for row in stored_rows(connection, table)):
-        yield from rows  # else the damaged row is named by its own digest
-    elif rows and table == "sweeps" and ("", "") in damaged_strokes(connection).values():
-        yield "a stroke is damaged: it is not what was stored"
-
-
-def refuse_damaged_strokes(
-    connection: sqlite3.Connection,
-    set_id: str | None = None,
-    known: dict[int, bytes] | None = None,
-) -> None:
-    """Refuse to read a set, or any, of which a stroke is damaged that was not left out.
-
-    Args:
-        set_id: None for every set; then samples and curves are not looked at, only what else is
-            kept of a stroke.
-        known: as in `damage_of_stroke`.
-
-    Raises:
-        CoilbenchError: it names the strokes of the first such set.
-    """
-    wrong = damaged_strokes(connection, set_id, known)
-    if not wrong:
-        return
-    set_name = min(one for one, _ in wrong.values())
-    named = sorted(stroke for one, stroke in wrong.values() if one == set_name and stroke)
-    leave = " ".join(f"--leave {as_typed(stroke)}" for stroke in named)
-    cure = f"Leave out what is damaged: coilbench set strokes {as_typed(set_name)} {leave}; or "
-    raise CoilbenchError(
-        f"damaged, not what was stored: {', '.join(named) or 'a stroke'}",
-        where=set_name or None,
-        hint=f"{cure}{RESTORE}" if named else _RESTORE,
-    )
-
-
-def damaged_strokes(
-    connection: sqlite3.Connection,
-    set_id: str | None = None,
-    known: dict[int, bytes] | None = None,
-) -> dict[int, tuple[str, str]]:
-    """Return the damaged strokes that may count, by rowid: the set, and how commands name each.
-
-    Not named is one that commands do not, such as a conditioning press. Arguments as in
-    `refuse_damaged_strokes`.
-    """
+def strokes_of(connection: sqlite3.Connection, set_id: str | None) -> list[Stored]:
+    """Return the strokes of a set, or of all."""
     of_set = "WHERE spring_id IN (SELECT id FROM springs WHERE set_id = ?)"
     where, values = ("", []) if set_id is None else (of_set, [set_id])
-    known = {} if known is None else known
-    wrong = [
-        row.rowid
-        for row in stored_rows(connection, "sweeps", where, values)
-        if (row.cells["counted"] or row.cells.get("ruling") != b"leave")
-        and damage_of_stroke(connection, row, None if set_id is None else known)
-    ]
-    names = stroke_names(connection) if wrong else {}
-    return {rowid: names.get(rowid, ("", "")) for rowid in wrong}
-
-
-def damage_of_stroke(
-    connection: sqlite3.Connection, row: Stored, known: dict[int, bytes] | None
-) -> str | None:
-    """Return what is wrong with a stroke, as words; None for nothing.
-
-    Args:
-        known: strokes whose samples and curve were found whole, by rowid, with their digest; added
-            to. None to not look at them; they are where the stroke counts, or is ruled in.
-    """
-    cells = row.cells
-    if not row.whole:
-        return "it is not what was stored"
-    wrong = impossible(cells, documents=known is not None)
-    used = cells["counted"] or cells.get("ruling") == b"use"
-    used = used and cells["purpose"] == b"measured"
-    if wrong is not None or known is None or not used:
-        return wrong
-    kept = cells.get("content_digest")
-    if kept is None or known.get(row.rowid) != kept:
-        from coilbench.capture.book.contents import look_into
-
-        wrong = look_into(connection, cells).wrong
-        if kept is not None and wrong is None:
-            known[row.rowid] = kept
-    return wrong
+    return list(stored_rows(connection, "sweeps", where, values))
 
 
 def stroke_names(connection: sqlite3.Connection) -> dict[int, tuple[str, str]]:

@@ -20,16 +20,18 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from operator import itemgetter
 from typing import Any, NamedTuple
 
+from coilbench.capture.book import tallies
 from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
 from coilbench.capture.book.versions import versions
 
-# A stroke's content_digest covers them; before 0017_curves, `curve_rows` was the only one.
-WITHOUT = ("curve_rows", "curves", "curve_steps")
+# A stroke's content_digest covers its curve (before 0017_curves in `curve_rows` alone).
+CURVES = ("curve_rows", "curves", "curve_steps")
+WITHOUT = (*CURVES, tallies.TABLE)  # a tally is one of digests
 _STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
@@ -39,8 +41,10 @@ _ORDERED = (
     *("sets", "sessions", "sweeps"),
 )
 _SINCE = "0016_order"
+_TALLIED = "0018_tallies"
 DIGESTS = ("digest", "state_digest", _CONTENT_DIGEST)
 BRANCHES = ("loading", "unloading")
+_MOST_ASKED = 500  # values in one question
 
 
 class Column(NamedTuple):
@@ -73,7 +77,7 @@ class Cover(NamedTuple):
         return [_cell(column, row) for column in self.columns]
 
 
-def _cell(column: Column, row: str) -> str:
+def _cell(column: Column, row: str = "") -> str:
     name = f"{row}{column.name}"
     return f"CAST({name} AS BLOB)" if column.kind == "TEXT" else name
 
@@ -83,6 +87,7 @@ def register(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA trusted_schema = ON")  # as most builds of SQLite have it
     connection.create_function("coil_digest", -1, row_digest, deterministic=True)
     register_edits(connection)
+    tallies.register_tallies(connection)
 
 
 def row_digest(*cells: object) -> bytes:
@@ -94,21 +99,70 @@ def row_digest(*cells: object) -> bytes:
     return hashlib.blake2b(repr(cells).encode(), digest_size=16).digest()
 
 
+class Layout(NamedTuple):
+    """A table as it is read: its columns, its digests, and its indexes' columns by index.
+
+    Attributes:
+        read: the columns that are read of a row, without a stroke's samples.
+        kept: in a row with its rowid first: where a digest is, and what picks what it covers.
+    """
+
+    columns: tuple[Column, ...]
+    covers: tuple[Cover, ...]
+    indexes: dict[str, tuple[Column, ...]]
+    read: tuple[Column, ...]
+    kept: tuple[tuple[int, Callable[[tuple[Any, ...]], tuple[Any, ...]]], ...]
+
+
+_layouts: dict[tuple[str, str], Layout] = {}  # of each version a book may be of, and table
+
+
+def layout(connection: sqlite3.Connection, table: str) -> Layout:
+    """Return a table's layout; it follows from the book's version, as `ours.py` sees to."""
+    had = versions(connection)
+    of = max(had, default=""), table
+    if of not in _layouts:
+        _layouts[of] = _read_layout(connection, table, had)
+    return _layouts[of]
+
+
+def _read_layout(connection: sqlite3.Connection, table: str, had: Sequence[str]) -> Layout:
+    rows = connection.execute(f"PRAGMA main.table_info({table})").fetchall()
+    columns = {name: Column(name, kind, key > 0) for _, name, kind, _, _, key in rows}
+    indexes = {}
+    for _, index, *_ in connection.execute(f"PRAGMA main.index_list({table})").fetchall():
+        of = connection.execute(f"PRAGMA main.index_info({index})").fetchall()
+        indexes[index] = tuple(columns[name] for _, _, name in of)
+    every = tuple(columns.values())
+    read = tuple(one for one in every if one.name not in _CONTENT.get(table, ()))
+    places = {one: number for number, one in enumerate(read, start=1)}  # after the rowid
+    covers = _covers(every, table, had)
+    kept = tuple(
+        (
+            places[columns[one.digest]],
+            itemgetter(*[0] * one.ordered, *(places[column] for column in one.columns)),
+        )
+        for one in covers
+    )
+    return Layout(every, covers, indexes, read, kept)
+
+
 def columns_of(connection: sqlite3.Connection, table: str) -> tuple[Column, ...]:
     """Return a table's columns; none where there is no such table."""
-    rows = connection.execute(f"PRAGMA main.table_info({table})").fetchall()
-    return tuple(Column(name, kind, key > 0) for _, name, kind, _, _, key in rows)
+    return layout(connection, table).columns
 
 
 def covers(connection: sqlite3.Connection, table: str) -> tuple[Cover, ...]:
     """Return the digests that triggers keep for a table; none in a book that has none yet."""
-    columns = columns_of(connection, table)
+    return layout(connection, table).covers
+
+
+def _covers(columns: tuple[Column, ...], table: str, had: Sequence[str]) -> tuple[Cover, ...]:
     if "digest" not in {column.name for column in columns}:
         return ()
     apart = {*DIGESTS, *_STATE.get(table, ()), *_CONTENT.get(table, ())}
     fixed = tuple(one for one in columns if one.name not in apart)
-    ordered = table in _ORDERED and _SINCE in versions(connection)
-    found = [Cover(table, "digest", fixed, ordered)]
+    found = [Cover(table, "digest", fixed, table in _ORDERED and _SINCE in had)]
     if table in _STATE:
         state = tuple(one for one in columns if one.key or one.name in _STATE[table])
         found.append(Cover(table, "state_digest", state))
@@ -133,6 +187,8 @@ def seal(connection: sqlite3.Connection) -> None:
     if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
         connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
         connection.execute(LABELS_COUNTED)
+    if tallied(connection):
+        tallies.tally_again(connection)
     if covers(connection, "sweeps"):
         sql = f"SELECT id FROM sweeps WHERE {_CONTENT_DIGEST} IS NULL"  # noqa: S608  our own name
         for (sweep_id,) in connection.execute(sql).fetchall():
@@ -168,13 +224,23 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
     SQLite looks for it as it prepares a statement, whether the trigger would do anything or not:
     so a row that a changed rowid replaces, for which no deletion's trigger fires, is kept too.
     """
-    if _SINCE in versions(connection):
-        for done, what in (("inserted", "INSERT"), ("updated", "UPDATE"), ("deleted", "DELETE")):
-            connection.execute(f"DROP TRIGGER IF EXISTS {table}_{done}")
-            connection.execute(
-                f"CREATE TRIGGER {table}_{done} BEFORE {what} ON {table} WHEN 0 BEGIN"
-                f" SELECT coil_digest('{table}'); END"
-            )
+    if _SINCE not in versions(connection):
+        return
+    every: Mapping[str, str] = dict.fromkeys(
+        ("INSERT", "UPDATE", "DELETE"), f"WHEN 0 BEGIN SELECT coil_digest('{table}'); END"
+    )
+    when = "BEFORE"
+    if table in tallies.OF and tallied(connection):
+        every, when = tallies.tallying(table), "AFTER"
+    for what, does in every.items():
+        name = f"{table}_{what.lower().removesuffix('e')}ed"
+        connection.execute(f"DROP TRIGGER IF EXISTS {name}")
+        connection.execute(f"CREATE TRIGGER {name} {when} {what} ON {table} {does}")
+
+
+def tallied(connection: sqlite3.Connection) -> bool:
+    """Return whether a book keeps tallies of its rows: those of older versions don't."""
+    return _TALLIED in versions(connection)
 
 
 def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:
@@ -188,17 +254,21 @@ def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | Non
     (blob,) = connection.execute(
         "SELECT samples_blob FROM sweeps WHERE id = ?", [sweep_id]
     ).fetchone()
-    sql = (
-        "SELECT point, height_mm, load_n FROM curve_rows WHERE sweep_id = ? AND branch = ?"
-        " ORDER BY point"
-    )
-    branches = []
-    for branch in BRANCHES:
-        numbers = [cell for row in connection.execute(sql, [sweep_id, branch]) for cell in row]
-        try:
-            branches.append(struct.pack(f"<{len(numbers)}d", *numbers))
-        except struct.error:
+    # in one go, as it is read for an answer: a key that is damaged would end the reading there
+    rows = connection.execute(
+        "SELECT CAST(sweep_id AS BLOB), CAST(branch AS BLOB), point, height_mm, load_n"
+        " FROM curve_rows WHERE sweep_id = ? ORDER BY branch, point",
+        [sweep_id],
+    ).fetchall()
+    numbers: dict[bytes, list[float]] = {branch.encode(): [] for branch in BRANCHES}
+    for of, branch, *cells in rows:
+        if of != sweep_id.encode() or branch not in numbers:
             return None
+        numbers[branch] += cells
+    try:
+        branches = [struct.pack(f"<{len(own)}d", *own) for own in numbers.values()]
+    except struct.error:
+        return None
     return digest_of_content(sweep_id, blob, branches)
 
 
@@ -241,23 +311,46 @@ def stored_rows(
     Args:
         where: SQL after the table's name, with these values; empty for every row.
     """
-    apart = _CONTENT.get(table, ())
-    columns = [column for column in columns_of(connection, table) if column.name not in apart]
-    names = [column.name for column in columns]
-    places = [
-        (
-            1 + names.index(cover.digest),  # after the rowid
-            [0] * cover.ordered + [1 + names.index(column.name) for column in cover.columns],
-        )
-        for cover in covers(connection, table)
-    ]
-    kept = [(at, itemgetter(*of)) for at, of in places]  # of two columns at least
-    cells = ", ".join(_cell(column, f"{table}.") for column in columns)
+    of = layout(connection, table)
+    cells = ", ".join(_cell(column, f"{table}.") for column in of.read)
     sql = f"SELECT {table}.rowid, {cells} FROM {table}"  # noqa: S608  our own names
     if where:  # found by an index, a row's cells would be read from that where it has them
         sql += f" WHERE rowid IN (SELECT {table}.rowid FROM {table} {where})"  # noqa: S608
     with as_bytes(connection):
         rows = connection.execute(sql, values).fetchall()
+    names = [column.name for column in of.read]
     for row in rows:
-        whole = all(row[at] == row_digest(table, *of(row)) for at, of in kept)
+        whole = True
+        for at, covered in of.kept:
+            whole = whole and row[at] == row_digest(table, *covered(row))
         yield Stored(row[0], dict(zip(names, row[1:], strict=True)), whole)
+
+
+def lost_to_an_index(connection: sqlite3.Connection, table: str, rows: Sequence[Stored]) -> bool:
+    """Return whether an index does not lead to one of the rows, or has another value of it.
+
+    What is asked of a table may be answered from an index alone.
+
+    Args:
+        rows: whole ones of the table.
+    """
+    for index, columns in layout(connection, table).indexes.items() if rows else ():
+        lead, names = columns[0].name, [column.name for column in columns]
+        lacking = {
+            (row.rowid, *[row.cells[name] for name in names])
+            for row in rows
+            if row.cells[lead] is not None
+        }
+        leads = [one.decode() if isinstance(one, bytes) else one for one in {x[1] for x in lacking}]
+        cells = ", ".join(map(_cell, columns))
+        with as_bytes(connection):
+            for first in range(0, len(leads), _MOST_ASKED):
+                some = leads[first : first + _MOST_ASKED]
+                sql = (
+                    f"SELECT rowid, {cells} FROM {table} INDEXED BY {index}"  # noqa: S608  our own
+                    f" WHERE {lead} IN ({', '.join('?' * len(some))}) AND {lead} IS NOT NULL"
+                )
+                lacking.difference_update(connection.execute(sql, some))
+        if lacking:
+            return True
+    return False

@@ -13,6 +13,8 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.keyed_readings import put_back_replaced
 from coilbench.capture.book.rows import refresh_solid_heights, writing
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 
@@ -49,7 +51,15 @@ class Entry:
     def newest_first(
         cls, db: Database, origins: Sequence[Origin], set_name: str | None = None
     ) -> tuple[Entry, ...]:
-        """Return the runs that brought strokes of these origins."""
+        """Return the runs that brought strokes of these origins.
+
+        Raises:
+            CoilbenchError: there is no such set, or a row of it, or of any, is damaged or gone.
+        """
+        if set_name is None:
+            refuse_damaged_sets(db.conn)
+        else:
+            find_set(db, set_name)
         marks = ", ".join("?" * len(origins))
         found: dict[str, list[dict[str, Any]]] = {}
         for row in db.query(

@@ -10,8 +10,11 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
+from coilbench.capture.book.contents import look_into
+from coilbench.capture.book.damage import strokes_of
 from coilbench.capture.book.ratings import rests_of_sets
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
+from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.calibration.fit import LEAST_GAUGES
 from coilbench.capture.calibration.keyed_setup import Give
 from coilbench.capture.calibration.model import fit_from_json
@@ -44,7 +47,7 @@ made_utc: when the set was registered""",
     "by hand": """Read by: coilbench set measure SET --from FILE
 label, what: name of the spring; free or solid (height), mark or note
 value: the words, or the length and its expanded uncertainty (k = 2) after +-""",
-    "strokes": """For reading; no command reads it back. A row for each stroke and keyed entry
+    "strokes": """For reading; no command reads it back. A row for each whole stroke and keyed entry
 file: its own file
 set, label: name of the set and of the spring
 number: among the spring's strokes of this purpose, oldest first
@@ -169,7 +172,7 @@ def export_files(
     Raises:
         CoilbenchError: there is no such set.
     """
-    chosen = [find_set(db, name).name for name in dict.fromkeys(wanted)] or set_names(db)
+    chosen = [find_set(db, name).name for name in dict.fromkeys(wanted) or set_names(db)]
     taken: set[str] = set()
     calibrations = [*db.query(_PARTS), *db.query(_SCALES)]
     for row in calibrations:
@@ -229,10 +232,17 @@ def _plain(name: str) -> str:
 
 
 def _strokes(db: Database, chosen: Sequence[str]) -> Iterator[Row]:
+    """Yield the strokes but for damaged ones, of which none counts: `find_set` refuses those."""
     for name in chosen:
+        whole = {
+            stroke.cells["id"].decode()
+            for stroke in strokes_of(db.conn, find_set(db, name).set_id)
+            if stroke.whole and look_into(db.conn, stroke.cells).wrong is None
+        }
         for stroke_id, number in db.execute(_STROKES, [name]).fetchall():
-            (row,) = db.query(_STROKE, [stroke_id])
-            yield row | {"number": number}
+            if stroke_id in whole:
+                (row,) = db.query(_STROKE, [stroke_id])
+                yield row | {"number": number}
 
 
 def _warning(row: Row) -> str:
@@ -259,6 +269,9 @@ def _file(
 def _calibration_file(db: Database, row: Row) -> bytes:
     kind, gravity = row["kind"], row["gravity_m_s2"]
     sql = _SCALE_POINTS if kind == "scale" else _PART_POINTS
+    refuse_damaged_points(
+        db.conn, "scale_points" if kind == "scale" else "calibration_points", row["id"]
+    )
     points: list[Row] = list(db.query(sql, [row["id"]]))
     if kind == "travel" and len(points) < LEAST_GAUGES:  # a new datum: the ends of its line
         fit = fit_from_json(row["fit_json"])

@@ -13,12 +13,13 @@ import numpy as np
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
-from coilbench.capture.book.calibrations import current_calibration, find_scale
+from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.entries import take_back_text
 from coilbench.capture.book.importing_points import Imported, ImportedRow
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
+from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup

@@ -14,10 +14,10 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import keyed_setup_of
+from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import remarks_of, with_finding
 from coilbench.capture.book.rows import new_id, writing
-from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import NewSweep, StrokeRow, store_sweep, stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, give_mm_of
 from coilbench.capture.errors import CoilbenchError
@@ -211,6 +211,8 @@ def last_setup(db: Database, record: SetRecord) -> tuple[KeyedSetup, str] | None
         " sweeps.rowid DESC LIMIT 1",
         [Origin.KEYED.value, record.set_id],
     ):
+        if row["name"] != record.name:
+            find_set(db, row["name"])
         document = json.loads(row["keyed_json"])["setup"]
         return keyed_setup_of(document, row["load_u_relative"]), row["name"]
     return None

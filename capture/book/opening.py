@@ -30,7 +30,6 @@ from coilbench.capture.book.copies import (
     read_only,
     refuse_linked,
 )
-from coilbench.capture.book.damage import refuse_damaged
 from coilbench.capture.book.digests import register
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
@@ -38,6 +37,7 @@ from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.staging import remove_left
 from coilbench.capture.book.state import left_over
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
+from coilbench.capture.book.vouching import refuse_damaged_book, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
 
 BUSY_PAUSE_S = 0.005
@@ -69,37 +69,45 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
             db = Database(connection, execute_plugins=False)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
-            _look_at(connection, path)
-            _bring_up_to_date(db, path)
+            if _look_at(connection, path):
+                _bring_up_to_date(db, path)
             _journal(db)
             if left_over(db):
                 _recover(db, path)
             yield db
 
 
-def _look_at(connection: sqlite3.Connection, path: Path) -> None:
-    """Refuse a book that is not as we made it, newer, or damaged; a new one has nothing in it."""
+def _look_at(connection: sqlite3.Connection, path: Path) -> bool:
+    """Refuse a book that is not as we made it, newer, or damaged in what is of the rig.
+
+    A new one has nothing in it; at a set, `find_set` looks. Returns whether it is to be brought up
+    to date.
+    """
     register(connection)
     # text that is none is found by its digest; where its row was left out, it is shown as it is
     connection.text_factory = partial(str, encoding="utf-8", errors="backslashreplace")
     if not connection.execute("SELECT 1 FROM sqlite_schema").fetchone():
-        return
+        return True
     refuse_reshaped(connection, path)
-    newer = set(versions(connection)) - set(MIGRATION_NAMES)
+    had = set(versions(connection))
+    newer = had - set(MIGRATION_NAMES)
     if newer:
         raise CoilbenchError(
             f"a newer coilbench has written this book ({min(newer)}); it is not changed",
             where=str(path),
             hint="Update coilbench, or give another file with --book",
         )
-    refuse_damaged(connection, path)
+    if had == set(MIGRATION_NAMES):
+        refuse_damaged_rig(connection, path)
+        return False
+    refuse_damaged_book(connection, path)  # what is in it is sealed again
+    return True
 
 
 def _read_only(path: Path) -> sqlite3.Connection:
     """Open a book that cannot be written; an older one is brought up to date in memory."""
     connection = read_only(path)
-    _look_at(connection, path)
-    if set(MIGRATION_NAMES) - set(versions(connection)):
+    if _look_at(connection, path):
         with closing(connection) as older:
             connection = sqlite3.connect(":memory:")
             older.backup(connection)
@@ -164,11 +172,11 @@ def _check_ours(path: Path) -> None:
 
 
 def _bring_up_to_date(db: Database, path: Path) -> None:
-    if migrations.pending(db):
-        with writing(db):  # a new book is complete or not there
+    with writing(db):  # a new book is complete or not there
+        if migrations.pending(db):  # another program may have been first
             _keep_older(db, path)
             bring_to(db)
-        _give_back_room(db)
+    _give_back_room(db)
 
 
 def _give_back_room(db: Database) -> None:
@@ -201,9 +209,8 @@ def _journal(db: Database) -> None:
 
 
 def _keep_older(db: Database, path: Path) -> None:
-    pending = migrations.pending(db)  # another program may have been first
-    if pending and migrations.applied(db):
-        keep_copy(path, pending[0].name.partition("_")[0])
+    if migrations.applied(db):
+        keep_copy(path, migrations.pending(db)[0].name.partition("_")[0])
 
 
 def _recover(db: Database, path: Path) -> None:

@@ -9,7 +9,7 @@ import hashlib
 import re
 import sqlite3
 from contextlib import closing
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from coilbench.capture.book.versions import APPLICATION_ID, LIST, MIGRATION_NAMES, versions
@@ -34,11 +34,12 @@ _SHAPES = {
     "0015_shop": "9dca4efa9c0f4d67ed827a60a0fc9203",
     "0016_order": "07eead0c0830a87f9269de04bab7c1be",
     "0017_curves": "2fb37c956c8d07e3f29b328559e68672",
+    "0018_tallies": "21d8096d150a854848c9fcf025fb803b",
 }
 _STATISTICS = ("sqlite_stat1", "sqlite_stat4")
 _LIST_COLUMNS = {"migration_set", "name", "applied_at"}  # of any version of sqlite-utils
 
-Shape = dict[tuple[str, str], str]  # each object's definition by its type and name
+Shape = tuple[tuple[tuple[str, str], str], ...]  # each object's type and name, and definition
 
 
 def refuse_strange(connection: sqlite3.Connection, path: Path) -> None:
@@ -74,8 +75,8 @@ def reshaped(connection: sqlite3.Connection) -> str | None:
     connection.execute("BEGIN")  # else another program could bring it up to date in between
     try:
         shape = _shape(connection)
-        listed = shape.pop(("table", LIST), "")
-        if not set(listed.split()) >= _LIST_COLUMNS:
+        listed = connection.execute(f"PRAGMA table_info({LIST})")
+        if not {row[1] for row in listed} >= _LIST_COLUMNS:
             return "the book's list of its versions is not one of ours"
         had = versions(connection)
     finally:
@@ -91,33 +92,30 @@ def reshaped(connection: sqlite3.Connection) -> str | None:
 
 def shape_digest(connection: sqlite3.Connection) -> str:
     """Return a digest of a book's tables, columns, views, triggers and indexes."""
-    shape = _shape(connection)
-    shape.pop(("table", LIST), None)
-    return _digest(shape)
+    return _digest(_shape(connection))
 
 
+@lru_cache(maxsize=4)  # a program opens its book again and again
 def _digest(shape: Shape) -> str:
-    return hashlib.blake2b(repr(sorted(shape.items())).encode(), digest_size=16).hexdigest()
+    plain = sorted((of, _normal(sql)) for of, sql in shape)
+    return hashlib.blake2b(repr(plain).encode(), digest_size=16).hexdigest()
 
 
 def _shape(connection: sqlite3.Connection) -> Shape:
-    """Return every definition, without the differences in writing that versions of SQLite make."""
-    shape = {}
-    for kind, name, table, sql in connection.execute(
+    """Return every definition but of SQLite's statistics and of the list of versions."""
+    rows = connection.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
-    ):
-        if kind == "table" and name in _STATISTICS:  # what ANALYZE found; the name is SQLite's own
-            continue
-        if table != LIST or kind == "trigger":
-            shape[kind, name] = _normal(str(sql))
-        elif kind == "table":
-            columns = connection.execute(f"PRAGMA table_info({LIST})")
-            shape[kind, name] = " ".join(row[1] for row in columns)
-    return shape
+    )
+    return tuple(
+        ((kind, name), str(sql))
+        for kind, name, table, sql in rows
+        if not (kind == "table" and name in _STATISTICS)  # what ANALYZE found; SQLite's own name
+        and (table != LIST or kind == "trigger")
+    )
 
 
-@cache
 def _normal(sql: str) -> str:
+    """Return a definition without the differences in writing that versions of SQLite make."""
     return re.sub(r"\s+", " ", sql.replace('"', ""))
 
 
@@ -130,18 +128,16 @@ def _made(version: str) -> Shape:
 
     with closing(sqlite3.connect(":memory:")) as connection:
         bring_to(Database(connection, execute_plugins=False), version)
-        shape = _shape(connection)
-    shape.pop(("table", LIST))
-    return shape
+        return _shape(connection)
 
 
 def _difference(found: Shape, made: Shape) -> str | None:
-    for (kind, name), sql in sorted(found.items()):
-        if (kind, name) not in made:
+    ours, theirs = dict(made), dict(found)
+    for (kind, name), sql in sorted(found):
+        if (kind, name) not in ours:
             return f"the {kind} {name!r} is not one of ours"
-        if sql != made[kind, name]:
+        if _normal(sql) != _normal(ours[kind, name]):
             return f"the {kind} {name!r} is not as we made it"
-    for kind, name in sorted(made):
-        if (kind, name) not in found:
-            return f"the {kind} {name!r} is missing"
+    for kind, name in sorted(ours.keys() - theirs.keys()):
+        return f"the {kind} {name!r} is missing"
     return None

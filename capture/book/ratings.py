@@ -90,14 +90,10 @@ class Ratings:
 
     def store(self, db: Database) -> None:
         """Keep these in place of what the book said."""
-        names = [field.name for field in fields(self)]
-        values = [getattr(self, name) for name in names]
-        sql = (
-            f"INSERT OR REPLACE INTO rig_ratings (only_row, {', '.join(names)})"  # noqa: S608
-            f" VALUES (1{', ?' * len(names)})"
-        )
+        row = {field.name: getattr(self, field.name) for field in fields(self)}
         with writing(db):
-            db.execute(sql, values)
+            db.execute("DELETE FROM rig_ratings")
+            insert(db, "rig_ratings", {"only_row": 1, **row})
 
 
 def untold_strokes(db: Database) -> int:
@@ -120,6 +116,12 @@ def rests_of_sets(db: Database) -> dict[str, float]:
         " ORDER BY sets.made_utc, sets.rowid"
     )
     return dict(rows.fetchall())
+
+
+def rests_of_set(db: Database, set_id: str) -> float | None:
+    """Return what rests on the springs of a set, in N; None where it has no cups of its own."""
+    row = first_row(db, "SELECT rests_n FROM rests_of_sets WHERE set_id = ?", [set_id])
+    return None if row is None else float(row["rests_n"])
 
 
 def kept_rests(db: Database, set_name: str | None = None) -> tuple[KeptRests, ...]:

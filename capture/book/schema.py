@@ -19,6 +19,7 @@ from coilbench.capture.book.schema_later import (
     REST_ZEROS,
     SET_SOLID_U,
     SHOP,
+    TALLIES,
 )
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
@@ -278,6 +279,7 @@ _TEXTS = (
     SHOP,
     ORDER,
     CURVES,
+    TALLIES,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

@@ -130,3 +130,17 @@ CREATE TRIGGER curve_rows_stored INSTEAD OF INSERT ON curve_rows BEGIN
     FROM curves WHERE sweep_id = new.sweep_id AND branch = new.branch;
 END""",
 )
+
+# A tally of each whole: a set, the rig, the store, the list of sets: `tallies.py` keeps them. No
+# digest: a tally is one of all that it counts. The indexes lead to what a set's tally counts, and
+# to a capture that did not end.
+TALLIES = """
+CREATE TABLE tallies (
+  of TEXT PRIMARY KEY,
+  rows INTEGER NOT NULL,
+  total BLOB NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE INDEX sessions_by_set ON sessions (set_id);
+CREATE INDEX sessions_by_end ON sessions (ended_utc);
+CREATE INDEX label_swaps_by_set ON label_swaps (set_id);
+"""

@@ -10,10 +10,10 @@ from weakref import WeakKeyDictionary
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.damage import refuse_damaged_strokes
 from coilbench.capture.book.nominals import SetNominal
-from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
+from coilbench.capture.book.ratings import rests_of_set, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.book.vouching import refuse_damaged_names, refuse_damaged_set
 from coilbench.capture.choices import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
@@ -270,7 +270,12 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
 
 
 def set_names(db: Database) -> list[str]:
-    """Return all sets' names in the order they were made."""
+    """Return all sets' names in the order they were made.
+
+    Raises:
+        CoilbenchError: a row of a set is damaged, or gone.
+    """
+    refuse_damaged_names(db.conn)
     return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, rowid")]
 
 
@@ -278,13 +283,13 @@ _whole: WeakKeyDictionary[Database, dict[int, bytes]] = WeakKeyDictionary()  # s
 
 
 def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
-    """Return a set by its name, after a look at its strokes: what is read of a set is whole.
+    """Return a set by its name, after a look at all of its rows: what is read of a set is whole.
 
     Args:
-        strokes: False to not look at them, where none is read or a damaged one is left out.
+        strokes: False to let damaged ones be, where none is read or one is left out.
 
     Raises:
-        CoilbenchError: there is none, or a stroke of it is damaged.
+        CoilbenchError: there is none, or a row or a stroke of it is damaged, or gone.
     """
     row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
     if row is None:
@@ -295,8 +300,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
             else f"Register it with: coilbench set new {as_typed(name)} --role outer --count 12"
         )
         raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
-    if strokes:
-        refuse_damaged_strokes(db.conn, row["id"], _whole.setdefault(db, {}))
+    refuse_damaged_set(db.conn, row["id"], _whole.setdefault(db, {}) if strokes else None)
     found = db.query(
         """
         SELECT id AS spring_id, label, turn,
@@ -318,7 +322,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
         nominal=SetNominal.from_json(row["nominal_json"]),
         note=row["set_note"],
         mark=row["set_mark"],
-        rests_n=rests_of_sets(db).get(name),
+        rests_n=rests_of_set(db, row["id"]),
     )
 
 

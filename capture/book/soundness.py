@@ -9,11 +9,12 @@ from pathlib import Path
 
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.copies import reading
-from coilbench.capture.book.damage import damage_of_stroke, damaged_rows, misplaced, stroke_names
+from coilbench.capture.book.damage import misplaced, stroke_names
 from coilbench.capture.book.digests import WITHOUT, stored_rows, tables
 from coilbench.capture.book.ours import reshaped
 from coilbench.capture.book.values import impossible
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
+from coilbench.capture.book.vouching import damage_of_stroke, damaged_rows, tally_damages
 
 MOST_FINDINGS = 20
 
@@ -77,6 +78,7 @@ def _look(connection: sqlite3.Connection, found: Soundness) -> None:
     for table in sorted(set(tables(connection)) - {"sweeps", *WITHOUT}):
         found.findings += damaged_rows(connection, table)
     found.findings += misplaced(connection)
+    found.findings += tally_damages(connection)
     for finding, samples in _strokes(connection):
         found.samples += samples
         found.findings += [] if finding is None else [finding]

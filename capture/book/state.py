@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coilbench.capture.book.copies import reading
-from coilbench.capture.book.damage import refuse_damaged, refuse_damaged_strokes
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
+from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_sets
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -47,9 +47,9 @@ class SetState:
         """Return how far each set is measured, in the order they were made.
 
         Raises:
-            CoilbenchError: a stroke is damaged and was not left out.
+            CoilbenchError: a row of a set is damaged or gone, but for a stroke that was left out.
         """
-        refuse_damaged_strokes(connection)
+        refuse_damaged_sets(connection)
         rows = connection.execute(
             """
             SELECT sets.name, sets.role, count(*),
@@ -122,7 +122,7 @@ class BookState:
             found = versions(connection)
             if not set(found) <= set(MIGRATION_NAMES):
                 return cls(True, False, {}, None, GOOD_FOR_DAYS, (), None)
-            refuse_damaged(connection, path, documents=False)
+            refuse_damaged_rig(connection, path, documents=False)
             has_checks = MIGRATION_NAMES[1] in found
             return cls(
                 newer=False,

@@ -17,14 +17,15 @@ from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
     find_calibration,
-    keyed_setup_of,
 )
-from coilbench.capture.book.damage import damaged_strokes, leave_damaged
+from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.gains import Gains
+from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.vouching import damaged_strokes
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import value

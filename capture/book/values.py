@@ -146,7 +146,7 @@ class _Keyed:
 def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     import msgspec
 
-    from coilbench.capture.book.calibrations import keyed_setup_of
+    from coilbench.capture.book.keyed_document import keyed_setup_of
     from coilbench.capture.tables.keyed import KeyedReading
 
     keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity

@@ -26,6 +26,7 @@ MIGRATION_NAMES = (
     "0015_shop",
     "0016_order",
     "0017_curves",
+    "0018_tallies",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 LIST = "_sqlite_migrations"  # the table, made by sqlite-utils, of those that a book has had

@@ -84,11 +84,11 @@ def pull_spans(db: Database, store: Store, spans: Sequence[Span], progress: Prog
                 with writing(db):
                     ids = _stroke_ids(store, span, pushes, done)
                     _bring_in(db, store, _strokes(db, store, ids), done)
-                    _seen(db, span.bench, *pushes[-1])
+                    keep_seen(db, span.bench, *pushes[-1])
                 progress(number + 1, len(chunks))
             with writing(db):
                 for span in spans:
-                    _seen(db, span.bench, span.until, span.uuid)
+                    keep_seen(db, span.bench, span.until, span.uuid)
     except CoilbenchError as error:
         more = told_with(error, "was brought in before", done.rows)
         if isinstance(error, Lacking):
@@ -97,9 +97,11 @@ def pull_spans(db: Database, store: Store, spans: Sequence[Span], progress: Prog
     return done
 
 
-def _seen(db: Database, bench: str, push: int, push_uuid: str) -> None:
+def keep_seen(db: Database, bench: str, push: int, push_uuid: str) -> None:
+    """Keep how far a bench was read."""
     db.execute(
-        "INSERT OR REPLACE INTO shop_seen (bench_id, push, push_uuid) VALUES (?, ?, ?)",
+        "INSERT INTO shop_seen (bench_id, push, push_uuid) VALUES (?1, ?2, ?3)"
+        " ON CONFLICT (bench_id) DO UPDATE SET push = ?2, push_uuid = ?3",
         [bench, push, push_uuid],
     )
 

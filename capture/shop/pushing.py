@@ -10,6 +10,8 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.news import last_stamp, news_until, no_longer_news
 from coilbench.capture.book.rows import first_row, utc_now, writing
+from coilbench.capture.book.tallies import OF, OF_SETS
+from coilbench.capture.book.vouching import refuse_damaged_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.rows import Item, Push, add_content, read_items, told_with
 from coilbench.capture.shop.shape import words_of
@@ -28,10 +30,12 @@ class Pushed:
     Attributes:
         rows: how many rows of each kind the store has anew, or is told something new of.
         damaged: rows that stayed here since they are damaged: the table and the id.
+        vouched: ids of sets that were looked at for damage.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
     damaged: list[str] = field(default_factory=list)
+    vouched: set[str] = field(default_factory=set)
 
 
 def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
@@ -68,6 +72,7 @@ def _chunks(news: dict[str, list[str]]) -> Iterator[tuple[str, list[str]]]:
 
 
 def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done: Pushed) -> None:
+    _vouch(db, kind, ids, done.vouched)
     items = read_items(db, store.kinds[kind], ids)
     found = {item.row_id for item in items}
     unread = [one for one in ids if one not in found]
@@ -87,6 +92,25 @@ def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done:
             store.again()
         else:
             return
+
+
+def _vouch(db: Database, kind: str, ids: Sequence[str], vouched: set[str]) -> None:
+    """Look for damage in the sets that rows are of; an opening has looked at the rig's.
+
+    Raises:
+        CoilbenchError: something but a stroke is damaged, or gone.
+    """
+    if kind not in OF_SETS:
+        return
+    marks = ", ".join("?" * len(ids))
+    whole = OF[kind][-1].format(row=f"{kind}.")
+    sql = f"SELECT {whole}, count(*) FROM {kind} {{}} WHERE id IN ({marks}) GROUP BY 1"  # noqa: S608
+    found = db.execute(sql.format(""), ids).fetchall()
+    if sum(count for _, count in found) < len(ids):  # of a set that was removed, or gone astray
+        found += db.execute(sql.format("NOT INDEXED"), ids).fetchall()
+    for set_id in sorted({one for one, _ in found} - vouched):
+        refuse_damaged_set(db.conn, set_id)
+        vouched.add(set_id)
 
 
 def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> int:

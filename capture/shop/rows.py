@@ -15,6 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
+from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.shape import CURVE, PACKED, Kind, words_of
 from coilbench.capture.units import counted
@@ -161,6 +162,7 @@ def _add_points(db: Database, items: Sequence[Item]) -> None:
     for item in by_id.values():
         table, key, columns = item.kind.points or ("", "", {})
         sql = f"SELECT {', '.join(columns)} FROM {table} WHERE {key} = ? ORDER BY point"  # noqa: S608
+        refuse_damaged_points(db.conn, table, item.row_id)
         item.points = list(db.query(sql, [item.row_id]))
 
 
@@ -183,7 +185,7 @@ def add_content(db: Database, items: Sequence[Item]) -> Iterator[str]:
         f" WHERE sweep_id IN ({_marks(ids)}) ORDER BY sweep_id, branch, point",
         ids,
     ):
-        curves[sweep_id].setdefault(branch, []).append(tuple(numbers))
+        curves.setdefault(sweep_id, {}).setdefault(branch, []).append(tuple(numbers))
     sql = f"SELECT id, samples_blob FROM sweeps WHERE id IN ({_marks(ids)})"  # noqa: S608
     for sweep_id, blob in db.execute(sql, ids):
         fixed = by_id[sweep_id].fixed

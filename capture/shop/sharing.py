@@ -13,11 +13,12 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.news import all_is_news
 from coilbench.capture.book.opening import hold_book, open_book
-from coilbench.capture.book.rows import first_row, new_id, writing
+from coilbench.capture.book.rows import first_row, insert, new_id, writing
+from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.looking_back import give_pushes_again, look_back
-from coilbench.capture.shop.pulling import Lacking, Pulled, Span, pull_spans
+from coilbench.capture.shop.pulling import Lacking, Pulled, Span, keep_seen, pull_spans
 from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
 from coilbench.capture.shop.reading import names_of
 from coilbench.capture.shop.shape import kinds_of
@@ -88,6 +89,7 @@ def share_book(
         with closing(Store(str(address), wait_s=wait_s)) as store:
             store.look()
     with open_book(path, create=create) as db, _hold_sharing(path):
+        refuse_damaged_shop(db.conn)
         where = _address(db, path, address)
         with closing(Store(where, kinds_of(db), wait_s)) as store:
             try:
@@ -218,7 +220,6 @@ def _meet(db: Database, store: Store) -> tuple[str, ...]:
     row = first_row(db, "SELECT * FROM shop")
     if row is None or row["store_id"] != store.store_id:
         with writing(db):
-            db.execute("DELETE FROM shop")
             db.execute("DELETE FROM shop_seen")
             _begin(db, store)
         return ("new_store",)
@@ -240,22 +241,16 @@ def _meet(db: Database, store: Store) -> tuple[str, ...]:
         elif own_head > row["pushed"]:  # another copy of this book has pushed since
             news.append("copied_book")
             if row["pushed"]:
-                seen = [row["bench_id"], row["pushed"], row["pushed_uuid"]]
-                db.execute(
-                    "INSERT OR REPLACE INTO shop_seen (bench_id, push, push_uuid) VALUES (?, ?, ?)",
-                    seen,
-                )
+                keep_seen(db, row["bench_id"], row["pushed"], row["pushed_uuid"])
             db.execute("UPDATE shop SET bench_id = ?, pushed = 0, pushed_uuid = NULL", [new_id()])
     return tuple(news)
 
 
 def _begin(db: Database, store: Store) -> None:
     """Be a new bench to the store, that has told nothing yet."""
-    db.execute(
-        "INSERT OR REPLACE INTO shop (only_row, store_id, address, bench_id, pushed)"
-        " VALUES (1, ?, ?, ?, 0)",
-        [store.store_id, store.address, new_id()],
-    )
+    row = {"store_id": store.store_id, "address": store.address, "bench_id": new_id()}
+    db.execute("DELETE FROM shop")
+    insert(db, "shop", {"only_row": 1, **row, "pushed": 0})
     all_is_news(db.conn)
 
 

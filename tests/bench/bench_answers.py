@@ -1,6 +1,6 @@
 """How much processor time each answer costs on the demo's book, and how that grows with the book.
 
-    python tests/bench/bench_answers.py [--rounds 5] [--springs 100 1000 10000]
+    python tests/bench/bench_answers.py [--rounds 5] [--springs 100 1000 10000 100000]
 
 Each command is run in a process of its own right after `sqlite-utils --help` of the same
 environment; the figure is the middle of the ratios of these pairs, by the processes' own processor
@@ -19,6 +19,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 from coilbench.capture.book.opening import open_book
@@ -29,6 +30,7 @@ ALONE = "import sys; sys.argv[0] = 'coilbench'; sys.modules['pandas'] = None; "
 PROGRAM = f"{ALONE}from coilbench.analysis.__main__ import main; main()"
 MEASURE = f"{ALONE}from sqlite_utils.cli import cli; cli(['--help'])"
 SPRINGS_A_SET = 100
+OPENINGS = 20
 AT = ["--at", "38.5mm", "--at", "27.6mm"]
 # What is asked, and the most that it may cost, as ratios: first time, and when nothing changed.
 ANSWERS: dict[str, tuple[list[str], str]] = {
@@ -117,9 +119,20 @@ def answers(bench: Bench, rounds: int) -> None:
     print(f"{'demo, once':<18}{demo_s:8.2f}{demo_s / measure_s:8.2f}   18")
 
 
+def opening_s(book: Path) -> float:
+    """Return the processor time of one opening in a process that has opened the book before, s."""
+    with open_book(book):
+        pass
+    begun_s = time.process_time()
+    for _ in range(OPENINGS):
+        with open_book(book):
+            pass
+    return (time.process_time() - begun_s) / OPENINGS
+
+
 def growth(bench: Bench, springs: list[int], rounds: int) -> None:
     """Print what questions cost as more springs are registered beside the demo's."""
-    print("\nsprings registered   set list   set check   status")
+    print("\nsprings registered   set list   set check   status   opening, CPU ms")
     for count in springs:
         book = f"{count}.db"
         shutil.copy(bench.folder / "demo.db", bench.folder / book)
@@ -129,7 +142,8 @@ def growth(bench: Bench, springs: list[int], rounds: int) -> None:
                 new_set(db, SetPlan(name, "outer", labels_for(name, SPRINGS_A_SET)))
         asked = (["set", "list"], ["set", "check", "larch", *AT], ["status"])
         ratios = [bench.ratio(arguments, book, rounds)[0] for arguments in asked]
-        print(f"{count:18d} " + "".join(f"{ratio:11.2f}" for ratio in ratios), flush=True)
+        cells = "".join(f"{ratio:11.2f}" for ratio in ratios)
+        print(f"{count:18d} {cells}{1e3 * opening_s(bench.folder / book):12.1f}", flush=True)
 
 
 def main() -> None:

@@ -17,7 +17,7 @@ from coilbench.capture.book.opening import open_book
 SPRINGS_A_SET, STROKES_A_SPRING = 12, 3
 _STROKES = """
 SELECT sweeps.id FROM template.sweeps JOIN template.springs ON spring_id = springs.id
-JOIN template.sets ON set_id = sets.id WHERE sets.name = 'larch' AND purpose = 'measured'
+JOIN template.sets ON set_id = sets.id WHERE sets.name = ? AND purpose = 'measured'
 """
 
 
@@ -28,8 +28,15 @@ def demo(path: Path) -> Path:
     return path
 
 
-def fill(template: Path, path: Path, springs: int, called: str = "set") -> None:
-    """Add sets of twelve springs to a book, each spring with three strokes of another one's.
+def fill(
+    template: Path,
+    path: Path,
+    springs: int,
+    called: str = "set",
+    role: str = "outer",
+    like: str = "larch",
+) -> None:
+    """Add sets of twelve springs to a book, each spring with three strokes of one of `like`.
 
     Random ids, sorted first: so a large book is written from its beginning to its end.
     """
@@ -47,8 +54,8 @@ def fill(template: Path, path: Path, springs: int, called: str = "set") -> None:
             db.execute(f"INSERT OR IGNORE INTO main.{table} SELECT * FROM template.{table}")
         db.conn.executemany(
             "INSERT INTO sets (id, name, role, made_utc, conditioning_strokes, measured_strokes)"
-            " VALUES (?, ?, 'outer', '2026-05-01T10:00:00.000+00:00', 0, 3)",
-            [(set_id, f"{called}{number:04d}") for number, set_id in enumerate(set_ids)],
+            " VALUES (?, ?, ?, '2026-05-01T10:00:00.000+00:00', 0, 3)",
+            [(set_id, f"{called}{number:04d}", role) for number, set_id in enumerate(set_ids)],
         )
         places = [divmod(number, SPRINGS_A_SET) for number in range(len(spring_ids))]
         db.conn.executemany(
@@ -58,12 +65,12 @@ def fill(template: Path, path: Path, springs: int, called: str = "set") -> None:
                 for one, (of, turn) in zip(spring_ids, places, strict=True)
             ],
         )
-        _add_strokes(db, sweep_ids, spring_ids)
+        _add_strokes(db, sweep_ids, spring_ids, like)
         db.conn.commit()
 
 
-def _add_strokes(db: Database, sweep_ids: list[str], spring_ids: list[str]) -> None:
-    sources = [row[0] for row in db.execute(_STROKES)]
+def _add_strokes(db: Database, sweep_ids: list[str], spring_ids: list[str], like: str) -> None:
+    sources = [row[0] for row in db.execute(_STROKES, [like])]
     contents = {source: _content(db, source) for source in sources}
     pairs = [(one, sources[number % len(sources)]) for number, one in enumerate(sweep_ids)]
     columns = [row[1] for row in db.execute("PRAGMA main.table_info(sweeps)")]

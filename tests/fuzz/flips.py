@@ -4,7 +4,9 @@
 
 Half of the flips are in stored values, past the program: a table, a row, a column, a bit drawn at
 random. Half are in the bytes of the file. After each, every command of ANSWERS is run, and has
-to answer as before or to refuse with a sentence (exit status 2).
+to answer as before or to refuse with a sentence (exit status 2). A command looks at the rows that
+it uses: one that uses none of what was flipped answers, and as before. `book check` has to find
+every flipped value.
 """
 
 from __future__ import annotations
@@ -28,6 +30,7 @@ from typing import Any
 from coilbench.analysis.cli import run
 from coilbench.capture.book.calibrations import NewCheck
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.zeros import keep_zero
 from coilbench.capture.errors import CoilbenchError
@@ -40,9 +43,21 @@ ANSWERS = (
     ("set", "readings", "rowan", "--json"),
     ("set", "list", "--json"),
     ("set", "show", "larch", "--json"),
+    ("set", "show", "rowan", "--json"),
+    ("set", "spring", "larch", "b", "--json"),
     ("rig", "card", "--json"),
+    ("rig", "ratings", "--json"),
+    ("rig", "check", "--history", "--json"),
+    ("note", "--set", "rowan", "--history"),
+    ("import", "--history", "--json"),
+    ("export", "--set", "larch", "--out", "OUT"),
+    ("export", "--out", "OUT"),
+    ("status", "--json"),
 )
 _AGE = re.compile(r"\"age_days\": [^,]*,")  # follows the clock
+_UNDIGESTED = ("_sqlite_migrations.applied_at", "_sqlite_migrations.id")  # decide nothing
+_WITHOUT_ROWID = ("curve_steps", "tallies")
+FAULTS = ("silent", "traceback", "not found")
 Answers = dict[tuple[str, ...], tuple[int, str]]
 
 
@@ -77,6 +92,9 @@ def make_book(folder: Path) -> Path:
          "1 30mm 36.4kg # rusty", "2 38.5mm 22.1kg", "2 10mm down 16.9kg"),
         ("set", "measure", "rowan", "rowan-01 free 51.8mm", "rowan-02 mark two dots"),
         ("set", "strokes", "larch", "--leave", "a:2"),
+        ("set", "strokes", "larch", "--swap", "b", "c"),
+        ("set", "edit", "rowan", "--rests", "90g", "--yes"),
+        ("rig", "check", "--good-for", "60"),
     ):  # fmt: skip
         said = io.StringIO()
         with redirect_stdout(said), redirect_stderr(said):
@@ -88,6 +106,8 @@ def make_book(folder: Path) -> Path:
         check = (part_id, None, 20.0, KG, 30_000.0, 520_100.0, 3.0, 0.04, 0.2, 1.0, True)
         NewCheck(*check).store(db)
         keep_zero(db, "C011BE4C00000001", 30_010.0)
+        (set_id,) = db.execute("SELECT id FROM sets WHERE name = 'larch'").fetchone()
+        CaptureRun.begin(db, set_id, "virtual:", "C011BE4C00000001", "1.0").end("finished")
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return book
 
@@ -106,14 +126,17 @@ def answers(book: Path) -> Answers:
     """Return what each command says: its exit status and its text; -1 for a traceback."""
     found = {}
     for arguments in ANSWERS:
-        told, refused = io.StringIO(), io.StringIO()
+        told, refused, out = io.StringIO(), io.StringIO(), book.with_name("out")
         try:
             with redirect_stdout(told), redirect_stderr(refused):
-                status = run(["--book", str(book), *arguments])
-            text = told.getvalue() or refused.getvalue()
-            found[arguments] = status, _AGE.sub("", text)
+                given = [str(out) if one == "OUT" else one for one in arguments]
+                status = run(["--book", str(book), *given])
+            files = sorted(one for one in out.rglob("*") if one.is_file())
+            text = "".join([told.getvalue() or refused.getvalue(), *map(Path.read_text, files)])
+            found[arguments] = status, _AGE.sub("", text).replace(str(book.parent), "")
         except BaseException:
             found[arguments] = -1, traceback.format_exc()
+        shutil.rmtree(out, ignore_errors=True)
     return found
 
 
@@ -146,7 +169,7 @@ def flip_value(draw: random.Random, book: Path) -> str:
 
 def _flip_in(draw: random.Random, connection: sqlite3.Connection, table: str) -> str | None:
     columns = connection.execute(f"PRAGMA table_info({table})").fetchall()
-    keys = "curve || ' ' || point" if table == "curve_steps" else "rowid"
+    keys = " || ' ' || ".join(c[1] for c in columns if c[5]) if table in _WITHOUT_ROWID else "rowid"
     of = draw.choice([row[0] for row in connection.execute(f"SELECT {keys} FROM {table}")])
     _, column, *_ = draw.choice(columns)
     (cell,) = connection.execute(f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]).fetchone()
@@ -162,6 +185,9 @@ def _flip_in(draw: random.Random, connection: sqlite3.Connection, table: str) ->
             connection.execute(change, [_other(draw, cell), of])
     except sqlite3.IntegrityError:
         return None
+    if cell == 0.0:  # SQLite keeps no -0.0
+        now = connection.execute(f"SELECT {column} FROM {table} WHERE {keys} = ?", [of]).fetchone()
+        return None if now == (cell,) else f"{table}.{column}"
     return f"{table}.{column}"
 
 
@@ -191,8 +217,12 @@ def flip_file(draw: random.Random, book: Path) -> str:
 
 def outcomes(folder: Path, book: Path, flips: int, seed: int) -> Iterator[tuple[str, str, str]]:
     """Yield of each flip: of values or the file, where, and what became of the answers."""
-    before = answers(book)
-    assert {status for status, _ in before.values()} <= {0, 1}, before
+    same = folder / "before" / "book.db"  # some answers hold its name
+    same.parent.mkdir()
+    shutil.copyfile(book, same)
+    before = answers(same)
+    refused = [of for of, (status, _) in before.items() if status not in (0, 1)]
+    assert not refused, refused
     draw = random.Random(seed)
     for number in range(flips):
         own = folder / f"{number}"
@@ -201,23 +231,32 @@ def outcomes(folder: Path, book: Path, flips: int, seed: int) -> Iterator[tuple[
         shutil.copyfile(book, harmed)
         kind, flip = (("value", flip_value), ("file", flip_file))[number % 2]
         where = flip(draw, harmed)
-        yield kind, where, outcome(before, harmed)
+        yield kind, where, outcome(before, harmed, kind == "value" and where not in _UNDIGESTED)
         shutil.rmtree(own)
 
 
-def outcome(before: Answers, harmed: Path) -> str:
-    """Say what became of the answers: silent is an answer that changed, with nothing said."""
+def outcome(before: Answers, harmed: Path, stored: bool) -> str:
+    """Say what became of the answers: silent is an answer that changed, with nothing said.
+
+    Args:
+        stored: whether a value was changed that `book check` has to find.
+    """
     after = answers(harmed)
     if any(status == -1 for status, _ in after.values()):
         return "traceback"
-    if any(status != 2 and (status, text) != before[of] for of, (status, text) in after.items()):
-        return "silent"
-    if any(status == 2 for status, _ in after.values()):
-        return "refused"
+    for of, (status, text) in after.items():
+        if status != 2 and (status, text) != before[of]:
+            return f"silent: {' '.join(of)}"
     try:
-        return "found by check" if check_book(harmed).findings else "no difference"
+        found = bool(check_book(harmed).findings)
     except CoilbenchError:
-        return "found by check"
+        found = True
+    refused = sum(status == 2 for status, _ in after.values())
+    if stored and not found:
+        return f"not found by check, refused by {refused}"
+    if refused:
+        return "refused by all" if refused == len(after) else "refused by those who use it"
+    return "found by check" if found else "no difference"
 
 
 def main() -> int:
@@ -232,11 +271,11 @@ def main() -> int:
             Path(folder), make_book(Path(folder)), options.flips, options.seed
         ):
             table[kind, what] += 1
-            if what in ("silent", "traceback"):
+            if what.startswith(FAULTS):
                 print(f"{kind}: {where}: {what}", flush=True)
     for (kind, what), count in sorted(table.items()):
-        print(f"{kind:<6} {what:<16} {count}")
-    return int(any(what in ("silent", "traceback") for _, what in table))
+        print(f"{kind:<6} {what:<27} {count}")
+    return int(any(what.startswith(FAULTS) for _, what in table))
 
 
 if __name__ == "__main__":

@@ -148,7 +148,7 @@ BOOKS: dict[str, Made] = {
     "a check with no weight": ("UPDATE mass_checks SET mass_kg = 0", ()),
     "what rests is endless": ("UPDATE rig_ratings SET rests_n = 9e999, cell_n = 1e300", ()),
     "an endless limit": (
-        "INSERT INTO rig_settings (only_row, good_for_days) VALUES (1, 9e999)", ()),
+        "UPDATE rig_settings SET good_for_days = 9e999", ()),
     "a scale of nothing": ("UPDATE scales SET fit_json = '[]'", ()),
     "a capture under way that says nothing": (
         "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"

@@ -54,8 +54,9 @@ max_shims = 2
 min_clearance = "1.3 mm"
 loss_allowance = "3%"
 [springs]
-outer = ["larch"]
+outer = "*"
 inner = ["heron"]
+where = {mark = "red", read_down_to = "26 mm", read_up_to = "39 mm"}
 [wire.larch]
 material = "music"
 tensile_strength = "1900 MPa"

@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 
 from coilbench.capture.book.by_hand import edit_set, keep_of_springs
-from coilbench.capture.book.calibrations import store_part, store_scale
+from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.scales import store_scale
 from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint

@@ -8,6 +8,7 @@ import re
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.scales import part_points
 from coilbench.capture.calibration.polynomial import evaluate
 from coilbench.capture.virtual.bench import (
     Bench,
@@ -82,7 +84,8 @@ class Desk:
         if not self.book.exists():
             return None
         with open_book(self.book) as db:
-            return newest_part(db, kind)
+            part = newest_part(db, kind)
+            return None if part is None else replace(part, points=part_points(db, part.part_id))
 
     def notes(self, kind: str) -> set[str]:
         return {note.kind for note in self.part(kind).notes}

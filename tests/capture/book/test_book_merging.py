@@ -20,11 +20,9 @@ from sqlite_utils import Database
 from coilbench.capture.book.calibrations import (
     NewCheck,
     current_calibration,
-    find_scale,
     mass_checks,
     set_good_for_days,
     store_part,
-    store_scale,
 )
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.keyed_readings import store_readings
@@ -33,6 +31,7 @@ from coilbench.capture.book.merging import TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
+from coilbench.capture.book.scales import find_scale, store_scale
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount
@@ -49,6 +48,7 @@ from support.edits import change, harm
 BESIDE_THE_RULES = (
     *("rig_settings", "rig_ratings", "stroke_chunks"),
     *("shop", "shop_seen", "shop_news"),
+    "tallies",
 )
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 Change = Callable[[Database], object]
@@ -136,11 +136,12 @@ def copied(path: Path, name: str, *changes: Change) -> Path:
 
 
 def rows(path: Path) -> dict[str, list[tuple[Any, ...]]]:
-    """Return every table's rows, without their places and the digests that cover these."""
+    """Return every table's rows, without their places and what covers these: digests, tallies."""
     with closing(sqlite3.connect(path)) as plain:
         return {
             table: sorted(plain.execute(f"SELECT {_without_digest(plain, table)}"), key=repr)
             for table in (*RULES, *BESIDE_THE_RULES)
+            if table != "tallies"
         }
 
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlite_utils import Database
 
-from coilbench.capture.book.schema import migrations
+from coilbench.capture.book.schema import bring_to
 from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set, set_names
 from coilbench.capture.book.sweeps import store_sweep, turn_order
 from coilbench.capture.errors import CoilbenchError
@@ -90,7 +90,7 @@ def test_any_other_text_is_a_name_that_is_found_again(name):
             SetPlan(name, "outer", ("a",))
         return
     with closing(Database(memory=True)) as db:
-        migrations.apply(db)
+        bring_to(db)
         new_set(db, SetPlan(name, "outer", (name, "other than it")))
         assert set_names(db) == [name]
         assert find_set(db, name).spring(name).turn == 1

@@ -40,7 +40,7 @@ STEPS: list[tuple[Any, str]] = [
     (pulling, "_put"),
     (pulling, "merge_attached"),
     (pulling, "_forget_news"),
-    (pulling, "_seen"),
+    (pulling, "keep_seen"),
 ]
 
 

@@ -1,0 +1,115 @@
+"""First readings of every spring of a role: loads at many heights out of the stored curves.
+
+The mean over the strokes of both branches, read between the rows. No stroke is judged and no lag
+undone, so a load may be off by what its strokes and branches differ, and by what the spring changes
+over SHIFT_MM; between readings far apart it is anywhere between theirs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from sqlite_utils import Database
+
+from coilbench.analysis.engine.three_index import Array
+from coilbench.capture.book.shelf import ShelfSpring, StoredBranch, shelf_branches, shelf_springs
+from coilbench.capture.strokes.stored import STEP_MM, STRAIGHT_SHARE
+
+SHIFT_MM = STEP_MM  # ours: how far off a stored height may be from that of a judged curve
+FAR_MM = 1.0  # ours: readings further apart do not say how the curve runs between them
+
+
+@dataclass(frozen=True)
+class FirstLoads:
+    """Springs of a role at some heights.
+
+    Attributes:
+        springs: N of them.
+        heights_mm: H of them, ascending.
+        load_n, least_n, most_n: shape (N, H), the load and between what it lies; NaN: not read.
+        lowest_mm, highest_mm: shape (N,), between what each was read; NaN where it was not.
+    """
+
+    springs: tuple[ShelfSpring, ...]
+    heights_mm: Array
+    load_n: Array
+    least_n: Array
+    most_n: Array
+    lowest_mm: Array
+    highest_mm: Array
+
+    @classmethod
+    def read(
+        cls, db: Database, roles: tuple[str, str], mark: str | None, heights_mm: Array
+    ) -> FirstLoads:
+        """Read all springs of sets of these roles, with a mark or None for any."""
+        springs = tuple(shelf_springs(db, roles, mark))
+        at = {spring.row: number for number, spring in enumerate(springs)}
+        total = np.zeros((len(springs), len(heights_mm)))
+        count, least_n, most_n = total.copy(), total + np.inf, total - np.inf
+        ends = np.full((2, len(springs)), np.nan)
+        for spring, branches in _by_spring(shelf_branches(db, roles)):
+            number = at.get(spring)
+            if number is None:
+                continue
+            for stroke in {branch.stroke for branch in branches}:
+                own = [_between(b, heights_mm) for b in branches if b.stroke == stroke]
+                loads = np.array([load for load, _ in own])
+                unsure = np.array([half for _, half in own])
+                read = ~np.isnan(loads)
+                seen = read.any(axis=0)
+                shared = np.where(seen, read.sum(axis=0), 1)
+                total[number] += np.where(read, loads, 0.0).sum(axis=0) / shared
+                count[number] += seen
+                least_n[number] = np.fmin(least_n[number], np.fmin.reduce(loads - unsure))
+                most_n[number] = np.fmax(most_n[number], np.fmax.reduce(loads + unsure))
+            ends[0, number] = min(branch.height_mm[0] for branch in branches)
+            ends[1, number] = max(branch.height_mm[-1] for branch in branches)
+        load_n = total / np.where(count > 0.0, count, np.nan)
+        read_at = ~np.isnan(load_n)
+        least_n, most_n = (np.where(read_at, each, np.nan) for each in (least_n, most_n))
+        return cls(springs, heights_mm, load_n, np.fmax(least_n, 0.0), most_n, *ends)
+
+    def of(self, chosen: Sequence[int] | np.ndarray) -> FirstLoads:
+        """Return some of the springs."""
+        some = np.asarray(chosen, dtype=np.intp)
+        arrays = (self.load_n, self.least_n, self.most_n, self.lowest_mm, self.highest_mm)
+        springs = tuple(self.springs[number] for number in some)
+        return FirstLoads(springs, self.heights_mm, *(each[some] for each in arrays))
+
+    @property
+    def sets(self) -> tuple[str, ...]:
+        """Names of their sets, each once."""
+        return tuple(dict.fromkeys(spring.set_name for spring in self.springs))
+
+
+def _by_spring(branches: Iterable[StoredBranch]) -> Iterable[tuple[int, list[StoredBranch]]]:
+    """Gather the branches of each spring; they come one spring after the other."""
+    own: list[StoredBranch] = []
+    for branch in branches:
+        if own and own[0].spring_row != branch.spring_row:
+            yield own[0].spring_row, own
+            own = []
+        own.append(branch)
+    if own:
+        yield own[0].spring_row, own
+
+
+def _between(branch: StoredBranch, heights_mm: Array) -> tuple[Array, Array]:
+    """Read one branch at heights, and how far each load may be off; NaN outside its rows."""
+    height_mm, load_n = branch.height_mm, branch.load_n
+    above = np.clip(np.searchsorted(height_mm, heights_mm), 1, max(len(height_mm) - 1, 1))
+    if len(height_mm) == 1:
+        same = np.abs(heights_mm - height_mm[0]) < 1e-6  # one row is read at its height alone
+        return np.where(same, load_n[0], np.nan), np.where(same, 0.0, np.nan)
+    gap_mm = height_mm[above] - height_mm[above - 1]
+    rise_n = load_n[above] - load_n[above - 1]
+    safe_mm = np.where(gap_mm > 0.0, gap_mm, 1.0)
+    loads_n = load_n[above - 1] + rise_n * (heights_mm - height_mm[above - 1]) / safe_mm
+    unsure_n = np.abs(rise_n) * SHIFT_MM / safe_mm + STRAIGHT_SHARE * float(np.abs(load_n).max())
+    if not branch.sampled:
+        unsure_n = np.where(gap_mm > FAR_MM, np.abs(rise_n), unsure_n)
+    inside = (heights_mm >= height_mm[0]) & (heights_mm <= height_mm[-1])
+    return np.where(inside, loads_n, np.nan), np.where(inside, unsure_n, np.nan)

@@ -1,0 +1,230 @@
+"""Candidate sets out of the whole book: `outer = "*"` in the build file."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.analysis.cli.demo import BUILD_FILE
+from coilbench.analysis.inputs import selecting
+from coilbench.analysis.inputs.build_input import read_build
+from coilbench.analysis.inputs.candidates import candidate_sets
+from coilbench.capture.book.opening import open_book
+
+from .conftest import DemoRun
+
+BUILD = """
+[cam]
+name = "Lake twin"
+valve_lift = "10 mm"
+seat_load = "300 N"
+seat_tolerance = "20 N"
+open_load = "600 N"
+open_tolerance = "30 N"
+[head]
+inner_offset = "2 mm"
+{valves}
+[[shims]]
+thickness = "0.4 mm"
+count = 4
+[limits]
+coil_bind_margin = "1.2 mm"
+[springs]
+{springs}
+"""
+EVERY = 'outer = "*"\ninner = "*"'
+# name, role, free length in mm, rate in N/mm: larch and heron are near the card, rowan a little
+# off, the others far
+SETS = (
+    ("larch", "outer", 50.0, 20.0),
+    ("rowan", "outer", 50.1, 20.05),
+    ("oak", "outer", 55.0, 30.0),
+    ("heron", "inner", 48.0, 10.0),
+    ("crane", "inner", 52.0, 18.0),
+)
+NAMED = 'outer = ["larch", "rowan", "oak"]\ninner = ["heron", "crane"]'
+
+
+@pytest.fixture
+def book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    """Five sets of six straight springs, pressed in steps of 0.2 mm; larch-03 is tired."""
+    path = tmp_path / "book.db"
+    for name, role, free_mm, rate in SETS:
+        new = ["set", "new", name, "--role", role, "--count", "6", "--solid-height", "18mm"]
+        assert run(["--book", str(path), *new]) == 0
+        mark = "red" if name in ("larch", "heron") else "blue"
+        assert run(["--book", str(path), "set", "edit", name, "--mark", mark]) == 0
+        rows = ["label,height_mm,load_n"]
+        for number in range(1, 7):
+            own = rate * (1.0 + 0.002 * number) * (0.7 if (name, number) == ("larch", 3) else 1.0)
+            rows += [
+                f"{name}-{number:02},{height_mm:.1f},{own * (free_mm - height_mm):.3f}"
+                for height_mm in np.arange(46.0, 25.0 if name != "oak" else 27.0, -0.2)
+            ]
+        points = tmp_path / f"{name}.csv"
+        points.write_text("\n".join(rows))
+        assert run(["--book", str(path), "import", str(points), "--set", name]) == 0
+    capsys.readouterr()
+    return path
+
+
+def build(book: Path, springs: str, valves: str = "valves = 2\ninstalled_height = '40 mm'") -> str:
+    path = book.parent / "twin.toml"
+    path.write_text(BUILD.format(springs=springs, valves=valves))
+    return str(path)
+
+
+def told(book: Path, capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> str:
+    assert run(["--book", str(book), *arguments]) == status
+    return capsys.readouterr().out
+
+
+def assigned(book: Path, capsys: pytest.CaptureFixture[str], springs: str) -> dict[str, Any]:
+    found = json.loads(told(book, capsys, "assign", build(book, springs), "--json"))
+    assert isinstance(found, dict)
+    return found
+
+
+def test_every_set_is_the_same_as_all_of_them_named(
+    book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    every, named = (assigned(book, capsys, springs) for springs in (EVERY, NAMED))
+    shelves = {shelf["role"]: shelf for shelf in every.pop("from_book")}
+    assert every == named
+    assert (shelves["outer"]["springs"], shelves["outer"]["sets"]) == (18, 3)
+    assert shelves["inner"]["judged"] == ["crane", "heron"]
+    assert shelves["outer"]["only_looked_at"] == 0
+
+
+def test_of_many_sets_the_nearest_are_judged_and_the_bound_is_over_all(
+    book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    everything = assigned(book, capsys, NAMED)
+    monkeypatch.setattr(selecting, "MOST_SETS", 1)
+    found = assigned(book, capsys, EVERY)
+    judged = {shelf["role"]: shelf["judged"] for shelf in found["from_book"]}
+    assert judged == {"outer": ["larch"], "inner": ["heron"]}
+    assert found["left_out"] == ["larch-03"]
+    assert found["objective"] >= everything["objective"] - 1e-9
+    assert found["bound"] <= everything["objective"]
+    assert not found["proven"]  # rowan may come nearer
+    out = told(book, capsys, "assign", build(book, EVERY))
+    assert "From the whole book, outer: 18 springs of 3 sets." in out
+    assert re.search(r"Judged: larch, .*12 springs of other sets were only looked at", out)
+    assert re.search(r"Not proven: .* 18 springs were only looked at, not judged", out)
+    assert "no other choice is below 0" in out
+
+
+def test_it_is_proven_where_all_that_was_only_looked_at_is_surely_farther_off(
+    book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Oak is far too strong, so that what larch and rowan give is the best of all three."""
+    four = "valves = 4\ninstalled_height = '40 mm'"
+    monkeypatch.setattr(selecting, "MOST_SETS", 2)
+    everything, found = (
+        json.loads(told(book, capsys, "assign", build(book, springs, four), "--json"))
+        for springs in (NAMED, EVERY)
+    )
+    judged = {shelf["role"]: shelf["judged"] for shelf in found["from_book"]}
+    assert judged["outer"] == ["larch", "rowan"]
+    assert found["from_book"][0]["only_looked_at"] == 6
+    assert found["objective"] == pytest.approx(everything["objective"], abs=1e-6)
+    assert found["proven"] == everything["proven"]
+    assert found["bound"] == pytest.approx(everything["bound"], abs=1e-6)
+
+
+def test_pair_compares_the_nearest_sets(
+    book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(selecting, "MOST_SETS", 1)
+    out = told(book, capsys, "pair", build(book, EVERY))
+    assert "Judged: larch" in out
+    assert "rowan" not in out
+    document = json.loads(told(book, capsys, "pair", build(book, EVERY), "--json"))
+    assert {each["outer"] for each in document["combinations"]} == {"larch"}
+    assert document["from_book"][1]["judged"] == ["heron"]
+
+
+def test_where_selects_by_mark_and_by_what_was_pressed(
+    book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    red = assigned(book, capsys, f'{EVERY}\nwhere = {{ mark = "Red" }}')
+    assert [shelf["judged"] for shelf in red["from_book"]] == [["larch"], ["heron"]]
+    deep = assigned(book, capsys, f'{EVERY}\nwhere = {{ read_down_to = "26 mm" }}')
+    outer = deep["from_book"][0]
+    assert (outer["judged"], outer["outside"]) == (["larch", "rowan"], 6)
+    out = told(book, capsys, "assign", build(book, f'{EVERY}\nwhere.read_down_to = "26 mm"'))
+    assert "18 springs of 3 sets; 6 not pressed as far as springs.where asks." in out
+
+
+def test_what_was_not_read_stays_out_and_is_counted(
+    book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new = ["set", "new", "ash", "--role", "outer", "--count", "4"]
+    assert run(["--book", str(book), *new]) == 0
+    short = book.parent / "short.csv"
+    short.write_text("label,height_mm,load_n\nash-01,45.0,100\nash-01,44.0,120\n")
+    assert run(["--book", str(book), "import", str(short), "--set", "ash"]) == 0
+    capsys.readouterr()
+    outer = assigned(book, capsys, EVERY)["from_book"][0]
+    assert (outer["springs"], outer["unmeasured"], outer["not_read"]) == (22, 3, 1)
+    assert "ash" not in outer["judged"]
+
+
+def test_the_sheet_takes_every_set_too(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sheet = json.loads(told(book, capsys, "report", build(book, EVERY), "--json"))
+    assert "larch" in json.dumps(sheet)
+
+
+@pytest.mark.parametrize(
+    ("springs", "valves", "said"),
+    [
+        (f'{EVERY}\nwhere = {{ mark = "green" }}', None, "no outer spring marked 'green'"),
+        (f'{EVERY}\nwhere = {{ colour = "red" }}', None, "colour: unknown key.*Known: mark, read"),
+        (f"{EVERY}\nwhere = {{ read_down_to = 26 }}", None, "26 has no unit"),
+        (f'{EVERY}\nwhere = "mark is red"', None, "is not a section"),
+        (f'{NAMED}\nwhere = {{ mark = "red" }}', None, "where selects from every set"),
+        ('outer = "larch"', None, r'not a list of sets. Write a list like \["larch"\], or "\*"'),
+        ("outer = 3", None, r'3 is not a list, or "\*"'),
+        (f'{EVERY}\nwhere = {{ read_down_to = "5 mm" }}', None, "none of the book's 18 outer"),
+        (EVERY, "installed_height = '40 mm'", "no set says how many valves"),
+    ],
+)
+def test_what_selects_nothing_is_refused_in_one_line(
+    book: Path, capsys: pytest.CaptureFixture[str], springs: str, valves: str | None, said: str
+) -> None:
+    given = () if valves is None else (valves,)
+    assert run(["--book", str(book), "assign", build(book, springs, *given)]) == 2
+    err = capsys.readouterr().err
+    assert len(err.splitlines()) == 1
+    assert re.search(said, err), err
+
+
+@pytest.mark.parametrize("command", [("plan",), ("depths",), ("set", "check", "larch", "--build")])
+def test_commands_that_need_names_say_so(
+    book: Path, capsys: pytest.CaptureFixture[str], command: tuple[str, ...]
+) -> None:
+    assert run(["--book", str(book), *command, build(book, EVERY)]) == 2
+    assert re.search("needs sets by name.*assign chose", capsys.readouterr().err)
+
+
+def test_a_first_look_allows_for_what_the_judged_load_is(
+    demo_run: Callable[[int], DemoRun], tmp_path: Path
+) -> None:
+    """On the demo's book, strokes of a rig with lag and friction: no sound spring is beyond it."""
+    path = tmp_path / "star.toml"
+    text = re.sub(r"(outer|inner) = \[.*?\]", r'\1 = "*"', BUILD_FILE)
+    path.write_text(text.replace("[head]", "[head]\nvalves = 12", 1), "utf-8")
+    with open_book(demo_run(1).book) as db:
+        selection = selecting.select(db, read_build(path, from_book=True))
+        found = candidate_sets(db, selection.build, use_flagged=False)
+    for shelf in selection.shelves.values():
+        _, off_n = selecting._judged(shelf, found.sets)
+        assert off_n == 0.0

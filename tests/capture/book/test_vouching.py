@@ -1,0 +1,174 @@
+"""What is read is vouched for where it is read: no row damaged, gone, or lost to an index."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from functools import reduce
+from operator import xor
+from pathlib import Path
+
+import pytest
+from sqlite_utils import Database
+
+from coilbench.capture.book.calibrations import newest_part
+from coilbench.capture.book.entries import Entry
+from coilbench.capture.book.naming import remove_set
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import Ratings, tell_set_rests
+from coilbench.capture.book.scales import part_points
+from coilbench.capture.book.sessions import CaptureRun
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
+from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.state import BookState, SetState
+from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import Origin
+from support.edits import harm
+
+Read = Callable[[Database], object]
+
+
+@pytest.fixture
+def book(db, path, larch, calibration_id, points_sweep, stroke) -> Path:
+    """A set with something of every kind, and another one with a stroke."""
+    CaptureRun.begin(db, larch.set_id, "virtual:", None, None).end("finished")
+    store_sweep(db, points_sweep(samples=stroke, calibration_id=calibration_id))
+    for spring in larch.springs:
+        store_sweep(db, points_sweep(spring_id=spring.spring_id))
+    tell_set_rests(db, larch.set_id, 1.0)
+    larch.swap_springs(db, "larch-01", "larch-02")
+    Ratings(cell_n=900.0).store(db)
+    Ratings(cell_n=800.0).store(db)
+    rowan = new_set(db, SetPlan("rowan", "inner", ("r",)))
+    store_sweep(db, points_sweep(spring_id=rowan.springs[0].spring_id))
+    db.close()
+    assert check_book(path).findings == []
+    return path
+
+
+def refusal(book: Path, read: Read) -> str:
+    with pytest.raises(CoilbenchError) as caught, open_book(book) as db:
+        read(db)
+    return str(caught.value)
+
+
+def larch_of(db: Database) -> object:
+    return find_set(db, "larch")
+
+
+def every(db: Database) -> object:
+    return SetState.every(db.conn)
+
+
+OF_LARCH = "WHERE set_id = (SELECT id FROM sets WHERE name = 'larch')"
+GONE = {
+    "a spring": f"DELETE FROM springs {OF_LARCH} AND turn = 3",
+    "a stroke": "DELETE FROM sweeps WHERE rowid = 3",
+    "all strokes of a spring": "DELETE FROM sweeps WHERE spring_id ="
+    f" (SELECT id FROM springs {OF_LARCH} AND turn = 3)",
+    "what rests": f"DELETE FROM set_rests {OF_LARCH}",
+    "a swap": f"DELETE FROM label_swaps {OF_LARCH}",
+    "a capture": f"DELETE FROM sessions {OF_LARCH}",
+    "its tally": "DELETE FROM tallies WHERE of = (SELECT id FROM sets WHERE name = 'larch')",
+}
+
+
+@pytest.mark.parametrize("what", GONE)
+def test_a_row_of_a_set_that_is_gone_is_noticed_by_who_reads_the_set(book: Path, what: str) -> None:
+    assert harm(book, GONE[what])
+    missed = "the set larch is damaged: a row is gone"
+    assert missed in refusal(book, larch_of)
+    assert re.search(f"{missed}|refers to a missing row of springs", refusal(book, every))
+    with pytest.raises(CoilbenchError, match=r"damaged|missing row"):
+        BookState.read(book)
+    with open_book(book) as db:  # the other set is as usable as before
+        assert find_set(db, "rowan").labels == ("r",)
+    assert any(
+        "the set larch is damaged: a row is gone" in one for one in check_book(book).findings
+    )
+
+
+def test_a_set_that_is_gone_is_missed(book: Path) -> None:
+    for table in ("label_swaps", "set_rests", "sessions", "springs"):
+        harm(book, f"DELETE FROM {table} {OF_LARCH}")
+    harm(book, "DELETE FROM tallies WHERE of = (SELECT id FROM sets WHERE name = 'larch')")
+    harm(book, "DELETE FROM sets WHERE name = 'larch'")
+    for read in (larch_of, set_names):
+        assert "the list of sets is damaged" in refusal(book, read)
+    assert "refers to a missing row of springs" in refusal(book, every)
+    with open_book(book) as db:
+        assert find_set(db, "rowan")
+    assert any("the list of sets" in one for one in check_book(book).findings)
+
+
+@pytest.mark.parametrize("table", ["calibrations", "rig_ratings"])
+def test_a_row_of_the_rig_that_is_gone_refuses_the_book(book: Path, table: str) -> None:
+    assert harm(book, f"DELETE FROM {table}")
+    assert "what is kept of the rig is damaged: a row is gone" in refusal(book, larch_of)
+
+
+def test_a_point_that_is_gone_is_missed_with_its_calibration(book: Path) -> None:
+    assert harm(book, "DELETE FROM calibration_points WHERE point = 1")
+    told = refusal(book, lambda db: part_points(db, newest_part(db, "load").part_id))
+    assert "a calibration's list of points is damaged" in told
+    with open_book(book) as db:
+        assert find_set(db, "larch")
+    assert any("list of points" in one for one in check_book(book).findings)
+
+
+def test_what_lists_every_run_of_note_is_made_of_whole_rows(book: Path) -> None:
+    harm(book, GONE["a stroke"])
+    told = refusal(book, lambda db: Entry.newest_first(db, [Origin.KEYED]))
+    assert "the set larch is damaged" in told
+
+
+def test_a_value_that_is_flipped_wherever_it_lies_is_noticed(book: Path, tmp_path: Path) -> None:
+    """In a table or in any of its indexes: a label, and the id that other rows refer to."""
+    with closing(sqlite3.connect(book)) as plain:
+        plain.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        sql = f"SELECT label, id FROM springs {OF_LARCH} AND turn = 2"
+        values = plain.execute(sql).fetchone()
+    content = book.read_bytes()
+    for value in values:
+        places = [found.start() for found in re.finditer(re.escape(value.encode()), content)]
+        assert len(places) >= 2
+        for at in places:
+            harmed = tmp_path / f"{at}.db"
+            harmed.write_bytes(content[:at] + bytes([content[at] ^ 2]) + content[at + 1 :])
+            refusal(harmed, larch_of)
+
+
+def test_a_set_that_is_removed_leaves_no_tally(book: Path) -> None:
+    with open_book(book) as db:
+        fir = new_set(db, SetPlan("fir", "outer", ("f",)))
+        remove_set(db, fir)
+        found = {of for (of,) in db.execute("SELECT of FROM tallies")}
+    assert fir.set_id not in found
+    assert check_book(book).findings == []
+
+
+def test_a_tally_is_the_number_of_a_sets_rows_and_the_sum_of_their_digests(book: Path) -> None:
+    """The sum without carry, of digests read by plain SQL."""
+    with open_book(book) as db:
+        set_id = find_set(db, "larch").set_id
+        digests = [
+            digest
+            for (digest,) in db.execute(
+                "SELECT digest FROM sets WHERE id = :of"
+                " UNION ALL SELECT digest FROM springs WHERE set_id = :of"
+                " UNION ALL SELECT digest FROM sessions WHERE set_id = :of"
+                " UNION ALL SELECT digest FROM set_rests WHERE set_id = :of"
+                " UNION ALL SELECT digest FROM label_swaps WHERE set_id = :of"
+                " UNION ALL SELECT digest FROM hand_entries WHERE set_id = :of"
+                " UNION ALL SELECT sweeps.digest FROM sweeps JOIN springs"
+                " ON springs.id = spring_id WHERE set_id = :of",
+                {"of": set_id},
+            )
+        ]
+        kept = db.execute("SELECT rows, total FROM tallies WHERE of = ?", [set_id]).fetchone()
+    total = reduce(xor, (int.from_bytes(digest, "big") for digest in digests))
+    assert kept == (len(digests), total.to_bytes(16, "big"))
+    assert len(digests) == 1 + 3 + 1 + 1 + 1 + 4
