@@ -116,8 +116,7 @@ class AssignmentBench:
         not put where it was not read.
         """
         build, choices = self.build, [self.choices[i] for i in allowed]
-        valves = len(self.valves)
-        inner_uses = np.ones(len(self.inners), dtype=np.intp)
+        valves, inner_uses = len(self.valves), np.ones(len(self.inners), dtype=np.intp)
         scarce = SeatOptions.of(build, valves).scarce
         uses = [[choice.uses(shim) for shim in scarce] for choice in choices]
         # A cut can't be undone: it is more effort than all the shims there could be.
@@ -446,8 +445,5 @@ def _worst_miss(
     return max(abs(least_n - card_n), abs(most_n - card_n)) ** 2
 
 
-def _load(loads: EndLoads, at: int, index: int, choice: int) -> Load:
-    where = at, index, choice
-    return Load(
-        float(loads.load_n[where]), float(loads.own_u_n[where]), float(loads.common_u_n[where])
-    )
+def _load(loads: EndLoads, *where: int) -> Load:
+    return Load(*(float(x[where]) for x in (loads.load_n, loads.own_u_n, loads.common_u_n)))
