@@ -65,6 +65,9 @@ def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[N
     ):
         patch.setenv("TMPDIR", folder)
         patch.delenv("XDG_RUNTIME_DIR", raising=False)
+        fonts = Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache").expanduser() / "matplotlib"
+        patch.setenv("MPLCONFIGDIR", os.environ.get("MPLCONFIGDIR", str(fonts)))
+        patch.setenv("XDG_CACHE_HOME", os.devnull)  # nothing is kept but where a test says so
         patch.setattr(tempfile, "tempdir", None)
         yield
 
