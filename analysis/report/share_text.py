@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
-from coilbench.capture.shop.reading import names_of
+from coilbench.capture.shop.manifests import names_of
 from coilbench.capture.shop.sharing import Shared
 from coilbench.capture.units import counted
 
@@ -32,6 +32,8 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         yield f"{_NEWS[kind]}."
     if done.lost:
         yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
+    for what in done.left:
+        yield f"! Left out: {what}."
     if done.waits:
         yield "A capture is running on this book: what the store has comes in after it."
     if done.pulled is not None:

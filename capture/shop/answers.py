@@ -51,10 +51,11 @@ def add_answers(db: Database, store: Store, judge: Judge, program_version: str) 
         How many answers were added.
     """
     known = {
-        (set_id, bytes(inputs))
+        (set_id, inputs)
         for set_id, inputs in store.query(
             f"SELECT set_id, inputs FROM {SCHEMA}.answers WHERE program_version = %s",  # noqa: S608
             [program_version],
+            (str, bytes),
         )
     }
     there = {set_id for (set_id,) in store.query(f"SELECT id FROM {SCHEMA}.sets")}  # noqa: S608

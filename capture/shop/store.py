@@ -8,9 +8,13 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.address import load_psycopg, safe_address
 from coilbench.capture.shop.description import known_views, strange_parts, strange_views
 from coilbench.capture.shop.rows import Item, Push
 from coilbench.capture.shop.shape import (
@@ -27,13 +31,12 @@ from coilbench.capture.shop.views import views_sql
 if TYPE_CHECKING:
     import psycopg
 
-_INSTALL = "pip install '.[shop]'"
 WAIT_S = 20
 _SILENT_MS = 30_000
 _OPTIONS = f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
-_SECRETS = ("password", "sslpassword")
+_LOCKED, _TOO_LONG = "55P03", "57014"
 _VERSIONS = f"SELECT version FROM {SCHEMA}.versions"  # noqa: S608  our own name
 _STORE = f"SELECT id FROM {SCHEMA}.store"  # noqa: S608
 _TABLES = """
@@ -66,52 +69,8 @@ def unescaped(cell: Any) -> Any:
     return cell
 
 
-class TryAgain(Exception):
+class TryAgain(CoilbenchError):
     """The server or another bench came between; the same again may work."""
-
-
-def safe_address(address: str) -> str:
-    """Return an address as it may be kept and shown.
-
-    Raises:
-        CoilbenchError: it can't be read, has a password in it, or asks for less than a server whose
-            name was verified.
-    """
-    psycopg = _psycopg()
-    try:
-        parts = psycopg.conninfo.conninfo_to_dict(address)
-        if set("=/@") & set(str(parts.get("dbname", ""))):  # an address in an address
-            raise psycopg.ProgrammingError
-    except psycopg.Error:
-        # its words may repeat what was typed, a password with it
-        raise CoilbenchError(
-            "this is no address of a PostgreSQL server",
-            hint="Give postgresql://user@host/database, or service=NAME",
-        ) from None
-    if any(parts.get(secret) for secret in _SECRETS):
-        raise CoilbenchError(
-            "an address must not have a password in it: other programs of this machine can see it",
-            hint="Put it in ~/.pgpass, readable by you alone (chmod 600)",
-        )
-    weak = parts.get("sslmode", "verify-full")
-    if weak != "verify-full":
-        raise CoilbenchError(
-            f"sslmode={weak} would trust any server that answers",
-            hint="Leave it out: verify-full is asked for, with sslrootcert=FILE for the shop's own "
-            "certificate",
-        )
-    return address
-
-
-def _psycopg() -> Any:
-    try:
-        import psycopg
-        import psycopg.conninfo
-    except ImportError as error:
-        raise CoilbenchError(
-            "sharing needs psycopg, which is not installed", hint=_INSTALL
-        ) from error
-    return psycopg
 
 
 class Store:
@@ -125,7 +84,7 @@ class Store:
     def __init__(
         self, address: str, of: Mapping[str, Kind] | None = None, wait_s: int = WAIT_S
     ) -> None:
-        self._pg = _psycopg()
+        self._pg = load_psycopg()
         self.address = safe_address(address)
         self.kinds = kinds() if of is None else of
         self._shape = tables(self.kinds)
@@ -151,6 +110,13 @@ class Store:
                 f"the store can't be reached ({_one_line(error)})",
                 hint="The book is as it was; captures go on without the store",
             ) from error
+        encoding = connection.info.parameter_status("server_encoding")
+        if encoding != "UTF8":  # it could not keep every text
+            connection.close()
+            raise CoilbenchError(
+                f"this database keeps text as {encoding}; a store needs UTF8",
+                hint="Its administrator makes one: createdb -E UTF8 -T template0 springs",
+            )
         return connection
 
     def close(self) -> None:
@@ -180,33 +146,80 @@ class Store:
                 the same at once.
             CoilbenchError: anything else that the server refuses.
         """
-        connection = self._connection
         try:
-            kind = "ISOLATION LEVEL REPEATABLE READ, READ ONLY" if reading else ""
-            connection.execute(f"BEGIN {kind}")
+            self.execute(f"BEGIN{' ISOLATION LEVEL REPEATABLE READ, READ ONLY' * reading}")
             yield
-            connection.commit()
-        except self._pg.Error as error:
-            self._roll_back()
-            lost = isinstance(error, self._pg.OperationalError)
-            if lost or error.sqlstate in _AGAIN:
-                raise TryAgain(_one_line(error)) from error
-            raise CoilbenchError(f"the store refused this ({_one_line(error)})") from error
+            with self._asking():
+                self._connection.commit()
         except BaseException:
             self._roll_back()
             raise
+
+    @contextmanager
+    def _asking(self) -> Iterator[None]:
+        """Ask the server something: whatever goes wrong there is told as an error of ours.
+
+        Raises:
+            TryAgain: the connection was lost, or another bench did the same at once.
+            CoilbenchError: anything else that the server refuses.
+        """
+        try:
+            yield
+        except self._pg.Error as error:
+            if error.sqlstate == _LOCKED:
+                raise CoilbenchError(
+                    "another bench is adding to the store and does not end, so that this one "
+                    f"waited {_SILENT_MS / 1000:g} s",
+                    hint="Run the same again; if it stays so, its administrator looks for who "
+                    "holds it: SELECT usename, state FROM pg_stat_activity",
+                ) from error
+            if error.sqlstate == _TOO_LONG:
+                raise CoilbenchError(f"the store took too long ({_one_line(error)})") from error
+            lost = isinstance(error, self._pg.OperationalError)
+            if lost or error.sqlstate in _AGAIN:
+                raise TryAgain(
+                    f"the store was lost while sharing ({_one_line(error)})",
+                    hint="What was shared before is whole; run the same again",
+                ) from error
+            raise CoilbenchError(f"the store refused this ({_one_line(error)})") from error
 
     def _roll_back(self) -> None:
         with contextlib.suppress(self._pg.Error):
             self._connection.rollback()
 
-    def query(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Return the rows of a query."""
-        return self._connection.execute(sql, values, binary=True).fetchall()
+    def query(
+        self, sql: str, values: Sequence[object] = (), cells: Sequence[object] = (str,)
+    ) -> list[tuple[Any, ...]]:
+        """Return the rows of a query, of these types and no others.
+
+        Args:
+            cells: the type of each cell of a row; one for all of them.
+
+        Raises:
+            CoilbenchError: the server answered with something else.
+        """
+        rows = self.raw(sql, values)
+        try:
+            found: list[tuple[Any, ...]] = msgspec.convert(rows, _rows_of(tuple(cells)))
+        except msgspec.ValidationError as error:
+            raise CoilbenchError(
+                f"the server's answer is none that a store gives ({_one_line(error)})",
+                where=self.address,
+            ) from error
+        return found
+
+    def raw(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Return the rows of a query, whatever is in them: whoever asks looks at each."""
+        with self._asking():
+            return self._connection.execute(sql, values, binary=True).fetchall()
+
+    def _texts(self, sql: str) -> list[tuple[Any, ...]]:
+        return self.query(sql, (), (str | None,))
 
     def execute(self, sql: str) -> None:
         """Run a statement without values."""
-        self._connection.execute(sql)
+        with self._asking():
+            self._connection.execute(sql)
 
     def init(self) -> None:
         """Make the store with its roles, or bring an older one up to date; call no transaction.
@@ -241,12 +254,13 @@ class Store:
             self._refuse_version()
             self._refuse_strange()
             major = self._connection.info.server_version // 10_000
-            known = known_views(self.query, major)
-            ((self.store_id,),) = self.query(_STORE) or [("",)]
+            known = known_views(self._texts, major)
+            ids = [one for (one,) in self.query(_STORE)]
         if not known:
             self._refuse_strange_views()
-        if not self.store_id:
-            raise _strange("a store without an id")
+        if len(ids) != 1 or not ids[0]:
+            raise _strange("a store without an id" if not any(ids) else "a store of several ids")
+        (self.store_id,) = ids
 
     def _tables(self) -> set[str]:
         return {name for (name,) in self.query(_TABLES, [SCHEMA])}
@@ -267,22 +281,25 @@ class Store:
             )
 
     def _refuse_strange(self) -> None:
-        for what in strange_parts(self.query, self.kinds):
+        for what in strange_parts(self._texts, self.kinds):
             raise _strange(f"a {_one_line(what)}", _ADDED)
 
     def _refuse_strange_views(self) -> None:
-        self._connection.execute("BEGIN")
         try:
-            for what in strange_views(self.query, self.execute):
-                raise _strange(f"a {what}", _ADDED)
-        except self._pg.Error as error:
+            self.execute("BEGIN")
+            found = list(strange_views(self._texts, self.execute))
+        except TryAgain:
+            raise
+        except CoilbenchError as error:
             raise CoilbenchError(
-                f"the store's views could not be compared with ours ({_one_line(error)})",
+                f"the store's views could not be compared with ours: {error.what}",
                 hint="Its administrator lets benches make temporary ones: GRANT TEMPORARY ON "
                 "DATABASE ... TO coilbench_bench",
             ) from error
         finally:
             self._roll_back()
+        for what in found:
+            raise _strange(f"a {what}", _ADDED)
 
     def push_uuids(self, of: Iterable[tuple[str, int]]) -> dict[tuple[str, int], str]:
         """Return the uuids of some pushes, each by its bench and number; those that are there."""
@@ -292,16 +309,22 @@ class Store:
             " unnest(%s::text[], %s::bigint[]) AS p (bench, push) USING (bench, push)"
         )
         values = [[bench for bench, _ in wanted], [push for _, push in wanted]]
-        return {(bench, push): uuid for bench, push, uuid in self.query(sql, values)}
+        return {
+            (bench, push): uuid for bench, push, uuid in self.query(sql, values, (str, int, str))
+        }
 
     def heads(self) -> dict[str, tuple[int, str]]:
         """Return each bench's last push and its uuid."""
-        return {bench: (push, uuid) for bench, push, uuid in self.query(_HEADS)}
+        return {
+            bench: (push, uuid) for bench, push, uuid in self.query(_HEADS, (), (str, int, str))
+        }
 
     def digests(self, table: str, column: str, ids: Sequence[str]) -> set[tuple[str, bytes]]:
         """Return the ids and digests of those rows that the store has."""
         sql = f"SELECT id, {column} FROM {SCHEMA}.{table} WHERE id = ANY(%s)"  # noqa: S608
-        return {(row_id, bytes(digest)) for row_id, digest in self.query(sql, [list(ids)])}
+        asked = set(ids)
+        found = self.query(sql, [list(ids)], (str, bytes))
+        return {(row_id, digest) for row_id, digest in found if row_id in asked}
 
     def add(self, table: str, rows: Iterable[Sequence[object]]) -> None:
         """Add rows that are not there yet."""
@@ -311,16 +334,18 @@ class Store:
             f"INSERT INTO {SCHEMA}.{table} ({', '.join(names)}) VALUES ({marks})"  # noqa: S608
             " ON CONFLICT DO NOTHING"
         )
-        with self._connection.cursor() as cursor:
+        with self._asking(), self._connection.cursor() as cursor:
             cursor.executemany(sql, ([escaped(cell) for cell in row] for row in rows))
 
     def add_push(self, push: Push, now_utc: str) -> None:
         """Add a push; a second one of its number is refused by the key, and tried again."""
-        self._connection.execute(
+        sql = (
             f"INSERT INTO {SCHEMA}.pushes (bench, push, uuid, version, pushed_utc, manifest)"  # noqa: S608
-            " VALUES (%s, %s, %s, %s, %s, %b)",
-            [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()],
+            " VALUES (%s, %s, %s, %s, %s, %b)"
         )
+        row = [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()]
+        with self._asking():
+            self._connection.execute(sql, row)
 
     def add_items(self, items: Sequence[Item], push: Push) -> None:
         """Add rows of one kind, with their points, words and labels, where they are missing."""
@@ -362,6 +387,12 @@ class Store:
 
 
 _BYTES = ("digest", "words", "inputs", "manifest", "samples_blob", "curve_packed", "content_digest")
+
+
+@cache
+def _rows_of(cells: tuple[Any, ...]) -> Any:
+    of: Any = tuple.__class_getitem__(cells if len(cells) > 1 else (cells[0], ...))
+    return list.__class_getitem__(of)
 
 
 _ANOTHER = "Give the address of the shop's store; a new one is made in a database of its own"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from contextlib import closing
 from pathlib import Path
@@ -78,8 +79,7 @@ def test_a_row_that_was_changed_in_the_store_is_not_brought_in(
         ("UPDATE coilbench.sets_words SET name = 'a' || chr(27) || '[2J'", "not what was pushed"),
     ):
         server.sql(database, statement)
-        with pytest.raises(CoilbenchError, match=what):
-            share_book(fresh, address)
+        assert any(re.search(what, one) for one in share_book(fresh, address, push=False).left)
         with open_book(fresh) as db:
             assert db.execute("SELECT count(*) FROM sweeps").fetchone() == (0,)
 
