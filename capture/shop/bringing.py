@@ -172,7 +172,7 @@ def _put(db: Database, items: Sequence[Item]) -> None:
     sql = f"INSERT INTO {_PULLED}.curve_rows VALUES (?, ?, ?, ?, ?)"  # noqa: S608
     for item in strokes:
         db.conn.executemany(sql, item.curve_rows())
-    _put_sets_of(db, strokes)
+    _put_sets_of(db, items)
 
 
 def _insert(db: Database, table: str, rows: Iterable[Mapping[str, Any]]) -> None:

@@ -1,4 +1,4 @@
-"""A member of the shop who gives the store rows that no bench would, with digests that are right."""
+"""A member of the shop who gives the store what no bench would, with digests that are right."""
 
 from __future__ import annotations
 
