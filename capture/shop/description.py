@@ -82,7 +82,10 @@ WHERE nspname = '{SCHEMA}' AND relkind = 'v' ORDER BY relname COLLATE "C"
 
 def strange_parts(query: Query, made_of: Mapping[str, Kind]) -> Iterator[str]:
     """Yield what of a store is not as we make it, but for what its views show, in words."""
-    found, expected = Counter(query(_PARTS)), Counter(_expected(made_of))
+    found, expected = (
+        Counter(query(_PARTS, (), (str, str | None, str | None))),
+        Counter(_expected(made_of)),
+    )
     for kind, name, definition in sorted((found - expected).elements()):
         yield f"{kind} {name or SCHEMA} that is not as we make it ({definition or 'not ours'})"
     for kind, name, definition in sorted((expected - found).elements()):
@@ -111,7 +114,8 @@ def views_digest(definitions: Sequence[tuple[str, str]]) -> str:
 
 def known_views(query: Query, major: int) -> bool:
     """Tell whether the store's views are known to be ours on this version of the server."""
-    return views_digest([(name, text) for name, text in query(_VIEWS)]) == VIEWS_ON.get(major)
+    views = [(name, text) for name, text in query(_VIEWS, (), (str, str))]
+    return views_digest(views) == VIEWS_ON.get(major)
 
 
 def strange_views(query: Query, execute: Callable[[str], None]) -> Iterator[str]:
@@ -120,9 +124,9 @@ def strange_views(query: Query, execute: Callable[[str], None]) -> Iterator[str]
     Ours are made once more beside them, for this session alone: call it in a transaction that is
     rolled back.
     """
-    there: dict[str, str] = dict(query(_VIEWS))
+    there: dict[str, str] = dict(query(_VIEWS, (), (str, str)))
     for name in VIEWS:
         execute(view_sql(name, "TEMPORARY VIEW", f"{SCHEMA}_{name}"))
-        ((made,),) = query(f"SELECT pg_get_viewdef('pg_temp.{SCHEMA}_{name}'::regclass)")
-        if there.get(name) != made:
+        made = query(f"SELECT pg_get_viewdef('pg_temp.{SCHEMA}_{name}'::regclass)")
+        if [(there.get(name),)] != made:
             yield f"view {name} that is not as we make it"

@@ -213,9 +213,6 @@ class Store:
         with self._asking():
             return self._connection.execute(sql, values, binary=True).fetchall()
 
-    def _texts(self, sql: str) -> list[tuple[Any, ...]]:
-        return self.query(sql, (), (str | None,))
-
     def execute(self, sql: str) -> None:
         """Run a statement without values."""
         with self._asking():
@@ -254,7 +251,7 @@ class Store:
             self._refuse_version()
             self._refuse_strange()
             major = self._connection.info.server_version // 10_000
-            known = known_views(self._texts, major)
+            known = known_views(self.query, major)
             ids = [one for (one,) in self.query(_STORE)]
         if not known:
             self._refuse_strange_views()
@@ -281,13 +278,13 @@ class Store:
             )
 
     def _refuse_strange(self) -> None:
-        for what in strange_parts(self._texts, self.kinds):
+        for what in strange_parts(self.query, self.kinds):
             raise _strange(f"a {_one_line(what)}", _ADDED)
 
     def _refuse_strange_views(self) -> None:
         try:
             self.execute("BEGIN")
-            found = list(strange_views(self._texts, self.execute))
+            found = list(strange_views(self.query, self.execute))
         except TryAgain:
             raise
         except CoilbenchError as error:

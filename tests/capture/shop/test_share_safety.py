@@ -202,7 +202,7 @@ def test_the_known_way_of_writing_the_views_is_that_of_this_server(server, datab
     with psycopg.connect(server.address(database)) as connection:
         connection.execute("SET search_path TO pg_catalog")
 
-        def query(sql: str) -> list[tuple[str, ...]]:
+        def query(sql: str, *_: object) -> list[tuple[str, ...]]:
             return connection.execute(sql).fetchall()
 
         major = connection.info.server_version // 10_000
