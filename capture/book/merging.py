@@ -24,6 +24,7 @@ from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.edits import settling
+from coilbench.capture.book.in_force import compose_missing
 from coilbench.capture.book.merge_names import settle_labels, settle_names, settle_turns, swaps_of
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
@@ -69,9 +70,9 @@ class Merged:
 def merge_books(path: Path, others: Sequence[Path]) -> Merged:
     """Bring the sets, strokes and calibrations of other books into this one, all or nothing.
 
-    Rows in both are there once. The other books are read from a copy and are not changed. The
-    calibration in force stays this book's, if it has one. A copy of this book is kept beside it
-    unless nothing changes.
+    Rows in both are there once. The other books are read from a copy and are not changed. In force
+    is then the newest calibration of the rig of this bench, wherever it was made. A copy of this
+    book is kept beside it unless nothing changes.
 
     Raises:
         CoilbenchError: a book is missing, damaged, of a newer program, in use or this book itself,
@@ -167,6 +168,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
             refresh_hand_entries(db, set_id)
             (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
             rederive_depths(db, find_set(db, name))
+    compose_missing(db)
     return brought, notes
 
 

@@ -276,7 +276,7 @@ def set_names(db: Database) -> list[str]:
         CoilbenchError: a row of a set is damaged, or gone.
     """
     refuse_damaged_names(db.conn)
-    return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, rowid")]
+    return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, id")]
 
 
 _whole: WeakKeyDictionary[Database, dict[int, bytes]] = WeakKeyDictionary()  # strokes looked at

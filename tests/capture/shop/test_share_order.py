@@ -1,0 +1,97 @@
+"""What comes last, and by which number a thing is named: the same at every bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from coilbench.capture.book.calibrations import current_calibration, mass_checks, parts, store_part
+from coilbench.capture.book.entries import KEYED, Entry
+from coilbench.capture.book.keyed_readings import KeyedRow, remove_readings, store_readings
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.sweeps import StrokeRow
+from coilbench.capture.calibration.fit import load_part
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.calibration.known_points import LoadPoint
+from coilbench.capture.tables.keyed import KeyedReading
+from support.shop_books import make_empty, make_set
+
+HEIGHTS_MM = (35.0, 31.0, 29.0, 33.0, 27.0, 25.0)
+
+
+def key_in(path: Path, label: str, *heights_mm: float) -> None:
+    with open_book(path) as db:
+        readings = [KeyedReading(label, 9000.0 / mm, height_mm=mm) for mm in heights_mm]
+        store_readings(db, find_set(db, "larch"), readings, KeyedSetup())
+
+
+def heights(path: Path, label: str) -> dict[str, float]:
+    with open_book(path) as db:
+        own = KeyedRow.of_set(db, find_set(db, "larch"))[label]
+        return {one.name: one.reading.height_mm for one in own}
+
+
+def test_a_fresh_bench_has_the_calibration_in_force_that_was_made_last(
+    tmp_path, larch, share
+) -> None:
+    with open_book(larch) as db:
+        for number in range(1, 8):  # by chance of the ids the last one would seldom be the last
+            points = [LoadPoint(kg, 100 + (2000 + number) * kg) for kg in (0, 10, 20, 40)]
+            store_part(db, load_part(points, f"weighed {number}"))
+    share(larch)
+    fresh = make_empty(tmp_path / "fresh.db")
+    share(fresh)
+    with open_book(fresh) as db, open_book(larch) as own:
+        assert current_calibration(db).load.origin == "weighed 7"
+        assert current_calibration(db) == current_calibration(own)
+        assert [one.part_id for one in parts(db, "load")] == [
+            one.part_id for one in parts(own, "load")
+        ]
+        assert mass_checks(db) == mass_checks(own)
+
+
+def test_a_reading_has_one_number_at_every_bench(tmp_path, larch, share) -> None:
+    key_in(larch, "larch-01", *HEIGHTS_MM)
+    share(larch)
+    benches = [make_empty(tmp_path / f"{number}.db") for number in range(3)]
+    for path in benches:
+        share(path)
+        assert heights(path, "larch-01") == heights(larch, "larch-01")
+    assert list(heights(larch, "larch-01").values()) == list(HEIGHTS_MM)  # as they were typed
+    name = next(iter(heights(larch, "larch-01")))
+    for path in (larch, benches[0]):  # both take out the same one
+        with open_book(path) as db:
+            remove_readings(db, [KeyedRow.named(db, find_set(db, "larch"), name)])
+    for path in (larch, benches[0], larch, benches[1]):
+        share(path)
+    for path in (larch, *benches[:2]):
+        with open_book(path) as db:
+            own = KeyedRow.of_set(db, find_set(db, "larch"))["larch-01"]
+        assert [one.reading.height_mm for one in own if not one.counts] == [HEIGHTS_MM[0]]
+
+
+def test_strokes_and_sets_come_in_one_order_at_every_bench(tmp_path, larch, share) -> None:
+    make_set(larch, "rowan", (1.0, 1.1))
+    share(larch)
+    fresh = make_empty(tmp_path / "fresh.db")
+    share(fresh)
+    with open_book(fresh) as db, open_book(larch) as own:
+        assert set_names(db) == set_names(own) == ["larch", "rowan"]
+        for name in set_names(own):
+            assert StrokeRow.of_set(db, find_set(db, name)) == StrokeRow.of_set(
+                own, find_set(own, name)
+            )
+
+
+def test_undo_takes_this_benchs_own_last_run_though_anothers_is_later(
+    tmp_path, larch, share
+) -> None:
+    share(larch)
+    bob = make_empty(tmp_path / "bob.db")
+    share(bob)
+    key_in(bob, "larch-02", 35.0)
+    key_in(larch, "larch-01", 35.0)
+    share(larch)
+    share(bob)
+    with open_book(bob) as db:
+        assert Entry.newest_first(db, KEYED)[0].labels == ("larch-02",)
