@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from coilbench.analysis.cli import run
 from coilbench.capture.book.calibrations import current_calibration, mass_checks, parts, store_part
 from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import KeyedRow, remove_readings, store_readings
@@ -14,7 +17,7 @@ from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.known_points import LoadPoint
 from coilbench.capture.tables.keyed import KeyedReading
-from support.shop_books import make_empty, make_set
+from support.shop_books import content, make_empty, make_set, stroke_csv
 
 HEIGHTS_MM = (35.0, 31.0, 29.0, 33.0, 27.0, 25.0)
 
@@ -95,3 +98,45 @@ def test_undo_takes_this_benchs_own_last_run_though_anothers_is_later(
     share(bob)
     with open_book(bob) as db:
         assert Entry.newest_first(db, KEYED)[0].labels == ("larch-02",)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("note", "larch-01 35mm 260N", "--set", "larch"),
+        ("import", "stroke.csv", "--set", "larch", "--spring", "larch-01"),
+        ("daemon", "--port", "nowhere", "--set", "larch"),
+        ("live", "--port", "nowhere", "--set", "larch"),
+    ],
+    ids=lambda one: one[0],
+)
+def test_nothing_is_stored_in_another_benchs_set_that_took_the_name_of_ones_own(
+    tmp_path, larch, share, capsys, monkeypatch, command
+) -> None:
+    share(larch)
+    bob = tmp_path / "bob.db"
+    make_set(bob, "larch", (1.0, 1.1))  # later, of the same name
+    notes = share(bob).pulled.notes
+    with open_book(bob) as db:
+        theirs, own = set_names(db)
+        assert theirs == "larch"
+        full = f"larch~{find_set(db, 'larch').set_id[:4]}"
+    (note,) = [str(one) for one in notes if "larch" in str(one)]
+    assert f"the set that this book called larch is now called {own}" in note
+    assert full in note
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "stroke.csv").write_bytes(stroke_csv(3))
+    before = content(bob)
+    assert run(["--book", str(bob), *command]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert f"--set '{own}' (this bench's) or --set '{full}'" in said
+    assert content(bob) == before
+    for name in (own, full, "larch"):  # said once, it is known
+        arguments = ["note", f"{name_of(bob, name)} 35mm 260N", "--set", name, "--yes"]
+        assert run(["--book", str(bob), *arguments]) == 0, capsys.readouterr().err
+    assert run(["--book", str(larch), "note", "larch-01 35mm 260N", "--set", "larch", "--yes"]) == 0
+
+
+def name_of(path: Path, name: str) -> str:
+    with open_book(path) as db:
+        return find_set(db, name).labels[0]
