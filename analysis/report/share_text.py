@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.shop.answers import Answered
 from coilbench.capture.shop.reading import names_of
 from coilbench.capture.shop.sharing import Shared
 from coilbench.capture.units import counted
@@ -48,5 +49,12 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         if done.pushed.damaged:
             rows = names_of(done.pushed.damaged)
             yield f"! Damaged, so that it stayed here: {rows}; see: coilbench book check."
-    if done.answers:
-        yield f"Worked out for the store: {counted(done.answers, 'set')}."
+    if done.answers is not None:
+        yield from _answers(done.answers)
+
+
+def _answers(done: Answered) -> Iterator[str]:
+    if done.added:
+        yield f"Worked out for the store: {counted(len(done.added), 'set')}."
+    for name, why in done.left.items():
+        yield f"Not worked out: {name} ({why})."

@@ -16,7 +16,7 @@ from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.answers import Judge, add_answers
+from coilbench.capture.shop.answers import Answered, Judge, add_answers
 from coilbench.capture.shop.looking_back import give_pushes_again, look_back
 from coilbench.capture.shop.pulling import Lacking, Pulled, Span, keep_seen, pull_spans
 from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
@@ -35,7 +35,8 @@ class Shared:
     Attributes:
         address: the store's.
         pulled, pushed: None where it was not asked for, or had to wait.
-        answers: of how many sets an answer was added for those who read the store by SQL.
+        answers: what came of working sets out for those who read the store by SQL; None where it
+            was not asked for.
         waits: a capture is running on this book, so that nothing was pulled.
         news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
         lost: rows that the store had and no longer has, or of which words are gone, named.
@@ -45,7 +46,7 @@ class Shared:
     pulled: Pulled | None
     pushed: Pushed | None
     waits: bool
-    answers: int
+    answers: Answered | None
     news: tuple[str, ...]
     lost: str = ""
 
@@ -127,7 +128,7 @@ def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progres
     if wish.push and pushed is None:
         pushed = push_news(db, store, about["push"])
     lost = lost or (names_of(pulled.unsaid) if pulled else "")
-    return Shared(store.address, pulled, pushed, waits, 0, news, lost)
+    return Shared(store.address, pulled, pushed, waits, None, news, lost)
 
 
 def _known_pushes(db: Database, store: Store) -> dict[str, int]:

@@ -104,7 +104,7 @@ def test_undo_takes_this_benchs_own_last_run_though_anothers_is_later(
     "command",
     [
         ("note", "larch-01 35mm 260N", "--set", "larch"),
-        ("import", "stroke.csv", "--set", "larch", "--spring", "larch-01"),
+        ("import", "stroke.csv", "--set", "larch", "--label", "larch-01"),
         ("daemon", "--port", "nowhere", "--set", "larch"),
         ("live", "--port", "nowhere", "--set", "larch"),
     ],
