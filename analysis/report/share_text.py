@@ -18,6 +18,7 @@ _NEWS = {
     "older_store": "The store lacks what it had before, as one that was put back from a backup "
     "does: it is given all that this book has",
 }
+_CLOCK_OFF_S = 90.0  # ours: what a clock wanders by that is set by hand
 _PUSHED = {
     "sets": "set",
     "sweeps": "stroke",
@@ -29,12 +30,7 @@ _PUSHED = {
 
 def share_lines(done: Shared, shown: Units) -> Iterator[str]:
     """Yield what was found, pulled and pushed, a sentence each."""
-    for kind in done.news:
-        yield f"{_NEWS[kind]}."
-    if done.lost:
-        yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
-    if done.waits:
-        yield "A capture is running on this book: what the store has comes in after it."
+    yield from _found(done)
     if done.pulled is not None:
         changed = bool(done.pulled.notes)
         yield f"From the store: {brought_text(done.pulled.rows, changed=changed)}."
@@ -58,3 +54,18 @@ def _answers(done: Answered) -> Iterator[str]:
         yield f"Worked out for the store: {counted(len(done.added), 'set')}."
     for name, why in done.left.items():
         yield f"Not worked out: {name} ({why})."
+
+
+def _found(done: Shared) -> Iterator[str]:
+    for kind in done.news:
+        yield f"{_NEWS[kind]}."
+    if abs(done.clock_off_s) > _CLOCK_OFF_S:
+        ahead = "ahead of" if done.clock_off_s > 0 else "behind"
+        yield (
+            f"! This machine's clock is {counted(round(abs(done.clock_off_s) / 60.0), 'minute')} "
+            f"{ahead} the server's: what is newest is told by it; set the one that is wrong."
+        )
+    if done.lost:
+        yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
+    if done.waits:
+        yield "A capture is running on this book: what the store has comes in after it."

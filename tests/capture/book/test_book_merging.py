@@ -315,7 +315,7 @@ def test_a_stroke_that_was_redone_in_one_book_does_not_count(base: Path) -> None
     other = copied(base, "other.db", redoes("larch-01"))
     result = merge_books(base, [other])
     assert len(result.notes) == 1
-    assert "the stroke of larch-01 stored 20" in result.notes[0]
+    assert result.notes[0].startswith("larch: the stroke larch-01:1 stored 20")
     assert "no longer counts" in result.notes[0]
     with open_book(base) as db:
         assert load_sweeps(db, find_set(db, "larch"))["larch-01"] == []

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.capture.book.by_hand import edit_set, keep_of_springs
 from coilbench.capture.book.calibrations import current_calibration, mass_checks, parts, store_part
 from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import KeyedRow, remove_readings, store_readings
@@ -17,6 +18,7 @@ from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.known_points import LoadPoint
 from coilbench.capture.tables.keyed import KeyedReading
+from coilbench.capture.tables.spring_lines import SpringEntry
 from support.shop_books import content, make_empty, make_set, stroke_csv
 
 HEIGHTS_MM = (35.0, 31.0, 29.0, 33.0, 27.0, 25.0)
@@ -140,3 +142,28 @@ def test_nothing_is_stored_in_another_benchs_set_that_took_the_name_of_ones_own(
 def name_of(path: Path, name: str) -> str:
     with open_book(path) as db:
         return find_set(db, name).labels[0]
+
+
+def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larch, share) -> None:
+    share(larch)
+    bob = make_empty(tmp_path / "bob.db")
+    share(bob)
+    for path, mm, colour, ruling in ((larch, 53.1, "red", "leave"), (bob, 53.2, "blue", "use")):
+        with open_book(path) as db:
+            record = find_set(db, "larch")
+            edit_set(db, record, {"free_length_mm": mm})
+            keep_of_springs(db, record, [SpringEntry("larch-02", "mark", words=colour)])
+            StrokeRow.keep_rulings(db, record, [("larch-01", 2, ruling)])
+            if path == bob:  # only one of the two: no dispute
+                StrokeRow.keep_rulings(db, record, [("larch-02", 1, "leave")])
+    share(larch)
+    notes = [note for note in share(bob).pulled.notes if isinstance(note, str)]
+    assert len(notes) == 3
+    (stroke,) = [note for note in notes if "ruled" in note]
+    assert "larch: the stroke larch-01:2 " in stroke
+    assert "'use' in this book and 'leave' in another" in stroke
+    assert any(note.startswith("larch: the free length was entered at two") for note in notes)
+    assert any(note.startswith("larch, larch-02: the mark was entered at two") for note in notes)
+    (told,) = [str(note) for note in share(larch).pulled.notes if "larch-02:1" in str(note)]
+    assert "ruled on in another book: leave" in told
+    assert share(bob).pulled.notes == []
