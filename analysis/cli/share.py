@@ -63,8 +63,9 @@ def share_command(
             else vars(done.pulled) | {"notes": [note_text(note, SI) for note in done.pulled.notes]}
         )
         pushed = None if done.pushed is None else vars(done.pushed)
-        answers = None if done.answers is None else vars(done.answers)
-        print_document(vars(done) | {"pulled": pulled, "pushed": pushed, "answers": answers})
+        worked_out = None if done.answers is None else vars(done.answers)
+        told = {"pulled": pulled, "pushed": pushed, "answers": worked_out}
+        print_document(vars(done) | told)
     else:
         for line in share_lines(done, units()):
             click.echo(line)

@@ -20,7 +20,7 @@ from coilbench.capture.book.rows import insert
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
-KINDS = ("load", "travel", "flex")
+_KINDS = ("load", "travel", "flex")
 _COMPOSED = uuid.UUID("6a0f3f0e-6f1b-4d0c-9d51-0c5f6d1f2b7e")  # ours: a namespace of RFC 4122
 
 
@@ -64,10 +64,10 @@ class InForce:
         rig = shelf.rig_here() if device_id is None else device_id
         rows = [row for row in shelf.rows if shelf.is_of(row.parts, rig)]
         newest = shelf.newest(rig)
-        exact = [row for row in rows if row.parts == tuple(newest.get(kind) for kind in KINDS)]
+        exact = [row for row in rows if row.parts == tuple(newest.get(kind) for kind in _KINDS)]
         row = next(reversed(exact or rows), None)
         if row is not None:
-            newest = {kind: one for kind, one in zip(KINDS, row.parts, strict=True) if one}
+            newest = {kind: one for kind, one in zip(_KINDS, row.parts, strict=True) if one}
         loads = {one.device_id for one in shelf.parts.values() if one.kind == "load"}
         return cls(
             rig,
@@ -151,14 +151,14 @@ def compose_missing(db: Database) -> None:
     for rig in sorted(rigs):
         newest = shelf.newest(rig, named=True)
         complete = {"load", "travel"} <= set(newest) and newest == shelf.newest(rig)
-        if complete and tuple(newest.get(kind) for kind in KINDS) not in known:
+        if complete and tuple(newest.get(kind) for kind in _KINDS) not in known:
             _insert(db, shelf, newest)
 
 
 def _insert(db: Database, shelf: _Shelf, newest: dict[str, str]) -> str:
-    ids = [newest.get(kind) for kind in KINDS]
+    ids = [newest.get(kind) for kind in _KINDS]
     calibration_id = str(uuid.uuid5(_COMPOSED, " ".join(map(str, ids))))
     made_utc = max(shelf.parts[one].made_utc for one in newest.values())
-    row = {f"{kind}_part_id": one for kind, one in zip(KINDS, ids, strict=True)}
+    row = {f"{kind}_part_id": one for kind, one in zip(_KINDS, ids, strict=True)}
     insert(db, "calibrations", {"id": calibration_id, "made_utc": made_utc, **row})
     return calibration_id

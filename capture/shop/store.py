@@ -38,13 +38,13 @@ if TYPE_CHECKING:
 _INSTALL = "pip install '.[shop]'"
 WAIT_S = 20
 _SILENT_MS = 30_000
-ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
+_ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
 _OPTIONS = (
     f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
     f" -c statement_timeout={2 * _SILENT_MS}"
 )
 _MOST_SENT = 50  # rows at a time: even a slow network takes them while a server is waited for
-MOST_OFF_S = 86_400.0  # of a clock
+_MOST_OFF_S = 86_400.0  # of a clock
 logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
@@ -205,7 +205,7 @@ class Store:
             self._roll_back()
             lost = isinstance(error, self._pg.OperationalError)
             if self._hung_up:
-                raise TryAgain(f"no answer for {ANSWER_S} s") from error
+                raise TryAgain(f"no answer for {_ANSWER_S} s") from error
             if lost or error.sqlstate in _AGAIN:
                 raise TryAgain(_one_line(error)) from error
             raise CoilbenchError(f"the store refused this ({_one_line(error)})") from error
@@ -220,7 +220,7 @@ class Store:
     @contextmanager
     def _in_time(self) -> Iterator[None]:
         """Hang up on a server that does not answer: something between may hold the line."""
-        hung_up = threading.Timer(ANSWER_S, self._hang_up)
+        hung_up = threading.Timer(_ANSWER_S, self._hang_up)
         hung_up.daemon = True
         hung_up.start()
         try:
@@ -290,7 +290,7 @@ class Store:
     def _compare_clocks(self, there: datetime) -> None:
         """Refuse a clock that is days off: what is newest is told by it."""
         self.clock_off_s = (datetime.fromisoformat(utc_now()) - there).total_seconds()
-        if abs(self.clock_off_s) > MOST_OFF_S:
+        if abs(self.clock_off_s) > _MOST_OFF_S:
             raise CoilbenchError(
                 f"this machine's clock says {utc_now()[:16].replace('T', ' ')} UTC, the server's "
                 f"{there.astimezone(UTC):%Y-%m-%d %H:%M}; nothing was shared",

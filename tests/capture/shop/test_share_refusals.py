@@ -86,7 +86,7 @@ def test_a_server_that_takes_a_call_and_never_speaks_ends_in_time() -> None:
 def test_a_line_that_falls_silent_in_mid_share_is_hung_up(
     server, database, larch, monkeypatch, capfd
 ) -> None:
-    monkeypatch.setattr(store_module, "ANSWER_S", 1)
+    monkeypatch.setattr(store_module, "_ANSWER_S", 1)
     silent = threading.Event()
     with relayed(server, silent) as folder:
         address = server.address(database).replace(str(server.folder), str(folder))
