@@ -18,7 +18,7 @@ from coilbench.capture.book.rows import first_row, insert, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import safe_address
-from coilbench.capture.shop.answers import Judge, add_answers
+from coilbench.capture.shop.answers import Answered, Judge, add_answers
 from coilbench.capture.shop.left_out import LeftOut
 from coilbench.capture.shop.looking_back import compare_all, give_pushes_again, look_back
 from coilbench.capture.shop.manifests import names_of
@@ -27,6 +27,7 @@ from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
 from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import WAIT_S, Store
 
+_GIVE = "coilbench share postgresql://user@host/database"
 _Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
 
@@ -38,21 +39,24 @@ class Shared:
     Attributes:
         address: the store's.
         pulled, pushed: None where it was not asked for, or had to wait.
-        answers: of how many sets an answer was added for those who read the store by SQL.
+        answers: what came of working sets out for those who read the store by SQL; None where it
+            was not asked for.
         waits: a capture is running on this book, so that nothing was pulled.
         news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
         lost: rows that the store had and no longer has, or of which words are gone, named.
         left: what the store has and was not taken, a sentence each without a full stop.
+        clock_off_s: how far this bench's clock is ahead of the server's.
     """
 
     address: str
     pulled: Pulled | None
     pushed: Pushed | None
     waits: bool
-    answers: int
+    answers: Answered | None
     news: tuple[str, ...]
     lost: str = ""
     left: tuple[str, ...] = ()
+    clock_off_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -89,6 +93,12 @@ def share_book(
         CoilbenchError: no address, no server, a store that is not ours or of another version, or
             something in one of the two that the other can't take. What was shared before stays.
     """
+    if address is None and not path.exists():
+        raise CoilbenchError(
+            "there is no book here yet",
+            where=str(path),
+            hint=f"To take what the store has: {_GIVE}",
+        )
     create = address is not None and not path.exists()
     if create:  # a bench that has nothing yet; not for an address that leads nowhere
         with closing(Store(str(address), wait_s=wait_s)) as store:
@@ -128,7 +138,9 @@ def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progres
             lost = lost or names_of([" ".join(row) for row in sorted(left.lost)])
             left = LeftOut()
             pulled = _pull(db, store, path, left, about["pull"]).after(pulled)
-    return Shared(store.address, pulled, pushed, waits, 0, news, lost, left.sentences())
+    return Shared(
+        store.address, pulled, pushed, waits, None, news, lost, left.sentences(), store.clock_off_s
+    )
 
 
 def _has_what_is_lost(db: Database, left: LeftOut) -> bool:
@@ -191,7 +203,7 @@ def _address(db: Database, path: Path, given: str | None) -> str:
         raise CoilbenchError(
             "this book is not shared with a store yet",
             where=str(path),
-            hint="Give its address: coilbench share postgresql://user@host/database",
+            hint=f"Give its address: {_GIVE}",
         )
     return str(row["address"])
 

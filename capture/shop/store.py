@@ -6,16 +6,24 @@ A row is never changed or deleted there. psycopg is loaded when a store is reach
 from __future__ import annotations
 
 import contextlib
+import logging
+import os
+import socket
+import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from functools import cache
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import load_psycopg, safe_address
 from coilbench.capture.shop.description import known_views, strange_parts, strange_views
+from coilbench.capture.shop.refusals import locked, lost, not_reached
 from coilbench.capture.shop.rows import Item, Push
 from coilbench.capture.shop.shape import (
     SCHEMA,
@@ -33,7 +41,14 @@ if TYPE_CHECKING:
 
 WAIT_S = 20
 _SILENT_MS = 30_000
-_OPTIONS = f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
+_ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
+_OPTIONS = (
+    f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
+    f" -c statement_timeout={2 * _SILENT_MS}"
+)
+_MOST_SENT = 50  # rows at a time: even a slow network takes them while a server is waited for
+_MOST_OFF_S = 86_400.0  # of a clock
+logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
 _LOCKED, _TOO_LONG = "55P03", "57014"
@@ -79,6 +94,7 @@ class Store:
     Attributes:
         kinds: the kinds of rows, parents first: those given, else of a book of this version.
         store_id: which store it is; empty until it was looked at.
+        clock_off_s: how far this machine's clock was ahead of the server's then.
     """
 
     def __init__(
@@ -90,10 +106,12 @@ class Store:
         self._shape = tables(self.kinds)
         self._wait_s = wait_s
         self.store_id = ""
+        self.clock_off_s = 0.0
         self._connection = self._connect()
 
     def _connect(self) -> psycopg.Connection[tuple[Any, ...]]:
         """Connect: to a local socket, or by TLS to a server whose certificate names it."""
+        self._hung_up = False
         try:
             connection: psycopg.Connection[tuple[Any, ...]] = self._pg.connect(
                 self.address,
@@ -103,13 +121,11 @@ class Store:
                 connect_timeout=self._wait_s,
                 application_name="coilbench share",
                 tcp_user_timeout=_SILENT_MS,  # a network that is gone is noticed
+                keepalives_idle=_SILENT_MS // 1000,
                 options=_OPTIONS,
             )
         except self._pg.Error as error:
-            raise CoilbenchError(
-                f"the store can't be reached ({_one_line(error)})",
-                hint="The book is as it was; captures go on without the store",
-            ) from error
+            raise not_reached(_one_line(error)) from error
         encoding = connection.info.parameter_status("server_encoding")
         if encoding != "UTF8":  # it could not keep every text
             connection.close()
@@ -156,36 +172,50 @@ class Store:
             raise
 
     @contextmanager
-    def _asking(self) -> Iterator[None]:
+    def _asking(self, *, timed: bool = True) -> Iterator[None]:
         """Ask the server something: whatever goes wrong there is told as an error of ours.
+
+        Args:
+            timed: False where each part of it is.
 
         Raises:
             TryAgain: the connection was lost, or another bench did the same at once.
             CoilbenchError: anything else that the server refuses.
         """
         try:
-            yield
+            with self._in_time() if timed else contextlib.nullcontext():
+                yield
         except self._pg.Error as error:
+            said = f"no answer for {_ANSWER_S} s" if self._hung_up else _one_line(error)
             if error.sqlstate == _LOCKED:
-                raise CoilbenchError(
-                    "another bench is adding to the store and does not end, so that this one "
-                    f"waited {_SILENT_MS / 1000:g} s",
-                    hint="Run the same again; if it stays so, its administrator looks for who "
-                    "holds it: SELECT usename, state FROM pg_stat_activity",
-                ) from error
-            if error.sqlstate == _TOO_LONG:
-                raise CoilbenchError(f"the store took too long ({_one_line(error)})") from error
-            lost = isinstance(error, self._pg.OperationalError)
-            if lost or error.sqlstate in _AGAIN:
-                raise TryAgain(
-                    f"the store was lost while sharing ({_one_line(error)})",
-                    hint="What was shared before is whole; run the same again",
-                ) from error
-            raise CoilbenchError(f"the store refused this ({_one_line(error)})") from error
+                raise locked() from error
+            ended = isinstance(error, self._pg.OperationalError) and error.sqlstate != _TOO_LONG
+            if ended or self._hung_up or error.sqlstate in _AGAIN:
+                worded = lost(said, "shared with")
+                raise TryAgain(worded.what, hint=worded.hint) from error
+            raise CoilbenchError(f"the store refused this ({said})") from error
 
     def _roll_back(self) -> None:
-        with contextlib.suppress(self._pg.Error):
+        with contextlib.suppress(self._pg.Error), self._in_time():
             self._connection.rollback()
+
+    @contextmanager
+    def _in_time(self) -> Iterator[None]:
+        """Hang up on a server that does not answer: something between may hold the line."""
+        hung_up = threading.Timer(_ANSWER_S, self._hang_up)
+        hung_up.daemon = True
+        hung_up.start()
+        try:
+            yield
+        finally:
+            hung_up.cancel()
+
+    def _hang_up(self) -> None:
+        self._hung_up = True
+        with contextlib.suppress(self._pg.Error, OSError):
+            line = socket.socket(fileno=os.dup(self._connection.fileno()))
+            with line:
+                line.shutdown(socket.SHUT_RDWR)
 
     def query(
         self, sql: str, values: Sequence[object] = (), cells: Sequence[object] = (str,)
@@ -253,11 +283,24 @@ class Store:
             major = self._connection.info.server_version // 10_000
             known = known_views(self.query, major)
             ids = [one for (one,) in self.query(_STORE)]
+            clock = self.query("SELECT clock_timestamp()", (), (datetime,))
+        for (server_now,) in clock:
+            self._compare_clocks(server_now)
         if not known:
             self._refuse_strange_views()
         if len(ids) != 1 or not ids[0]:
             raise _strange("a store without an id" if not any(ids) else "a store of several ids")
         (self.store_id,) = ids
+
+    def _compare_clocks(self, there: datetime) -> None:
+        """Refuse a clock that is days off: what is newest is told by it."""
+        self.clock_off_s = (datetime.fromisoformat(utc_now()) - there).total_seconds()
+        if abs(self.clock_off_s) > _MOST_OFF_S:
+            raise CoilbenchError(
+                f"this machine's clock says {utc_now()[:16].replace('T', ' ')} UTC, the server's "
+                f"{there.astimezone(UTC):%Y-%m-%d %H:%M}; nothing was shared",
+                hint="Set the clock that is wrong: what is newest is told by it",
+            )
 
     def _tables(self) -> set[str]:
         return {name for (name,) in self.query(_TABLES, [SCHEMA])}
@@ -331,8 +374,11 @@ class Store:
             f"INSERT INTO {SCHEMA}.{table} ({', '.join(names)}) VALUES ({marks})"  # noqa: S608
             " ON CONFLICT DO NOTHING"
         )
-        with self._asking(), self._connection.cursor() as cursor:
-            cursor.executemany(sql, ([escaped(cell) for cell in row] for row in rows))
+        cells = ([escaped(cell) for cell in row] for row in rows)
+        with self._asking(timed=False), self._connection.cursor() as cursor:
+            while some := list(islice(cells, _MOST_SENT)):
+                with self._in_time():
+                    cursor.executemany(sql, some)
 
     def add_push(self, push: Push, now_utc: str) -> None:
         """Add a push; a second one of its number is refused by the key, and tried again."""
