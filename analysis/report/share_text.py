@@ -67,6 +67,11 @@ def _found(done: Shared) -> Iterator[str]:
         )
     if done.lost:
         yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
+    for role in done.strong:
+        yield (
+            f"! The role {role} can change and delete what is in the store: give benches roles "
+            "that can't, as in capture/SHOP.md."
+        )
     for what in done.left:
         yield f"! Left out: {what}."
     if done.waits:

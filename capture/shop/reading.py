@@ -15,9 +15,9 @@ from coilbench.capture.shop.gate import (
     wrong_in_words,
 )
 from coilbench.capture.shop.left_out import LeftOut
-from coilbench.capture.shop.rows import Item
+from coilbench.capture.shop.rows import Item, unescaped
 from coilbench.capture.shop.shape import PACKED, SCHEMA, Kind, words_of
-from coilbench.capture.shop.store import Store, unescaped
+from coilbench.capture.shop.store import Store
 
 _CHUNK = 1000
 _MOST_PACKED_BYTES = 1 << 26

@@ -25,6 +25,8 @@ from coilbench.capture.units import counted
 _HEAD = "<II"
 Listed = dict[str, dict[str, str]]  # by table: the digest of each row (of its words) by its id
 _MOST_CURVE_BYTES = 48 * MOST_ROWS  # both branches: three numbers for each row of a file
+# Every text that a book can hold, by one that PostgreSQL can: it has no NUL.
+_ESCAPE = "\x1a"
 _LEVEL = 1  # zlib's fastest: packing is not to take longer than sending
 
 
@@ -237,3 +239,17 @@ def _unpack_curve(packed: bytes) -> list[bytes]:
 
 def _marks(ids: Sequence[str]) -> str:
     return ", ".join("?" * len(ids))
+
+
+def escaped(cell: object) -> object:
+    """Return a cell as the store keeps it; `unescaped` gives it back."""
+    if isinstance(cell, str) and ("\0" in cell or _ESCAPE in cell):
+        return cell.replace(_ESCAPE, f"{_ESCAPE}1").replace("\0", f"{_ESCAPE}0")
+    return cell
+
+
+def unescaped(cell: Any) -> Any:
+    """Return a cell of the store as the book had it."""
+    if isinstance(cell, str) and _ESCAPE in cell:
+        return cell.replace(f"{_ESCAPE}0", "\0").replace(f"{_ESCAPE}1", _ESCAPE)
+    return cell

@@ -46,6 +46,7 @@ class Shared:
         lost: rows that the store had and no longer has, or of which words are gone, named.
         left: what the store has and was not taken, a sentence each without a full stop.
         clock_off_s: how far this bench's clock is ahead of the server's.
+        strong: roles of benches that may change or delete what others added, each with why.
     """
 
     address: str
@@ -57,6 +58,7 @@ class Shared:
     lost: str = ""
     left: tuple[str, ...] = ()
     clock_off_s: float = 0.0
+    strong: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,7 +141,16 @@ def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progres
             left = LeftOut()
             pulled = _pull(db, store, path, left, about["pull"]).after(pulled)
     return Shared(
-        store.address, pulled, pushed, waits, None, news, lost, left.sentences(), store.clock_off_s
+        store.address,
+        pulled,
+        pushed,
+        waits,
+        None,
+        news,
+        lost,
+        left.sentences(),
+        store.clock_off_s,
+        tuple(store.strong),
     )
 
 

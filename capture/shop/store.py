@@ -22,9 +22,14 @@ import msgspec
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import load_psycopg, safe_address
-from coilbench.capture.shop.description import known_views, strange_parts, strange_views
+from coilbench.capture.shop.description import (
+    known_views,
+    strange_parts,
+    strange_views,
+    strong_roles,
+)
 from coilbench.capture.shop.refusals import locked, lost, not_reached
-from coilbench.capture.shop.rows import Item, Push
+from coilbench.capture.shop.rows import Item, Push, escaped
 from coilbench.capture.shop.shape import (
     SCHEMA,
     VERSION,
@@ -66,22 +71,6 @@ WITH RECURSIVE benches AS (
 SELECT b.bench, p.push, p.uuid FROM benches b CROSS JOIN LATERAL (SELECT push, uuid
   FROM {SCHEMA}.pushes q WHERE q.bench = b.bench ORDER BY push DESC LIMIT 1) p
 """  # noqa: S608
-# Every text that a book can hold, by one that PostgreSQL can: it has no NUL.
-_ESCAPE = "\x1a"
-
-
-def escaped(cell: object) -> object:
-    """Return a cell as the store keeps it; `unescaped` gives it back."""
-    if isinstance(cell, str) and ("\0" in cell or _ESCAPE in cell):
-        return cell.replace(_ESCAPE, f"{_ESCAPE}1").replace("\0", f"{_ESCAPE}0")
-    return cell
-
-
-def unescaped(cell: Any) -> Any:
-    """Return a cell of the store as the book had it."""
-    if isinstance(cell, str) and _ESCAPE in cell:
-        return cell.replace(f"{_ESCAPE}0", "\0").replace(f"{_ESCAPE}1", _ESCAPE)
-    return cell
 
 
 class TryAgain(CoilbenchError):
@@ -95,6 +84,7 @@ class Store:
         kinds: the kinds of rows, parents first: those given, else of a book of this version.
         store_id: which store it is; empty until it was looked at.
         clock_off_s: how far this machine's clock was ahead of the server's then.
+        strong: roles of benches that may change or delete what others added, each with why.
     """
 
     def __init__(
@@ -107,6 +97,7 @@ class Store:
         self._wait_s = wait_s
         self.store_id = ""
         self.clock_off_s = 0.0
+        self.strong: list[str] = []
         self._connection = self._connect()
 
     def _connect(self) -> psycopg.Connection[tuple[Any, ...]]:
@@ -283,6 +274,7 @@ class Store:
             major = self._connection.info.server_version // 10_000
             known = known_views(self.query, major)
             ids = [one for (one,) in self.query(_STORE)]
+            self.strong = list(strong_roles(self.query))
             clock = self.query("SELECT clock_timestamp()", (), (datetime,))
         for (server_now,) in clock:
             self._compare_clocks(server_now)

@@ -54,6 +54,41 @@ def test_a_benchs_role_can_add_but_not_change_delete_or_forge(server, database, 
             server.sql(database, statement, user="ann")
 
 
+@pytest.mark.parametrize(
+    ("statement", "why"),
+    [
+        ("GRANT pg_write_all_data TO strong", "it may write to every table"),
+        ("ALTER ROLE strong SUPERUSER", "it is an administrator of the server"),
+        ("GRANT boss TO strong", "the store belongs to it"),
+    ],
+)
+def test_a_bench_that_could_change_or_delete_is_named(
+    server, database, larch, statement: str, why: str
+) -> None:
+    made = ("CREATE ROLE strong LOGIN IN ROLE coilbench_bench", "CREATE ROLE boss")
+    owned = [
+        f"ALTER {kind} coilbench.{name} OWNER TO boss"
+        for kind, name in server.sql(
+            database,
+            "SELECT CASE relkind WHEN 'r' THEN 'TABLE' ELSE 'VIEW' END, relname FROM pg_class"
+            " WHERE relnamespace = 'coilbench'::regnamespace AND relkind IN ('r', 'v')",
+        )
+    ]
+    server.sql(database, *made, "ALTER SCHEMA coilbench OWNER TO boss", *owned)
+    try:
+        address = server.address(database, "strong")
+        assert share_book(larch, server.address(database, "ann")).strong == ()
+        server.sql(database, statement)
+        (said,) = share_book(larch, address).strong
+        assert said.startswith("strong (")
+        assert why in said
+        server.sql(database, "GRANT coilbench_bench TO boss")
+        assert "boss (the store belongs to it)" in share_book(larch, address).strong
+    finally:
+        server.sql(database, "REASSIGN OWNED BY boss TO shop", "DROP OWNED BY boss, strong")
+        server.sql(database, "DROP ROLE strong", "DROP ROLE boss")
+
+
 def test_a_row_that_never_changes_and_differs_is_refused_by_name(
     tmp_path, server, database, address, larch
 ) -> None:
