@@ -8,7 +8,7 @@ from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.shop.answers import Answered
 from coilbench.capture.shop.manifests import names_of
-from coilbench.capture.shop.sharing import Shared
+from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.units import counted
 
 _NEWS = {

@@ -10,19 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.merging import Note
 from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.bringing import Unit, bring, room_for_pulled
 from coilbench.capture.shop.left_out import Key, LeftOut
 from coilbench.capture.shop.manifests import lacking, read_manifests
+from coilbench.capture.shop.outcome import Pulled
 from coilbench.capture.shop.reading import items_of, words_said
 from coilbench.capture.shop.rows import Item, Listed, told_with
 from coilbench.capture.shop.shape import PACKED, REFERENCES, SCHEMA, words_of
@@ -46,31 +46,6 @@ class Span:
     bench: str
     after: int
     until: int
-
-
-@dataclass
-class Pulled:
-    """What a pull did.
-
-    Attributes:
-        rows: how many rows of each table came in.
-        notes: what differed, as a merge says it.
-        unsaid: rows of which the store no longer has all that was said, though it has them.
-        waits: a capture began on this book, so that not all was taken.
-    """
-
-    rows: dict[str, int] = field(default_factory=dict)
-    notes: list[Note] = field(default_factory=list)
-    unsaid: list[str] = field(default_factory=list)
-    waits: bool = False
-
-    def after(self, other: Pulled) -> Pulled:
-        """Return what this and one before it did together."""
-        rows = {
-            table: self.rows.get(table, 0) + other.rows.get(table, 0)
-            for table in {**other.rows, **self.rows}
-        }
-        return Pulled(rows, other.notes + self.notes, other.unsaid + self.unsaid, self.waits)
 
 
 @dataclass(eq=False)

@@ -18,47 +18,19 @@ from coilbench.capture.book.rows import first_row, insert, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import safe_address
-from coilbench.capture.shop.answers import Answered, Judge, add_answers
+from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.left_out import LeftOut
 from coilbench.capture.shop.looking_back import compare_all, give_pushes_again, look_back
 from coilbench.capture.shop.manifests import names_of
-from coilbench.capture.shop.pulling import Capturing, Pulled, Span, keep_seen, pull_spans
-from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
+from coilbench.capture.shop.outcome import Pulled, Shared
+from coilbench.capture.shop.pulling import Capturing, Span, keep_seen, pull_spans
+from coilbench.capture.shop.pushing import push_news, settle_pending
 from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import WAIT_S, Store
 
 _GIVE = "coilbench share postgresql://user@host/database"
 _Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
-
-
-@dataclass(frozen=True)
-class Shared:
-    """What sharing did.
-
-    Attributes:
-        address: the store's.
-        pulled, pushed: None where it was not asked for, or had to wait.
-        answers: what came of working sets out for those who read the store by SQL; None where it
-            was not asked for.
-        waits: a capture is running on this book, so that nothing was pulled.
-        news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
-        lost: rows that the store had and no longer has, or of which words are gone, named.
-        left: what the store has and was not taken, a sentence each without a full stop.
-        clock_off_s: how far this bench's clock is ahead of the server's.
-        strong: roles of benches that may change or delete what others added, each with why.
-    """
-
-    address: str
-    pulled: Pulled | None
-    pushed: Pushed | None
-    waits: bool
-    answers: Answered | None
-    news: tuple[str, ...]
-    lost: str = ""
-    left: tuple[str, ...] = ()
-    clock_off_s: float = 0.0
-    strong: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,8 @@ from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.rows import Item
-from coilbench.capture.shop.sharing import Shared
 from coilbench.capture.tables.spring_lines import SpringEntry
 from support.shop_books import content, make_empty, press
 from support.shop_members import give, items_in, renewed
