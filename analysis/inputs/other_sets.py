@@ -8,9 +8,11 @@ from statistics import median
 
 from sqlite_utils import Database
 
+from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.sets.courses import SAME_MM, Held
 from coilbench.analysis.sets.slips import FitsOther
+from coilbench.capture.book.depends import depends_on_sets
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 
@@ -64,7 +66,7 @@ class _Loads:
 
 
 def fits_other(
-    db: Database, record: SetRecord, labels: Iterable[str], heights_mm: Sequence[float] = ()
+    db: Database, record: SetRecord, labels: Sequence[str], heights_mm: Sequence[float] = ()
 ) -> list[FitsOther]:
     """Return those of the springs that another set fits much better than their own.
 
@@ -73,6 +75,17 @@ def fits_other(
     Args:
         heights_mm: where springs are compared that were read at no chosen heights.
     """
+    return kept(
+        list[FitsOther],
+        lambda: depends_on_sets(db),
+        ("fits other", record, labels, heights_mm),
+        lambda: _fitting(db, record, labels, heights_mm),
+    )
+
+
+def _fitting(
+    db: Database, record: SetRecord, labels: Sequence[str], heights_mm: Sequence[float]
+) -> list[FitsOther]:
     own = _Loads(db, record)
     at_mm = {label: own.heights_mm(label) or heights_mm for label in labels}
     strange = [label for label, heights in at_mm.items() if own.is_off(label, heights)]
