@@ -66,7 +66,7 @@ class _Loads:
 
 
 def fits_other(
-    db: Database, record: SetRecord, labels: Sequence[str], heights_mm: Sequence[float] = ()
+    db: Database, record: SetRecord, labels: Iterable[str], heights_mm: Sequence[float] = ()
 ) -> list[FitsOther]:
     """Return those of the springs that another set fits much better than their own.
 
@@ -75,11 +75,12 @@ def fits_other(
     Args:
         heights_mm: where springs are compared that were read at no chosen heights.
     """
+    asked = tuple(labels), tuple(heights_mm)
     return kept(
         list[FitsOther],
         lambda: depends_on_sets(db),
-        ("fits other", record, labels, heights_mm),
-        lambda: _fitting(db, record, labels, heights_mm),
+        ("fits other", record, *asked),
+        lambda: _fitting(db, record, *asked),
     )
 
 

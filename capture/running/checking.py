@@ -397,9 +397,10 @@ class _Likely:
     def reads_as(self, sweep: Sweep) -> bool:
         """Tell whether a stroke has the same samples, read alike."""
         both = self.read.press, sweep.press
-        names = [field.name for field in fields(Press)]
-        own, other = ([getattr(one, name, None) for name in names] for one in both)
-        return None not in both and all(map(np.array_equal, own, other))
+        if both[0] is None or both[1] is None:
+            return False
+        columns = ([getattr(one, field.name) for one in both] for field in fields(Press))
+        return all(np.array_equal(own, other) for own, other in columns)
 
 
 def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
