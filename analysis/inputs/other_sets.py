@@ -92,13 +92,20 @@ def _fitting(
     strange = [label for label, heights in at_mm.items() if own.is_off(label, heights)]
     if not strange:
         return []  # as it mostly is: the other sets need not be read
-    known = [find_set(db, name) for name in set_names(db)]
+    pressed = _pressed(db)
+    known = [find_set(db, name) for name in set_names(db) if name in pressed]
     others = [one for one in known if not set(one.labels) & set(record.labels)]
     found, loads = [], [_Loads(db, one) for one in others]
     for label in strange:
         fits = [one for each in loads if (one := _fit(label, own, each, at_mm[label])) is not None]
         found += sorted(fits, key=lambda one: one.other_off)[:1]
     return found
+
+
+def _pressed(db: Database) -> set[str]:
+    """Return the names of the sets that have strokes: the others fit nothing."""
+    sql = "SELECT DISTINCT name FROM sets JOIN springs ON set_id = sets.id JOIN sweeps"
+    return {name for (name,) in db.execute(f"{sql} ON spring_id = springs.id")}
 
 
 def _fit(label: str, own: _Loads, other: _Loads, heights_mm: Sequence[float]) -> FitsOther | None:
