@@ -175,14 +175,35 @@ def tables(connection: sqlite3.Connection) -> list[str]:
     return [name for (name,) in connection.execute(sql)]
 
 
-def seal(connection: sqlite3.Connection) -> None:
+Wrong = Mapping[tuple[str, str], Sequence[int]]  # rowids, by the table and the digest's name
+
+
+def wrong_digests(connection: sqlite3.Connection) -> Wrong:
+    """Return the rows of a book that are not what was stored, by each digest that shows it."""
+    return {
+        (table, cover.digest): [
+            rowid
+            for (rowid,) in connection.execute(
+                f"SELECT rowid FROM {table} NOT INDEXED"  # noqa: S608  our own names
+                f" WHERE {cover.digest} IS NOT {cover.sql()}"
+            )
+        ]
+        for table in tables(connection)
+        for cover in covers(connection, table)
+    }
+
+
+def seal(connection: sqlite3.Connection, wrong: Wrong) -> None:
     """Make the digests of a whole book, and what keeps them, after its tables have changed.
 
-    It trusts what it finds: check a book that has digests before. Call it in a transaction.
+    Call it in a transaction.
+
+    Args:
+        wrong: what was damaged before they changed: its digests stay wrong.
     """
     for table in tables(connection):
         for cover in covers(connection, table):
-            _seal(connection, cover)
+            _seal(connection, cover, wrong.get((table, cover.digest), ()))
         _guard(connection, table)
     if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
         connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
@@ -195,14 +216,14 @@ def seal(connection: sqlite3.Connection) -> None:
             seal_content(connection, sweep_id)
 
 
-def _seal(connection: sqlite3.Connection, cover: Cover) -> None:
+def _seal(connection: sqlite3.Connection, cover: Cover, wrong: Sequence[int]) -> None:
     table, digest = cover.table, cover.digest
     names = ", ".join(column.name for column in cover.columns)
     made, kept = f"{table}_{digest}_made", f"{table}_{digest}_kept"
     for trigger in (made, kept):
         connection.execute(f"DROP TRIGGER IF EXISTS {trigger}")
     fresh = f"UPDATE {table} SET {digest} = {cover.sql()}"  # noqa: S608  our own names
-    connection.execute(fresh)
+    connection.execute(f"{fresh} WHERE rowid NOT IN ({', '.join(map(str, wrong))})")
     connection.execute(
         f"CREATE TRIGGER {made} AFTER INSERT ON {table} WHEN new.{digest} IS NULL BEGIN"
         f" {fresh} WHERE rowid = new.rowid; END"
