@@ -38,6 +38,7 @@ from coilbench.capture.book.digests import (
 )
 from coilbench.capture.book.tallies import OF_POINTS, OF_RIG, OF_SETS, OF_SHOP, Tally
 from coilbench.capture.book.values import impossible
+from coilbench.capture.book.versions import LIST
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
@@ -112,6 +113,7 @@ def refuse_damaged_book(connection: sqlite3.Connection, path: Path) -> None:
         CoilbenchError: it names what is damaged.
     """
     _refuse(_damages(connection, tables(connection)), str(path))
+    _refuse(_structure(connection, LIST), str(path))  # what brings it up to date reads its index
     _refuse(tally_damages(connection), str(path))
 
 
