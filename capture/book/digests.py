@@ -347,6 +347,13 @@ def stored_rows(
         yield Stored(row[0], dict(zip(names, row[1:], strict=True)), whole)
 
 
+def digest_of(connection: sqlite3.Connection, table: str, row: Stored) -> bytes:
+    """Return the digest of what never changes of a row, by its cells as they are."""
+    cover = covers(connection, table)[0]
+    order = [row.rowid] if cover.ordered else []
+    return row_digest(table, *order, *(row.cells[column.name] for column in cover.columns))
+
+
 def lost_to_an_index(connection: sqlite3.Connection, table: str, rows: Sequence[Stored]) -> bool:
     """Return whether an index does not lead to one of the rows, or has another value of it.
 

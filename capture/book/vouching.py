@@ -31,6 +31,7 @@ from coilbench.capture.book.digests import (
     CURVES,
     WITHOUT,
     Stored,
+    digest_of,
     lost_to_an_index,
     stored_rows,
     tables,
@@ -168,9 +169,12 @@ def _set_damages(
     name = " ".join(str(row.cells["name"], errors="replace") for row in rows["sets"] if row.whole)
     found = Tally.of(row.cells["digest"] for own in rows.values() for row in own)
     kept = tallies.kept_tally(connection, set_id)
-    if not all(row.whole for row in rows["sweeps"]):  # which digest is wrong can't be told
-        found, kept = Tally(found.rows), Tally(kept.rows)
-    if found != kept:
+    damaged = [
+        (row.cells["digest"], digest_of(connection, "sweeps", row))
+        for row in rows["sweeps"]
+        if not row.whole
+    ]
+    if not found.is_that_of(kept, damaged):
         yield f"the set {name} is damaged: {_GONE}"
     for table, own in rows.items():
         if lost_to_an_index(connection, table, [row for row in own if row.whole]):

@@ -14,10 +14,12 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book.calibrations import newest_part
+from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.entries import Entry
 from coilbench.capture.book.naming import remove_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings, tell_set_rests
+from coilbench.capture.book.rows import writing
 from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
@@ -26,7 +28,7 @@ from coilbench.capture.book.state import BookState, SetState
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
-from support.edits import harm
+from support.edits import change, harm
 
 Read = Callable[[Database], object]
 
@@ -172,3 +174,37 @@ def test_a_tally_is_the_number_of_a_sets_rows_and_the_sum_of_their_digests(book:
     total = reduce(xor, (int.from_bytes(digest, "big") for digest in digests))
     assert kept == (len(digests), total.to_bytes(16, "big"))
     assert len(digests) == 1 + 3 + 1 + 1 + 1 + 4
+
+
+STALE = {  # a page that was not written: a row as it was before its last change, digests and all
+    "a spring": ("springs", "spring_note = 'rusty'"),
+    "a set": ("sets", "set_note = 'from the shelf'"),
+    "another stroke": ("sweeps", "load_u_n = 2.0"),
+}
+DAMAGED = {
+    "what never changes": "load_u_n = 3.0",
+    "its digest": "digest = x'00112233445566778899aabbccddeeff'",
+    "its digest, that is gone": "digest = NULL",
+    "what may change": "note = 'x'",
+}
+
+
+@pytest.mark.parametrize("damaged", DAMAGED)
+@pytest.mark.parametrize("what", STALE)
+def test_beside_a_damaged_stroke_that_was_left_out_an_older_row_is_noticed(
+    book: Path, what: str, damaged: str
+) -> None:
+    table, change_of = STALE[what]
+    with closing(sqlite3.connect(book)) as plain:
+        before = plain.execute(f"SELECT * FROM {table} WHERE rowid = 1")
+        names, older = [name for name, *_ in before.description], before.fetchone()
+    change(book, f"UPDATE {table} SET {change_of} WHERE rowid = 1")
+    harm(book, f"UPDATE sweeps SET {DAMAGED[damaged]} WHERE rowid = 3")
+    with open_book(book) as db:
+        with writing(db):
+            leave_damaged(db.conn, 3, "damaged")
+        assert find_set(db, "larch")  # the others stay usable
+    cells = ", ".join(f"{name} = ?" for name in names)
+    harm(book, f"UPDATE {table} SET {cells} WHERE rowid = 1", *older)
+    assert "the set larch is damaged: a row is gone, or is not what was" in refusal(book, larch_of)
+    assert any("the set larch" in one for one in check_book(book).findings)
