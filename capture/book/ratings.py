@@ -6,7 +6,7 @@ A merge leaves them alone: another bench has another cell, another press and oth
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -14,6 +14,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.calibration.keyed_setup import KeptRests
 from coilbench.capture.errors import CoilbenchError
 
@@ -100,7 +101,11 @@ def untold_strokes(db: Database) -> int:
     """Return how many strokes have what rests on the spring as told of the rig now.
 
     They were captured before it was told, and nothing is told of their set.
+
+    Raises:
+        CoilbenchError: a row of a set with such strokes is damaged, or gone.
     """
+    refuse_damaged_sets_with(db.conn, "rests_n IS NULL AND calibration_id IS NOT NULL")
     (count,) = db.execute(
         "SELECT count(*) FROM sweeps JOIN springs ON springs.id = spring_id"
         " WHERE rests_n IS NULL AND purpose = 'measured' AND calibration_id IS NOT NULL"
@@ -128,7 +133,7 @@ def kept_rests(db: Database, set_name: str | None = None) -> tuple[KeptRests, ..
     """Return what rests on the springs in the strokes of each set or one, by set and weight.
 
     Strokes that count alone. A weight that nothing tells is 0, as it is in the loads. Look for
-    damaged strokes before: `find_set` does, of its own.
+    damage before.
     """
     rows = db.execute(
         "SELECT name, coalesce(resting_weights.rests_n, 0.0) AS weight_n, count(*)"
@@ -142,12 +147,24 @@ def kept_rests(db: Database, set_name: str | None = None) -> tuple[KeptRests, ..
     return tuple(KeptRests(*row) for row in rows.fetchall())
 
 
-def other_rests(db: Database) -> Iterator[KeptRests]:
-    """Yield the strokes that keep another weight than is told of their set now, else of the rig."""
-    rig_n, of_sets = Ratings.of_book(db).rests_n or 0.0, rests_of_sets(db)
-    for kept in kept_rests(db):
-        if kept.rests_n != of_sets.get(kept.set_name, rig_n):
-            yield kept
+def rests_beside(
+    db: Database, rig_n: float | None
+) -> tuple[dict[str, float], tuple[KeptRests, ...]]:
+    """Return what rests on springs beside what is told of the rig: of sets by name, of strokes.
+
+    Those strokes keep another weight than is told of their set now, else of the rig. Sets that have
+    neither are not looked at.
+
+    Raises:
+        CoilbenchError: a row of a set with either is damaged, or gone.
+    """
+    told = db.execute("SELECT DISTINCT set_id FROM set_rests NOT INDEXED").fetchall()
+    other = "rests_n <> ?"
+    refuse_damaged_sets_with(db.conn, other, [rig_n or 0.0], [set_id for (set_id,) in told])
+    of_sets = rests_of_sets(db)
+    return of_sets, tuple(
+        kept for kept in kept_rests(db) if kept.rests_n != of_sets.get(kept.set_name, rig_n or 0.0)
+    )
 
 
 def tell_set_rests(db: Database, set_id: str, rests_n: float | None) -> int:

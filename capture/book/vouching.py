@@ -132,6 +132,38 @@ def refuse_damaged_sets(connection: sqlite3.Connection) -> None:
         _refuse(tally_damages(connection, OF_SETS))
 
 
+def refuse_lost_rows_of_sets(connection: sqlite3.Connection) -> None:
+    """Refuse a book of which a row of any set is gone, whatever is in the others.
+
+    Raises:
+        CoilbenchError: it names the set.
+    """
+    with _one_state(connection):
+        _refuse(tally_damages(connection, OF_SETS))
+
+
+def refuse_damaged_sets_with(
+    connection: sqlite3.Connection,
+    strokes: str,
+    values: Sequence[object] = (),
+    set_ids: Iterable[str] = (),
+) -> None:
+    """Refuse as `refuse_damaged_sets` of the sets that have such strokes, and of these, alone.
+
+    Args:
+        strokes: SQL that picks them, with these values. No index is asked: nobody vouched for it.
+    """
+    with _one_state(connection):
+        set_of = dict(connection.execute("SELECT id, set_id FROM springs NOT INDEXED").fetchall())
+        sql = f"SELECT DISTINCT spring_id FROM sweeps NOT INDEXED WHERE {strokes}"  # noqa: S608
+        found = {set_of.get(one) for (one,) in connection.execute(sql, values).fetchall()}
+        if None in found:  # damage leads to no spring: to be named
+            refuse_damaged_sets(connection)
+        for set_id in sorted({one for one in found if one is not None} | {*set_ids}):
+            refuse_damaged_set(connection, set_id)
+            refuse_damaged_strokes(connection, rows=strokes_of(connection, set_id))
+
+
 def refuse_damaged_set(
     connection: sqlite3.Connection, set_id: str, known: dict[int, bytes] | None = None
 ) -> None:

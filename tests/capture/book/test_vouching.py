@@ -15,10 +15,10 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.damage import leave_damaged
-from coilbench.capture.book.entries import Entry
+from coilbench.capture.book.entries import FILES, Entry
 from coilbench.capture.book.naming import remove_set
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, tell_set_rests
+from coilbench.capture.book.ratings import Ratings, rests_beside, tell_set_rests, untold_strokes
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.sessions import CaptureRun
@@ -26,6 +26,7 @@ from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState, SetState
 from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.book.zeros import session_zeros
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from support.edits import change, harm
@@ -208,3 +209,59 @@ def test_beside_a_damaged_stroke_that_was_left_out_an_older_row_is_noticed(
     harm(book, f"UPDATE {table} SET {cells} WHERE rowid = 1", *older)
     assert "the set larch is damaged: a row is gone, or is not what was" in refusal(book, larch_of)
     assert any("the set larch" in one for one in check_book(book).findings)
+
+
+OF_STROKES: dict[str, Read] = {
+    "runs": lambda db: Entry.newest_first(db, FILES),
+    "zeros": session_zeros,
+    "weights beside the rig's": lambda db: rests_beside(db, 0.5),
+    "strokes told none": untold_strokes,
+}
+
+
+@pytest.fixture
+def rigs(db, path, larch, calibration_id, points_sweep, stroke) -> Path:
+    """A set with a stroke of the rig for each question; rowan without any stroke."""
+    new_set(db, SetPlan("rowan", "inner", ("r", "s")))
+    run = CaptureRun.begin(db, larch.set_id, "virtual:", None, None)
+    rig = {
+        "samples": stroke,
+        "calibration_id": calibration_id,
+        "origin": Origin.RIG,
+        "session_id": run.session_id,
+        "zero_counts": 100.0,
+    }
+    store_sweep(db, points_sweep(**rig, rests_n=0.4))
+    store_sweep(db, points_sweep(**rig))
+    store_sweep(db, points_sweep(entry_id="run", origin=Origin.POINTS_FILE))
+    run.end("finished")
+    db.close()
+    return path
+
+
+@pytest.mark.parametrize("question", OF_STROKES)
+def test_a_question_of_some_strokes_looks_at_the_sets_that_have_them(
+    rigs: Path, question: str
+) -> None:
+    read = OF_STROKES[question]
+    with open_book(rigs) as db:
+        before = read(db)
+    assert before
+    harm(rigs, "UPDATE springs SET spring_note = 'x' WHERE label = 'r'")
+    with open_book(rigs) as db:
+        assert read(db) == before
+    assert "the spring r is damaged" in refusal(rigs, every)
+    harm(rigs, "UPDATE springs SET spring_note = 'x' WHERE label = 'larch-03'")
+    assert "the spring larch-03 is damaged" in refusal(rigs, read)
+
+
+@pytest.mark.parametrize("question", OF_STROKES)
+def test_a_stroke_that_damage_leads_away_from_its_set_is_missed(rigs: Path, question: str) -> None:
+    harm(rigs, "UPDATE sweeps SET spring_id = 'none'")
+    assert "a stroke is damaged" in refusal(rigs, OF_STROKES[question])
+
+
+def test_a_list_of_all_runs_lacks_none_whatever_set_it_was_of(rigs: Path) -> None:
+    harm(rigs, "DELETE FROM springs WHERE label = 'r'")
+    told = "the set rowan is damaged: a row is gone"
+    assert told in refusal(rigs, OF_STROKES["runs"])
