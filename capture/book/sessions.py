@@ -167,11 +167,8 @@ def _close(db: Database, run: CaptureRun) -> bool:
 
     Chunks that cannot be read stay as they are; the book opens all the same.
     """
-    chunks = list(
-        db.query(
-            "SELECT * FROM stroke_chunks WHERE session_id = ? ORDER BY chunk", [run.session_id]
-        )
-    )
+    sql = "SELECT * FROM stroke_chunks NOT INDEXED WHERE session_id = ? ORDER BY chunk"
+    chunks = list(db.query(sql, [run.session_id]))
     try:
         if chunks:
             _store_recovered(db, chunks)
@@ -184,10 +181,12 @@ def _close(db: Database, run: CaptureRun) -> bool:
 
 
 def _store_recovered(db: Database, chunks: list[dict[str, Any]]) -> None:
-    first = chunks[0]
-    pieces = stored_rows(db.conn, "stroke_chunks", "WHERE session_id = ?", [first["session_id"]])
-    if not all(piece.whole for piece in pieces):
+    first, of = chunks[0], chunks[0]["session_id"].encode()
+    pieces = stored_rows(db.conn, "stroke_chunks")
+    if not all(piece.whole for piece in pieces if piece.cells["session_id"] == of):
         raise CoilbenchError("a piece of it is damaged")
+    if [row["chunk"] for row in chunks] != [*range(len(chunks))]:
+        raise CoilbenchError("a piece of it is gone")
     known = {name: first[name] for name in NewSweep.__match_args__ if name in first}
     samples = np.concatenate(
         [sample_blob.unpack(row["samples_format"], row["samples_blob"]) for row in chunks]
