@@ -67,7 +67,8 @@ def assign_command(
             found = candidate_sets(db, parsed, use_flagged, waiting.say)
             found = found.of_sets(selection.narrowed(found.sets))
             warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
-        assignment = assign(parsed, found.sets, found.sizes, effort, waiting)
+        with found.before() as before:
+            assignment = assign(parsed, found.sets, found.sizes, effort, waiting, before)
         assignment = selection.bounded(assignment, found.sets, waiting)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()

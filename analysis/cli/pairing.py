@@ -72,7 +72,8 @@ def pair_command(
                 candidates = candidate_sets(db, build, use_flagged, waiting.say)
                 candidates = candidates.of_sets(selection.narrowed(candidates.sets))
                 waiting.say("Comparing the sets with the card")
-                pairing = pair_sets(build, candidates.sets)
+                with candidates.before() as before:
+                    pairing = pair_sets(build, candidates.sets, before)
                 found.append(_Paired(build, candidates, pairing, selection))
         names = {name for each in found for name in each.candidates.sets}
         warned = (*rig_warnings(db), *scale_warnings(db, names))

@@ -180,10 +180,11 @@ class SpringCurve:
         Raises:
             HeightNotMeasured: as load_at.
         """
-        load_n = self._loads_n(np.array([height_mm])).item() if self._densely else math.nan
-        if math.isnan(load_n):
-            return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
-        return load_n
+        for side in SIDES[self.branch] if self._densely else ():
+            each = (sweep.load_n(side, height_mm) for sweep in self.sweeps)
+            if loads := [load_n for load_n in each if not math.isnan(load_n)]:
+                return _mean(loads)
+        return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
 
     def loads_n_at(self, heights_mm: Array) -> Array:
         """Read load_n_at at many heights, shape (m,); NaN where it was not measured."""

@@ -10,13 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.lag_fit import (
-    Looked,
-    as_rows,
-    contacts_mm,
-    estimate_lag,
-    heights_by_lag,
-)
+from coilbench.analysis.curves.lag_fit import Looked, estimate_lag
 from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import TURN_MM
 from coilbench.analysis.curves.wall import touching_mm
@@ -112,7 +106,7 @@ def _undone(strokes: list[_Stroke], *, converted: bool) -> list[_Stroke]:
         return strokes
     of = [at for at, own in enumerate(springs) for _ in own]
     looked = Looked.of([press for own in springs for press in own], of)
-    pressed = looked.from_contact(contacts_mm(looked, lag)).presses
+    pressed = looked.from_contact(looked.contacts_mm(lag)).presses
     sweeps = _corrected(strokes, pressed, lag)
     if not converted and any(len(own) == 1 for own in springs):
         sweeps = _with_repeat([one.label for one in strokes], sweeps)
@@ -135,8 +129,8 @@ def _with_repeat(labels: list[str], sweeps: list[Sweep]) -> list[Sweep]:
 
 def _corrected(strokes: Sequence[_Stroke], presses: Presses, lag: Lag) -> list[Sweep]:
     """Return the sweeps with their branches at the heights that belong to the loads."""
-    height, by_lag = heights_by_lag(presses, lag.delay_s, lag.spread_s2)
-    doubted = replace(lag, covariance=as_rows(DOUBT**2 * np.array(lag.covariance)))
+    height, by_lag = presses.heights_by_lag(lag.delay_s, lag.spread_s2)
+    doubted = lag.doubted(DOUBT)
     clear = _clear_of_turn(presses, lag)
     found = []
     for one, own in zip(strokes, presses.rows.slices, strict=True):

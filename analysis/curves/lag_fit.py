@@ -91,11 +91,11 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     spread_trust = SPREAD_TRUST * math.sqrt(1.0 + FEW_STROKES / strokes)
     spread_floor_s2 = spread_trust * max(float(at[1]), at[0] ** 2 / 3.0)
     floor = [TRUST_STEPS * step_s, (TRUST_STEPS * step_s) ** 2 + spread_floor_s2]
-    covariance = covariance + np.diag(np.square(floor))
+    (a, b), (c, d) = (covariance + np.diag(np.square(floor))).tolist()
     return Lag(
         delay_s=float(at[0]),
         spread_s2=float(at[1]),
-        covariance=as_rows(covariance),
+        covariance=((a, b), (c, d)),
         degrees_of_freedom=float(max(pieces - 2, 1)),
         known=known,
     )
@@ -104,15 +104,15 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
 def _step(evidence: _Evidence | None, prior: Array, wanted: Array) -> tuple[Array, Array, int]:
     """One Gauss-Newton step, its covariance, and the number of pieces behind it."""
     if evidence is None:
-        inverse = np.linalg.inv(prior)
-        return inverse @ wanted, inverse, 0
+        known: Array = np.asarray(np.linalg.inv(prior), dtype=np.float64)
+        return known @ wanted, known, 0
     residual, by_lag, piece, weight = evidence
     weighed = by_lag * weight[:, None]
     inverse = np.linalg.inv(prior + weighed.T @ by_lag)
     move = inverse @ (wanted + weighed.T @ residual)
     left = residual - by_lag @ move
     score = np.column_stack([np.bincount(piece, column * left) for column in weighed.T])
-    pieces = np.count_nonzero(np.bincount(piece))
+    pieces = int(np.count_nonzero(np.bincount(piece)))
     meat = score.T @ score * (pieces / max(pieces - 2, 1))
     return move, inverse @ (meat + prior) @ inverse, pieces
 
@@ -170,12 +170,17 @@ class Looked(NamedTuple):
         """Return the same, the springs pushing from these heights on, one a stroke."""
         return self._replace(presses=self.presses.with_contact(contact_mm))
 
+    def contacts_mm(self, lag: Lag) -> Array:
+        """Return where each spring's straight course comes to no load, one a stroke."""
+        at_mm = _seen_contact_mm(self, lag.delay_s, lag.spread_s2)
+        return _seen_contact_mm(self.from_contact(at_mm), lag.delay_s, lag.spread_s2)
+
 
 def _evidence(looked: Looked, delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of the strokes; None where no spring's hold enough."""
     looked = looked.from_contact(_seen_contact_mm(looked, delay_s, spread_s2))
     presses, samples = looked.presses, _usable_samples(looked, delay_s, spread_s2)
-    heights, by_lag = heights_by_lag(presses, delay_s, spread_s2, samples.at)
+    heights, by_lag = presses.heights_by_lag(delay_s, spread_s2, samples.at)
     load, way = presses.load_n[samples.at], samples.way
     stroke = presses.rows.stroke[samples.at]
     piece = _pieces(stroke, way)
@@ -296,35 +301,6 @@ def _gone_down(rows: Rows, height: Array) -> Array:
     """How far the last TURN_MM of each stroke's way led down; as far up is negative."""
     path = np.cumsum(np.abs(np.diff(height, prepend=height[0])) + 1e-9)
     return rows.interpolated(path - TURN_MM, path, height) - height
-
-
-def heights_by_lag(
-    presses: Presses, delay_s: float, spread_s2: float, at: NDArray[np.intp] | None = None
-) -> tuple[Array, Array]:
-    """Some samples' heights, (m,), and how they move with delay and spread, (m, 2)."""
-    step_s = 1e-4
-    step_s2 = max(0.1 * spread_s2, 1e-6)
-    here, ahead, behind, wider = presses.heights_mm(
-        (delay_s, delay_s + step_s, delay_s - step_s, delay_s),
-        (spread_s2, spread_s2, spread_s2, spread_s2 + step_s2),
-        at,
-    )
-    by_lag = np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
-    return here, by_lag
-
-
-def as_rows(covariance: Array) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return a covariance, shape (2, 2), as a lag holds it."""
-    (a, b), (c, d) = covariance.tolist()
-    return (a, b), (c, d)
-
-
-def contacts_mm(looked: Looked, lag: Lag) -> Array:
-    """Return the height at which each spring's straight course comes to no load, one a stroke."""
-    for _ in range(2):
-        at_mm = _seen_contact_mm(looked, lag.delay_s, lag.spread_s2)
-        looked = looked.from_contact(at_mm)
-    return at_mm
 
 
 def _basis(share: Array) -> Array:

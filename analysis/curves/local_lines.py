@@ -34,7 +34,7 @@ class LocalLines(NamedTuple):
 
     def on(self, rows: NDArray[np.bool_]) -> LocalLines:
         """Return some of the lines."""
-        return LocalLines(*(column[rows] for column in self))
+        return LocalLines(self.load_n[rows], self.slope[rows], self.smoother[rows], self.at[rows])
 
 
 def local_lines(

@@ -38,6 +38,30 @@ class PointReading(NamedTuple):
 Weighted = tuple[tuple[float, PointReading], ...]
 
 
+class Between(NamedTuple):
+    """What a load may be off since it lies between two heights that were read.
+
+    Attributes:
+        u_n: standard uncertainty, k = 1.
+        gap_mm: the two heights: the same error, by another factor, is in all loads between them.
+        bent_n: what to add to the straight line, as the set's other springs bend.
+        shared: whether the set's other springs have the same error.
+    """
+
+    u_n: float
+    gap_mm: tuple[float, ...]
+    bent_n: float = 0.0
+    shared: bool = True
+
+    @classmethod
+    def mean(cls, each: Sequence[Between]) -> Between:
+        """Of some branches, in which the spring bends alike."""
+        gaps_mm, count = dict.fromkeys(one.gap_mm for one in each), len(each)
+        u_n, bent_n = sum(one.u_n for one in each), sum(one.bent_n for one in each)
+        alike = all(one.shared for one in each)
+        return cls(u_n / count, sum(gaps_mm, ()), bent_n / count, alike)
+
+
 class Extension(NamedTuple):
     """How far outside the heights read, and the rate at which the line goes on."""
 

@@ -7,16 +7,15 @@ with what the spring may do in between.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from coilbench.analysis.curves.local_lines import local_grid, local_lines
-from coilbench.analysis.curves.points import EDGE_MM, Points, Weighted
+from coilbench.analysis.curves.points import EDGE_MM, Between, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins
@@ -42,30 +41,6 @@ WAYS: dict[Side, tuple[Way, ...]] = {
 
 GRID_STEP_MM = 0.25
 TURN_MM = 1.5  # way back after which friction has fully reversed; ours, no source
-
-
-class Between(NamedTuple):
-    """What a load may be off since it lies between two heights that were read.
-
-    Attributes:
-        u_n: standard uncertainty, k = 1.
-        gap_mm: the two heights: the same error, by another factor, is in all loads between them.
-        bent_n: what to add to the straight line, as the set's other springs bend.
-        shared: whether the set's other springs have the same error.
-    """
-
-    u_n: float
-    gap_mm: tuple[float, ...]
-    bent_n: float = 0.0
-    shared: bool = True
-
-    @classmethod
-    def mean(cls, each: Sequence[Between]) -> Between:
-        """Of some branches, in which the spring bends alike."""
-        gaps_mm, count = dict.fromkeys(one.gap_mm for one in each), len(each)
-        u_n, bent_n = sum(one.u_n for one in each), sum(one.bent_n for one in each)
-        alike = all(one.shared for one in each)
-        return cls(u_n / count, sum(gaps_mm, ()), bent_n / count, alike)
 
 
 class BranchReading(NamedTuple):
@@ -315,7 +290,7 @@ class SweepFit:
         reads = [fit.read_at(height_mm) for fit in found]
         first, last = reads[0], reads[-1]
         load, loop = 0.5 * (first.load_n + last.load_n), first.load_n - last.load_n
-        missing = float(self._missing_loop_n(height_mm, load, loop)) if side == "both" else 0.0
+        missing = self._missing_n(height_mm, load, loop) if side == "both" else 0.0
         between = Between(0.0, ())
         if self.has_gap:
             between = Between.mean([fit.between_at(height_mm) for fit in found])
@@ -336,8 +311,18 @@ class SweepFit:
         """Whether a branch goes over heights that were not sampled."""
         return any(fit is not None and bool(fit.bend.any()) for fit in self.fits("both"))
 
+    def load_n(self, side: Side, height_mm: float) -> float:
+        """Read the load alone of a sampled sweep, as read does; NaN where it was not measured."""
+        loads = []
+        for fit in self.fits(side):
+            if fit is None or not fit.covers(height_mm):
+                return math.nan
+            loads.append(fit.load_at(height_mm))
+        load, loop = 0.5 * (loads[0] + loads[-1]), loads[0] - loads[-1]
+        return load - 0.5 * self._missing_n(height_mm, load, loop) if side == "both" else load
+
     def loads_n(self, side: Side, heights_mm: Array) -> Array:
-        """Read the loads alone of a sampled sweep, as read does; NaN where it was not measured."""
+        """Read load_n at many heights, shape (m,)."""
         total, loads = np.zeros_like(heights_mm), []
         for fit in self.fits(side):
             if fit is None:
@@ -349,7 +334,9 @@ class SweepFit:
             total += loads[-1]
         load = total / len(loads)
         if side == "both":
-            load -= 0.5 * self._missing_loop_n(heights_mm, load, loads[0] - loads[-1])
+            full_mm, share = self._full_loop
+            missing_n = np.maximum(share * load - (loads[0] - loads[-1]), 0.0)
+            load -= 0.5 * np.where(heights_mm < full_mm, missing_n, 0.0)
         return load
 
     def points(self, side: Side) -> list[Points]:
@@ -392,9 +379,7 @@ class SweepFit:
             outside_mm=max(way.outside_mm(height_mm) for way in ways),
         )
 
-    def _missing_loop_n(
-        self, height_mm: ArrayLike, load_n: ArrayLike, loop_n: ArrayLike
-    ) -> Array | np.float64:
+    def _missing_n(self, height_mm: float, load_n: float, loop_n: float) -> float:
         """How much of the friction loop is still missing, just above a dense press's turn.
 
         On the way back up friction needs some travel to reverse. Until then the unloading
@@ -402,8 +387,7 @@ class SweepFit:
         is taken as the same share of the load as at TURN_MM above the turn.
         """
         full_mm, share = self._full_loop
-        missing_n = np.maximum(np.subtract(np.multiply(share, load_n), loop_n), 0.0)
-        return np.where(np.less(height_mm, full_mm), missing_n, 0.0)
+        return max(share * load_n - loop_n, 0.0) if height_mm < full_mm else 0.0
 
     @cached_property
     def _full_loop(self) -> tuple[float, float]:

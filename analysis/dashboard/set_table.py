@@ -12,6 +12,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.dashboard.scene import SetTable, SpringRow
+from coilbench.analysis.inputs.kept import nothing_kept
 from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.inputs.rig_record import calibration_state
 from coilbench.analysis.report.curve_text import readings_at
@@ -50,7 +51,8 @@ def read_set_table(
     yield _with_strokes(record, done, before)
     try:
         asked = [(mm, None) for mm in heights_mm]
-        judged = judge_set(db, record, asked, must_reach=False)
+        with nothing_kept():  # the next stroke changes it
+            judged = judge_set(db, record, asked, must_reach=False)
     except CoilbenchError:
         judged = None  # no spring is measured yet
     curves = () if judged is None else judged.measured.curves

@@ -36,7 +36,6 @@ from coilbench.analysis.engine.three_index import (
     Status,
     ThreeIndexProblem,
 )
-from coilbench.analysis.engine.three_index_search import solve
 from coilbench.analysis.engine.valve_loads import (
     Candidate,
     EndLoads,
@@ -48,6 +47,8 @@ from coilbench.analysis.engine.valve_loads import (
     places_of,
 )
 
+Solve = Callable[[ThreeIndexProblem, Solving | None], Solution]
+
 
 @dataclass(frozen=True)
 class AssignmentBench:
@@ -57,6 +58,7 @@ class AssignmentBench:
         valves: as the build file lists them.
         outers, inners: the springs; no inners for single springs.
         readings: made before; new ones are added to it.
+        solve: solves its problems.
         choices: every stack of shims that can be of use, then every cut.
         places: where valves stand, with the valves of each.
         outer, inner: their loads; no inner table for single springs.
@@ -67,6 +69,7 @@ class AssignmentBench:
     outers: tuple[Candidate, ...]
     inners: tuple[Candidate, ...]
     readings: Readings
+    solve: Solve
     choices: tuple[SeatChoice, ...]
     places: dict[Place, list[int]]
     outer: LoadTable
@@ -80,6 +83,7 @@ class AssignmentBench:
         outers: tuple[Candidate, ...],
         inners: tuple[Candidate, ...],
         readings: Readings,
+        solve: Solve,
     ) -> AssignmentBench:
         """Read every spring at every height it may have; there is at least one valve."""
         choices, places = SeatOptions.of(build, len(valves)).mixed(), places_of(valves)
@@ -90,11 +94,11 @@ class AssignmentBench:
             return LoadTable.read(springs, places, standing, limit_mm, readings)
 
         outer, inner = read(outers, "outer"), read(inners, "inner") if inners else None
-        return cls(build, valves, outers, inners, readings, choices, places, outer, inner)
+        return cls(build, valves, outers, inners, readings, solve, choices, places, outer, inner)
 
     def with_limits(self, build: BuildFile) -> AssignmentBench:
         """Return it with other limits."""
-        return self.lay_out(build, self.valves, self.outers, self.inners, self.readings)
+        return self.lay_out(build, self.valves, self.outers, self.inners, self.readings, self.solve)
 
     @property
     def tables(self) -> tuple[LoadTable, ...]:
@@ -112,8 +116,7 @@ class AssignmentBench:
         not put where it was not read.
         """
         build, choices = self.build, [self.choices[i] for i in allowed]
-        valves = len(self.valves)
-        inner_uses = np.ones(len(self.inners), dtype=np.intp)
+        valves, inner_uses = len(self.valves), np.ones(len(self.inners), dtype=np.intp)
         scarce = SeatOptions.of(build, valves).scarce
         uses = [[choice.uses(shim) for shim in scarce] for choice in choices]
         # A cut can't be undone: it is more effort than all the shims there could be.
@@ -143,7 +146,7 @@ class AssignmentBench:
     def fillable(self, effort: Effort, *, taken_as_read: bool = False) -> bool:
         """Tell whether every valve can get springs, however far from the card."""
         problem = self.problem(self.allowed(effort), at_best=taken_as_read)
-        return solve(problem.without_costs()).picks != ()
+        return self.solve(problem.without_costs(), None).picks != ()
 
     def unread(self, choices: Sequence[int]) -> Iterator[Need]:
         """Yield the readings that are missing over some choices."""
@@ -355,7 +358,7 @@ def _level(
     bench: AssignmentBench, effort: Effort, allowed: Sequence[int], solving: Solving
 ) -> Level:
     """Solve a level, and again with what was not read at its best: that bounds what it may hide."""
-    solution = solve(bench.problem(allowed), solving)
+    solution = bench.solve(bench.problem(allowed), solving)
     plans = tuple(_plans(bench, solution, allowed))
     level = Level(effort, solution.status, solution.objective, solution.bound, plans)
     if plans:
@@ -366,7 +369,7 @@ def _level(
     left_out = bench.not_considered(allowed)
     if not left_out and all(table.exact for table in bench.tables):
         return level
-    at_best = solve(bench.problem(allowed, at_best=True), solving)
+    at_best = bench.solve(bench.problem(allowed, at_best=True), solving)
     level = replace(level, bound=at_best.bound, not_considered=left_out)
     if solution.status == "infeasible" and at_best.status != "infeasible":
         level = replace(level, status="not_read")
@@ -442,8 +445,5 @@ def _worst_miss(
     return max(abs(least_n - card_n), abs(most_n - card_n)) ** 2
 
 
-def _load(loads: EndLoads, at: int, index: int, choice: int) -> Load:
-    where = at, index, choice
-    return Load(
-        float(loads.load_n[where]), float(loads.own_u_n[where]), float(loads.common_u_n[where])
-    )
+def _load(loads: EndLoads, *where: int) -> Load:
+    return Load(*(float(x[where]) for x in (loads.load_n, loads.own_u_n, loads.common_u_n)))

@@ -31,6 +31,7 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import candidates_of, valves_of
+from coilbench.analysis.engine.worked_out import WorkedOut
 
 EXTRA_SHIMS = 2  # under one valve, to see whether max_shims prevents an assignment
 
@@ -41,6 +42,7 @@ def assign(
     set_sizes: Mapping[str, int],
     effort: Effort = "shims",
     solving: Solving | None = None,
+    before: WorkedOut | None = None,
 ) -> Assignment:
     """Give every valve an outer, an inner and what is under them, as near the card as can be.
 
@@ -52,6 +54,7 @@ def assign(
         set_sizes: how many springs each candidate set is registered with.
         effort: the level asked for; all are solved.
         solving: how long the search may go on; None: until it ends.
+        before: what was worked out of the same sets under the same build; added to.
 
     Raises:
         CoilbenchError: a candidate set is unknown or has the wrong role.
@@ -63,7 +66,8 @@ def assign(
     )
     # Springs that were bought together are one for each valve, flagged ones too.
     valves = valves_of(build, max(set_sizes[name] for name in build.springs.outer))
-    bench = AssignmentBench.lay_out(build, valves, outers, inners, {})
+    before = WorkedOut() if before is None else before
+    bench = AssignmentBench.lay_out(build, valves, outers, inners, before.readings, before.solution)
     if clearance_low(build):
         levels = tuple(Level(each, "infeasible") for each in EFFORTS)
     else:

@@ -19,7 +19,7 @@ from coilbench.analysis.engine.outcomes import Combination, Obstacle, PairAnswer
 from coilbench.analysis.engine.placed import MeanLoads, SetCurves, chosen_set, clearance_low
 from coilbench.analysis.engine.reasons import RateMiss
 from coilbench.analysis.engine.shims import ROLES, Window
-from coilbench.analysis.engine.valve_loads import Readings
+from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.capture.root import root_between
 
 REACH_MM = 5.0  # greatest change of height considered: more is neither a shim nor a cut
@@ -152,28 +152,32 @@ def _answer_rank(answer: PairAnswer) -> tuple[object, ...]:
     return answer.verdict == "misses", answer.best.rank
 
 
-def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
+def pair_sets(
+    build: BuildFile, sets: Mapping[str, SetCurves], before: WorkedOut | None = None
+) -> Pairing:
     """Compare every outer x inner x shim (or cut) with the card, and rank them.
 
     What fits comes first, then what may, then what is nearest to the card, then no cut, fewest
     shims, least cut, and names; what can't be judged before more is measured comes last.
 
+    Args:
+        before: what was worked out of the same sets under the same build; added to.
+
     Raises:
         CoilbenchError: a candidate set is unknown or has the wrong role.
     """
+    before = WorkedOut() if before is None else before
     outers = [chosen_set(build, sets, "outer", name) for name in build.springs.outer]
     inners = [chosen_set(build, sets, "inner", name) for name in build.springs.inner]
-    means_n: MeanLoads = {}
-    readings: Readings = {}
     combinations: list[Combination] = []
     answers: list[PairAnswer] = []
     for outer in outers:
         pairs: list[tuple[SetCurves, ...]] = [(outer, inner) for inner in inners]
         for chosen in pairs or [(outer,)]:
-            pair = PlacedPair.of(build, chosen, readings)
+            pair = PlacedPair.of(build, chosen, before.readings)
             judged = (pair.judge(at) for at in range(len(pair.choices)))
             of_pair = sorted(judged, key=lambda each: each.rank)
-            answers.append(_answer(build, chosen, of_pair, means_n))
+            answers.append(_answer(build, chosen, of_pair, before.means_n))
             combinations += of_pair
     combinations.sort(key=lambda each: each.rank)
     answers.sort(key=_answer_rank)

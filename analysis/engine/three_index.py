@@ -7,6 +7,7 @@ in `three_index_search`.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -63,6 +64,16 @@ class ThreeIndexProblem:
         """What one unit of effort costs."""
         most = float(self.effort.max()) * float(self.wanted.sum())
         return EFFORT_COST / most if most > 0.0 else 0.0
+
+    @property
+    def digest(self) -> bytes:
+        """A digest of all that the solution depends on."""
+        found = hashlib.blake2b(repr(self.shape).encode(), digest_size=32)
+        for column in (self.wanted, self.inner_uses, self.uses, self.stock, self.effort):
+            found.update(np.asarray(column, dtype=np.float64).tobytes())
+        for place in range(self.wanted.size):
+            found.update(np.asarray(self.costs(place), dtype=np.float64).tobytes())
+        return found.digest()
 
     def without_costs(self) -> ThreeIndexProblem:
         """Return it with all that is allowed costing nothing: can it be filled at all?"""

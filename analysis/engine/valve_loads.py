@@ -193,7 +193,7 @@ class Known(NamedTuple):
 
 NOTHING_KNOWN = Known(None, 0.0, math.inf)
 Errors = tuple[HeightError, ...]
-Readings = dict[tuple[int, float, Errors], Known]  # by id of the curve, height and its errors
+Readings = dict[tuple[str, str, float, Errors], Known]  # by set, label, height and its errors
 
 
 def read_load(spring: Candidate, height_mm: float, errors: Errors, readings: Readings) -> Known:
@@ -201,15 +201,16 @@ def read_load(spring: Candidate, height_mm: float, errors: Errors, readings: Rea
     curve = spring.curve
     if curve is None:
         return NOTHING_KNOWN
-    key = id(curve), round(height_mm, 6), errors
+    at_mm = round(height_mm, 6)
+    key = spring.springs.name, spring.label, at_mm, errors
     if key not in readings:
         try:
-            reading = curve.load_at(key[1])
-            shape_u_n = 0.0 if spring.read_near(key[1]) else reading.shape_u_n
+            reading = curve.load_at(at_mm)
+            shape_u_n = 0.0 if spring.read_near(at_mm) else reading.shape_u_n
             least_n, most_n = reading.load_n - shape_u_n, reading.load_n + shape_u_n
             readings[key] = Known(Load.of(reading, errors), max(least_n, 0.0), most_n)
         except HeightNotMeasured:
-            readings[key] = _between(curve, key[1], errors)
+            readings[key] = _between(curve, at_mm, errors)
     return readings[key]
 
 

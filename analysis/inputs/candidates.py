@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
 from statistics import fmean
 
@@ -13,7 +13,9 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.analysis.inputs.by_hand import usable
+from coilbench.analysis.inputs.kept import growing
 from coilbench.analysis.inputs.measured import (
     JudgedSet,
     NothingMeasured,
@@ -21,6 +23,7 @@ from coilbench.analysis.inputs.measured import (
     judge_set,
     measured_set,
 )
+from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
@@ -52,6 +55,7 @@ class Candidates:
             which no spring was measured.
         unsure: labels of springs that are counted in though they could not be judged.
         sizes: how many springs each set is registered with.
+        depends: a digest of all that this and the build are made of; None where there is none.
     """
 
     sets: dict[str, SetCurves]
@@ -59,11 +63,19 @@ class Candidates:
     left_out: list[str]
     unsure: list[str]
     sizes: dict[str, int]
+    depends: bytes | None = None
+
+    def before(self) -> AbstractContextManager[WorkedOut]:
+        """Give what was worked out of them before; what is added meanwhile is kept."""
+        return growing(WorkedOut, self.depends)
 
     def of_sets(self, sets: dict[str, SetCurves]) -> Candidates:
         """Return them with fewer springs."""
         kept = {curve.label for springs in sets.values() for curve in springs.curves}
-        return replace(self, sets=sets, unsure=[one for one in self.unsure if one in kept])
+        unsure = [one for one in self.unsure if one in kept]
+        used = {name: [curve.label for curve in one.curves] for name, one in sets.items()}
+        depends = None if self.depends is None else self.depends + repr(used).encode()
+        return replace(self, sets=sets, unsure=unsure, depends=depends)
 
 
 def candidate_sets(
@@ -79,12 +91,18 @@ def candidate_sets(
     Raises:
         CoilbenchError: a set is not in the book, or no spring of any is measured and sound.
     """
-    found = Candidates({}, {}, [], [], {})
     places = [(name, 0.0) for name in build.springs.outer]
     places += [(name, float(build.head.inner_offset_mm)) for name in build.springs.inner]
+    records = {name: find_set(db, name) for name, _ in places}
+
+    def depends() -> bytes | None:
+        rows = [depends_on(db, record) for record in records.values()]
+        return None if None in rows else repr((rows, build, use_flagged)).encode()
+
+    found = Candidates({}, {}, [], [], {}, depends())
     for name, offset_mm in places:
         say(f"Judging {name}, {len(found.sizes) + 1} of {len(places)} sets")
-        record, asked = find_set(db, name), _asked(build, offset_mm, alone=False)
+        record, asked = records[name], _asked(build, offset_mm, alone=False)
         found.sizes[name] = len(record.springs)
         try:
             judged = judge_set(db, record, asked, must_reach=False)
@@ -99,7 +117,8 @@ def candidate_sets(
         found.unsure.extend(judged.unsure)
     for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
         _refuse_unusable(role, [found.sets[name] for name in names])
-    return found
+    unchanged = found.depends is not None and found.depends == depends()
+    return found if unchanged else replace(found, depends=None)
 
 
 def _refuse_unusable(role: str, sets: Sequence[SetCurves]) -> None:

@@ -19,8 +19,10 @@ from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasure
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
+from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
+from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
@@ -96,6 +98,18 @@ def measured_set(
     Raises:
         CoilbenchError: no spring of the set is measured, or there is no such calibration.
     """
+    return kept(
+        Measurement,
+        lambda: depends_on(db, record),
+        (branch, calibration, reach_mm),
+        lambda: _measured(db, record, branch, calibration, reach_mm),
+    )
+
+
+def _measured(
+    db: Database, record: SetRecord, branch: BranchChoice, calibration: str, reach_mm: float | None
+) -> Measurement:
+    """Work out what measured_set returns."""
     raw = load_sweeps(db, record, calibration)
     rows = StrokeRow.of_set(db, record)
     sweeps = undo_lag(raw)
@@ -232,7 +246,7 @@ def judge_set(
     every = every or [(height_mm, None) for height_mm in default_heights_mm(curves)]
     check, unjudged = None, None
 
-    def judged(at: Sequence[NominalAt]) -> SetCheck:
+    def work_out(at: Sequence[NominalAt]) -> SetCheck:
         return check_set(
             record.name,
             curves,
@@ -244,6 +258,10 @@ def judge_set(
             free_length_nominal_mm=record.free_length_mm,
             doubts=measured.doubts,
         )
+
+    def judged(at: Sequence[NominalAt]) -> SetCheck:
+        chosen = tuple(at), tolerance, alpha, branch, calibration, reach_mm
+        return kept(SetCheck, lambda: depends_on(db, record), chosen, lambda: work_out(at))
 
     try:
         check = judged(every) if every else None

@@ -81,7 +81,8 @@ def read_sheet(
     build = selection.build
     found = candidate_sets(db, build, use_flagged)
     found = found.of_sets(selection.narrowed(found.sets))
-    assignment = assign(build, found.sets, found.sizes, effort, solving)
+    with found.before() as before:
+        assignment = assign(build, found.sets, found.sizes, effort, solving, before)
     assignment = selection.bounded(assignment, found.sets, solving)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))

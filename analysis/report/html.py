@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import io
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
-import matplotlib as mpl
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
-from matplotlib.figure import Figure
 
 from coilbench.capture.plain import plain
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def render(template: str, **context: object) -> str:
@@ -35,6 +37,8 @@ def drawing(figure: Figure) -> Markup:
 
     Its texts stay texts and are trusted: no word of the user's may stand in a figure.
     """
+    import matplotlib as mpl  # imported late: slow to load
+
     text = io.StringIO()
     with mpl.rc_context({"svg.hashsalt": "coilbench", "svg.fonttype": "none"}):
         figure.savefig(text, format="svg", metadata={"Date": None})

@@ -7,15 +7,13 @@ spring's lines bear one mark. No text of the user's is in it: what stands below 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from markupsafe import Markup
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 
 from coilbench.analysis.engine.cam import Cam, exceeds
 from coilbench.analysis.engine.loads import Load
+from coilbench.analysis.inputs.kept import digest_of, kept
 from coilbench.analysis.inputs.sheet import (
     LineRole,
     MarginRow,
@@ -35,6 +33,9 @@ from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units, significant
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 Row = tuple[str, ...]
 DASHES: dict[LineRole, object] = {"outer": (0, (6, 2.5)), "inner": (0, (1, 1.6)), "together": "-"}
 SOLID_DASHES = {"outer": (0, (8, 2, 1, 2)), "inner": (0, (3, 2, 1, 2, 1, 2))}
@@ -49,9 +50,21 @@ WORDS_BOX = {"facecolor": "white", "edgecolor": "none", "pad": 0.4}  # where cur
 ROOM = 1.08  # above the highest load
 
 
+class _Drawn(NamedTuple):
+    svg: str
+
+
 def _force_height(sheet: Sheet, units: Units) -> Markup | None:
     if not sheet.lines:
         return None
+    shown = sheet.lines, sheet.valves, sheet.margins, sheet.build, units  # all that is drawn
+    drawn = kept(_Drawn, lambda: digest_of(shown), (), lambda: _Drawn(str(_draw(sheet, units))))
+    return Markup(drawn.svg)  # noqa: S704  as drawing made it
+
+
+def _draw(sheet: Sheet, units: Units) -> Markup:
+    from matplotlib.figure import Figure  # imported late: slow to load
+
     figure = Figure(figsize=(7.3, 4.6), layout="constrained")
     axes = figure.add_subplot()
     _draw_lines(axes, sheet, units)
@@ -175,6 +188,8 @@ def _draw_windows(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 
 def _draw_card(axes: Axes, cam: Cam, sheet: Sheet, units: Units) -> None:
+    from matplotlib.patches import Rectangle  # imported late: slow to load
+
     shut_mm = [row.outer.height_mm for row in sheet.valves if sheet.build.cam_of(row.valve) == cam]
     whose, above = "" if cam.side is None else f", {cam.side}", cam.side != "exhaust"
     for where, drop_mm, load_n, tolerance_n in (

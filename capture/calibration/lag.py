@@ -53,6 +53,11 @@ class Lag:
         """Standard uncertainty of the delay, k = 1."""
         return math.sqrt(self.covariance[0][0])
 
+    def doubted(self, times: float) -> Lag:
+        """Return the same, so many times as uncertain."""
+        (a, b), (c, d) = (times**2 * np.array(self.covariance)).tolist()
+        return replace(self, covariance=((a, b), (c, d)))
+
 
 def typical_lag(step_s: float) -> Lag:
     """The lag that is typical of a converter that gives a sample each step_s, hardly known."""
@@ -148,12 +153,14 @@ class Presses:
     @classmethod
     def of(cls, presses: Sequence[Press]) -> Presses:
         """Put strokes, one or more, of two samples or more each, behind each other."""
-        columns = (
-            np.concatenate([getattr(press, name) for press in presses])
-            for name in ("t_s", "load_n", "travel_mm", "flex_mm")
+        return cls(
+            np.concatenate([press.t_s for press in presses]),
+            np.concatenate([press.load_n for press in presses]),
+            np.concatenate([press.travel_mm for press in presses]),
+            np.concatenate([press.flex_mm for press in presses]),
+            Rows.of([press.t_s.size for press in presses]),
+            np.array([press.contact_mm for press in presses]),
         )
-        rows = Rows.of([press.t_s.size for press in presses])
-        return cls(*columns, rows, np.array([press.contact_mm for press in presses]))
 
     def with_contact(self, contact_mm: Array) -> Presses:
         """Return the same strokes, the springs pushing from other heights on."""
@@ -191,6 +198,20 @@ class Presses:
         found[:, near] = inside * found[:, near] + (1.0 - inside) * plain
         return np.asarray(found + self.flex_mm[at])
 
+    def heights_by_lag(
+        self, delay_s: float, spread_s2: float, at: NDArray[np.intp] | None = None
+    ) -> tuple[Array, Array]:
+        """Return some samples' heights, (m,), and how they move with delay and spread, (m, 2)."""
+        step_s = 1e-4
+        step_s2 = max(0.1 * spread_s2, 1e-6)
+        here, ahead, behind, wider = self.heights_mm(
+            (delay_s, delay_s + step_s, delay_s - step_s, delay_s),
+            (spread_s2, spread_s2, spread_s2, spread_s2 + step_s2),
+            at,
+        )
+        by_lag = np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
+        return here, by_lag
+
     @cached_property
     def _travel(self) -> Course:
         return Course(self.t_s, self.travel_mm, self.rows)
@@ -223,7 +244,7 @@ class Rows:
     @classmethod
     def of(cls, sizes: Sequence[int]) -> Rows:
         """Of strokes of so many samples, none of them empty."""
-        end = np.cumsum(sizes)
+        end = np.cumsum(np.array(sizes, dtype=np.intp))
         stroke = np.repeat(np.arange(len(sizes)), sizes)
         return cls(end - sizes, end - 1, stroke)
 

@@ -10,10 +10,12 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
-from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.branch import Branch
+
+Array = NDArray[np.float64]
 
 MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
 JITTER_SDS = 3.0

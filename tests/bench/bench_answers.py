@@ -4,8 +4,10 @@
 
 Each command is run in a process of its own right after `sqlite-utils --help` of the same
 environment; the figure is the middle of the ratios of these pairs, by the processes' own processor
-time (user and system), so that other work on the machine counts little. The demo's book is made
-once, which is timed too. The first run of each command, which may compile, is left out.
+time (user and system), so that other work on the machine counts little: the first time, with
+nothing kept from before, and where anything is kept again when nothing has changed. The demo's
+book is made once, which is timed too. The first run of each command, which may compile, is left
+out.
 """
 
 from __future__ import annotations
@@ -61,11 +63,13 @@ class Bench:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.kept = folder / "cache"
         self._runs = 0
 
     def cpu_s(self, code: str, *arguments: str) -> float:
         """Return the processor time of one run, s; a traceback ends the bench."""
         environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+        environment["XDG_CACHE_HOME"] = str(self.kept)
         self._runs += 1
         points = f"label,height_mm,load_kg\nhand-02,40.0,{20.1 + 0.01 * self._runs:.2f}\n"
         (self.folder / "points.csv").write_text(points)
@@ -83,11 +87,17 @@ class Bench:
             raise SystemExit(f"{arguments}: {done.stderr}")
         return sum(after[2:4]) - sum(before[2:4])
 
-    def ratio(self, arguments: list[str], book: str, rounds: int) -> tuple[float, float]:
+    def ratio(
+        self, arguments: list[str], book: str, rounds: int, *, again: bool = False
+    ) -> tuple[float, float]:
         """Return the middle ratio to the measure, and the middle processor time, s."""
         whole = ["--book", book, *arguments]
         self.cpu_s(PROGRAM, *whole)
-        pairs = [(self.cpu_s(MEASURE), self.cpu_s(PROGRAM, *whole)) for _ in range(rounds)]
+        pairs = []
+        for _ in range(rounds):
+            if not again:
+                shutil.rmtree(self.kept, ignore_errors=True)
+            pairs.append((self.cpu_s(MEASURE), self.cpu_s(PROGRAM, *whole)))
         return (
             statistics.median(ours / measure for measure, ours in pairs),
             statistics.median(ours for _, ours in pairs),
@@ -98,10 +108,14 @@ def answers(bench: Bench, rounds: int) -> None:
     """Print the table of the demo's book."""
     demo_s, measure_s = bench.cpu_s(PROGRAM, "--book", "demo.db", "demo"), bench.cpu_s(MEASURE)
     bench.cpu_s(PROGRAM, "--book", "demo.db", "set", "new", "hand", "--role", "outer", "--count=2")
-    print(f"{'':<18}{'CPU s':>8}{'ratio':>8}   at most")
+    print(f"{'':<18}{'CPU s':>8}{'ratio':>8}{'again, s':>10}{'ratio':>8}   at most")
     for name, (arguments, most) in ANSWERS.items():
         ratio, ours_s = bench.ratio(arguments, "demo.db", rounds)
-        print(f"{name:<18}{ours_s:8.2f}{ratio:8.2f}   {most}", flush=True)
+        line = f"{name:<18}{ours_s:8.2f}{ratio:8.2f}"
+        if "," in most:
+            ratio, ours_s = bench.ratio(arguments, "demo.db", rounds, again=True)
+            line += f"{ours_s:10.2f}{ratio:8.2f}"
+        print(f"{line:<52}   {most}", flush=True)
     print(f"{'demo, once':<18}{demo_s:8.2f}{demo_s / measure_s:8.2f}   18")
 
 

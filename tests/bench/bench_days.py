@@ -15,8 +15,8 @@ from typing import Literal
 from unittest.mock import patch
 
 import numpy as np
+import scipy  # loads scipy.signal, which takes long, where it is needed
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.fit import load_part, travel_part
@@ -232,7 +232,7 @@ def _live(rig: RigModel, world: World, steps: Sequence[Step], seed: int) -> list
     elif world.shape == "pole":
         decay = np.exp(-2.0 / length)
         start = [signal[0] * decay]
-        signal = lfilter([1.0 - decay], [1.0, -decay], signal, zi=start)[0]
+        signal = scipy.signal.lfilter([1.0 - decay], [1.0, -decay], signal, zi=start)[0]
     else:
         padded = np.concatenate([np.full(length, signal[0]), signal])
         total = np.cumsum(padded)

@@ -29,4 +29,4 @@ def test_the_attack_tells_where_text_went_out_as_it_came(
 ) -> None:
     for module in (wrapping, plain_console):
         monkeypatch.setattr(module, "plain", lambda text: text)
-    assert strangers.attacked("books", bench, seed=16, inputs=40).found
+    assert any(strangers.attacked("books", bench, seed, inputs=5).found for seed in range(16, 24))

@@ -27,6 +27,7 @@ from support.edits import changing
 CPU_S, MEMORY_BYTES = 2, 500_000_000
 NOT_ANSWERED = 99
 BOMB_BYTES = 1 << 30
+BOMB, CROWD = "a zlib bomb of 1 GB", "100,000 springs in a set"
 CSV = "label,height_mm,load_kg\n"
 BUILD = """[cam]
 valve_lift = "10 mm"
@@ -88,7 +89,7 @@ def _long_stroke() -> str:
 
 
 def _bombs(folder: Path) -> Iterator[tuple[str, list[str]]]:
-    """Yield what a book holds that is too much, and commands on it."""
+    """Yield what a stroke of a book holds that is too much, and commands on it."""
     bomb = zlib.compress(bytes(BOMB_BYTES), 9)
     name = str(folder / "bomb.db")
     shutil.copy(folder / "b.db", name)
@@ -101,8 +102,12 @@ def _bombs(folder: Path) -> Iterator[tuple[str, list[str]]]:
         "export --set larch --out OUT",
         "set strokes larch",
     ):
-        yield "a zlib bomb of 1 GB", ["--book", name, *command.split()]
-    yield "a zlib bomb of 1 GB, merged", ["--book", str(folder / "b.db"), "merge", name]
+        yield BOMB, ["--book", name, *command.split()]
+    yield f"{BOMB}, merged", ["--book", str(folder / "b.db"), "merge", name]
+
+
+def _crowds(folder: Path) -> Iterator[tuple[str, list[str]]]:
+    """Yield how many springs a set has that are too many, and commands on its book."""
     name = str(folder / "many.db")
     shutil.copy(folder / "b.db", name)
     with changing(Path(name)) as db:
@@ -110,7 +115,7 @@ def _bombs(folder: Path) -> Iterator[tuple[str, list[str]]]:
         rows = ((f"{n:032x}", set_id, f"m{n}", n + 100) for n in range(100_000))
         db.executemany("INSERT INTO springs (id, set_id, label, turn) VALUES (?, ?, ?, ?)", rows)
     for command in ("set list", "set check larch --at 38.5mm", "status"):
-        yield "100,000 springs in a set", ["--book", name, *command.split()]
+        yield CROWD, ["--book", name, *command.split()]
 
 
 def make_book(folder: Path) -> None:
@@ -169,9 +174,10 @@ def cases(folder: Path, named: tuple[str, ...] = ("",)) -> Iterator[tuple[str, l
         filled = [str(path) if one == "FILE" else one for one in command.split()]
         yield what, ["--book", str(folder / "b.db"), *filled]
         path.unlink()
-    for what, line in _bombs(folder):
-        if what.startswith(named):
-            yield what, [one.replace("OUT", str(folder / "out")) for one in line]
+    for name, make_book_of in ((BOMB, _bombs), (CROWD, _crowds)):
+        if name.startswith(named):
+            for what, line in make_book_of(folder):
+                yield what, [one.replace("OUT", str(folder / "out")) for one in line]
 
 
 def main() -> int:

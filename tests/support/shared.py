@@ -37,6 +37,11 @@ def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path],
     return folder
 
 
+def copied(made: Path, to: Path) -> Path:
+    """Copy what was made once into a folder of one's own; returns that folder."""
+    return Path(shutil.copytree(made, to, ignore=lambda *_: ["made"], dirs_exist_ok=True))
+
+
 def reckoned_once(factory: pytest.TempPathFactory, name: str, reckon: Callable[[], Value]) -> Value:
     """Return what the first to ask for it reckons; each worker has its own copy."""
     folder = made_once(

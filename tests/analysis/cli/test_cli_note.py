@@ -8,20 +8,31 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.cli import note_asking
+from coilbench.analysis.cli import note_asking, run
+from support.shared import copied, made_once
 
 from .conftest import Call
 
 KG = 9.80665
 
 
-@pytest.fixture
-def oak(call: Call) -> Call:
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Four springs, 53 mm free, solid at 24 mm, of which two are read at both heights."""
-    new = ("set", "new", "oak", "--role", "outer", "--count", "4", "--free-length", "53mm")
-    assert call(*new, "--solid-height", "24mm").status == 0
+    return made_once(tmp_path_factory, "noted", _make)
+
+
+def _make(folder: Path) -> None:
+    book = ["--book", str(folder / "b.db")]
+    new = ["set", "new", "oak", "--role", "outer", "--count", "4", "--free-length", "53mm"]
+    assert run([*book, *new, "--solid-height", "24mm"]) == 0
     lines = ("1 38.5mm 22.4kg", "1 27.6mm 41.7kg", "2 38.5mm 22.7kg", "2 27.6mm 42.1kg")
-    assert call("note", "--set", "oak", *lines).status == 0
+    assert run([*book, "note", "--set", "oak", *lines]) == 0
+
+
+@pytest.fixture
+def oak(call: Call, made: Path, tmp_path: Path) -> Call:
+    copied(made, tmp_path)
     return call
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
+from support.shared import copied, made_once
 
 BUILD = """
 [cam]
@@ -35,24 +36,31 @@ valve = "80 g"
 """
 
 
-@pytest.fixture
-def book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two single sets of two springs, straight lines of 20 and 21 N/mm, and a lift table."""
-    path = tmp_path / "book.db"
+    return made_once(tmp_path_factory, "limited", _make)
+
+
+def _make(folder: Path) -> None:
+    path = folder / "book.db"
     for name, rate in (("larch", 20.0), ("rowan", 21.0)):
         new = ["set", "new", name, "--role", "single", "--count", "2", "--solid-height", "22mm"]
         new += ["--wire", "4mm", "--coil-diameter", "30mm", "--active-coils", "5"]
         assert run(["--book", str(path), *new]) == 0
         rows = ["label,height_mm,load_n"]
         rows += [f"{name}-0{n},{h},{rate * (50 - h)}" for n in (1, 2) for h in (45, 40, 35, 30, 26)]
-        points = tmp_path / f"{name}.csv"
+        points = folder / f"{name}.csv"
         points.write_text("\n".join(rows))
         assert run(["--book", str(path), "import", str(points), "--set", name]) == 0
-    (tmp_path / "cams").mkdir()
+    (folder / "cams").mkdir()
     lifts = [f"{deg},{5.0 * (1.0 - math.cos(math.radians(3 * deg))):.2f}" for deg in range(121)]
-    (tmp_path / "cams" / "lift.csv").write_text("\n".join(["cam_deg,valve_lift_mm", *lifts]))
-    capsys.readouterr()
-    return path
+    (folder / "cams" / "lift.csv").write_text("\n".join(["cam_deg,valve_lift_mm", *lifts]))
+
+
+@pytest.fixture
+def book(made: Path, tmp_path: Path) -> Path:
+    return copied(made, tmp_path) / "book.db"
 
 
 def told(book: Path, capsys: pytest.CaptureFixture[str], build: str, *options: str) -> str:

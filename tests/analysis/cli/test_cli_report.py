@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
+from support.shared import copied, made_once
 
 BUILD = """
 [cam]
@@ -65,16 +66,23 @@ def labels_of(name: str, count: int = 6) -> list[str]:
     return [f"{name}-{number:02}" for number in range(1, count + 1)]
 
 
-@pytest.fixture
-def book(tmp_path: Path, capsys: Capture) -> Path:
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Six outers, one of them tired, and six inners, with a build file beside them."""
-    path = tmp_path / "book.db"
+    return made_once(tmp_path_factory, "reported", _make)
+
+
+def _make(folder: Path) -> None:
+    path = folder / "book.db"
     solid = ("--solid-height", "20mm"), ("--solid-height", "18mm")
     register(path, "larch", "outer", labels_of("larch"), (50.0, 20.0), solid[0])
     register(path, "heron", "inner", labels_of("heron"), (48.0, 10.0), solid[1])
-    (tmp_path / "twin.toml").write_text(BUILD)
-    capsys.readouterr()
-    return path
+    (folder / "twin.toml").write_text(BUILD)
+
+
+@pytest.fixture
+def book(made: Path, tmp_path: Path) -> Path:
+    return copied(made, tmp_path) / "book.db"
 
 
 def page_of(book: Path, text: str, *options: str, status: int = 0) -> str:

@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 
+from coilbench.analysis.cli import run
 from coilbench.capture.errors import CoilbenchError
+from support.shared import copied, made_once
 
 Call = Callable[..., Any]  # as conftest's call
 IMPERIAL = ("--load-unit", "lbf", "--length-unit", "in")
@@ -46,22 +48,31 @@ REFUSED = [
 ]  # fmt: skip
 
 
-@pytest.fixture
-def bench(call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Call:
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A set with dimensions and a reading, one without, a calibration, and a scale."""
-    monkeypatch.chdir(tmp_path)
+    return made_once(tmp_path_factory, "refusing", _make)
+
+
+def _make(folder: Path) -> None:
     for name, text in FILES.items():
-        (tmp_path / name).write_text(text)
+        (folder / name).write_text(text)
     dimensions = ("--free-length", "53mm", "--solid-height", "24mm")
     for command in (
         ("set", "new", "a", "--role", "outer", "--labels", "a-1,a-2", *dimensions),
         ("set", "new", "b", "--role", "outer", "--labels", "b-1"),
-        ("rig", "weigh", "--from", "masses.csv"),
-        ("rig", "gauge", "--from", "gauges.csv"),
-        ("rig", "weigh", "--from", "scale.csv", "--scale", "Bath"),
+        ("rig", "weigh", "--from", str(folder / "masses.csv")),
+        ("rig", "gauge", "--from", str(folder / "gauges.csv")),
+        ("rig", "weigh", "--from", str(folder / "scale.csv"), "--scale", "Bath"),
         (*NOTE, "a-1 40mm 20kg", "a-1 30mm 36kg"),
     ):
-        assert call(*command).status == 0
+        assert run(["--book", str(folder / "b.db"), *command]) == 0
+
+
+@pytest.fixture
+def bench(call: Call, made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Call:
+    """Run the program on a copy of it, beside its files."""
+    monkeypatch.chdir(copied(made, tmp_path))
     return call
 
 

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve
+
+
+@pytest.fixture(scope="session")
+def sm() -> Any:
+    """Return statsmodels.api: it takes a second to load, so only who compares with it does."""
+    return importlib.import_module("statsmodels.api")
 
 
 @pytest.fixture(scope="session")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
-import statsmodels.api as sm
+import scipy
 from numpy.typing import NDArray
-from scipy import signal, stats
+from scipy import stats
 
 from coilbench.analysis.curves.shape_model import _compare_models, _Course, _Models
 
@@ -17,7 +19,7 @@ STRAIGHT: Array = 16.0 * (53.0 - HEIGHT)
 
 def noise_n(rng: np.random.Generator, correlation: float, sd_n: float = 0.3) -> Array:
     white = rng.normal(0.0, np.sqrt(1.0 - correlation**2), HEIGHT.size + 100)
-    return np.asarray(sd_n * signal.lfilter([1.0], [1.0, -correlation], white)[100:])
+    return np.asarray(sd_n * scipy.signal.lfilter([1.0], [1.0, -correlation], white)[100:])
 
 
 def models(load_n: Array) -> _Models:
@@ -42,7 +44,7 @@ def test_a_straight_course_is_called_bent_no_more_often_than_promised(correlatio
     assert np.count_nonzero(chances < 0.5) > 50  # and the test is not asleep
 
 
-def test_the_test_is_statsmodels_f_test_where_noise_is_independent() -> None:
+def test_the_test_is_statsmodels_f_test_where_noise_is_independent(sm: Any) -> None:
     """The same F-test by statsmodels, nested regressions; the noise is told by the richest model,
     so that the figures differ as two estimates of one noise do."""
     rng = np.random.default_rng(2)

@@ -12,7 +12,7 @@ from scipy.interpolate import BSpline
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import _corrected, _Stroke, undo_lag
-from coilbench.analysis.curves.lag_fit import KNOTS, Looked, _basis, contacts_mm, estimate_lag
+from coilbench.analysis.curves.lag_fit import KNOTS, Looked, _basis, estimate_lag
 from coilbench.analysis.curves.readings import CurveNote
 from coilbench.capture.calibration.lag import Press, Presses
 from coilbench.capture.strokes.branch import Branch
@@ -140,7 +140,7 @@ def test_contact_is_where_the_straight_course_ends() -> None:
     presses = [press(s, seed=n) for n, s in enumerate(HANDS)]
     lag = estimate_lag([presses])
     looked = Looked.of([*presses, press((0.05, 0.05))], [0, 0, 0, 1])
-    found = contacts_mm(looked, lag)
+    found = looked.contacts_mm(lag)
     assert found[:3] == pytest.approx(FREE_MM, abs=0.05)
     assert found[3] == math.inf
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import stats
 
@@ -40,7 +40,7 @@ def _header_rows(path: Path) -> int:
     return next(at for at, text in enumerate(lines) if not text.startswith("#")) + 1
 
 
-def test_least_squares_is_statsmodels() -> None:
+def test_least_squares_is_statsmodels(sm: Any) -> None:
     design, y = line(220, 1)
     result = sm.OLS(y, design).fit()
     ours = Fit.least_squares(design, y)
@@ -50,7 +50,9 @@ def test_least_squares_is_statsmodels() -> None:
 
 
 @pytest.mark.parametrize("correlation", [0.5, 0.8])
-def test_correlated_noise_widens_the_error_as_newey_and_west_say(correlation: float) -> None:
+def test_correlated_noise_widens_the_error_as_newey_and_west_say(
+    sm: Any, correlation: float
+) -> None:
     """Their estimate in statsmodels, of so many readings that its own bias is small."""
     design, y = line(20_000, 6, correlation=correlation)
     theirs = sm.OLS(y, design).fit(cov_type="HAC", cov_kwds={"maxlags": 50})
@@ -62,7 +64,7 @@ def test_correlated_noise_widens_the_error_as_newey_and_west_say(correlation: fl
 
 
 @pytest.mark.parametrize("rogue_n", [0.0, 25.0])
-def test_bisquare_is_statsmodels(rogue_n: float) -> None:
+def test_bisquare_is_statsmodels(sm: Any, rogue_n: float) -> None:
     design, y = line(220, 2)
     y[::17] += rogue_n
     result = sm.RLM(y, design, M=sm.robust.norms.TukeyBiweight(4.685)).fit(tol=1e-12, maxiter=200)

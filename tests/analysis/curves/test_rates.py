@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import stats
 
@@ -81,7 +81,7 @@ def test_the_textbook_spring_at_every_rate() -> None:
 
 
 @pytest.mark.parametrize("method", ["least_squares", "robust"])
-def test_the_line_is_scipys_and_statsmodels(method) -> None:
+def test_the_line_is_scipys_and_statsmodels(sm: Any, method) -> None:
     """scipy.stats.linregress, and statsmodels' bisquare, of the same readings, one branch."""
     rng = np.random.default_rng(1)
     height = path_mm(600)

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad, trapezoid
-from scipy.signal import lfilter
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.virtual.instrument import recur
@@ -143,7 +143,7 @@ def test_recurrence_matches_scipys_filter(
     # scipy.signal.lfilter as the outside: y[i] = a y[i-1] + (1 - a) x[i].
     target = np.random.default_rng(seed).normal(size=count)
     a = np.exp(-exponent)
-    expected, _ = lfilter([1.0 - a], [1.0, -a], target, zi=[a * state])
+    expected, _ = scipy.signal.lfilter([1.0 - a], [1.0, -a], target, zi=[a * state])
     np.testing.assert_allclose(
         recur(np.full(count, exponent), target, state), expected, rtol=1e-9, atol=1e-12
     )

@@ -1,0 +1,39 @@
+"""What was worked out before of the same sets under the same build. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from coilbench.analysis.engine.placed import MeanLoads
+from coilbench.analysis.engine.solving import Solving
+from coilbench.analysis.engine.three_index import Solution, ThreeIndexProblem
+from coilbench.analysis.engine.three_index_search import solve
+from coilbench.analysis.engine.valve_loads import Readings
+
+
+@dataclass(frozen=True)
+class WorkedOut:
+    """Loads and solutions; new ones are added.
+
+    Attributes:
+        readings: of single springs.
+        means_n: of whole sets.
+        solutions: of assignments, by their problem's digest.
+    """
+
+    readings: Readings = field(default_factory=dict)
+    means_n: MeanLoads = field(default_factory=dict)
+    solutions: dict[bytes, Solution] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.readings) + len(self.means_n) + len(self.solutions)
+
+    def solution(self, problem: ThreeIndexProblem, solving: Solving | None) -> Solution:
+        """Solve a problem, once; one that was given up before its end is begun again."""
+        key = problem.digest
+        if key in self.solutions:
+            return self.solutions[key]
+        found = solve(problem, solving)
+        if found.status in ("optimal", "infeasible"):
+            self.solutions[key] = found
+        return found

@@ -1,0 +1,43 @@
+"""What an answer about a set depends on, in digests of the book's rows."""
+
+from __future__ import annotations
+
+import hashlib
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.digests import DIGESTS, WITHOUT, columns_of, tables
+from coilbench.capture.book.sets import SetRecord
+
+# A stroke's content_digest covers what has none of its own, a part of a calibration holds what was
+# fitted to its points, the set's record what is read of sets and springs; the rest tells nothing.
+_APART = frozenset(
+    {
+        *WITHOUT,
+        *("calibration_points", "sets", "springs"),
+        *("stroke_chunks", "sessions", "label_swaps", "hand_entries"),
+        *("shop", "shop_seen", "shop_news"),
+    }
+)
+
+
+def depends_on(db: Database, record: SetRecord) -> bytes | None:
+    """Return a digest of all that a set's curves are read from; None where a row has none.
+
+    Of the set's record, its own strokes, and of every other table but those that tell nothing of a
+    set: a table that is added later counts until it is named as one that does not. That the rows
+    are what their digests say is found as the book is opened and the set read.
+    """
+    found: list[object] = [record]
+    for table in sorted(set(tables(db.conn)) - _APART):
+        names = [one.name for one in columns_of(db.conn, table) if one.name in DIGESTS]
+        if not names:
+            return None
+        of_set = "WHERE spring_id IN (SELECT id FROM springs WHERE set_id = ?)"
+        where, values = (of_set, [record.set_id]) if table == "sweeps" else ("", [])
+        sql = f"SELECT rowid, {', '.join(names)} FROM {table} {where} ORDER BY rowid"  # noqa: S608
+        rows = db.execute(sql, values).fetchall()
+        if any(cell is None for row in rows for cell in row):
+            return None
+        found.append((table, rows))
+    return hashlib.blake2b(repr(found).encode(), digest_size=32).digest()
