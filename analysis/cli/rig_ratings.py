@@ -10,7 +10,8 @@ from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.rests_text import kept_lines
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, rests_beside, untold_strokes
+from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.rests import rests_beside, untold_strokes
 from coilbench.capture.calibration.keyed_setup import MOST_RESTS_N
 from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.errors import CoilbenchError

@@ -49,7 +49,8 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
-from coilbench.capture.book.ratings import Ratings, rests_beside
+from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.rests import rests_beside
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.state import good_for_days

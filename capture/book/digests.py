@@ -175,32 +175,18 @@ def tables(connection: sqlite3.Connection) -> list[str]:
     return [name for (name,) in connection.execute(sql)]
 
 
-Wrong = Mapping[tuple[str, str], Sequence[int]]  # rowids, by the table and the digest's name
+@contextmanager
+def sealing(connection: sqlite3.Connection) -> Iterator[None]:
+    """Make the digests of a whole book, and what keeps them, once its tables are changed meanwhile.
 
-
-def wrong_digests(connection: sqlite3.Connection) -> Wrong:
-    """Return the rows of a book that are not what was stored, by each digest that shows it."""
-    return {
-        (table, cover.digest): [
-            rowid
-            for (rowid,) in connection.execute(
-                f"SELECT rowid FROM {table} NOT INDEXED"  # noqa: S608  our own names
-                f" WHERE {cover.digest} IS NOT {cover.sql()}"
-            )
-        ]
+    What was damaged before keeps a digest that shows it; that no row is gone is trusted.
+    """
+    wrong = {
+        (table, cover.digest): _wrong_rowids(connection, cover)
         for table in tables(connection)
         for cover in covers(connection, table)
     }
-
-
-def seal(connection: sqlite3.Connection, wrong: Wrong) -> None:
-    """Make the digests of a whole book, and what keeps them, after its tables have changed.
-
-    Call it in a transaction.
-
-    Args:
-        wrong: what was damaged before they changed: its digests stay wrong.
-    """
+    yield
     for table in tables(connection):
         for cover in covers(connection, table):
             _seal(connection, cover, wrong.get((table, cover.digest), ()))
@@ -214,6 +200,12 @@ def seal(connection: sqlite3.Connection, wrong: Wrong) -> None:
         sql = f"SELECT id FROM sweeps WHERE {_CONTENT_DIGEST} IS NULL"  # noqa: S608  our own name
         for (sweep_id,) in connection.execute(sql).fetchall():
             seal_content(connection, sweep_id)
+
+
+def _wrong_rowids(connection: sqlite3.Connection, cover: Cover) -> list[int]:
+    right = f"{cover.digest} IS {cover.sql()}"
+    sql = f"SELECT rowid FROM {cover.table} NOT INDEXED WHERE NOT {right}"  # noqa: S608  our names
+    return [rowid for (rowid,) in connection.execute(sql)]
 
 
 def _seal(connection: sqlite3.Connection, cover: Cover, wrong: Sequence[int]) -> None:
@@ -345,13 +337,6 @@ def stored_rows(
         for at, covered in of.kept:
             whole = whole and row[at] == row_digest(table, *covered(row))
         yield Stored(row[0], dict(zip(names, row[1:], strict=True)), whole)
-
-
-def digest_of(connection: sqlite3.Connection, table: str, row: Stored) -> bytes:
-    """Return the digest of what never changes of a row, by its cells as they are."""
-    cover = covers(connection, table)[0]
-    order = [row.rowid] if cover.ordered else []
-    return row_digest(table, *order, *(row.cells[column.name] for column in cover.columns))
 
 
 def lost_to_an_index(connection: sqlite3.Connection, table: str, rows: Sequence[Stored]) -> bool:

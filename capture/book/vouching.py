@@ -31,8 +31,9 @@ from coilbench.capture.book.digests import (
     CURVES,
     WITHOUT,
     Stored,
-    digest_of,
+    covers,
     lost_to_an_index,
+    row_digest,
     stored_rows,
     tables,
     tallied,
@@ -132,26 +133,19 @@ def refuse_damaged_sets(connection: sqlite3.Connection) -> None:
         _refuse(tally_damages(connection, OF_SETS))
 
 
-def refuse_lost_rows_of_sets(connection: sqlite3.Connection) -> None:
-    """Refuse a book of which a row of any set is gone, whatever is in the others.
-
-    Raises:
-        CoilbenchError: it names the set.
-    """
-    with _one_state(connection):
-        _refuse(tally_damages(connection, OF_SETS))
-
-
 def refuse_damaged_sets_with(
     connection: sqlite3.Connection,
     strokes: str,
     values: Sequence[object] = (),
     set_ids: Iterable[str] = (),
+    *,
+    all_of_them: bool = False,
 ) -> None:
     """Refuse as `refuse_damaged_sets` of the sets that have such strokes, and of these, alone.
 
     Args:
         strokes: SQL that picks them, with these values. No index is asked: nobody vouched for it.
+        all_of_them: whether no such stroke may be lacking, so that no row of any set may be gone.
     """
     with _one_state(connection):
         set_of = dict(connection.execute("SELECT id, set_id FROM springs NOT INDEXED").fetchall())
@@ -162,6 +156,8 @@ def refuse_damaged_sets_with(
         for set_id in sorted({one for one in found if one is not None} | {*set_ids}):
             refuse_damaged_set(connection, set_id)
             refuse_damaged_strokes(connection, rows=strokes_of(connection, set_id))
+        if all_of_them:
+            _refuse(tally_damages(connection, OF_SETS))
 
 
 def refuse_damaged_set(
@@ -178,6 +174,9 @@ def refuse_damaged_set(
     """
     with _one_state(connection):
         rows = _rows_of_set(connection, set_id)
+        if not rows["sets"]:  # an id that damage made no text is read as another one
+            refuse_damaged_names(connection)
+            _refuse([_of_whole(set_id)])
         for table, own in rows.items():
             if table != "sweeps":
                 _refuse(damaged_rows(connection, table, own))
@@ -202,7 +201,7 @@ def _set_damages(
     found = Tally.of(row.cells["digest"] for own in rows.values() for row in own)
     kept = tallies.kept_tally(connection, set_id)
     damaged = [
-        (row.cells["digest"], digest_of(connection, "sweeps", row))
+        (row.cells["digest"], _fresh_digest(connection, row))
         for row in rows["sweeps"]
         if not row.whole
     ]
@@ -211,6 +210,13 @@ def _set_damages(
     for table, own in rows.items():
         if lost_to_an_index(connection, table, [row for row in own if row.whole]):
             yield f"the set {name} is damaged: an index of {table} is not as its rows"
+
+
+def _fresh_digest(connection: sqlite3.Connection, row: Stored) -> bytes:
+    """Return the digest of what never changes of a stroke, by its cells as they are."""
+    cover = covers(connection, "sweeps")[0]
+    order = [row.rowid] if cover.ordered else []
+    return row_digest(cover.table, *order, *(row.cells[column.name] for column in cover.columns))
 
 
 def damaged_rows(

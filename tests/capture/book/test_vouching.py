@@ -18,7 +18,8 @@ from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.entries import FILES, Entry
 from coilbench.capture.book.naming import remove_set
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, rests_beside, tell_set_rests, untold_strokes
+from coilbench.capture.book.ratings import Ratings, tell_set_rests
+from coilbench.capture.book.rests import rests_beside, untold_strokes
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.sessions import CaptureRun
@@ -142,6 +143,33 @@ def test_a_value_that_is_flipped_wherever_it_lies_is_noticed(book: Path, tmp_pat
             harmed = tmp_path / f"{at}.db"
             harmed.write_bytes(content[:at] + bytes([content[at] ^ 2]) + content[at + 1 :])
             refusal(harmed, larch_of)
+
+
+KEYS = {
+    "sets": ("id", "name"),
+    "springs": ("id", "set_id", "label"),
+    "sweeps": ("id", "spring_id", "calibration_id"),
+    "calibrations": ("id", "load_part_id"),
+    "calibration_parts": ("id",),
+    "set_rests": ("id", "set_id"),
+}
+
+
+@pytest.mark.parametrize(("table", "key"), [(of, key) for of in KEYS for key in KEYS[of]])
+def test_a_key_that_is_no_text_any_more_leads_to_no_set_without_a_word(
+    book: Path, table: str, key: str
+) -> None:
+    """A bit above ASCII in what other rows are found by: read as text, it is another key."""
+    with closing(sqlite3.connect(book)) as plain:
+        (key_was,) = plain.execute(f"SELECT {key} FROM {table} WHERE rowid = 1").fetchone()
+    flipped = bytearray(key_was.encode())
+    flipped[1] |= 0x80
+    changed = f"UPDATE {table} SET {key} = CAST(? AS TEXT) WHERE rowid = 1"
+    assert harm(book, changed, bytes(flipped))
+    refusal(book, larch_of)
+    refusal(book, every)
+    with pytest.raises(CoilbenchError):
+        BookState.read(book)
 
 
 def test_a_set_that_is_removed_leaves_no_tally(book: Path) -> None:
