@@ -210,3 +210,28 @@ def test_whoever_counts_weights_refuses_a_damaged_one(book: Path, run: Run, aske
     )
     assert harmed > 0
     assert command(["--book", str(book), *asked.split()]) == 2
+
+
+def test_where_what_it_does_to_strokes_cannot_be_said_nothing_is_told(
+    book: Path, run: Run, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The strokes of larch were told no weight; nest has none of the rig."""
+    run("set", "list")  # brings the book up to date
+    told = ("rig", "ratings", "--rests", "142g")
+    harm(book, "UPDATE springs SET spring_note = 'x' WHERE label LIKE 'larch%'")
+    assert command(["--book", str(book), *told]) == 2
+    assert "the spring larch-01 is damaged" in capsys.readouterr().err
+    assert "not told, and taken as 0" in run("rig", "ratings")
+    run("rig", "ratings", "--cell", "200kg")  # what of the rig no stroke has
+
+
+def test_a_damaged_set_without_strokes_of_the_rig_keeps_no_weight_from_being_told(
+    book: Path, run: Run
+) -> None:
+    run("set", "list")
+    label = columns(
+        book, "SELECT label FROM springs JOIN sets ON sets.id = set_id WHERE sets.name = 'nest'"
+    )[0][0]
+    assert harm(book, "UPDATE springs SET spring_note = 'x' WHERE label = ?", label)
+    run("rig", "ratings", "--rests", "142g")
+    assert "0.142 kg" in run("rig", "ratings")
