@@ -212,9 +212,16 @@ def _set_damages(
             yield f"the set {name} is damaged: an index of {table} is not as its rows"
 
 
-def _fresh_digest(connection: sqlite3.Connection, row: Stored) -> bytes:
-    """Return the digest of what never changes of a stroke, by its cells as they are."""
-    cover = covers(connection, "sweeps")[0]
+def _left_out(connection: sqlite3.Connection, row: Stored) -> bool:
+    """Return whether a stroke does not count, as it was ruled and not by damage of the ruling."""
+    if row.cells["counted"] or row.cells.get("ruling") != b"leave":
+        return False
+    return row.whole or row.cells["state_digest"] == _fresh_digest(connection, row, 1)
+
+
+def _fresh_digest(connection: sqlite3.Connection, row: Stored, number: int = 0) -> bytes:
+    """Return a digest of a stroke by its cells as they are: the first, or that of its state."""
+    cover = covers(connection, "sweeps")[number]
     order = [row.rowid] if cover.ordered else []
     return row_digest(cover.table, *order, *(row.cells[column.name] for column in cover.columns))
 
@@ -284,7 +291,7 @@ def damaged_strokes(
     wrong = [
         row.rowid
         for row in (strokes_of(connection, set_id) if rows is None else rows)
-        if (row.cells["counted"] or row.cells.get("ruling") != b"leave")
+        if not _left_out(connection, row)
         and damage_of_stroke(connection, row, None if set_id is None else known)
     ]
     names = stroke_names(connection) if wrong else {}

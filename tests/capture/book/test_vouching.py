@@ -26,7 +26,7 @@ from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState, SetState
-from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.book.sweeps import StrokeRow, store_sweep
 from coilbench.capture.book.zeros import session_zeros
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
@@ -293,3 +293,18 @@ def test_a_list_of_all_runs_lacks_none_whatever_set_it_was_of(rigs: Path) -> Non
     harm(rigs, "DELETE FROM springs WHERE label = 'r'")
     told = "the set rowan is damaged: a row is gone"
     assert told in refusal(rigs, OF_STROKES["runs"])
+
+
+@pytest.mark.parametrize("damage", ["counted = 0", "note = 'x'", "ruling = 'use'", "edits = 9"])
+def test_damage_of_the_ruling_itself_leaves_no_stroke_out_unnoticed(
+    book: Path, damage: str
+) -> None:
+    """Ruled out while it counted: a flip of what says so looks like one that was left out."""
+    change(book, "UPDATE sweeps SET ruling = 'leave' WHERE rowid = 3")
+    harm(book, f"UPDATE sweeps SET {damage} WHERE rowid = 3")
+    assert "larch-01:1" in refusal(book, larch_of)
+    with open_book(book) as db:
+        record = find_set(db, "larch", strokes=False)
+        with writing(db):
+            StrokeRow.keep_rulings(db, record, [("larch-01", 1, "leave")])
+        assert find_set(db, "larch")
