@@ -47,10 +47,10 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets
+from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.rests import rests_beside
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import part_points
-from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import slope
@@ -82,7 +82,7 @@ def calibration_card(db: Database) -> Card:
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
     told = Ratings.of_book(db)
-    refuse_damaged_sets(db.conn)  # strokes of all sets tell what rests on the springs
+    of_sets, kept = rests_beside(db, told.rests_n)
     card = Card.of(
         None if whole is None else whole.calibration_id,
         [
@@ -106,8 +106,8 @@ def calibration_card(db: Database) -> Card:
     return replace(
         card,
         rests_n=told.rests_n,
-        rests_of_sets=rests_of_sets(db),
-        kept_rests=tuple(other_rests(db)),
+        rests_of_sets=of_sets,
+        kept_rests=kept,
         cups_meet_mm=told.cups_meet_mm,
     )
 

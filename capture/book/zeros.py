@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.calibration.known_points import Zero
 
 
@@ -25,11 +26,15 @@ def session_zeros(db: Database) -> tuple[Zero, ...]:
     """Return the strokes' zeros of the newest session that has any, oldest first.
 
     With the spring and its cups on the cell: what one spring weighs more than another is in them.
+
+    Raises:
+        CoilbenchError: a row of the session's set is damaged, or gone.
     """
-    sql = """
-        SELECT stored_utc, zero_counts FROM sweeps WHERE zero_counts IS NOT NULL AND session_id = (
-          SELECT session_id FROM sweeps WHERE zero_counts IS NOT NULL AND session_id IS NOT NULL
-          ORDER BY rowid DESC LIMIT 1)
-        ORDER BY rowid
+    of_newest = """
+        zero_counts IS NOT NULL AND session_id = (
+          SELECT session_id FROM sweeps NOT INDEXED
+          WHERE zero_counts IS NOT NULL AND session_id IS NOT NULL ORDER BY rowid DESC LIMIT 1)
     """
+    refuse_damaged_sets_with(db.conn, of_newest)
+    sql = f"SELECT stored_utc, zero_counts FROM sweeps WHERE {of_newest} ORDER BY rowid"  # noqa: S608
     return tuple(Zero(*row) for row in db.execute(sql).fetchall())
