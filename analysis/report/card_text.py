@@ -43,7 +43,7 @@ json_keys(
 json_keys(
     Card,
     "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
-    "rests_n rests_of_sets kept_rests cups_meet_mm warnings",
+    "rests_n rests_of_sets kept_rests cups_meet_mm other_rigs warnings",
 )
 json_keys(
     PartCard,
@@ -135,6 +135,10 @@ _CENTRED = (
 
 
 def _sentences(card: Card, units: Units) -> Iterator[str]:
+    if card.other_rigs:
+        rig = card.load.part.device_id or "that its calibration file does not name"
+        others = ", ".join(card.other_rigs)
+        yield f"This is the rig {rig}; the book has calibrations of {others}, too"
     if (trust := card.trust) is not None:
         low, high, u = map(units.load_value, (trust.low_n, trust.high_n, trust.load_u_n))
         yield (

@@ -51,7 +51,7 @@ class Entry:
     def newest_first(
         cls, db: Database, origins: Sequence[Origin], set_name: str | None = None
     ) -> tuple[Entry, ...]:
-        """Return the runs that brought strokes of these origins.
+        """Return the runs that brought strokes of these origins; other benches' come last.
 
         Raises:
             CoilbenchError: there is no such set; a row of it is damaged, or of a set with a run; or
@@ -68,7 +68,8 @@ class Entry:
             f"""
             SELECT entry_id, stored_utc, sets.name AS set_name, label, origin, note, counted
             FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
-            WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY sweeps.rowid
+            WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY
+              max(sweeps.rowid, 0), stored_utc, sweeps.id
             """,  # noqa: S608  question marks only
             [origin.value for origin in origins],
         ):

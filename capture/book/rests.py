@@ -29,7 +29,7 @@ def rests_of_sets(db: Database) -> dict[str, float]:
     """Return what rests on the springs of each set that has cups of its own, by its name, in N."""
     rows = db.execute(
         "SELECT name, rests_n FROM rests_of_sets JOIN sets ON sets.id = set_id"
-        " ORDER BY sets.made_utc, sets.rowid"
+        " ORDER BY sets.made_utc, sets.id"
     )
     return dict(rows.fetchall())
 
@@ -46,7 +46,7 @@ def kept_rests(db: Database, set_name: str | None = None) -> tuple[KeptRests, ..
         " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
         " WHERE purpose = 'measured' AND (counted OR ruling IS 'use')"
         " AND (?1 IS NULL OR name = ?1) GROUP BY sets.id, weight_n"
-        " ORDER BY sets.made_utc, sets.rowid, weight_n",
+        " ORDER BY sets.made_utc, sets.id, weight_n",
         [set_name],
     )
     return tuple(KeptRests(*row) for row in rows.fetchall())

@@ -19,7 +19,7 @@ from coilbench.capture.book.schema import bring_to
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 SCHEMA = "coilbench"
-VERSION = MIGRATION_NAMES[-1]
+VERSION = f"{MIGRATION_NAMES[-1]}+1"  # of the book, and how often only the store changed since
 CURVE = "curve_packed"
 PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 BENCHES, READERS = "coilbench_bench", "coilbench_reader"
@@ -42,6 +42,7 @@ _REFERENCES = {
 }
 _TEXT, _COUNT = "text NOT NULL", "bigint NOT NULL"
 _BY = {"added_by": "text DEFAULT SESSION_USER NOT NULL"}  # the server's answer, not the bench's
+_HEARD = {"heard": "timestamp with time zone DEFAULT now() NOT NULL"}  # by the server's clock
 _FROM = {"bench": _TEXT, "push": _COUNT}
 _FROM_KEY = f"FOREIGN KEY (bench, push) REFERENCES {SCHEMA}.pushes(bench, push)"
 _NUMBER = "double precision"
@@ -54,6 +55,7 @@ ANSWERS = {
         "tolerance_relative": f"{_NUMBER} NOT NULL",
         "strokes_kept": _COUNT,
         "inputs": "bytea NOT NULL",
+        "seen": "text",  # JSON: by bench, the last push that the book knew of; empty in older ones
     },
     "answer_springs": {
         **dict.fromkeys(("answer_id", "spring_id"), _TEXT),
@@ -168,7 +170,7 @@ def tables(made_of: Mapping[str, Kind]) -> dict[str, Table]:
         "versions": _table({"version": _TEXT, **_BY}, "PRIMARY KEY (version)", given=()),
         "pushes": _table(
             {**_FROM, "uuid": _TEXT, "version": _TEXT, "pushed_utc": _TEXT,
-             "manifest": "bytea NOT NULL", **_BY},
+             "manifest": "bytea NOT NULL", **_HEARD, **_BY},
             "PRIMARY KEY (bench, push)", "UNIQUE (uuid)",
         ),
     }  # fmt: skip
@@ -218,7 +220,7 @@ def words_of(table: str) -> str:
 
 
 def _table(columns: Mapping[str, str], *keys: str, given: tuple[str, ...] | None = None) -> Table:
-    named = tuple(one for one in columns if one not in _BY)
+    named = tuple(one for one in columns if one not in {**_BY, **_HEARD})
     return Table(columns, keys, named if given is None else given)
 
 

@@ -16,7 +16,8 @@ from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.answers import Judge, add_answers
+from coilbench.capture.shop import refusals
+from coilbench.capture.shop.answers import Answered, Judge, add_answers
 from coilbench.capture.shop.looking_back import give_pushes_again, look_back
 from coilbench.capture.shop.pulling import Lacking, Pulled, Span, keep_seen, pull_spans
 from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
@@ -24,6 +25,7 @@ from coilbench.capture.shop.reading import names_of
 from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import WAIT_S, Store, TryAgain, safe_address
 
+_GIVE = "coilbench share postgresql://user@host/database"
 _Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
 
@@ -35,19 +37,22 @@ class Shared:
     Attributes:
         address: the store's.
         pulled, pushed: None where it was not asked for, or had to wait.
-        answers: of how many sets an answer was added for those who read the store by SQL.
+        answers: what came of working sets out for those who read the store by SQL; None where it
+            was not asked for.
         waits: a capture is running on this book, so that nothing was pulled.
         news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
         lost: rows that the store had and no longer has, or of which words are gone, named.
+        clock_off_s: how far this bench's clock is ahead of the server's.
     """
 
     address: str
     pulled: Pulled | None
     pushed: Pushed | None
     waits: bool
-    answers: int
+    answers: Answered | None
     news: tuple[str, ...]
     lost: str = ""
+    clock_off_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -84,6 +89,12 @@ def share_book(
         CoilbenchError: no address, no server, a store that is not ours or of another version, or
             something in one of the two that the other can't take. What was shared before stays.
     """
+    if address is None and not path.exists():
+        raise CoilbenchError(
+            "there is no book here yet",
+            where=str(path),
+            hint=f"To take what the store has: {_GIVE}",
+        )
     create = address is not None and not path.exists()
     if create:  # a bench that has nothing yet; not for an address that leads nowhere
         with closing(Store(str(address), wait_s=wait_s)) as store:
@@ -98,10 +109,7 @@ def share_book(
                     done = replace(done, answers=add_answers(db, store, *answering))
                 return done
             except TryAgain as error:
-                raise CoilbenchError(
-                    f"the store was lost while it was being read ({error})",
-                    hint="What came in is whole; run the same again",
-                ) from error
+                raise refusals.lost(str(error), "being read") from error
 
 
 def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progress) -> Shared:
@@ -127,7 +135,8 @@ def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progres
     if wish.push and pushed is None:
         pushed = push_news(db, store, about["push"])
     lost = lost or (names_of(pulled.unsaid) if pulled else "")
-    return Shared(store.address, pulled, pushed, waits, 0, news, lost)
+    off_s = store.clock_off_s
+    return Shared(store.address, pulled, pushed, waits, None, news, lost, off_s)
 
 
 def _known_pushes(db: Database, store: Store) -> dict[str, int]:
@@ -172,7 +181,7 @@ def _address(db: Database, path: Path, given: str | None) -> str:
         raise CoilbenchError(
             "this book is not shared with a store yet",
             where=str(path),
-            hint="Give its address: coilbench share postgresql://user@host/database",
+            hint=f"Give its address: {_GIVE}",
         )
     return str(row["address"])
 

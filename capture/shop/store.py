@@ -6,12 +6,20 @@ A row is never changed or deleted there. psycopg is loaded when a store is reach
 from __future__ import annotations
 
 import contextlib
+import logging
+import os
+import socket
+import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
+from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.description import known_views, strange_parts, strange_views
+from coilbench.capture.shop.refusals import not_reached
 from coilbench.capture.shop.rows import Item, Push
 from coilbench.capture.shop.shape import (
     SCHEMA,
@@ -30,7 +38,14 @@ if TYPE_CHECKING:
 _INSTALL = "pip install '.[shop]'"
 WAIT_S = 20
 _SILENT_MS = 30_000
-_OPTIONS = f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
+_ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
+_OPTIONS = (
+    f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
+    f" -c statement_timeout={2 * _SILENT_MS}"
+)
+_MOST_SENT = 50  # rows at a time: even a slow network takes them while a server is waited for
+_MOST_OFF_S = 86_400.0  # of a clock
+logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
 _SECRETS = ("password", "sslpassword")
@@ -120,6 +135,7 @@ class Store:
     Attributes:
         kinds: the kinds of rows, parents first: those given, else of a book of this version.
         store_id: which store it is; empty until it was looked at.
+        clock_off_s: how far this machine's clock was ahead of the server's then.
     """
 
     def __init__(
@@ -131,10 +147,12 @@ class Store:
         self._shape = tables(self.kinds)
         self._wait_s = wait_s
         self.store_id = ""
+        self.clock_off_s = 0.0
         self._connection = self._connect()
 
     def _connect(self) -> psycopg.Connection[tuple[Any, ...]]:
         """Connect: to a local socket, or by TLS to a server whose certificate names it."""
+        self._hung_up = False
         try:
             connection: psycopg.Connection[tuple[Any, ...]] = self._pg.connect(
                 self.address,
@@ -144,13 +162,11 @@ class Store:
                 connect_timeout=self._wait_s,
                 application_name="coilbench share",
                 tcp_user_timeout=_SILENT_MS,  # a network that is gone is noticed
+                keepalives_idle=_SILENT_MS // 1000,
                 options=_OPTIONS,
             )
         except self._pg.Error as error:
-            raise CoilbenchError(
-                f"the store can't be reached ({_one_line(error)})",
-                hint="The book is as it was; captures go on without the store",
-            ) from error
+            raise not_reached(_one_line(error)) from error
         return connection
 
     def close(self) -> None:
@@ -180,15 +196,16 @@ class Store:
                 the same at once.
             CoilbenchError: anything else that the server refuses.
         """
-        connection = self._connection
         try:
-            kind = "ISOLATION LEVEL REPEATABLE READ, READ ONLY" if reading else ""
-            connection.execute(f"BEGIN {kind}")
+            self.execute(f"BEGIN {'ISOLATION LEVEL REPEATABLE READ, READ ONLY' if reading else ''}")
             yield
-            connection.commit()
+            with self._in_time():
+                self._connection.commit()
         except self._pg.Error as error:
             self._roll_back()
             lost = isinstance(error, self._pg.OperationalError)
+            if self._hung_up:
+                raise TryAgain(f"no answer for {_ANSWER_S} s") from error
             if lost or error.sqlstate in _AGAIN:
                 raise TryAgain(_one_line(error)) from error
             raise CoilbenchError(f"the store refused this ({_one_line(error)})") from error
@@ -197,16 +214,36 @@ class Store:
             raise
 
     def _roll_back(self) -> None:
-        with contextlib.suppress(self._pg.Error):
+        with contextlib.suppress(self._pg.Error), self._in_time():
             self._connection.rollback()
+
+    @contextmanager
+    def _in_time(self) -> Iterator[None]:
+        """Hang up on a server that does not answer: something between may hold the line."""
+        hung_up = threading.Timer(_ANSWER_S, self._hang_up)
+        hung_up.daemon = True
+        hung_up.start()
+        try:
+            yield
+        finally:
+            hung_up.cancel()
+
+    def _hang_up(self) -> None:
+        self._hung_up = True
+        with contextlib.suppress(self._pg.Error, OSError):
+            line = socket.socket(fileno=os.dup(self._connection.fileno()))
+            with line:
+                line.shutdown(socket.SHUT_RDWR)
 
     def query(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Return the rows of a query."""
-        return self._connection.execute(sql, values, binary=True).fetchall()
+        with self._in_time():
+            return self._connection.execute(sql, values, binary=True).fetchall()
 
     def execute(self, sql: str) -> None:
         """Run a statement without values."""
-        self._connection.execute(sql)
+        with self._in_time():
+            self._connection.execute(sql)
 
     def init(self) -> None:
         """Make the store with its roles, or bring an older one up to date; call no transaction.
@@ -243,10 +280,22 @@ class Store:
             major = self._connection.info.server_version // 10_000
             known = known_views(self.query, major)
             ((self.store_id,),) = self.query(_STORE) or [("",)]
+            ((server_now,),) = self.query("SELECT clock_timestamp()")
+        self._compare_clocks(server_now)
         if not known:
             self._refuse_strange_views()
         if not self.store_id:
             raise _strange("a store without an id")
+
+    def _compare_clocks(self, there: datetime) -> None:
+        """Refuse a clock that is days off: what is newest is told by it."""
+        self.clock_off_s = (datetime.fromisoformat(utc_now()) - there).total_seconds()
+        if abs(self.clock_off_s) > _MOST_OFF_S:
+            raise CoilbenchError(
+                f"this machine's clock says {utc_now()[:16].replace('T', ' ')} UTC, the server's "
+                f"{there.astimezone(UTC):%Y-%m-%d %H:%M}; nothing was shared",
+                hint="Set the clock that is wrong: what is newest is told by it",
+            )
 
     def _tables(self) -> set[str]:
         return {name for (name,) in self.query(_TABLES, [SCHEMA])}
@@ -271,7 +320,7 @@ class Store:
             raise _strange(f"a {_one_line(what)}", _ADDED)
 
     def _refuse_strange_views(self) -> None:
-        self._connection.execute("BEGIN")
+        self.execute("BEGIN")
         try:
             for what in strange_views(self.query, self.execute):
                 raise _strange(f"a {what}", _ADDED)
@@ -311,16 +360,22 @@ class Store:
             f"INSERT INTO {SCHEMA}.{table} ({', '.join(names)}) VALUES ({marks})"  # noqa: S608
             " ON CONFLICT DO NOTHING"
         )
+        cells = ([escaped(cell) for cell in row] for row in rows)
         with self._connection.cursor() as cursor:
-            cursor.executemany(sql, ([escaped(cell) for cell in row] for row in rows))
+            while some := list(islice(cells, _MOST_SENT)):
+                with self._in_time():
+                    cursor.executemany(sql, some)
 
     def add_push(self, push: Push, now_utc: str) -> None:
         """Add a push; a second one of its number is refused by the key, and tried again."""
-        self._connection.execute(
+        sql = (
             f"INSERT INTO {SCHEMA}.pushes (bench, push, uuid, version, pushed_utc, manifest)"  # noqa: S608
-            " VALUES (%s, %s, %s, %s, %s, %b)",
-            [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()],
+            " VALUES (%s, %s, %s, %s, %s, %b)"
         )
+        with self._in_time():
+            self._connection.execute(
+                sql, [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()]
+            )
 
     def add_items(self, items: Sequence[Item], push: Push) -> None:
         """Add rows of one kind, with their points, words and labels, where they are missing."""
