@@ -69,7 +69,7 @@ def share_command(
     else:
         for line in share_lines(done, units()):
             click.echo(line)
-    if done.lost or (done.pushed is not None and done.pushed.damaged):
+    if done.lost or done.left or (done.pushed is not None and done.pushed.damaged):
         raise click.exceptions.Exit(1)
 
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.shop.answers import Answered
-from coilbench.capture.shop.reading import names_of
-from coilbench.capture.shop.sharing import Shared
+from coilbench.capture.shop.manifests import names_of
+from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.units import counted
 
 _NEWS = {
@@ -67,5 +67,12 @@ def _found(done: Shared) -> Iterator[str]:
         )
     if done.lost:
         yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
+    for role in done.strong:
+        yield (
+            f"! The role {role} can change and delete what is in the store: give benches roles "
+            "that can't, as in capture/SHOP.md."
+        )
+    for what in done.left:
+        yield f"! Left out: {what}."
     if done.waits:
         yield "A capture is running on this book: what the store has comes in after it."

@@ -23,7 +23,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
-from coilbench.capture.book.edits import settling
+from coilbench.capture.book.edits import refuse_counted_out, settling
 from coilbench.capture.book.in_force import compose_missing
 from coilbench.capture.book.merge_names import settle_labels, settle_names, settle_turns, swaps_of
 from coilbench.capture.book.merge_rows import RULES, Settled
@@ -35,6 +35,8 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.staging import staging
 from coilbench.capture.book.sweeps import stored_points
+from coilbench.capture.book.tallies import OF_RIG
+from coilbench.capture.book.vouching import refuse_damaged_points, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
@@ -157,6 +159,8 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
     touched: set[str] = set()
     came = " UNION ".join(f"SELECT id FROM {name}.sets" for name in others)  # noqa: S608
     set_ids = [set_id for (set_id,) in db.execute(f"{came} ORDER BY id")]
+    for name, shown in others.items():
+        refuse_counted_out(db.conn, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
         for name, shown in others.items():
@@ -175,7 +179,24 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         notes[:0] = [note for one in settled for note in _notes_of(db, one)]
         notes += [note for one in dict.fromkeys(said_twice) for note in _which_holds(db, *one)]
     compose_missing(db)
+    _refuse_damaged_rig(db, others, brought)
     return brought, notes
+
+
+def _refuse_damaged_rig(
+    db: Database, others: Mapping[str, str], brought: Mapping[str, int]
+) -> None:
+    """Refuse what would leave the book's rig damaged; the sets were looked at as they were found.
+
+    Raises:
+        CoilbenchError: it names what is damaged.
+    """
+    if any(brought.get(table) for table in OF_RIG):
+        refuse_damaged_rig(db.conn)
+    for points, of in (("calibration_points", "calibration_parts"), ("scale_points", "scales")):
+        for name in others if brought[points] else ():
+            for (row_id,) in db.execute(f"SELECT id FROM {name}.{of}").fetchall():  # noqa: S608
+                refuse_damaged_points(db.conn, points, row_id)
 
 
 def _bring_in(

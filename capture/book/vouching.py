@@ -59,7 +59,7 @@ _GONE = "a row is gone, or is not what was stored"
 
 
 def refuse_damaged_rig(
-    connection: sqlite3.Connection, path: Path, *, documents: bool = True
+    connection: sqlite3.Connection, path: Path | None = None, *, documents: bool = True
 ) -> None:
     """Refuse a book of which a row of the rig is damaged or gone.
 
@@ -70,7 +70,7 @@ def refuse_damaged_rig(
         CoilbenchError: it names what is damaged.
     """
     damages = _damages(connection, OF_RIG, tallies.RIG, documents=documents)
-    _refuse(damages, str(path))
+    _refuse(damages, None if path is None else str(path))
 
 
 def refuse_damaged_points(connection: sqlite3.Connection, table: str, of: str) -> None:

@@ -63,11 +63,12 @@ def add_answers(db: Database, store: Store, judge: Judge, program_version: str) 
         judge: for a set that can't be judged it says why.
     """
     known = {
-        (set_id, bytes(inputs))
+        (set_id, inputs)
         for set_id, inputs in store.query(
             f"SELECT set_id, inputs FROM {SCHEMA}.answers a WHERE program_version = %s"  # noqa: S608
             f" AND {STILL_TRUE}",
             [program_version],
+            (str, bytes),
         )
     }
     there = {set_id for (set_id,) in store.query(f"SELECT id FROM {SCHEMA}.sets")}  # noqa: S608

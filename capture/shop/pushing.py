@@ -13,7 +13,6 @@ from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.book.tallies import OF, OF_SETS
 from coilbench.capture.book.vouching import refuse_damaged_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.refusals import lost
 from coilbench.capture.shop.rows import Item, Push, add_content, read_items, told_with
 from coilbench.capture.shop.shape import words_of
 from coilbench.capture.shop.store import Store, TryAgain
@@ -84,9 +83,9 @@ def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done:
             added = _send(db, store, items, done)
             if added:
                 done.rows[kind] = done.rows.get(kind, 0) + added
-        except TryAgain as error:
+        except TryAgain:
             if attempt == _TRIES - 1:
-                raise lost(str(error), "being added to") from error
+                raise
             store.again()
         else:
             return

@@ -80,3 +80,12 @@ def lost(message: str, doing: str) -> CoilbenchError:
         f"the store was lost while it was {doing} ({message})",
         hint="What came before is whole; run the same again",
     )
+
+
+def locked() -> CoilbenchError:
+    """Return what to say of a store to which another bench adds something without an end."""
+    return CoilbenchError(
+        "another bench is adding to the store and does not end",
+        hint="Run the same again; if it stays so, its administrator looks for who holds it: "
+        "SELECT usename, state FROM pg_stat_activity",
+    )

@@ -29,7 +29,7 @@ _CHILDREN = {
 }
 _SETTLED = ("name_edits", "label_edits")
 _TYPES = {"TEXT": "text", "INTEGER": "bigint", "REAL": "double precision", "BLOB": "bytea"}
-_REFERENCES = {
+REFERENCES = {
     "set_id": "sets",
     "spring_id": "springs",
     "one_id": "springs",
@@ -119,12 +119,14 @@ class Kind:
         fixed: what never changes, the id first.
         words: what may change, without the id; none for most.
         points: the table of its points, the column that names it there, and their columns.
+        needed: the columns, its points' too, that are never empty.
     """
 
     table: str
     fixed: Mapping[str, str]
     words: Mapping[str, str]
     points: tuple[str, str, Mapping[str, str]] | None = None
+    needed: frozenset[str] = frozenset()
 
 
 def kinds_of(db: Database) -> dict[str, Kind]:
@@ -156,11 +158,18 @@ def _kind(db: Database, table: str) -> Kind:
         fixed["turn"] = columns["turn"]
     if table == "sweeps":
         fixed[CURVE] = "BLOB"
+    needed = {"id", *_never_empty(db, table)} - {"turn"}  # of a spring that was added, it is
     if table not in _CHILDREN:
-        return Kind(table, fixed, words)
+        return Kind(table, fixed, words, None, frozenset(needed))
     child, key = _CHILDREN[table]
+    needed |= _never_empty(db, child)
     points = {one.name: one.kind for one in columns_of(db.conn, child) if one.name != "digest"}
-    return Kind(table, fixed, words, (child, key, points))
+    return Kind(table, fixed, words, (child, key, points), frozenset(needed))
+
+
+def _never_empty(db: Database, table: str) -> set[str]:
+    rows = db.execute(f"PRAGMA main.table_info({table})").fetchall()
+    return {name for _, name, _, empty_never, *_ in rows if empty_never}
 
 
 def tables(made_of: Mapping[str, Kind]) -> dict[str, Table]:
@@ -188,7 +197,7 @@ def tables(made_of: Mapping[str, Kind]) -> dict[str, Table]:
 
 def _tables_of(kind: Kind) -> dict[str, Table]:
     keys = ["PRIMARY KEY (id)", _FROM_KEY]
-    keys += [_reference(one, _REFERENCES[one]) for one in kind.fixed if one in _REFERENCES]
+    keys += [_reference(one, REFERENCES[one]) for one in kind.fixed if one in REFERENCES]
     if kind.table == "springs":
         keys.append("UNIQUE (set_id, turn)")
     digest = {"digest": "bytea NOT NULL"}

@@ -449,3 +449,18 @@ def test_a_set_whose_springs_another_program_removed_is_merged_as_it_is(tmp_path
     with open_book(tmp_path / "a.db") as db:
         assert set_names(db) == ["a", "b"]
         assert find_set(db, "b").springs == ()
+
+
+@pytest.mark.parametrize("counter", ["name_edits", "label_edits", "nominal_edits"])
+def test_a_count_near_its_end_is_not_merged(tmp_path: Path, counter: str) -> None:
+    """Else the next change would count past what a book keeps, and damage it."""
+    books = [tmp_path / "a.db", tmp_path / "b.db"]
+    for path in books:
+        with open_book(path, create=True) as db:
+            new_set(db, SetPlan(path.stem, "outer", ("one",)))
+    change(books[1], f"UPDATE sets SET {counter} = ?", 2**53)
+    assert check_book(books[1]).findings == []
+    with pytest.raises(CoilbenchError, match="counts more changes than anybody can have made"):
+        merge_books(books[0], books[1:])
+    with open_book(books[0]) as db:
+        assert db.execute("SELECT count(*) FROM sets").fetchone() == (1,)
