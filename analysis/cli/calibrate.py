@@ -182,7 +182,7 @@ def gauge_command(
             part = datum_part(travel.fit, read.points[0])
             part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
             _store(_with_touch(part, rig.hello).on(rig.hello))
-        if any(note.kind == "heights_moved" for note in part.notes):
+        if any(isinstance(one, Finding) and one.kind == "heights_moved" for one in part.notes):
             for line in presses_in_doubt(travel):
                 click.echo(line)
     else:

@@ -172,10 +172,10 @@ def _cup_words(
             "load read so much less (coilbench rig ratings --rests)"
         )
     else:
-        load, to = units.small_load_text(rests_n), "each load"
-        if kept:
-            to = "the loads of strokes that were told no other weight"
-        yield f"The {load} that rests on the spring, in every zero, is added to {to}"
+        yield (
+            f"The {units.small_load_text(rests_n)} that rests on the spring, in every zero, is "
+            "added to the loads of strokes that were told no other weight"
+        )
     for name, of_set_n in rests_of_sets.items():
         yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
     yield from kept_lines(kept, rests_n, rests_of_sets, units)

@@ -14,7 +14,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.keyed_readings import put_back_replaced
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.vouching import refuse_damaged_sets
+from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 
@@ -54,10 +54,12 @@ class Entry:
         """Return the runs that brought strokes of these origins; other benches' come last.
 
         Raises:
-            CoilbenchError: there is no such set, or a row of it, or of any, is damaged or gone.
+            CoilbenchError: there is no such set; a row of it is damaged, or of a set with a run; or
+                a row is gone, whatever set it is of.
         """
         if set_name is None:
-            refuse_damaged_sets(db.conn)
+            any_run = "origin <> 'rig' OR entry_id IS NOT NULL"
+            refuse_damaged_sets_with(db.conn, any_run, all_of_them=True)
         else:
             find_set(db, set_name)
         marks = ", ".join("?" * len(origins))

@@ -12,7 +12,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.damage import strokes_of
-from coilbench.capture.book.ratings import rests_of_sets
+from coilbench.capture.book.rests import rests_of_sets
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.calibration.fit import LEAST_GAUGES

@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import insert, later_than, new_id, writing
+from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.calibration.known_points import Zero
 
 
@@ -26,11 +27,16 @@ def session_zeros(db: Database) -> tuple[Zero, ...]:
     of this bench's own, where there is one.
 
     With the spring and its cups on the cell: what one spring weighs more than another is in them.
+
+    Raises:
+        CoilbenchError: a row of the session's set is damaged, or gone.
     """
-    sql = """
-        SELECT stored_utc, zero_counts FROM sweeps WHERE zero_counts IS NOT NULL AND session_id = (
-          SELECT session_id FROM sweeps WHERE zero_counts IS NOT NULL AND session_id IS NOT NULL
+    of_newest = """
+        zero_counts IS NOT NULL AND session_id = (
+          SELECT session_id FROM sweeps NOT INDEXED
+          WHERE zero_counts IS NOT NULL AND session_id IS NOT NULL
           ORDER BY max(rowid, 0) DESC, stored_utc DESC, id DESC LIMIT 1)
-        ORDER BY stored_utc, id
     """
+    refuse_damaged_sets_with(db.conn, of_newest)
+    sql = f"SELECT stored_utc, zero_counts FROM sweeps WHERE {of_newest} ORDER BY stored_utc, id"  # noqa: S608
     return tuple(Zero(*row) for row in db.execute(sql).fetchall())

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import cli, run
+from coilbench.capture.book.opening import open_book
 from support.edits import change
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
@@ -138,6 +139,8 @@ def test_an_old_book_is_looked_at_and_left_as_it_is(bench: Bench) -> None:
 
 def test_a_newer_book_and_no_book_at_all_are_told(bench: Bench) -> None:
     shutil.copyfile(FIRST, bench.book)
+    with open_book(bench.book):
+        pass
     with closing(sqlite3.connect(bench.book)) as plain:
         plain.execute(
             "INSERT INTO _sqlite_migrations (migration_set, name, applied_at)"

@@ -30,7 +30,8 @@ from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
-from coilbench.capture.book.ratings import rests_of_sets, tell_set_rests
+from coilbench.capture.book.ratings import tell_set_rests
+from coilbench.capture.book.rests import rests_of_sets
 from coilbench.capture.book.scales import find_scale, store_scale
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
