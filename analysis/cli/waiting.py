@@ -10,13 +10,14 @@ import signal
 import sys
 import time
 from collections.abc import Callable
-from threading import Thread, Timer
+from threading import Timer
 from types import FrameType, TracebackType
 from typing import Any
 
 from rich.status import Status
 
 from coilbench.analysis.choices import SECONDS
+from coilbench.analysis.cli.beside import Beside
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.engine.solving import Answer, Solving
 from coilbench.analysis.report.assignment_text import number_text
@@ -75,24 +76,10 @@ class Waiting(Solving):
         """Do it beside, since HiGHS hears no key; None where it was ended."""
         if self._stopped:
             return None
-        done: list[Answer | BaseException] = []
-
-        def beside() -> None:
-            try:
-                done.append(work())
-            except BaseException as error:  # raised below, where it was asked for
-                done.append(error)
-
-        thread = Thread(target=beside, daemon=True)
-        thread.start()
-        while thread.is_alive() and not self._stopped and self.left_s() > -GRACE_S:
-            thread.join(LOOK_S)
-        if not done:
-            return None
-        answer = done[0]
-        if isinstance(answer, BaseException):
-            raise answer
-        return answer
+        beside = Beside(work)
+        while beside.is_alive() and not self._stopped and self.left_s() > -GRACE_S:
+            beside.join(LOOK_S)
+        return beside.answer()
 
     def tell(self, least: float, bound: float) -> None:
         """Show the least sum found so far, and its bound."""
