@@ -317,11 +317,12 @@ class LooksTaken:
     """How near a first look at a spring is taken to be to what a judgement reads.
 
     Attributes:
-        margin_n: how far off a look is taken to be at most.
+        usual_n, margin_n: how far off looks are taken to be, the middle of all and the most.
         seen_n, springs: how far off looks were at most, on so many judged springs.
         sure: whether the bound is met with looks anywhere between the branches of their strokes.
     """
 
+    usual_n: float
     margin_n: float
     seen_n: float
     springs: int

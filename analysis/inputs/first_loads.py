@@ -114,7 +114,9 @@ class FirstLoads:
         read_at = ~np.isnan(load_n)
         least_n, most_n = (np.where(read_at, each, np.nan) for each in (least_n, most_n))
         half_n = half_n / np.where(count > 0.0, count, np.nan)
-        return cls(springs, heights_mm, load_n, np.fmax(least_n, 0.0), most_n, half_n, *ends)
+        return cls(
+            springs, heights_mm, load_n, np.fmax(least_n, 0.0), most_n, half_n, ends[0], ends[1]
+        )
 
     def of(self, chosen: Sequence[int] | np.ndarray) -> FirstLoads:
         """Return some of the springs."""

@@ -19,7 +19,6 @@ from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.reasons import LooksTaken
 from coilbench.analysis.engine.shims import ROLES, Role, SeatOptions
 from coilbench.analysis.engine.shortlist import sets_for_pairs
 from coilbench.analysis.engine.solving import Bounding, Solving
@@ -32,7 +31,7 @@ from coilbench.capture.errors import CoilbenchError
 FEW_SETS = 10  # of a role: where there are no more, all are judged
 MOST_SETS = 64  # of a role that are judged, besides those whose answers were kept
 A_ROUND = 8  # of a role, after the first round
-JUDGING_SHARE = 0.6  # of the time: the rest is for the assignment of what was judged
+JUDGING_SHARE = 0.75  # of the time: the rest is for the assignment of what was judged
 SPARE = 2  # judged springs for each valve, however little time there is: some will be flagged
 MOST_PAIRED = 4  # where whole sets are compared: each pair is told of
 
@@ -84,10 +83,9 @@ class Selection:
         known = bound if level.bound is None else min(level.bound, bound)
         looks = None
         if self.loads is not None and self.only_looked_at:
-            margin_n, seen_n = self.loads.off_n
             met = level.objective is not None and _met(level.objective, known)
             sure = met and lower and self._surely(level.objective or 0.0, solving)
-            looks = LooksTaken(margin_n, seen_n, self.loads.compared, sure)
+            looks = replace(self.loads.taken, sure=sure)
         return replace(
             level, status=status, bound=known, looked_at=self.only_looked_at, looks=looks
         )
@@ -145,7 +143,7 @@ def select(
         role: shelf.first.sets if role in build.springs.every else getattr(build.springs, role)
         for role, shelf in shelves.items()
     }
-    if all(len(names[role]) <= FEW_SETS for role in build.springs.every):
+    if all(len(names[role]) <= FEW_SETS for role in shelves if role in build.springs.every):
         return _named(Selection(build, shelves, effort=effort), names)
     if judge is None:
         say("Comparing them with the card")

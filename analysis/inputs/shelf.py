@@ -114,7 +114,7 @@ def read_shelf(db: Database, wanted: Wanted, role: Role) -> Shelf:
         int(np.sum(~measured)),
         int(np.sum(measured & ~over)),
         int(np.sum(over & ~read)),
-        int(np.sum(read & ~both_ends.all(axis=(1, 2)))),
+        int(np.sum(read & ~np.all(both_ends, axis=(1, 2)))),
         (),
         first.of(np.flatnonzero(read)),
         loads_at,

@@ -12,9 +12,10 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.reasons import LooksTaken
 from coilbench.analysis.engine.shims import Role, SeatOptions
 from coilbench.analysis.engine.three_index import Array
-from coilbench.analysis.engine.valve_loads import Candidate, read_load
+from coilbench.analysis.engine.valve_loads import Candidate, Flags, read_load
 from coilbench.analysis.engine.wide_search import Spans, WideProblem
 from coilbench.analysis.inputs.first_loads import FirstLoads, Looks
 from coilbench.analysis.inputs.shelf import Shelf, Wanted
@@ -34,7 +35,7 @@ class ShelfLoads:
     wanted: Wanted
     shelves: Mapping[Role, Shelf]
     known: Mapping[Role, FirstLoads]
-    judged: Mapping[Role, Array]
+    judged: Mapping[Role, Flags]
     looks: Mapping[Role, Looks]
     looks_hold: bool
 
@@ -44,7 +45,7 @@ class ShelfLoads:
     ) -> ShelfLoads:
         """Read judged sets, by name, at the shelves' heights."""
         known: dict[Role, FirstLoads] = {}
-        judged: dict[Role, Array] = {}
+        judged: dict[Role, Flags] = {}
         looks: dict[Role, Looks] = {}
         hold = True
         for role, shelf in shelves.items():
@@ -55,22 +56,22 @@ class ShelfLoads:
         return cls(wanted, shelves, known, judged, looks, hold)
 
     @property
-    def compared(self) -> int:
-        """How many judged springs first readings were compared with."""
-        return sum(looks.springs for looks in self.looks.values())
-
-    @property
-    def off_n(self) -> tuple[float, float]:
-        """How far off first readings are taken to be, and how far judged ones were, at most."""
-        taken, seen = 0.0, 0.0
+    def taken(self) -> LooksTaken:
+        """How far off first readings are taken to be, and how far judged ones were."""
+        spans_n: list[Array] = []
+        seen_n = 0.0
         for role, shelf in self.shelves.items():
             near, judged = shelf.first.within(self.looks[role]), self.judged[role]
             half_n = (near.most_n - near.least_n) / 2.0
-            taken = max(taken, float(np.nanmax(half_n[~judged], initial=0.0)))
+            spans_n.append(half_n[~judged].ravel())
             off_n = np.abs(self.known[role].least_n - near.least_n - half_n)
             off_n[np.isnan(shelf.first.half_n)] = np.nan
-            seen = max(seen, float(np.nanmax(off_n[judged], initial=0.0)))
-        return taken, seen
+            seen_n = max(seen_n, float(np.nanmax(off_n[judged], initial=0.0)))
+        every_n = np.concatenate(spans_n)
+        every_n = every_n[~np.isnan(every_n)]
+        usual_n = float(np.median(every_n)) if every_n.size else 0.0
+        springs = sum(looks.springs for looks in self.looks.values())
+        return LooksTaken(usual_n, float(every_n.max(initial=0.0)), seen_n, springs)
 
     def likely(self) -> WideProblem:
         """Put first readings at their likely loads; none that is known to come near solid."""
@@ -115,7 +116,7 @@ class _Judged:
     """A shelf's judged loads, and how its first readings of the same springs compare."""
 
     loads: FirstLoads
-    judged: Array
+    judged: Flags
     shares: Array
     hold: bool
 

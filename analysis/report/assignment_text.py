@@ -60,7 +60,7 @@ json_keys(
 )
 json_keys(
     Level,
-    "effort objective bound status proven not_considered looked_at looks_within_n=looks.margin_n "
+    "effort objective bound status proven not_considered looked_at looks_usual_n=looks.usual_n looks_within_n=looks.margin_n "
     "looks_seen_n=looks.seen_n looks_seen_on=looks.springs shims cuts valves_that_fit",
 )
 json_keys(
@@ -190,9 +190,13 @@ def looks_text(level: Level, units: Units) -> str | None:
     """Say what a bound over springs that were only looked at rests on; None where there is none."""
     if level.looks is None or level.looks.sure:
         return None
-    margin, seen = (units.load_text(n) for n in (level.looks.margin_n, level.looks.seen_n))
-    springs = counted(level.looks.springs, "judged spring")
-    return f"That takes first looks to be off by up to {margin}; on {springs} it was up to {seen}"
+    taken = level.looks
+    usual, most, seen = map(units.load_text, (taken.usual_n, taken.margin_n, taken.seen_n))
+    springs = counted(taken.springs, "judged spring")
+    return (
+        f"That takes first looks to be off by up to {usual} as a rule, {most} at most; on {springs} "
+        f"it was up to {seen}"
+    )
 
 
 def inside_text(level: Level) -> str:

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 import pytest
 from sqlite_utils import Database
 
-from coilbench.analysis.cli import run
 from coilbench.analysis.inputs import first_loads
 from coilbench.analysis.inputs.first_loads import FirstLoads, Looks
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
+from support.demo_runs import demo_of
 
 HEIGHTS_MM = np.array([27.0, 28.0, 30.0, 34.0, 37.0, 38.5])
 ROLES = {"outer": ("larch", "rowan"), "inner": ("heron", "plover")}
@@ -23,9 +22,7 @@ ROLES = {"outer": ("larch", "rowan"), "inner": ("heron", "plover")}
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
     """Four sets of twelve springs, pressed by hand faster down than up, with lag and friction."""
-    path = tmp_path_factory.mktemp("looks") / "demo.db"
-    assert run(["demo", "--book", str(path)]) == 0
-    with open_book(Path(path)) as db:
+    with open_book(demo_of(tmp_path_factory, 1).book) as db:
         yield db
 
 
