@@ -104,7 +104,8 @@ class FirstLoads:
                 total[number] += np.where(read, loads, 0.0).sum(axis=0) / shared
                 count[number] += seen
                 both = (read.sum(axis=0) == 2) & all(way.sampled for way in ways)
-                loop_n = np.abs(loads[0] - loads[-1]) + NOISE_SHARE * float(ways[0].load_n.max())
+                noise_n = NOISE_SHARE * float(ways[0].load_n.max())
+                loop_n = np.abs(loads[0] - loads[-1]) + noise_n
                 half_n[number] += np.where(both | ~seen, np.where(seen, loop_n / 2.0, 0.0), np.nan)
                 least_n[number] = np.fmin(least_n[number], np.fmin.reduce(loads - unsure))
                 most_n[number] = np.fmax(most_n[number], np.fmax.reduce(loads + unsure))
@@ -122,9 +123,16 @@ class FirstLoads:
         """Return some of the springs."""
         some = np.asarray(chosen, dtype=np.intp)
         springs = tuple(self.springs[number] for number in some)
-        ends = self.lowest_mm[some], self.highest_mm[some]
-        loads = self.load_n, self.least_n, self.most_n, self.half_n
-        return FirstLoads(springs, self.heights_mm, *(each[some] for each in loads), *ends)
+        return FirstLoads(
+            springs,
+            self.heights_mm,
+            self.load_n[some],
+            self.least_n[some],
+            self.most_n[some],
+            self.half_n[some],
+            self.lowest_mm[some],
+            self.highest_mm[some],
+        )
 
     def shares(self, load_n: Array) -> Array:
         """Return in what shares of half the loop loads, shape (N, H), lie from the means."""

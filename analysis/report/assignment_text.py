@@ -60,8 +60,9 @@ json_keys(
 )
 json_keys(
     Level,
-    "effort objective bound status proven not_considered looked_at looks_usual_n=looks.usual_n looks_within_n=looks.margin_n "
-    "looks_seen_n=looks.seen_n looks_seen_on=looks.springs shims cuts valves_that_fit",
+    "effort objective bound status proven not_considered looked_at "
+    "looks_usual_n=looks.usual_n looks_within_n=looks.margin_n looks_seen_n=looks.seen_n "
+    "looks_seen_on=looks.springs shims cuts valves_that_fit",
 )
 json_keys(
     Assignment,
@@ -194,8 +195,8 @@ def looks_text(level: Level, units: Units) -> str | None:
     usual, most, seen = map(units.load_text, (taken.usual_n, taken.margin_n, taken.seen_n))
     springs = counted(taken.springs, "judged spring")
     return (
-        f"That takes first looks to be off by up to {usual} as a rule, {most} at most; on {springs} "
-        f"it was up to {seen}"
+        f"That takes first looks to be off by up to {usual} as a rule, {most} at most; on "
+        f"{springs} it was up to {seen}"
     )
 
 

@@ -136,12 +136,11 @@ def assigned(book: Path, build: Path, count: int) -> None:
     found = json.loads(told.getvalue())
     chosen = next(one for one in found["levels"] if one["effort"] == found["effort"])
     judged = [len(shelf["judged"]) for shelf in found["from_book"]]
+    looks = {key: number for key, number in chosen.items() if key.startswith("looks_")}
     print(
         f"{count} outers, {count} inners: CPU {cpu_s:.1f} s, wall {wall_s:.1f} s, load average "
         f"{load:.1f}; {judged} sets judged, {chosen['valves_that_fit']} of {VALVES} inside, sum "
-        f"{found['objective']:.3g}, bound {found['bound']:.3g}, proven {found['proven']}; looks "
-        f"within {chosen['looks_usual_n']} N as a rule, {chosen['looks_within_n']} N at most, seen {chosen['looks_seen_n']} N on "
-        f"{chosen['looks_seen_on']}",
+        f"{found['objective']:.3g}, bound {found['bound']:.3g}, proven {found['proven']}; {looks}",
         flush=True,
     )
 
