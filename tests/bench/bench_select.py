@@ -112,7 +112,9 @@ def against_milp() -> None:
 
 def books(folder: Path, springs: list[int]) -> None:
     """Print how long `assign` takes over every set of a book, twice."""
-    template = demo(folder / "demo.db")
+    template = folder / "demo.db"
+    if not template.exists():
+        demo(template)
     for count in springs:
         book, build = folder / f"shelf{count}.db", folder / "every.toml"
         os.environ["XDG_CACHE_HOME"] = str(folder / f"cache{count}")
