@@ -72,6 +72,12 @@ class Waiting(Solving):
         self.say(f"Searching{self._best}; {max(left_s, 0.0):.0f} s left, Ctrl-C ends it")
         return left_s
 
+    def at_least(self, seconds: float) -> None:
+        """Have so long for what comes next, though the time is out or Ctrl-C ended the search."""
+        if self.left_s() < seconds:
+            self._until, self._stopped = time.monotonic() + seconds, False
+            signal.signal(signal.SIGINT, self._stop)
+
     def run(self, work: Callable[[], Answer]) -> Answer | None:
         """Do it beside, since HiGHS hears no key; None where it was ended."""
         if self._stopped:

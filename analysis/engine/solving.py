@@ -17,6 +17,9 @@ class Solving:
         """Return how long it may go on; 0 or less: the best so far is to be returned."""
         return SAFETY_S
 
+    def at_least(self, seconds: float) -> None:
+        """Have so long for what comes next, though the time is out: without it there is nothing."""
+
     def run(self, work: Callable[[], Answer]) -> Answer | None:
         """Do a piece of work that may take long; None where it was given up before its end."""
         return work()

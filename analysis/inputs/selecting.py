@@ -31,6 +31,7 @@ from coilbench.capture.errors import CoilbenchError
 FEW_SETS = 10  # of a role: where there are no more, all are judged
 MOST_SETS = 64  # of a role that are judged, besides those whose answers were kept
 A_ROUND = 8  # of a role, after the first round
+LAST_S = 3.0  # for the assignment, however little time there is
 JUDGING_SHARE = 0.75  # of the time: the rest is for the assignment of what was judged
 SPARE = 2  # judged springs for each valve, however little time there is: some will be flagged
 MOST_PAIRED = 4  # where whole sets are compared: each pair is told of
@@ -149,11 +150,15 @@ def select(
         say("Comparing them with the card")
         nearest = _nearest_pairs(ShelfLoads.of(wanted, shelves, {}), names)
         return _named(Selection(build, shelves, effort=effort), nearest)
-    rounds = _Rounds(wanted, shelves, judge, solving or Solving(), say)
+    solving = solving or Solving()
+    rounds = _Rounds(wanted, shelves, judge, solving, say)
     loads = rounds.judge(names)
+    solving.at_least(LAST_S)
     judged = {role: replace(one, judged=rounds.judged(one)) for role, one in shelves.items()}
+    chosen = rounds.chosen(loads, names)
+    solving.at_least(LAST_S)
     found = Selection(build, judged, loads, rounds.bound, effort)
-    return _named(found, rounds.chosen(loads, names), judged=False)
+    return _named(found, chosen, judged=False)
 
 
 def _named(
