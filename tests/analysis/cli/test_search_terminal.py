@@ -82,7 +82,9 @@ def test_ctrl_c_gives_the_best_so_far(book: Path) -> None:
         status = terminal.end()
         shown = " ".join(CODES.sub("", terminal.written).split())
         assert "of 16 valves are inside" in shown
-        assert "Not proven: the search ended before it was sure" in shown
+        assert "Not proven" in shown
+        # what is told of the clock after the signal, or of the first of the searches
+        assert "; 0 s left" in shown or "the search ended before it was sure" in shown
         assert "no other choice is below" in shown
         assert status in (0, 1)
         assert "Traceback" not in shown
