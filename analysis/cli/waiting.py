@@ -15,6 +15,7 @@ from types import FrameType, TracebackType
 from typing import Any
 
 from rich.status import Status
+from rich.text import Text
 
 from coilbench.analysis.choices import SECONDS
 from coilbench.analysis.cli.beside import Beside
@@ -61,7 +62,7 @@ class Waiting(Solving):
 
     def say(self, words: str) -> None:
         """Say what is done now."""
-        self._status.update(words)
+        self._status.update(Text(words))  # a set's name is no markup
 
     def left_s(self) -> float:
         """Return how long the search may go on; 0 after Ctrl-C."""
