@@ -203,6 +203,6 @@ class Heights:
     def take_datum(self, new: NewDatum) -> None:
         """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on."""
         store_part(self._db, new.part)
-        self._adopt(current_calibration(self._db))
+        self._adopt(current_calibration(self._db, new.part.device_id))
         self.lost, self.doubted, self._gauge_us = False, None, None
         self.forget()
