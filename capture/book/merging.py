@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -38,6 +39,7 @@ from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.book.tallies import OF_RIG
 from coilbench.capture.book.vouching import refuse_damaged_points, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
 
@@ -171,6 +173,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         settle_turns(db, set_ids)
         notes += settle_labels(db, list(others), set_ids, swaps)
         notes += _count_once(db, touched)
+        notes += _untold_rests(db, touched)
         refresh_solid_heights(db, touched)
         for set_id in set_ids:
             refresh_hand_entries(db, set_id)
@@ -280,6 +283,32 @@ def _stroke_named(db: Database, sweep_id: str) -> str:
         [sweep_id],
     ).fetchone()
     return f"{name}: the stroke {label}:{number} stored {stored_utc[:16].replace('T', ' ')}"
+
+
+def _untold_rests(db: Database, touched: Collection[str]) -> Iterator[str]:
+    """Say whose strokes of another bench have this rig's cups added, for want of their own.
+
+    What is told of a rig stays at its bench: there, their loads have another weight.
+    """
+    counts: Counter[str] = Counter()
+    for spring_id in touched:
+        counts.update(
+            name
+            for (name,) in db.execute(
+                "SELECT name FROM main.sweeps JOIN main.springs ON springs.id = spring_id"
+                " JOIN main.sets ON sets.id = set_id, main.rig_ratings"
+                " WHERE spring_id = ? AND sweeps.rowid <= 0 AND purpose = 'measured'"
+                " AND sweeps.rests_n IS NULL AND calibration_id IS NOT NULL"
+                " AND rig_ratings.rests_n > 0 AND set_id NOT IN (SELECT set_id FROM rests_of_sets)",
+                [spring_id],
+            )
+        )
+    for name, count in sorted(counts.items()):
+        yield (
+            f"{name}: {counted(count, 'stroke')} of another bench tell no weight that rests on the "
+            "spring; this rig's is added. If it is another: coilbench set edit "
+            f"{as_typed(name)} --rests WEIGHT"
+        )
 
 
 _Said = tuple[str, str | None, str]  # a set, a spring or none, and what is said of it by hand

@@ -30,7 +30,7 @@ from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
-from coilbench.capture.book.ratings import tell_set_rests
+from coilbench.capture.book.ratings import Ratings, tell_set_rests
 from coilbench.capture.book.rests import rests_of_sets
 from coilbench.capture.book.scales import find_scale, store_scale
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
@@ -44,6 +44,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading
 from support.edits import change, harm
+from support.shop_books import make_larch
 
 # Tables without a rule: one row that is settled separately, this bench's own, a stroke under way.
 BESIDE_THE_RULES = (
@@ -438,6 +439,21 @@ def test_the_later_word_on_a_sets_cups_holds_in_both_books(
     for path in (base, other):
         with open_book(path) as db:
             assert rests_of_sets(db) == {"larch": 0.9}
+
+
+def test_strokes_that_tell_no_weight_are_named_where_this_rigs_is_added(tmp_path: Path) -> None:
+    other = tmp_path / "other.db"
+    make_larch(other)
+    for rests_n, told in ((0.0, 0), (1.4, 1)):
+        book = tmp_path / f"{told}.db"
+        with open_book(book, create=True) as db:
+            Ratings(rests_n=rests_n).store(db)
+        notes = [str(note) for note in merge_books(book, [other]).notes]
+        assert sum("larch: 6 strokes of another bench" in note for note in notes) == told
+        assert not any("6 strokes" in str(note) for note in merge_books(book, [other]).notes)
+    with open_book(other) as db:
+        tell_set_rests(db, find_set(db, "larch").set_id, 0.9)
+    assert not any("add" in str(note) for note in merge_books(book, [other]).notes)
 
 
 def test_a_set_whose_springs_another_program_removed_is_merged_as_it_is(tmp_path: Path) -> None:
