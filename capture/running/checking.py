@@ -241,9 +241,9 @@ class StrokeChecks:
             departs = None if slips else self._own.unlike(sweep, record)
             if departs is not None and departs.kind != "slipped":
                 return Judged(_refused(verdict, [departs]), question=departs)
-            slips = slips or [departs or slipped_within(sweep)]
-            if slips[0] is not None:
-                return Judged(_refused(verdict, slips))
+            slip = departs or slipped_within(sweep)
+            if slips or slip is not None:
+                return Judged(_refused(verdict, slips if slip is None else [slip]))
             verdict = self._beside_the_set(sweep, turn.label, record, verdict)
         return self._measured(sweep, turn, record, verdict)
 

@@ -154,6 +154,11 @@ class Heights:
         self._stops.forget()
         self.stop_holds = None
 
+    @property
+    def let_up(self) -> bool:
+        """Whether the quill is at its stop; true where that is not known."""
+        return self.at_stop or self._stops.counts is None
+
     def at_rest(self, samples: NDArray[np.void], *, idle: bool) -> Finding | None:
         """Take the next samples; return that the quill rests elsewhere than before, so far up."""
         usable = samples[(samples["flags"] & UNUSABLE) == 0]

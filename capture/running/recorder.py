@@ -290,7 +290,8 @@ class Recorder:
             self._touched_mm = self._finder.touch_mm
         alarms = self._watch.look(seen, self._finder, self._bounds())
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
-        self._tell_each(self._zero.look(self._finder, int(samples["t_us"][-1])))
+        let_up = self._heights.let_up
+        self._tell_each(self._zero.look(self._finder, int(samples["t_us"][-1]), let_up=let_up))
         if self._finder.pressing:
             self._heights.pressed()
         if not lost:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 
 STAND_S = 0.35  # so long it stands somewhere
-MOVED_S = 0.5  # so long before that is called another place
+MOVED_S = 0.4  # so long before that is called another place
 STILL_MM = 0.03  # more than this is moving
 FEWEST = 3  # samples
 ALONE_S = 1.0  # so long no hand holds it so still

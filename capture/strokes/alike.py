@@ -24,10 +24,6 @@ from coilbench.capture.strokes.passes import split_passes
 Array = NDArray[np.float64]
 
 SURELY = 4.0  # standard uncertainties
-SAME_MM, SAME_SHARE = 0.1, 0.015  # one spring repeats better, in height and in load
-SLIP_MM = 0.15
-SET_MM = 0.1  # and by so much a press that works it may shorten it
-WITHIN_MM = 0.2  # one press by itself: its friction is not known
 
 LEVELS = 40
 FROM_SHARE, TO_SHARE = 0.06, 0.9  # of the load that both reach
@@ -165,7 +161,8 @@ def _levels(largest_n: float) -> Array:
 
 
 def _heights(way: Branch, loads_n: Array) -> Array:
-    return np.interp(loads_n, np.maximum.accumulate(way.load_n), way.height_mm)
+    found: Array = np.interp(loads_n, np.maximum.accumulate(way.load_n), way.height_mm)
+    return found
 
 
 def _mid(ways: Array) -> list[float]:
@@ -176,7 +173,8 @@ def _mid(ways: Array) -> list[float]:
 
 def _give(loads_n: Array, ways: Array) -> Array:
     """Return how much height a load's own size is worth: the load over the rate."""
-    return loads_n * np.gradient(-np.array(_mid(ways)), loads_n)
+    rate: Array = np.gradient(-np.array(_mid(ways)), loads_n)
+    return loads_n * rate
 
 
 def _fitted(base: Array, along: Array) -> list[Measured]:

@@ -220,6 +220,7 @@ MID_S = 3.5  # in the first press, on its way down
 ONE = presses(SPRINGS[0], times=1)
 _TWO_RATE = {"crack_depth_mm": 12.0, "crack_rate_ratio": 2.5}
 _WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.83 * SPRINGS[0].rate_n_per_mm)
+_LITTLE_WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.97 * SPRINGS[0].rate_n_per_mm)
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
@@ -291,6 +292,13 @@ CASES = (
          "touched_low", 0, free_mm=SPRINGS[0].free_length_mm),
     Case("another spring in the same label", [*presses(SPRINGS[0], times=2),
          PressSpring(_WEAKER, TO_MM), Rest(1.5)], let_up(3), "WRONG SPRING?", "another_spring", 2),
+    Case("a spring 3 % weaker in the same label", [*presses(SPRINGS[0], times=2),
+         PressSpring(_LITTLE_WEAKER, TO_MM), Rest(1.5)], let_up(3), "WRONG SPRING?",
+         "another_spring", 2),
+    Case("the travel scale slips by 0.3 mm, slowly, with nothing in the press",
+         [*presses(SPRINGS[0], times=2), Rest(2.0), *presses(SPRINGS[0], times=2)],
+         at(_STILL_S + 1.1), "DATUM RIGHT?", "datum_doubted", 2,
+         alter=_slipped(_STILL_S, -0.3, 1.0)),
     Case("another spring, first press", [*TWO, *presses(ALIEN, times=1)], let_up(7),
          "WRONG SPRING?", "another_spring", 6),
     Case("another spring, taken out", [*TWO, *presses(ALIEN, times=1), Rest(4.0),

@@ -56,8 +56,8 @@ def test_one_that_stands_near_its_stop_has_moved(quill, way):
 def test_one_that_creeps_from_it_has_moved(quill):
     quill.stands(70.0, 2.0)
     for mm in np.linspace(70.0, 69.5, 50):
-        said = quill.stands(mm, 0.1)
-    assert said is Rest.MOVED
+        quill.stands(mm, 0.1)
+    assert quill.stands(69.5, 1.0) is Rest.MOVED
 
 
 def test_one_that_is_not_let_up_is_not_at_its_stop(quill):

@@ -6,11 +6,8 @@ import numpy as np
 import pytest
 
 from coilbench.capture.calibration.lag import Press
+from coilbench.capture.running.own_presses import SAME_MM, SAME_SHARE, SLIP_MM, WITHIN_MM
 from coilbench.capture.strokes.alike import (
-    SAME_MM,
-    SAME_SHARE,
-    SLIP_MM,
-    WITHIN_MM,
     PressedPath,
     differ,
     slip_within,
