@@ -69,7 +69,8 @@ class ThreeIndexProblem:
     def digest(self) -> bytes:
         """A digest of all that the solution depends on."""
         found = hashlib.blake2b(repr(self.shape).encode(), digest_size=32)
-        for column in (self.wanted, self.inner_uses, self.uses, self.stock, self.effort):
+        columns = self.wanted, self.inner_uses, self.uses, self.stock, self.effort
+        for column in (*columns, self.least_outside):
             found.update(np.asarray(column, dtype=np.float64).tobytes())
         for place in range(self.wanted.size):
             found.update(np.asarray(self.costs(place), dtype=np.float64).tobytes())

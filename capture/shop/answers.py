@@ -70,10 +70,23 @@ def add_answers(db: Database, store: Store, judge: Judge, program_version: str) 
     return added
 
 
+_OF_SET = (
+    "role, nominal_json, free_length_mm, solid_height_mm, solid_height_u_mm, wire_mm,"
+    " coil_diameter_mm, active_coils"
+)
+_OF_SPRING = (
+    "own_free_length_mm, own_free_length_u_mm, solid_height_mm, solid_by_hand_mm,"
+    " solid_by_hand_u_mm"
+)
+_LOAD_PARTS = (
+    "SELECT load_part_id FROM calibrations JOIN sweeps ON sweeps.calibration_id = calibrations.id"
+)
+
+
 def _inputs(db: Database, record: SetRecord) -> bytes:
     """Return SHA-256 over all that a set's answer follows from, the same in every bench's book.
 
-    A stroke's own digest isn't: it covers the order of storing.
+    A stroke's own digest isn't, nor that of a check with a mass: they cover the order of storing.
     """
     fixed, state = (", ".join(cover.cells()) for cover in covers(db.conn, "sweeps"))
     stroke = f"id, coil_digest({fixed}), coil_digest({state}), content_digest"
@@ -84,9 +97,10 @@ def _inputs(db: Database, record: SetRecord) -> bytes:
             ("sweeps", stroke, of_set),
             ("hand_entries", "id, digest", "set_id = :id"),
             ("set_rests", "id, digest", "set_id = :id"),
-            ("springs", "id, label", "set_id = :id"),
-            ("sets", "nominal_json", "id = :id"),
+            ("springs", f"id, label, {_OF_SPRING}", "set_id = :id"),
+            ("sets", _OF_SET, "id = :id"),
             ("rig_ratings", "rests_n", "true"),
+            ("mass_checks", "id", f"load_part_id IN ({_LOAD_PARTS} WHERE {of_set})"),
         )
         for values in ({"id": record.set_id} if ":id" in where else {},)
     ]

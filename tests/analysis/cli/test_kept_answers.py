@@ -16,10 +16,12 @@ from coilbench.analysis.cli.demo import BUILD_FILE
 from coilbench.analysis.inputs import kept, measured
 from coilbench.analysis.report import sheet_page
 from coilbench.capture.book import depends
+from coilbench.capture.book.calibrations import NewCheck
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.digests import WITHOUT, register, tables
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
+from coilbench.capture.shop.answers import _inputs
 from support import edits
 
 CHECK = ("set", "check", "larch", "--at", "38.5mm", "--at", "27.6mm")
@@ -121,6 +123,34 @@ def test_a_changed_input_is_worked_out_anew(ask: Ask, tmp_path: Path, change: st
     after = [ask("kept", *command) for command in commands]
     assert after == [ask("fresh", *command) for command in commands]
     assert json.loads(after[0]) != json.loads(before[0])
+
+
+# A calibration never changes: another has another id.
+@pytest.mark.parametrize("change", sorted({*CHANGES} - {"a calibration"}))
+def test_what_a_store_is_given_follows_from_the_same(demo_run, tmp_path: Path, change: str) -> None:
+    book = tmp_path / "b.db"
+    shutil.copy(demo_run(1).book, book)
+    with open_book(book) as db:
+        before = _inputs(db, find_set(db, "larch"))
+        others = _inputs(db, find_set(db, "heron"))
+    assert edits.change(book, CHANGES[change]) > 0
+    with open_book(book) as db:
+        assert _inputs(db, find_set(db, "larch")) != before
+        if "larch" in CHANGES[change]:
+            assert _inputs(db, find_set(db, "heron")) == others
+
+
+def test_so_does_a_check_with_a_mass(demo_run, tmp_path: Path) -> None:
+    book = tmp_path / "b.db"
+    shutil.copy(demo_run(1).book, book)
+    with open_book(book) as db:
+        record = find_set(db, "larch")
+        before, inputs = depends_on(db, record), _inputs(db, record)
+        (part_id,) = db.execute("SELECT load_part_id FROM calibrations").fetchone()
+        check = (5.0, 9.81, 0.0, 9e4, 5.0, 0.5, 0.2, 0.1)
+        NewCheck(part_id, None, *check, passed=False).store(db)
+        assert depends_on(db, record) != before
+        assert _inputs(db, record) != inputs
 
 
 def test_so_is_what_is_asked(ask: Ask, tmp_path: Path) -> None:

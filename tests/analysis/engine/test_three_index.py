@@ -2,6 +2,7 @@
 
 import itertools
 from collections.abc import Callable, Iterator
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ def plain(blocks: Array, **changes: object) -> ThreeIndexProblem:
     """A problem without shims; blocks of shape (K, O, I) or (K, O, I, S)."""
     blocks = blocks[..., None] if blocks.ndim == 3 else blocks
     places, _, inners, stacks = blocks.shape
-    fields: dict[str, object] = {
+    given: dict[str, object] = {
         "costs": blocks.__getitem__,
         "wanted": np.ones(places, dtype=np.intp),
         "inner_uses": np.ones(inners, dtype=np.intp),
@@ -32,7 +33,25 @@ def plain(blocks: Array, **changes: object) -> ThreeIndexProblem:
         "stock": np.zeros(0),
         "effort": np.zeros(stacks),
     }
-    return ThreeIndexProblem(**{**fields, **changes})  # type: ignore[arg-type]
+    return ThreeIndexProblem(**{**given, **changes})  # type: ignore[arg-type]
+
+
+def test_each_part_of_a_problem_counts_in_its_digest() -> None:
+    """What is kept of a solution is found by it: a part that it lacks is another problem's."""
+    costs = np.arange(8.0).reshape(2, 2, 2, 1)
+    least = plain(costs, uses=np.zeros((1, 1)), stock=np.ones(1))
+    other = {
+        "costs": (costs + 1.0).__getitem__,
+        "wanted": np.array([1, 2]),
+        "inner_uses": np.array([2, 1]),
+        "uses": np.ones((1, 1)),
+        "stock": np.full(1, 2.0),
+        "effort": np.ones(1),
+        "outside": np.array([3.0, np.inf]),
+    }
+    assert {*other} == {field.name for field in fields(ThreeIndexProblem)}
+    told = {replace(least, **{name: value}).digest for name, value in other.items()}  # type: ignore[arg-type]
+    assert len(told | {least.digest}) == len(other) + 1
 
 
 # -- against the outside ---------------------------------------------------------------------
