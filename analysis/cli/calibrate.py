@@ -29,7 +29,7 @@ from coilbench.analysis.cli.references import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.files import read_bytes
-from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.inputs.rig_warnings import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import fixed, significant

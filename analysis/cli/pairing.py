@@ -16,7 +16,7 @@ from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets, with_limits
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
-from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import Selection, select
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable

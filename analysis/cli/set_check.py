@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from sqlite_utils import Database
@@ -17,11 +17,9 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import console, load_cell, plain_table
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.readings import Reading
-from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.other_sets import fits_other
-from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
 from coilbench.analysis.report.document import describe, document, filled, picked
@@ -41,6 +39,15 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.build_file import BuildFile
+
+
+def _build(path: Path) -> BuildFile:
+    from coilbench.analysis.inputs.build_input import read_build  # imported late: slow to load
+
+    return read_build(path)
 
 
 def _readings(
@@ -108,7 +115,7 @@ def set_check(
     as_json: bool,
 ) -> None:
     """Judge a set: which springs are weak, stiff, short or odd, and which can't be told."""
-    build = None if build_path is None else read_build(build_path)
+    build = None if build_path is None else _build(build_path)
     with open_book(book_path()) as db:
         record = find_set(db, name)
         if label is not None:

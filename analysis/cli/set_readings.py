@@ -10,14 +10,12 @@ from sqlite_utils import Database
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import plain_table, print_uncut
-from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.slip_text import setup_text, suspect_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.keyed_readings import KeyedRow, last_setup, spring_named
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
 
 
 def set_readings(name: str, label: str | None, as_json: bool) -> None:
@@ -49,8 +47,12 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
 
 def suspect_lines(db: Database, record: SetRecord, labels: Iterable[str]) -> list[str]:
     """Return what to say of readings of these springs that their neighbours contradict."""
-    setup, _ = last_setup(db, record) or (KeyedSetup(), "")
-    desk = Desk(db, record, setup)
+    taken = last_setup(db, record)
+    if taken is None:  # none was keyed
+        return []
+    from coilbench.analysis.inputs.keying import Desk  # imported late: slow to load
+
+    desk = Desk(db, record, taken[0])
     return [
         suspect_text(name, *found, units())
         for label in labels

@@ -13,7 +13,15 @@ from itertools import chain
 
 import numpy as np
 
-from coilbench.analysis.curves.effects import ONE, Effect, counts_at, curve_effect, plain, powers
+from coilbench.analysis.curves.effects import (
+    ONE,
+    Array,
+    Effect,
+    counts_at,
+    curve_effect,
+    plain,
+    powers,
+)
 from coilbench.analysis.curves.hand_budget import point_effects
 from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
 from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, Budget, BudgetLine, SourceKind
@@ -45,19 +53,22 @@ def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[Budget
     """
     every = list(weighted)
     alone = len({id(reading.sweep) for _, reading in every}) == 1
-    sums: dict[Hashable, Effect] = {}
+    sums: dict[Hashable, tuple[Effect, Array, float]] = {}
     for weight, reading in every:
         for effect in chain(_effects(reading), _repeat_effect(reading) if alone else ()):
             at = (effect.source, effect.key)
             gradient, sensitivity = weight * effect.gradient, weight * effect.sensitivity
             if (before := sums.get(at)) is not None:
-                gradient = gradient + before.gradient
-                sensitivity += before.sensitivity
-            sums[at] = effect._replace(gradient=gradient, sensitivity=sensitivity)
+                gradient = gradient + before[1]
+                sensitivity += before[2]
+            sums[at] = effect, gradient, sensitivity
     lines: dict[str, BudgetLine] = {}
-    for one in sums.values():
-        u_n = math.sqrt(max(float(one.gradient @ one.covariance @ one.gradient), 0.0))
-        scale, unit = one.sensitivity, one.unit
+    for one, gradient, scale in sums.values():
+        if one.covariance is ONE:
+            u_n = abs(gradient.item())
+        else:
+            u_n = math.sqrt(max(float(gradient @ one.covariance @ gradient), 0.0))
+        unit = one.unit
         if one.source in lines:  # what several strokes or presses have of it is independent
             before_n = lines[one.source]
             u_n = math.hypot(u_n, before_n.contribution_n)

@@ -9,6 +9,8 @@ It is NP-hard, so no formula gives the optimum, but a bound and a search inside 
 2. Exchanges of springs give a solution near the best (see exchanges.py).
 3. No column whose reduced cost is more than solution less bound can be part of a better one. So
    once all the others were in an integer programme, its optimum is the optimum.
+
+Where all valves are alike it is not hard (see one_place.py).
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from functools import partial
 import numpy as np
 
 from coilbench.analysis.engine.exchanges import first_solution
+from coilbench.analysis.engine.one_place import is_of_one_place, solution_of_one_place
 from coilbench.analysis.engine.programmes import Chosen, choose, relax
 from coilbench.analysis.engine.solving import SAFETY_S, Solving
 from coilbench.analysis.engine.three_index import (
@@ -46,12 +49,23 @@ LEAST_S = 0.05  # for an integer programme whose time is out before it begins
 
 def solve(problem: ThreeIndexProblem, solving: Solving | None = None) -> Solution:
     """Find the least sum of costs, and prove it; else the status says what is known."""
-    start = _first_columns(problem)
-    if start is None:
+    solving = Solving() if solving is None else solving
+    begun = _begun(problem, solving)
+    if begun is None:
         outside = bool(np.isfinite(problem.least_outside).any())
         return Solution("unknown", (), None, 0.0) if outside else NO_SOLUTION
-    solving = Solving() if solving is None else solving
-    return _search(problem, _best_prices(problem, start), solving)
+    return _search(problem, *begun, solving)
+
+
+def _begun(problem: ThreeIndexProblem, solving: Solving) -> tuple[Columns | None, Prices] | None:
+    """Return a solution if one was found, and prices; None where there is no solution, proven."""
+    if is_of_one_place(problem):
+        return solution_of_one_place(problem)
+    start = _first_columns(problem)
+    if start is None:
+        return None
+    prices = _best_prices(problem, start)
+    return first_solution(problem, prices, solving), prices
 
 
 @dataclass(frozen=True)
@@ -167,9 +181,10 @@ def _with_new(problem: ThreeIndexProblem, columns: Columns, others: Columns) -> 
     return replace(joined, cost=cost)
 
 
-def _search(problem: ThreeIndexProblem, prices: Prices, solving: Solving) -> Solution:
+def _search(
+    problem: ThreeIndexProblem, best: Columns | None, prices: Prices, solving: Solving
+) -> Solution:
     """Solve integer programmes over more and more columns until one proves the optimum."""
-    best = first_solution(problem, prices, solving)
     best_cost = np.inf if best is None else float(best.cost.sum())
     most = FIRST_POOL
     while True:

@@ -4,19 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 from sqlite_utils import Database
 
 from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
-from coilbench.analysis.curves.between import with_set_shape
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
-from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.hand_repeats import with_repeats
-from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
-from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
 from coilbench.analysis.inputs.kept import kept
@@ -32,6 +27,9 @@ from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Sweep
 from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.build_file import BuildFile
 
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.
@@ -110,6 +108,12 @@ def _measured(
     db: Database, record: SetRecord, branch: BranchChoice, calibration: str, reach_mm: float | None
 ) -> Measurement:
     """Work out what measured_set returns."""
+    # imported late: what is kept needs none of it
+    from coilbench.analysis.curves.between import with_set_shape
+    from coilbench.analysis.curves.curve_fit import fit_curve
+    from coilbench.analysis.curves.hand_repeats import with_repeats
+    from coilbench.analysis.curves.lag import undo_lag
+
     raw = load_sweeps(db, record, calibration)
     rows = StrokeRow.of_set(db, record)
     sweeps = undo_lag(raw)

@@ -8,9 +8,11 @@ from statistics import median
 
 from sqlite_utils import Database
 
+from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.sets.courses import SAME_MM, Held
 from coilbench.analysis.sets.slips import FitsOther
+from coilbench.capture.book.depends import depends_on_sets
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 
@@ -73,18 +75,37 @@ def fits_other(
     Args:
         heights_mm: where springs are compared that were read at no chosen heights.
     """
+    asked = tuple(labels), tuple(heights_mm)
+    return kept(
+        list[FitsOther],
+        lambda: depends_on_sets(db),
+        ("fits other", record, *asked),
+        lambda: _fitting(db, record, *asked),
+    )
+
+
+def _fitting(
+    db: Database, record: SetRecord, labels: Sequence[str], heights_mm: Sequence[float]
+) -> list[FitsOther]:
     own = _Loads(db, record)
     at_mm = {label: own.heights_mm(label) or heights_mm for label in labels}
     strange = [label for label, heights in at_mm.items() if own.is_off(label, heights)]
     if not strange:
         return []  # as it mostly is: the other sets need not be read
-    known = [find_set(db, name) for name in set_names(db)]
+    pressed = _pressed(db)
+    known = [find_set(db, name) for name in set_names(db) if name in pressed]
     others = [one for one in known if not set(one.labels) & set(record.labels)]
     found, loads = [], [_Loads(db, one) for one in others]
     for label in strange:
         fits = [one for each in loads if (one := _fit(label, own, each, at_mm[label])) is not None]
         found += sorted(fits, key=lambda one: one.other_off)[:1]
     return found
+
+
+def _pressed(db: Database) -> set[str]:
+    """Return the names of the sets that have strokes: the others fit nothing."""
+    sql = "SELECT DISTINCT name FROM sets JOIN springs ON set_id = sets.id JOIN sweeps"
+    return {name for (name,) in db.execute(f"{sql} ON spring_id = springs.id")}
 
 
 def _fit(label: str, own: _Loads, other: _Loads, heights_mm: Sequence[float]) -> FitsOther | None:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import compress
-from operator import attrgetter
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.load_budget import typical_budget
+from coilbench.analysis.inputs.rig_warnings import other_parts, past_checks, rig_warnings
 from coilbench.analysis.rig.card import Card
 from coilbench.analysis.rig.check import (
     MassReading,
@@ -23,7 +23,6 @@ from coilbench.analysis.rig.check import (
     days_between,
     gravity_of,
     judge_mass,
-    warnings,
 )
 from coilbench.analysis.rig.drift import ZeroDrift, judge_zeros, moves
 from coilbench.analysis.rig.health import Health, Heard, judge_health, press_findings
@@ -48,54 +47,21 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import part_points
-from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
-from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
-from coilbench.capture.calibration.model import Calibration, PartKind
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import slope
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import SILENCE_S
 from coilbench.capture.sources.base import Source, SourceEnded
 
-OTHER_KINDS: tuple[PartKind, ...] = ("travel", "flex")
 POLL_S = 0.1
 PRESS_S = 20.0
 PIECE_S = 0.5
 MOST_SETTLING = 8  # samples at a start whose filter has not filled: no fault, and left out
-
-
-def scale_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
-    """Return, once, that these sets were read off a scale that was never weighed."""
-    if not never_weighed(db, set_names):
-        return ()
-    return (Finding.of("scale_never_weighed", u_relative=2.0 * SCALE_U_RELATIVE),)
-
-
-def plan_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
-    """Return that the scale should be weighed first: it never was, or nothing is known yet."""
-    known = db["scales"].count > 0 or newest_part(db, "load") is not None
-    if known and not never_weighed(db, set_names):
-        return ()
-    return (Finding.of("weigh_scale_first", u_relative=2.0 * SCALE_U_RELATIVE),)
-
-
-def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:
-    """Return the warnings on the rig's figures; now is ISO 8601, None asks the clock."""
-    load = newest_part(db, "load")
-    if load is None:
-        return ()
-    device_of = {part.kind: part.device_id for part in (load, *_other_parts(db))}
-    checks = _past_checks(mass_checks(db, load.part_id))
-    return warnings(load.made_utc, checks, now_utc or utc_now(), good_for_days(db), device_of)
-
-
-def _other_parts(db: Database) -> list[PartRecord]:
-    return [part for kind in OTHER_KINDS if (part := newest_part(db, kind)) is not None]
 
 
 def calibration_card(db: Database) -> Card:
@@ -109,9 +75,9 @@ def calibration_card(db: Database) -> Card:
         raise CoilbenchError(
             "the rig's load is not calibrated in this book", hint="First: coilbench rig weigh"
         )
-    others = _other_parts(db)
+    others = other_parts(db)
     records = mass_checks(db, load.part_id)
-    checks = _past_checks(records)
+    checks = past_checks(records)
     complete = any(part.kind == "travel" for part in others)
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
@@ -175,7 +141,7 @@ class CheckHistory:
 def check_history(db: Database) -> CheckHistory:
     """Return every check in the book."""
     part, records = newest_part(db, "load"), mass_checks(db)
-    past = _past_checks(records)
+    past = past_checks(records)
     current = [part is not None and one.check.load_part_id == part.part_id for one in records]
     goes = Trend.of([*compress(past, current)])
     return CheckHistory(records, past, tuple(current), goes, rig_warnings(db))
@@ -206,11 +172,6 @@ def judge_check(
     found = vars(reading) | vars(verdict) | known | {"passed": verdict.passed}
     check = NewCheck(**{each.name: found[each.name] for each in fields(NewCheck)})
     return check.store(db), verdict
-
-
-def _past_checks(records: Sequence[CheckRecord]) -> tuple[PastCheck, ...]:
-    _, *names = (each.name for each in fields(PastCheck))
-    return tuple(PastCheck(one.made_utc, *attrgetter(*names)(one.check)) for one in records)
 
 
 def calibration_state(db: Database, now_utc: str) -> Finding | None:

@@ -1,4 +1,4 @@
-"""What an answer about a set depends on, in digests of the book's rows."""
+"""What an answer about a set, or about all sets, depends on, in digests of the book's rows."""
 
 from __future__ import annotations
 
@@ -28,15 +28,30 @@ def depends_on(db: Database, record: SetRecord) -> bytes | None:
     set: a table that is added later counts until it is named as one that does not. That the rows
     are what their digests say is found as the book is opened and the set read.
     """
-    found: list[object] = [record]
-    for table in sorted(set(tables(db.conn)) - _APART):
+    return _digest(
+        db,
+        [record],
+        _APART,
+        "WHERE spring_id IN (SELECT id FROM springs WHERE set_id = ?)",
+        record.set_id,
+    )
+
+
+def depends_on_sets(db: Database) -> bytes | None:
+    """Return a digest of all that the curves of every set are read from, as `depends_on`."""
+    return _digest(db, [], _APART - {"sets", "springs"})
+
+
+def _digest(
+    db: Database, found: list[object], apart: frozenset[str], strokes: str = "", *values: str
+) -> bytes | None:
+    for table in sorted(set(tables(db.conn)) - apart):
         names = [one.name for one in columns_of(db.conn, table) if one.name in DIGESTS]
         if not names:
             return None
-        of_set = "WHERE spring_id IN (SELECT id FROM springs WHERE set_id = ?)"
-        where, values = (of_set, [record.set_id]) if table == "sweeps" else ("", [])
+        where, given = (strokes, values) if table == "sweeps" else ("", ())
         sql = f"SELECT rowid, {', '.join(names)} FROM {table} {where} ORDER BY rowid"  # noqa: S608
-        rows = db.execute(sql, values).fetchall()
+        rows = db.execute(sql, given).fetchall()
         if any(cell is None for row in rows for cell in row):
             return None
         found.append((table, rows))

@@ -139,16 +139,25 @@ class KeyedRow:
     @classmethod
     def of_set(cls, db: Database, record: SetRecord) -> dict[str, list[KeyedRow]]:
         """Return every keyed reading of a set by label, oldest first, those not counted too."""
-        sql = "SELECT * FROM sweeps WHERE id = ? AND origin = ?"
-        found: dict[str, list[KeyedRow]] = {}
-        for label, strokes in StrokeRow.of_set(db, record).items():
-            found[label] = [
+        sql = "SELECT * FROM sweeps WHERE id = ?"
+        of_set = "spring_id IN (SELECT id FROM springs WHERE set_id = ?)"
+        keyed = {
+            sweep_id
+            for (sweep_id,) in db.execute(
+                f"SELECT id FROM sweeps WHERE origin = ? AND {of_set}",  # noqa: S608
+                [Origin.KEYED.value, record.set_id],
+            )
+        }
+        return {
+            label: [
                 one
                 for stroke in strokes
-                for row in db.query(sql, [stroke.sweep_id, Origin.KEYED.value])
+                if stroke.sweep_id in keyed
+                for row in db.query(sql, [stroke.sweep_id])
                 for one in _readings(db, stroke, row)
             ]
-        return found
+            for label, strokes in StrokeRow.of_set(db, record).items()
+        }
 
     @classmethod
     def named(cls, db: Database, record: SetRecord, text: str) -> KeyedRow:

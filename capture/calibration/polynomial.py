@@ -80,8 +80,10 @@ def _horner(coefficients: Sequence[float], x: ArrayLike) -> NDArray[np.float64]:
     """
     at = np.asarray(x, dtype=np.float64)
     *lower, y = coefficients or (0.0,)
-    total = np.full_like(at, y)
-    for c in reversed(lower):
+    if not lower:
+        return np.full_like(at, y)
+    total = y * at + lower[-1]
+    for c in lower[-2::-1]:
         total = total * at + c
     return np.asarray(total)
 

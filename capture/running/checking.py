@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -118,6 +119,7 @@ class StrokeChecks:
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[tuple[Stroke, float | None]] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
+        self._earlier: dict[str, _Likely] = {}  # strokes of the spring before, by their id
 
     def took(self, stroke: Stroke, haste: float | None = None) -> None:
         """A stroke counted, in such haste where it was measured."""
@@ -227,7 +229,8 @@ class StrokeChecks:
             return Judged(_refused(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
         found = self._unlike(sweep, turn.label, record) if whole else None
-        spoilt = measured and found is not None and found.facts["own"] and _spoilt_alone(sweep)
+        alone = _Likely(sweep)
+        spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
             # a shorter spring, pressed as low as the others, is no short press
@@ -237,7 +240,7 @@ class StrokeChecks:
         if other is not None:
             return Judged(_refused(verdict, [other]), question=other)
         if whole:
-            slips = _slips(sweep)
+            slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
             departs = None if slips else self._own.unlike(sweep, record)
             if departs is not None and departs.kind != "slipped":
                 return Judged(_refused(verdict, [departs]), question=departs)
@@ -245,18 +248,19 @@ class StrokeChecks:
             if slips or slip is not None:
                 return Judged(_refused(verdict, slips if slip is None else [slip]))
             verdict = self._beside_the_set(sweep, turn.label, record, verdict)
-        return self._measured(sweep, turn, record, verdict)
+        return self._measured(alone, turn, record, verdict)
 
-    def _measured(self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict) -> Judged:
+    def _measured(self, alone: _Likely, turn: Turn, record: SetRecord, verdict: Verdict) -> Judged:
         """Judge by its haste and its own strokes what is no press of another spring."""
-        if turn.purpose is not Purpose.MEASURED or sweep.press is None:
+        press = alone.read.press
+        if turn.purpose is not Purpose.MEASURED or press is None:
             return Judged(verdict)
-        haste, hasty = sweep.press.haste, self._hasty(sweep.press)
+        haste, hasty = press.haste, self._hasty(press)
         if hasty is not None and self._hastes:
             return Judged(_refused(verdict, [hasty]))
         if hasty is not None:
             verdict = replace(verdict, findings=(*verdict.findings, hasty))
-        return replace(self._beside_its_own(sweep, turn, record, verdict), haste=haste)
+        return replace(self._beside_its_own(alone, turn, record, verdict), haste=haste)
 
     def _hasty(self, press: Press) -> Finding | None:
         """Say that a stroke was much hastier than the others, or than is good where there are none.
@@ -313,21 +317,25 @@ class StrokeChecks:
         return verdict if found is None else replace(verdict, findings=(*verdict.findings, found))
 
     def _beside_its_own(
-        self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict
+        self, alone: _Likely, turn: Turn, record: SetRecord, verdict: Verdict
     ) -> Judged:
         """Judge it as the set's check will: by itself, and all of them once it is the last."""
-        sweep = likely(sweep)
-        alone = _spoiling(stroke_findings(sweep))
-        if alone:
-            return Judged(_refused(verdict, alone))
+        if alone.spoiling:
+            return Judged(_refused(verdict, alone.spoiling))
         if turn.number == 1:
             return Judged(verdict)
         counted = load_sweeps(self._db, record, only=turn.label)[turn.label]
         own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
         rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {_NEW: None}
-        strokes = [*(likely(one) for one in own), sweep]
-        numbers = {one.sweep_id: at for at, one in enumerate(strokes, start=1)}
-        *before, new = judge_strokes(strokes, numbers, rulings)
+        self._earlier = {one.sweep_id: self._likely(one) for one in own}
+        strokes = [*self._earlier.values(), alone]
+        numbers = {one.read.sweep_id: at for at, one in enumerate(strokes, start=1)}
+        *before, new = judge_strokes(
+            [one.sweep for one in strokes],
+            numbers,
+            rulings,
+            alone=[one.findings for one in strokes],
+        )
         if turn.number < turn.wanted:
             return Judged(verdict)
         if not new.kept:
@@ -339,6 +347,41 @@ class StrokeChecks:
         )
         return Judged(verdict, left_out=left_out)
 
+    def _likely(self, sweep: Sweep) -> _Likely:
+        """Return a stroke with what was worked out of it before, if it still reads as it did."""
+        known = self._earlier.get(sweep.sweep_id)
+        return known if known is not None and known.reads_as(sweep) else _Likely(sweep)
+
+
+class _Likely:
+    """A stroke as it was read, with the typical lag undone, and what it shows by itself."""
+
+    def __init__(self, read: Sweep) -> None:
+        self.read = read
+
+    @cached_property
+    def sweep(self) -> Sweep:
+        """The stroke with the lag undone."""
+        return likely(self.read)
+
+    @cached_property
+    def findings(self) -> list[StrokeFinding]:
+        """All that it shows."""
+        return stroke_findings(self.sweep)
+
+    @property
+    def spoiling(self) -> list[Finding]:
+        """What of it spoils the stroke."""
+        return _spoiling(self.findings)
+
+    def reads_as(self, sweep: Sweep) -> bool:
+        """Tell whether a stroke has the same samples, read alike."""
+        both = self.read.press, sweep.press
+        if both[0] is None or both[1] is None:
+            return False
+        columns = ([getattr(one, field.name) for one in both] for field in fields(Press))
+        return all(np.array_equal(own, other) for own, other in columns)
+
 
 def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
     whole = verdict.status in (SweepStatus.COMPLETE, SweepStatus.GAPPED)
@@ -348,15 +391,6 @@ def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
 
 def _spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
     return [Finding(one.kind, one.facts) for one in findings if one.spoils]
-
-
-def _spoilt_alone(sweep: Sweep) -> bool:
-    return bool(_spoiling(stroke_findings(likely(sweep))))
-
-
-def _slips(sweep: Sweep) -> list[Finding]:
-    found = _spoiling(stroke_findings(likely(sweep)))
-    return [one for one in found if one.kind in HEIGHTS_IN_DOUBT]
 
 
 def likely(sweep: Sweep) -> Sweep:

@@ -18,7 +18,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
-from coilbench.capture.calibration.polynomial import evaluate, slope, value
+from coilbench.capture.calibration.polynomial import evaluate, slope
 from coilbench.capture.calibration.standing import (
     STOP_REPEATS_MM,
     StandingTravel,
@@ -29,7 +29,7 @@ from coilbench.capture.calibration.standing import (
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.datum import LastSecond
 from coilbench.capture.running.kinds import EventKind
-from coilbench.capture.running.stop_watch import AWAY_MM, Rest, StopWatch
+from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
@@ -168,9 +168,9 @@ class Heights:
             usable["t_us"], usable["travel_counts"].astype(np.float64), mm, idle=idle
         )
         self.at_stop = False
-        if stood is None or self.lost or stood[0] is Rest.UNKNOWN:
+        if stood is None or self.lost or stood[0] == "unknown":
             return None
-        moved_mm = self._since_restart_mm() if stood[0] is Rest.STOP else stood[1]
+        moved_mm = self._since_restart_mm() if stood[0] == "stop" else stood[1]
         self.stop_holds = self.at_stop = moved_mm is None
         return None if moved_mm is None else Finding.of("stop_moved", moved_mm=moved_mm)
 
@@ -271,11 +271,8 @@ class Heights:
         By where the quill's stop is, if the quill stood there in both starts of the rig.
         """
         counts, before = self._stops.counts, self._stop_before
-        on_gauge = (
-            counts is None
-            or abs(float(value(part.fit, counts)) - float(value(part.fit, gauge_counts))) < AWAY_MM
-        )
-        if counts is None or before is None or on_gauge:
+        elsewhere = self._stops.elsewhere(gauge_counts, float(slope(part.fit, gauge_counts)))
+        if counts is None or before is None or not elsewhere:
             return NewDatum(part, length_mm, None, None)
         noted = replace(part, notes=(*part.notes, stop_note(part.fit, counts)))
         found = heights_moved(StandingTravel(part.fit, counts), before, same_counts=False)

@@ -9,9 +9,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.strokes.alike import (
-    Alike,
     PressedPath,
-    Slip,
     differ,
     slip_within,
 )
@@ -73,12 +71,8 @@ def slipped_within(sweep: Sweep) -> Finding | None:
     slip = None if path is None else slip_within(path)
     if slip is None or not slip.by_mm.surely_over(WITHIN_MM):
         return None
-    return _slipped(slip, alone=True)
-
-
-def _slipped(slip: Slip, *, alone: bool) -> Finding:
-    way = None if alone else slip.way
-    return Finding.of("slipped", way=way, height_mm=slip.height_mm, moved_mm=slip.by_mm.value)
+    facts = {"way": None, "height_mm": slip.height_mm, "moved_mm": slip.by_mm.value}
+    return Finding("slipped", facts)
 
 
 def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, Finding | None]:
@@ -97,19 +91,16 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
     )
     set_slips_mm = SET_MM if before.works else 0.0
     if slip.surely_over(SLIP_MM + set_slips_mm):
-        return far, _slipped(alike.slip, alone=False)
+        at = {"way": alike.slip.way, "height_mm": alike.slip.height_mm, "moved_mm": slip.value}
+        return far, Finding("slipped", at)
     if share.surely_over(SAME_SHARE):
-        return far, _another(alike, label)
+        facts = {"label": label, "own": True, "reason": "apart", "off_share": share.value}
+        facts |= {"u_share": 2.0 * share.u, "moved_mm": moved_mm.value}
+        return far, Finding("another_spring", facts)
     if moved_mm.surely_over(SAME_MM + set_mm, datum_u_mm):
         facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
         return far, Finding("datum_moved", facts)
     return 0.0, None
-
-
-def _another(alike: Alike, label: str) -> Finding:
-    off, u = alike.load_share
-    facts = {"label": label, "own": True, "reason": "apart", "off_share": off, "u_share": 2.0 * u}
-    return Finding("another_spring", facts | {"moved_mm": alike.moved_mm.value})
 
 
 def _path(sweep: Sweep) -> PressedPath | None:

@@ -288,7 +288,8 @@ class Recorder:
         known = self._finder.zero_seen and self.datum is None
         if self._finder.pressing and known and self.alarm is None:
             self._touched_mm = self._finder.touch_mm
-        alarms = self._watch.look(seen, self._finder, self._bounds())
+        bounds = self._bounds()
+        alarms = self._watch.look(seen, self._finder, bounds)
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
         let_up = self._heights.let_up
         self._tell_each(self._zero.look(self._finder, int(samples["t_us"][-1]), let_up=let_up))
@@ -296,8 +297,8 @@ class Recorder:
             self._heights.pressed()
         if not lost:
             label = None if self.turn is None else self.turn.label
-            spring = (self._bounds(), label, self._turns.record)
-            self._pressing.look(self._finder, self._physical, *spring)
+            spring = (label, self._turns.record)
+            self._pressing.look(self._finder, self._physical, bounds, *spring)
         if self._watch.surely_pressed:
             self._finder.take_for_press()
 

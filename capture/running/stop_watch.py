@@ -7,8 +7,7 @@ held by a hand. Figures are ours, no source, where none is named.
 
 from __future__ import annotations
 
-from enum import Enum
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,12 +23,8 @@ AWAY_MM = 1.0  # it has left where it stood
 SLIPS_MM = 3.0  # farther away it is not let up: more than a scale slips unseen
 
 
-class Rest(Enum):
-    """What a place is where the quill stands."""
-
-    STOP = "stop"  # where it was before
-    MOVED = "moved"  # near it
-    UNKNOWN = "unknown"  # no stop is known yet, or it is far from it
+# Where the quill stands: at its stop, near it, or nobody knows.
+_Place = Literal["stop", "moved", "unknown"]
 
 
 class _Stand(NamedTuple):
@@ -67,7 +62,7 @@ class StopWatch:
         per_count_mm: float,
         *,
         idle: bool,
-    ) -> tuple[Rest, float] | None:
+    ) -> tuple[_Place, float] | None:
         """Take samples, shape (n,); return where the quill stands, and how far from its stop, mm.
 
         None while it moves or presses. Heights grow with `per_count_mm`, which may be below 0.
@@ -88,7 +83,7 @@ class StopWatch:
             return None
         return self._stood(float(np.median(self._travel)), int(self._t_us[-1]), per_count_mm)
 
-    def _stood(self, counts: float, now_us: int, per_count_mm: float) -> tuple[Rest, float]:
+    def _stood(self, counts: float, now_us: int, per_count_mm: float) -> tuple[_Place, float]:
         if self._stand is None:
             self._stand = _Stand(counts, now_us)
         before, self.seen_counts = self.seen_counts, counts
@@ -99,15 +94,21 @@ class StopWatch:
             self.counts = counts if alone or again else None
         self._away = False
         if self.counts is None:
-            return Rest.UNKNOWN, 0.0
+            return "unknown", 0.0
         moved_mm = (counts - self.counts) * per_count_mm
         if abs(moved_mm) <= STOP_REPEATS_MM:
-            return Rest.STOP, moved_mm
+            return "stop", moved_mm
         if abs(moved_mm) <= SLIPS_MM:
-            return (Rest.MOVED if stood_s >= MOVED_S else Rest.UNKNOWN), moved_mm
+            return ("moved" if stood_s >= MOVED_S else "unknown"), moved_mm
         if moved_mm > 0.0:  # what was known was below it
             self.counts = None
-        return Rest.UNKNOWN, moved_mm
+        return "unknown", moved_mm
+
+    def elsewhere(self, counts: float, per_count_mm: float) -> bool:
+        """Whether its stop is known, and is not at these counts, where it stands on a gauge."""
+        return self.counts is not None and (
+            abs(self.counts - counts) * abs(per_count_mm) >= AWAY_MM
+        )
 
     @staticmethod
     def _near(one: float, other: float, per_count_mm: float) -> bool:

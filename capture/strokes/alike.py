@@ -174,7 +174,8 @@ def _mid(ways: Array) -> list[float]:
 def _give(loads_n: Array, ways: Array) -> Array:
     """Return how much height a load's own size is worth: the load over the rate."""
     rate: Array = np.gradient(-np.array(_mid(ways)), loads_n)
-    return loads_n * rate
+    found: Array = loads_n * rate
+    return found
 
 
 def _fitted(base: Array, along: Array) -> list[Measured]:
@@ -194,7 +195,8 @@ def _surest_step(base: Array, along: Array, steps: NDArray[np.bool_]) -> tuple[M
     orthogonal = np.linalg.qr(base)[0]
 
     def beside(rows: Array) -> Array:
-        return rows - rows @ orthogonal @ orthogonal.T
+        out: Array = rows - rows @ orthogonal @ orthogonal.T
+        return out
 
     left, shapes = beside(along), beside(steps.astype(np.float64))
     size = (shapes**2).sum(axis=1)

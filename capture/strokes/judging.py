@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -50,6 +51,10 @@ class TurnOrder:
 
     def next_turn(self) -> Turn | None:
         """Return the stroke wanted next, or None when the whole set is measured."""
+        return self._next
+
+    @cached_property
+    def _next(self) -> Turn | None:  # asked for many times a second
         for label in self.labels:
             done = self._done_of(label)
             if done.measured >= self.measured:

@@ -35,7 +35,10 @@ class JumpWatch:
         self._t_us, self._height_mm = t_us[-kept:], height_mm[-kept:]
         if t_us.size <= kept:
             return None
-        step_mm, late = np.diff(height_mm), np.diff(t_us) > SLOWEST_S * 1e6
+        step_mm = height_mm[1:] - height_mm[:-1]
+        if not (np.abs(step_mm) > JUMP_MM).any():
+            return None  # as it mostly is
+        late = np.diff(t_us) > SLOWEST_S * 1e6
         windows = np.lib.stride_tricks.sliding_window_view(np.abs(step_mm), kept)
         beside = np.delete(windows, BESIDE, axis=1).max(axis=1)
         over = windows[:, BESIDE] > JUMP_MM + TIMES * beside

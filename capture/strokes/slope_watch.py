@@ -58,7 +58,8 @@ class SlopeWatch:
 
     def __init__(self) -> None:
         self._down: list[_Point] = []
-        self._late: deque[tuple[int, float]] = deque()  # (t_us, height_mm) that a load may be of
+        self._late_us: deque[int] = deque()  # of the samples whose heights a load may be of
+        self._late_mm: deque[float] = deque()
         self._late_seen = False  # where the quill was before the touch, nobody looked
         self._first_us = self._samples = 0
         self._largest_n = 0.0  # of two points in a row
@@ -76,6 +77,8 @@ class SlopeWatch:
         found = list(self._found(t_us, height_mm, load_n, lower=lower))
         if lower:
             self._add(height_mm, load_n)
+        if not found and not self._running:
+            return []
         kinds = {one.kind for one in found}
         # where the quill stands, what shows only as it goes is neither so nor otherwise
         stands = not lower and height_mm <= lowest_mm + STEP_MM
@@ -87,10 +90,12 @@ class SlopeWatch:
         self, t_us: int, height_mm: float, load_n: float, *, lower: bool
     ) -> Iterator[Finding]:
         late_us = LAG_TIMES * 1e6 * typical_delay_s(self._step_s(t_us))
-        self._late.append((t_us, height_mm))
+        self._late_us.append(t_us)
+        self._late_mm.append(height_mm)
         self._late_seen = t_us - self._first_us >= late_us
-        while len(self._late) > 1 and self._late[1][0] <= t_us - late_us:
-            self._late.popleft()
+        while len(self._late_us) > 1 and self._late_us[1] <= t_us - late_us:
+            self._late_us.popleft()
+            self._late_mm.popleft()
         if len(self._down) >= FEWEST and height_mm <= self._down[-1].height_mm + NEAR_MM:
             yield from self._binds(height_mm, load_n)
         if lower:
@@ -104,14 +109,18 @@ class SlopeWatch:
 
     def _binds(self, height_mm: float, load_n: float) -> Iterator[Finding]:
         """Yield that the load rises many times as steeply as before."""
-        touch_mm = self._down[0].height_mm
-        pairs = zip(reversed(self._down), reversed(self._down[:-1]), strict=False)
-        for at, (point, before) in enumerate(pairs):
-            fell_mm = max(0.0, point.height_mm - height_mm)
-            far = fell_mm > BIND_OVER_MM and at >= RUNNING
+        down, last = self._down, len(self._down) - 1
+        touch_mm = down[0].height_mm
+        for at in range(last, 0, -1):
+            point = down[at]
+            fell_mm = point.height_mm - height_mm
+            far = fell_mm > BIND_OVER_MM and last - at >= RUNNING
             if far or touch_mm - point.height_mm < BIND_FROM_MM:
                 return
-            slope, base_n = point.slope_n_per_mm, max(point.load_n, before.load_n)
+            if load_n - point.load_n <= BIND_N:
+                continue  # as it mostly is: the rest need not be worked out
+            fell_mm = max(0.0, fell_mm)
+            slope, base_n = point.slope_n_per_mm, max(point.load_n, down[at - 1].load_n)
             # where a hand slows down the load catches up, with the second rate if there is one
             least_n = max(BIND_N, BIND_SHARE * base_n) + SECOND_RATE * slope * point.behind_mm
             if slope > 0.0 and load_n - base_n > least_n + BIND_TIMES * slope * fell_mm:
@@ -127,7 +136,7 @@ class SlopeWatch:
 
     def _still_down(self, load_n: float) -> Iterator[Finding]:
         """Yield that the height fell and the load did not rise."""
-        then_mm = max(height_mm for _, height_mm in self._late)
+        then_mm = max(self._late_mm)
         above = self._above(then_mm + STILL_MM)
         if above >= RUNNING:
             *_, since = lasts = self._down[above - RUNNING : above]
@@ -136,7 +145,7 @@ class SlopeWatch:
 
     def _still_up(self, load_n: float) -> Iterator[Finding]:
         """Yield that the height rose and the load did not fall."""
-        rose_mm = min(height_mm for _, height_mm in self._late) - self._down[-1].height_mm
+        rose_mm = min(self._late_mm) - self._down[-1].height_mm
         if rose_mm >= STILL_MM:
             deepest = self._down[-1]
             yield from self._still(deepest, deepest.load_n - load_n, rose_mm, load_n)
@@ -157,7 +166,7 @@ class SlopeWatch:
         return bisect_right(self._down, -height_mm, key=lambda one: -one.height_mm)
 
     def _add(self, height_mm: float, load_n: float) -> None:
-        then_mm = max(mm for _, mm in self._late)
+        then_mm = max(self._late_mm)
         above = self._above(then_mm + SLOPE_MM)
         each = self._down[: above : max(1, above // EACH)]
         bounds = ((load_n - one.load_n) / (one.height_mm - then_mm) for one in each)

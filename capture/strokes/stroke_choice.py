@@ -248,14 +248,18 @@ def judge_strokes(
     numbers: Mapping[str, int],
     rulings: Mapping[str, StrokeRuling | None],
     reach_mm: float | None = None,
+    *,
+    alone: Sequence[Sequence[StrokeFinding]] | None = None,
 ) -> tuple[JudgedStroke, ...]:
     """Judge all strokes of one spring, oldest first, the lag undone where it is known.
 
     Args:
         numbers, rulings: each stroke's number and the user's ruling on it, by sweep id.
         reach_mm: the lowest height that is asked for; None where nobody asks.
+        alone: what each shows by itself, where that was worked out before.
     """
-    found = [[*_short(one, reach_mm), *stroke_findings(one)] for one in sweeps]
+    alone = [stroke_findings(one) for one in sweeps] if alone is None else alone
+    found = [[*_short(one, reach_mm), *own] for one, own in zip(sweeps, alone, strict=True)]
     sound = [at for at, own in enumerate(found) if not any(one.spoils for one in own)]
     beside = beside_the_others([sweeps[at] for at in sound])
     for at, finding in zip(sound, beside, strict=True):

@@ -13,11 +13,11 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.demo import BUILD_FILE
-from coilbench.analysis.inputs import kept, measured
+from coilbench.analysis.inputs import kept, measured, other_sets
 from coilbench.analysis.report import sheet_page
 from coilbench.capture.book import depends
 from coilbench.capture.book.calibrations import NewCheck
-from coilbench.capture.book.depends import depends_on
+from coilbench.capture.book.depends import depends_on, depends_on_sets
 from coilbench.capture.book.digests import WITHOUT, register, tables
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
@@ -203,6 +203,37 @@ def test_every_row_counts_that_is_not_named_as_telling_nothing(demo_run, tmp_pat
             connection.execute(f"UPDATE {table} SET digest = NULL")
             assert (depends_on(Database(connection), record) is None) == (now != before)
     assert counted >= 3
+
+
+def test_which_springs_fit_another_set_is_kept_and_follows_every_set(
+    demo_run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book = tmp_path / "b.db"
+    shutil.copy(demo_run(1).book, book)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "kept"))
+
+    def asked(*heights_mm: float) -> object:
+        with open_book(book) as db:
+            record = find_set(db, "larch")
+            return other_sets.fits_other(db, record, record.labels, heights_mm)
+
+    first, marked = asked(38.5), [other_sets.FitsOther("larch-01", "larch", "rowan", 0.3, 0.01, 2)]
+    monkeypatch.setattr(other_sets, "_fitting", lambda *_: marked)
+    assert asked(38.5) == first
+    assert asked(27.6) == marked  # as it does what is asked
+    assert asked(27.6) == marked
+    changes = (
+        "UPDATE sweeps SET ruling = 'leave' WHERE rowid = (SELECT max(rowid) FROM sweeps)",
+        "UPDATE sets SET free_length_mm = 60.0 WHERE name = 'plover'",
+        "UPDATE springs SET own_free_length_mm = 51.0 WHERE label = 'rowan-03'",
+    )
+    for change in changes:
+        with open_book(book) as db:
+            before = depends_on_sets(db)
+        assert edits.change(book, change) == 1
+        with open_book(book) as db:
+            assert depends_on_sets(db) not in (None, before), change
+    assert asked(38.5) == marked
 
 
 def test_a_book_that_cannot_be_written_is_quick_too(ask: Ask, tmp_path: Path) -> None:
