@@ -16,8 +16,8 @@ from coilbench.analysis.cli.guiding import (
     calibrated_part,
     heights_before,
     newest,
+    on_this_rig,
     part_of_rig,
-    refuse_other_rig,
 )
 from coilbench.analysis.cli.overload import refuse_overload, told_ratings
 from coilbench.analysis.cli.references import (
@@ -29,7 +29,6 @@ from coilbench.analysis.cli.references import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.files import read_bytes
-from coilbench.analysis.inputs.rig_warnings import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import fixed, significant
@@ -177,13 +176,13 @@ def gauge_command(
         command = "gauge --lengths 51mm,43mm,35mm,27mm"
         travel = calibrated_part("travel", command)
         with GuidedRig.open(_given_port(port), ring=bell) as rig:
-            refuse_other_rig(travel, rig.hello, command)
+            travel = on_this_rig(travel, rig.hello, command)
             settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
             read = rig.datum(datum, travel.fit.coefficients[1])
             part = datum_part(travel.fit, read.points[0])
             part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
             _store(_with_touch(part, rig.hello).on(rig.hello))
-        if any(note.kind == "heights_moved" for note in part.notes):
+        if any(isinstance(one, Finding) and one.kind == "heights_moved" for one in part.notes):
             for line in presses_in_doubt(travel):
                 click.echo(line)
     else:
@@ -251,15 +250,17 @@ def _with_touch(part: NewPart, hello: Hello) -> NewPart:
 
 def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool) -> None:
     """Measure how far the press gives, by pressing on a solid block."""
-    load, travel = calibrated_part("load", "weigh"), calibrated_part("travel", "gauge")
+    here = file is not None
+    load = calibrated_part("load", "weigh", here=here)
+    travel = calibrated_part("travel", "gauge", here=here)
     if file is not None:
         pressed: Sequence[FlexPoint] = read_points(_table(file), FlexPoint)
         part = flex_part(pressed, load.fit, travel.fit, file.name)
     else:
         refuse_overload(least_n, "--to")
         with GuidedRig.open(_given_port(port), ring=bell) as rig:
-            refuse_other_rig(load, rig.hello, "weigh")
-            refuse_other_rig(travel, rig.hello, "gauge")
+            load = on_this_rig(load, rig.hello, "weigh")
+            travel = on_this_rig(travel, rig.hello, "gauge")
             pressed = rig.press(load.fit, least_n, travel.fit.coefficients[1])
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     largest_n = float(value(load.fit, [point.load_counts for point in pressed]).max())
@@ -291,15 +292,14 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
     if calibration_id is None:
         missing, command = ("travel", "gauge") if in_n else ("load", "weigh")
         lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
-    elif newest_part(db, "flex") is None:
+    elif newest_part(db, "flex", part.device_id) is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
     if Ratings.of_book(db).least is None:
         lines.append(
             "What cell and press may bear is not told, so overload is not watched: "
             "coilbench rig ratings --cell 200kg --press 150kg"
         )
-    mixed = (one for one in rig_warnings(db) if one.kind == "mixed_rigs")
-    return lines + [f"Warning: {describe(one, units())}." for one in mixed]
+    return lines
 
 
 def with_overload(part: NewPart, largest_n: float, *, pressed: bool = True) -> NewPart:

@@ -62,13 +62,16 @@ _UNDONE = ("point_undone", "press_undone")
 _WISHES: dict[str, Wish] = {"u": "undo", "y": "take", "\r": "store", "\n": "store"}
 
 
-def calibrated_part(kind: PartKind, command: str) -> PartRecord:
+def calibrated_part(kind: PartKind, command: str, *, here: bool = False) -> PartRecord:
     """Return the newest part of a kind; `command` makes it.
+
+    Args:
+        here: only of the rig that is in force, not of another where it has none.
 
     Raises:
         CoilbenchError: it is not calibrated yet.
     """
-    part = newest(kind)
+    part = newest(kind, here=here)
     if part is None:
         raise CoilbenchError(
             f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
@@ -78,18 +81,26 @@ def calibrated_part(kind: PartKind, command: str) -> PartRecord:
 
 def part_of_rig(kind: PartKind, hello: Hello) -> PartRecord | None:
     """Return the newest part of a kind that is this rig's, or may be; None for none."""
-    part = newest(kind)
-    return part if part is not None and part.device_id in (None, hello.device_id) else None
+    if not book_path().exists():
+        return None
+    with open_book(book_path()) as db:
+        return newest_part(db, kind, hello.device_id)
 
 
-def refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
-    """Refuse to build on a part that was made on another rig."""
-    if part.device_id not in (None, hello.device_id):
+def on_this_rig(part: PartRecord, hello: Hello, command: str) -> PartRecord:
+    """Return the newest part of this rig, of the kind of one that may be another's.
+
+    Raises:
+        CoilbenchError: this rig has none.
+    """
+    own = part_of_rig(part.kind, hello)
+    if own is None:
         raise CoilbenchError(
             f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
             f"{hello.device_id}",
             hint=f"Connect that rig, or first, on this one: coilbench rig {command}",
         )
+    return own
 
 
 def _standing_load(part: PartRecord) -> StandingLoad:
@@ -122,12 +133,16 @@ def heights_before(hello: Hello) -> HeightsBefore | None:
     return HeightsBefore(StandingTravel(part.fit, stop), False)
 
 
-def newest(kind: PartKind) -> PartRecord | None:
-    """Return the newest part of a kind, whatever rig's; None for none, or no book."""
+def newest(kind: PartKind, *, here: bool = False) -> PartRecord | None:
+    """Return the part of a kind in force; of another rig, where this one has none and not `here`.
+
+    None for none, or no book.
+    """
     if not book_path().exists():  # only looked into: a refusal leaves no empty book behind
         return None
     with open_book(book_path()) as db:
-        return newest_part(db, kind)
+        part = newest_part(db, kind)
+        return part if part is not None or here else next(iter(parts(db, kind)), None)
 
 
 @dataclass(frozen=True)

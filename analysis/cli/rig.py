@@ -64,9 +64,9 @@ def _rig_line(hello: Hello) -> str:
 
 def watch_command(port: str, seconds: float | None) -> None:
     """Print live counts, and load and height once the rig is calibrated. Ctrl-C ends it."""
-    calibration = calibration_if_any(book_path())
     with open_source(port) as source:
         hello, seen = identify(source)
+        calibration = calibration_if_any(book_path(), hello.device_id)
         click.echo(_rig_line(hello))
         hints = Hints(hello.rate_hz, calibration)
         hints.take(seen)

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from coilbench.analysis.cli.common import print_document, say_aside, show_warnings, units
-from coilbench.analysis.cli.guiding import calibrated_part, part_of_rig, refuse_other_rig
+from coilbench.analysis.cli.guiding import calibrated_part, on_this_rig, part_of_rig
 from coilbench.analysis.cli.overload import (
     ALARMS,
     alarm_words,
@@ -68,9 +68,9 @@ def _check_document(record: CheckRecord) -> dict[str, Any]:
 
 
 def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
-    calibration = calibration_if_any(book_path())
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
+        calibration = calibration_if_any(book_path(), hello.device_id)
         say_aside(f"Leave the rig alone for {seconds:g} s.")
         press = f"{CAUTION} Never exceed the press's or the cell's rating.\n{_PRESS}"
         ask = None if hands_off else partial(say_aside, press)
@@ -143,7 +143,7 @@ def _check_mass(
     u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else _parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
-        refuse_other_rig(part, hello, "weigh")
+        part = on_this_rig(part, hello, "weigh")
         guide = WeighGuide((0.0, mass_kg))
         stream = sample_stream(source, seen)
         follow(stream, guide, _say, watch=overload_watch(part, pressed=False))
@@ -155,7 +155,7 @@ def _check_mass(
         record, verdict = judge_check(
             db, part, hello.device_id, reading, u_relative / 2.0, tolerance_n
         )
-        history = check_history(db)
+        history = check_history(db, hello.device_id)
     if as_json:
         told = {"check": _check_document(record), **picked(verdict, "expected_n load_n")}
         print_document(told | picked(history, "trend warnings"))

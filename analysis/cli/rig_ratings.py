@@ -10,8 +10,8 @@ from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.rests_text import kept_lines
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets, untold_strokes
-from coilbench.capture.book.vouching import refuse_damaged_sets
+from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.rests import rests_beside, untold_strokes
 from coilbench.capture.calibration.keyed_setup import MOST_RESTS_N
 from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.errors import CoilbenchError
@@ -36,17 +36,17 @@ def ratings_command(
     given = {name: told for name, told in given.items() if told is not None}
     with open_book(book_path(), create=bool(given)) as db:
         before = ratings = Ratings.of_book(db)
-        refuse_damaged_sets(db.conn)  # strokes of all sets tell what rests on the springs
         if given:
             ratings = replace(ratings, **given)
             refuse_heavy_rests(ratings.rests_n, yes=yes)
-            ratings.store(db)
-        of_sets, kept = rests_of_sets(db), tuple(other_rests(db))
         moved = untold_strokes(db) if ratings.rests_n != before.rests_n else 0
+        of_sets, kept = rests_beside(db, ratings.rests_n)
+        if given:  # nothing is told where what it does to sets can't be said
+            ratings.store(db)
     if as_json:
         print_document(ratings)
         return
-    _show(ratings, every=not kept)
+    _show(ratings)
     for name, of_set_n in of_sets.items():
         click.echo(
             f"On the springs of {name}, in other cups, rests {units().small_load_text(of_set_n)}."
@@ -82,7 +82,7 @@ def refuse_heavy_rests(rests_n: float | None, *, yes: bool = False) -> None:
         )
 
 
-def _show(ratings: Ratings, *, every: bool) -> None:
+def _show(ratings: Ratings) -> None:
     shown = units()
     for part, rating_n in (("cell", ratings.cell_n), ("press", ratings.press_n)):
         words = "not told" if rating_n is None else f"may bear {shown.load_text(rating_n)}"
@@ -90,8 +90,10 @@ def _show(ratings: Ratings, *, every: bool) -> None:
     if ratings.rests_n is None:
         click.echo("What rests on the spring: not told, and taken as 0: loads read so much less.")
     else:
-        to = "every load" if every else "the loads of strokes that were told no other weight"
-        click.echo(f"On the spring rests {shown.small_load_text(ratings.rests_n)}, added to {to}.")
+        click.echo(
+            f"On the spring rests {shown.small_load_text(ratings.rests_n)}, added to the loads of "
+            "strokes that were told no other weight."
+        )
     if ratings.cups_meet_mm is not None:
         meet = shown.length_text(ratings.cups_meet_mm)
         click.echo(f"The cups meet at {meet}: no gauge is shorter.")

@@ -30,7 +30,7 @@ from coilbench.analysis.sets.judge import SetCheck
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import Used
-from coilbench.capture.book.ratings import kept_rests
+from coilbench.capture.book.rests import kept_rests
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import chosen
 from coilbench.capture.calibration.keyed_setup import KeptRests

@@ -14,7 +14,7 @@ from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import kept_rests
+from coilbench.capture.book.rests import kept_rests
 from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
 from coilbench.capture.choices import SpringFact
 from coilbench.capture.errors import CoilbenchError

@@ -19,7 +19,7 @@ from coilbench.analysis.report.units import SI
 from coilbench.capture.book.by_hand import swap_pressed
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import kept_rests
+from coilbench.capture.book.rests import kept_rests
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import Ruling, StrokeRow

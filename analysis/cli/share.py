@@ -14,8 +14,8 @@ from sqlite_utils import Database
 from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
-from coilbench.analysis.report.document import document
+from coilbench.analysis.inputs.measured import NothingMeasured, judge_set
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.merge_text import note_text
 from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import SI
@@ -63,18 +63,26 @@ def share_command(
             else vars(done.pulled) | {"notes": [note_text(note, SI) for note in done.pulled.notes]}
         )
         pushed = None if done.pushed is None else vars(done.pushed)
-        print_document(vars(done) | {"pulled": pulled, "pushed": pushed})
+        worked_out = None if done.answers is None else vars(done.answers)
+        told = {"pulled": pulled, "pushed": pushed, "answers": worked_out}
+        print_document(vars(done) | told)
     else:
         for line in share_lines(done, units()):
             click.echo(line)
-    if done.lost or (done.pushed is not None and done.pushed.damaged):
+    if done.lost or done.left or (done.pushed is not None and done.pushed.damaged):
         raise click.exceptions.Exit(1)
 
 
-def _answer(db: Database, record: SetRecord) -> Answer | None:
-    judged = _judged_for_store(db, record)
-    if judged is None or judged.check is None:
-        return None
+def _answer(db: Database, record: SetRecord) -> Answer | str:
+    """Judge a set at its nominal's heights, else at two inside its curves; else say why not."""
+    try:
+        judged = judge_set(db, record, must_reach=False)
+    except NothingMeasured:
+        return "nothing of it counts yet"
+    if judged.check is None:
+        if judged.unjudged is not None:
+            return describe(judged.unjudged, SI)
+        return "its springs have no two heights in common between which to compare them"
     strokes = judged.measured.strokes.values()
     kept = sum(one.kept for own in strokes for one in own)
     check = judged.check
@@ -114,15 +122,6 @@ def _progress(*, shown: bool) -> Iterator[sharing.Progress]:
         yield lambda what, done, total: bars.update(
             tasks[what], completed=done, total=total, visible=True
         )
-
-
-def _judged_for_store(db: Database, record: SetRecord) -> JudgedSet | None:
-    """Judge a set at its nominal's heights, else at two inside its curves; None where it can't."""
-    try:
-        judged = judge_set(db, record, must_reach=False)
-    except NothingMeasured:
-        return None
-    return None if judged.check is None else judged
 
 
 def _program_version() -> str:

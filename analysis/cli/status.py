@@ -190,6 +190,9 @@ def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[
         yield "Scale", f"{scale}; no rig"
     else:
         yield "Rig", _rig_line(state, now_utc)
+        if state.other_rigs:
+            others = counted(len(state.other_rigs), "other rig")
+            yield "", f"this is {state.rig or 'a rig without a name'}; the book has {others}, too"
     if state.check is not None:
         verdict = "passed" if state.check.passed else "FAILED"
         yield "Check", f"{verdict}, {_age(state.check.made_utc, now_utc)}"
@@ -242,7 +245,8 @@ def _age(made_utc: str, now_utc: str) -> str:
 def _document(path: Path, state: BookState | None, step: NextStep) -> dict[str, Any]:
     rig = None
     if state is not None and state.parts_utc:
-        rig = {"parts_utc": state.parts_utc, "check": state.check}
+        names = {"device_id": state.rig, "others": state.other_rigs}
+        rig = {**names, "parts_utc": state.parts_utc, "check": state.check}
     return {
         "book": path,
         "exists": state is not None,

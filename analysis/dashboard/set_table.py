@@ -192,8 +192,8 @@ def _mark(db: Database) -> tuple[object, ...]:
     """Return what changes when there is something new for the table or the standing."""
     row = db.execute(
         "SELECT (SELECT max(rowid) FROM sweeps), (SELECT sum(counted) FROM sweeps),"
-        " (SELECT max(rowid) FROM calibration_parts),"
-        " (SELECT max(rowid) FROM mass_checks),"
+        " (SELECT count(*) FROM calibration_parts),"
+        " (SELECT count(*) FROM mass_checks),"
         " (SELECT group_concat(rowid || ruling) FROM sweeps WHERE ruling IS NOT NULL)"
     ).fetchone()
     # labels, nominals, dimensions

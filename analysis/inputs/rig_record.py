@@ -46,11 +46,12 @@ from coilbench.capture.book.calibrations import (
     newest_part,
 )
 from coilbench.capture.book.gains import Gains
+from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings, other_rests, rests_of_sets
+from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.rests import rests_beside
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import part_points
-from coilbench.capture.book.vouching import refuse_damaged_sets
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import slope
@@ -82,7 +83,7 @@ def calibration_card(db: Database) -> Card:
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
     told = Ratings.of_book(db)
-    refuse_damaged_sets(db.conn)  # strokes of all sets tell what rests on the springs
+    of_sets, kept = rests_beside(db, told.rests_n)
     card = Card.of(
         None if whole is None else whole.calibration_id,
         [
@@ -106,19 +107,20 @@ def calibration_card(db: Database) -> Card:
     return replace(
         card,
         rests_n=told.rests_n,
-        rests_of_sets=rests_of_sets(db),
-        kept_rests=tuple(other_rests(db)),
+        rests_of_sets=of_sets,
+        kept_rests=kept,
         cups_meet_mm=told.cups_meet_mm,
+        other_rigs=InForce.of(db).others,
     )
 
 
-def calibration_if_any(path: Path) -> Calibration | None:
-    """Return the calibration in force; None where there is no book or none in it."""
+def calibration_if_any(path: Path, device_id: str) -> Calibration | None:
+    """Return the calibration in force on a rig; None where there is no book or none in it."""
     if not path.exists():
         return None
     with open_book(path) as db:
         try:
-            return current_calibration(db).calibration
+            return current_calibration(db, device_id).calibration
         except CoilbenchError:
             return None  # counts are still worth looking at
 
@@ -138,9 +140,9 @@ class CheckHistory:
     warnings: tuple[Finding, ...]
 
 
-def check_history(db: Database) -> CheckHistory:
-    """Return every check in the book."""
-    part, records = newest_part(db, "load"), mass_checks(db)
+def check_history(db: Database, device_id: str | None = None) -> CheckHistory:
+    """Return every check in the book; the trend is of a rig, None for the one in force."""
+    part, records = newest_part(db, "load", device_id), mass_checks(db)
     past = past_checks(records)
     current = [part is not None and one.check.load_part_id == part.part_id for one in records]
     goes = Trend.of([*compress(past, current)])
@@ -203,7 +205,7 @@ def zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
     if health.rest_counts is None or not path.exists():
         return None
     with open_book(path) as db:
-        load = newest_part(db, "load")
+        load = newest_part(db, "load", hello.device_id)
         if load is None:
             return None
         keep_zero(db, hello.device_id, health.rest_counts)

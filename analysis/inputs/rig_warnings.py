@@ -40,9 +40,8 @@ def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...
     load = newest_part(db, "load")
     if load is None:
         return ()
-    device_of = {part.kind: part.device_id for part in (load, *other_parts(db))}
     checks = past_checks(mass_checks(db, load.part_id))
-    return warnings(load.made_utc, checks, now_utc or utc_now(), good_for_days(db), device_of)
+    return warnings(load.made_utc, checks, now_utc or utc_now(), good_for_days(db))
 
 
 def other_parts(db: Database) -> list[PartRecord]:

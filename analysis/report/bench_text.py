@@ -350,7 +350,25 @@ def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
     whose = f" ({first_few(each)})" if each else ""
     return (
         f"{counted(facts['strokes'], 'unfinished stroke')} rescued from a capture that was cut "
-        f"off{whose}; kept, but not counted"
+        f"off{whose}; kept, but not counted{_unread(facts)}"
+    )
+
+
+def _unread(facts: Mapping[str, Any]) -> str:
+    lost = facts.get("unread", 0)
+    return (
+        f"; {counted(lost, 'unfinished stroke')} could not be rescued, being damaged: press again"
+        if lost
+        else ""
+    )
+
+
+def _cut_off(facts: Mapping[str, Any], _units: Units) -> str:
+    when = "" if facts.get("unread") else " between presses"
+    are = "is" if facts["kept"] == 1 else "are"
+    return (
+        f"the last capture was cut off{when}; {counted(facts['kept'], 'stroke')} of it {are} kept"
+        f"{_unread(facts)}"
     )
 
 
@@ -372,10 +390,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,
-    "cut_off_before": lambda f, _u: (
-        f"the last capture was cut off between presses; {counted(f['kept'], 'stroke')} of it "
-        f"{'is' if f['kept'] == 1 else 'are'} kept"
-    ),
+    "cut_off_before": _cut_off,
     "finish_unfinished": _finish_unfinished,
     "stroke_kept": _stroke_kept,
     "stroke_refused": _stroke_refused,

@@ -43,7 +43,7 @@ json_keys(
 json_keys(
     Card,
     "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
-    "rests_n rests_of_sets kept_rests cups_meet_mm warnings",
+    "rests_n rests_of_sets kept_rests cups_meet_mm other_rigs warnings",
 )
 json_keys(
     PartCard,
@@ -135,6 +135,10 @@ _CENTRED = (
 
 
 def _sentences(card: Card, units: Units) -> Iterator[str]:
+    if card.other_rigs:
+        rig = card.load.part.device_id or "that its calibration file does not name"
+        others = ", ".join(card.other_rigs)
+        yield f"This is the rig {rig}; the book has calibrations of {others}, too"
     if (trust := card.trust) is not None:
         low, high, u = map(units.load_value, (trust.low_n, trust.high_n, trust.load_u_n))
         yield (
@@ -168,10 +172,10 @@ def _cup_words(
             "load read so much less (coilbench rig ratings --rests)"
         )
     else:
-        load, to = units.small_load_text(rests_n), "each load"
-        if kept:
-            to = "the loads of strokes that were told no other weight"
-        yield f"The {load} that rests on the spring, in every zero, is added to {to}"
+        yield (
+            f"The {units.small_load_text(rests_n)} that rests on the spring, in every zero, is "
+            "added to the loads of strokes that were told no other weight"
+        )
     for name, of_set_n in rests_of_sets.items():
         yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
     yield from kept_lines(kept, rests_n, rests_of_sets, units)

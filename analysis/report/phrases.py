@@ -248,14 +248,6 @@ def _calibration_old(facts: Mapping[str, Any], _units: Units) -> str:
     )
 
 
-def _mixed_rigs(facts: Mapping[str, Any], _units: Units) -> str:
-    parts = ", ".join(f"the {kind} on {device}" for kind, device in facts["rigs"].items())
-    return (
-        f"the calibration is of different rigs ({parts}): calibrate load, travel and flex on the "
-        "rig that you measure with"
-    )
-
-
 def _calibrated(facts: Mapping[str, Any], units: Units) -> str:
     words = f"calibrated {_ago(facts['age_days'])}"
     if facts["check_kg"] is None:
@@ -305,7 +297,6 @@ _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     ),
     "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
     "calibration_old": _calibration_old,
-    "mixed_rigs": _mixed_rigs,
     "calibrated": _calibrated,
 }
 _PHRASES |= GUIDE_PHRASES

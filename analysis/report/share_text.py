@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
-from coilbench.capture.shop.reading import names_of
-from coilbench.capture.shop.sharing import Shared
+from coilbench.capture.shop.answers import Answered
+from coilbench.capture.shop.manifests import names_of
+from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.units import counted
 
 _NEWS = {
@@ -17,6 +18,7 @@ _NEWS = {
     "older_store": "The store lacks what it had before, as one that was put back from a backup "
     "does: it is given all that this book has",
 }
+_CLOCK_OFF_S = 90.0  # ours: what a clock wanders by that is set by hand
 _PUSHED = {
     "sets": "set",
     "sweeps": "stroke",
@@ -28,12 +30,7 @@ _PUSHED = {
 
 def share_lines(done: Shared, shown: Units) -> Iterator[str]:
     """Yield what was found, pulled and pushed, a sentence each."""
-    for kind in done.news:
-        yield f"{_NEWS[kind]}."
-    if done.lost:
-        yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
-    if done.waits:
-        yield "A capture is running on this book: what the store has comes in after it."
+    yield from _found(done)
     if done.pulled is not None:
         changed = bool(done.pulled.notes)
         yield f"From the store: {brought_text(done.pulled.rows, changed=changed)}."
@@ -48,5 +45,34 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         if done.pushed.damaged:
             rows = names_of(done.pushed.damaged)
             yield f"! Damaged, so that it stayed here: {rows}; see: coilbench book check."
-    if done.answers:
-        yield f"Worked out for the store: {counted(done.answers, 'set')}."
+    if done.answers is not None:
+        yield from _answers(done.answers)
+
+
+def _answers(done: Answered) -> Iterator[str]:
+    if done.added:
+        yield f"Worked out for the store: {counted(len(done.added), 'set')}."
+    for name, why in done.left.items():
+        yield f"Not worked out: {name} ({why})."
+
+
+def _found(done: Shared) -> Iterator[str]:
+    for kind in done.news:
+        yield f"{_NEWS[kind]}."
+    if abs(done.clock_off_s) > _CLOCK_OFF_S:
+        ahead = "ahead of" if done.clock_off_s > 0 else "behind"
+        yield (
+            f"! This machine's clock is {counted(round(abs(done.clock_off_s) / 60.0), 'minute')} "
+            f"{ahead} the server's: what is newest is told by it; set the one that is wrong."
+        )
+    if done.lost:
+        yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
+    for role in done.strong:
+        yield (
+            f"! The role {role} can change and delete what is in the store: give benches roles "
+            "that can't, as in capture/SHOP.md."
+        )
+    for what in done.left:
+        yield f"! Left out: {what}."
+    if done.waits:
+        yield "A capture is running on this book: what the store has comes in after it."

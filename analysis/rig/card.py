@@ -174,6 +174,7 @@ class Card:
         zeros: the strokes' zeros of the newest session.
         rests_n, cups_meet_mm: as the user says of the cups; None where not told.
         rests_of_sets: in N, by name, of the sets with cups of their own.
+        other_rigs: those whose load is calibrated in the book, too.
         kept_rests: the strokes that have another weight in their loads than is told now.
     """
 
@@ -194,6 +195,7 @@ class Card:
     rests_of_sets: Mapping[str, float] = field(default_factory=dict)
     kept_rests: tuple[KeptRests, ...] = ()
     cups_meet_mm: float | None = None
+    other_rigs: tuple[str, ...] = ()
 
     @property
     def load(self) -> PartCard:

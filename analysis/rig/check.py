@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,7 +12,7 @@ import numpy as np
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
-from coilbench.capture.calibration.model import NewPart, PartKind
+from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.calibration.polynomial import (
     PolynomialFit,
     evaluate,
@@ -202,19 +202,14 @@ def warnings(
     checks: Sequence[PastCheck],
     now_utc: str,
     good_for_days: float,
-    device_of: Mapping[PartKind, str | None] | None = None,
 ) -> tuple[Finding, ...]:
-    """Return the warnings on a calibration: mixed rigs, a failed check, an old one, its age.
+    """Return the warnings on a calibration: a failed check, an old one, its age.
 
     Args:
         checks: those made with that calibration, oldest first.
         good_for_days: how long a calibration or a check is valid.
-        device_of: the rig each part was made on; None where it is not known, as of a file.
     """
     found = []
-    known = {kind: rig for kind, rig in (device_of or {}).items() if rig is not None}
-    if len(set(known.values())) > 1:
-        found.append(Finding.of("mixed_rigs", rigs=known))
     check_age_days, last = None, "never"
     if checks:
         newest = checks[-1]

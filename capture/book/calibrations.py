@@ -1,8 +1,8 @@
 """Calibrations, checks with a weight, and scales in the book.
 
-Every one is kept; the newest is in force. A calibration is a load part, a travel part and, where it
-was measured, a flex part: each new part makes a new calibration, and sweeps name the one they were
-read with. Newest is by rowid, the order of storing, since a clock may be set back.
+Every one is kept; which is in force, `in_force` tells. A calibration is a load part, a travel part
+and, where it was measured, a flex part, all of one rig: each new part makes a new calibration, and
+sweeps name the one they were read with.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.in_force import InForce, compose
 from coilbench.capture.book.notes import note_of, remarks_of
-from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import first_row, insert, later_than, new_id, writing
 from coilbench.capture.calibration.model import (
     Calibration,
     NewPart,
@@ -82,7 +83,7 @@ def store_part(db: Database, part: NewPart) -> str | None:
             {name: getattr(part, name) for name in _PART_COLUMNS}
             | {
                 "id": part_id,
-                "made_utc": utc_now(),
+                "made_utc": later_than(db, "calibration_parts", "made_utc"),
                 "fit_json": fit_to_json(part.fit),
                 "residual_sd_n": part.fit.residual_sd if in_newtons else None,
                 "residual_sd_mm": None if in_newtons else part.fit.residual_sd,
@@ -91,56 +92,55 @@ def store_part(db: Database, part: NewPart) -> str | None:
         )
         for number, point in enumerate(part.points, start=1):
             insert(db, "calibration_points", {"part_id": part_id, "point": number, **vars(point)})
-        return _compose(db)
+        return compose(db, part.device_id)
 
 
-def _compose(db: Database) -> str | None:
-    load, travel, flex = (newest_part(db, kind) for kind in _COMMANDS)
-    if load is None or travel is None:
-        return None
-    calibration_id = new_id()
-    insert(
-        db,
-        "calibrations",
-        {
-            "id": calibration_id,
-            "made_utc": utc_now(),
-            "load_part_id": load.part_id,
-            "travel_part_id": travel.part_id,
-            "flex_part_id": None if flex is None else flex.part_id,
-        },
-    )
-    return calibration_id
-
-
-def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
-    """Return the part of a kind that is in force, or None."""
-    row = first_row(
-        db, "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC LIMIT 1", [kind]
-    )
-    return None if row is None else _part(row)
+def newest_part(db: Database, kind: PartKind, device_id: str | None = None) -> PartRecord | None:
+    """Return the part of a kind that is in force on a rig, as `InForce.of` names it, or None."""
+    return _part_by_id(db, InForce.of(db, device_id).parts.get(kind))
 
 
 def parts(db: Database, kind: PartKind) -> list[PartRecord]:
-    """Return every part of a kind, newest first."""
-    rows = db.query("SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC", [kind])
+    """Return every part of a kind, whatever rig's, newest first."""
+    sql = "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY made_utc DESC, id DESC"
+    rows = db.query(sql, [kind])
     return [_part(row) for row in rows]
 
 
-def current_calibration(db: Database) -> CalibrationRecord:
-    """Return the calibration in force.
+def current_calibration(db: Database, device_id: str | None = None) -> CalibrationRecord:
+    """Return the calibration in force on a rig, as `InForce.of` names it.
 
     Raises:
         CoilbenchError: load or travel is not calibrated; names the command that does it.
     """
-    row = first_row(db, "SELECT * FROM calibrations ORDER BY rowid DESC LIMIT 1")
-    if row is not None:
-        return _calibration(db, row)
-    missing = next(kind for kind in _COMMANDS if newest_part(db, kind) is None)
+    known = InForce.of(db, device_id)
+    if known.calibration_id is not None:
+        return find_calibration(db, known.calibration_id)
+    missing = next(kind for kind in _COMMANDS if kind not in known.parts)
+    of_rig = f" of the rig {known.device_id}" if known.device_id else ""
+    others = f"; of {', '.join(known.others)} there is one" if known.others else ""
     raise CoilbenchError(
-        f"the rig's {missing} is not calibrated in this book",
+        f"the rig's {missing} is not calibrated in this book"
+        if not of_rig
+        else f"the {missing}{of_rig} is not calibrated in this book{others}",
         hint=f"Calibrate it with: coilbench rig {_COMMANDS[missing]}",
     )
+
+
+def calibration_on(db: Database, device_id: str) -> CalibrationRecord:
+    """Return the calibration of a rig; of another, where this one has none.
+
+    Raises:
+        CoilbenchError: as `current_calibration`.
+    """
+    own = InForce.of(db, device_id).calibration_id
+    return current_calibration(db) if own is None else find_calibration(db, own)
+
+
+def refuse_uncalibrated(db: Database) -> None:
+    """Refuse a book without a calibration of any rig; raises as `current_calibration`."""
+    if not db.execute("SELECT 1 FROM calibrations LIMIT 1").fetchone():
+        current_calibration(db)
 
 
 def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
@@ -215,9 +215,9 @@ class NewCheck:
         Raises:
             CoilbenchError: a number is not finite.
         """
-        record = CheckRecord(new_id(), utc_now(), self)
-        row = {"id": record.check_id, "made_utc": record.made_utc, **vars(self)}
         with writing(db):
+            record = CheckRecord(new_id(), later_than(db, "mass_checks", "made_utc"), self)
+            row = {"id": record.check_id, "made_utc": record.made_utc, **vars(self)}
             insert(db, "mass_checks", row | {"passed": int(self.passed)})
         return record
 
@@ -235,7 +235,8 @@ def mass_checks(db: Database, load_part_id: str | None = None) -> tuple[CheckRec
     """Return the checks, oldest first: all, or those of one load calibration."""
     where, values = ("1", []) if load_part_id is None else ("load_part_id = ?", [load_part_id])
     names = ", ".join(("id", "made_utc", *NewCheck.__match_args__))
-    rows = db.execute(f"SELECT {names} FROM mass_checks WHERE {where} ORDER BY rowid", values)  # noqa: S608
+    sql = f"SELECT {names} FROM mass_checks WHERE {where} ORDER BY made_utc, id"  # noqa: S608  ours
+    rows = db.execute(sql, values)
     return tuple(
         CheckRecord(check_id, made_utc, NewCheck(*row[:-1], *map(bool, row[-1:])))
         for check_id, made_utc, *row in rows

@@ -26,7 +26,7 @@ class PressedCurves:
         """Return them by label: the mean of both ways, heights ascending; of sampled strokes."""
         newest = self._db.execute(
             """
-            SELECT springs.label, sweeps.id, max(sweeps.rowid)
+            SELECT springs.label, sweeps.id, max(stored_utc || sweeps.id)
             FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
             WHERE springs.set_id = ? AND sweeps.counted AND sweeps.samples > 0
             GROUP BY springs.id
@@ -69,7 +69,7 @@ def read_by_travel(db: Database, travel_part_id: str, boot_id: int | None) -> li
         JOIN springs ON springs.id = sweeps.spring_id JOIN sets ON sets.id = springs.set_id
         JOIN calibrations ON calibrations.id = sweeps.calibration_id
         WHERE sweeps.counted AND calibrations.travel_part_id = ? AND sweeps.boot_id IS ?
-        ORDER BY sweeps.rowid
+        ORDER BY sweeps.stored_utc, sweeps.id
         """,
         [travel_part_id, boot_id],
     )

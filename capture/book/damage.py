@@ -83,7 +83,7 @@ def stroke_names(connection: sqlite3.Connection) -> dict[int, tuple[str, str]]:
     """
     sql = """
         SELECT sweeps.rowid, sets.name, label, row_number() OVER
-          (PARTITION BY spring_id ORDER BY stored_utc, sweeps.rowid)
+          (PARTITION BY spring_id ORDER BY stored_utc, sweeps.id)
         FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
         WHERE purpose = 'measured'
     """

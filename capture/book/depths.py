@@ -48,7 +48,8 @@ def _by_depth(db: Database, spring: SpringRecord) -> Iterator[list[Row]]:
     """Yield what was typed with depths, each as the sweeps of all free lengths; none taken back."""
     found: dict[str, list[Row]] = {}
     for row in db.query(
-        "SELECT * FROM sweeps WHERE spring_id = ? AND keyed_json IS NOT NULL ORDER BY rowid",
+        "SELECT * FROM sweeps WHERE spring_id = ? AND keyed_json IS NOT NULL"
+        " ORDER BY stored_utc, id",
         [spring.spring_id],
     ):
         keyed = json.loads(row["keyed_json"])

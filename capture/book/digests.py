@@ -175,14 +175,21 @@ def tables(connection: sqlite3.Connection) -> list[str]:
     return [name for (name,) in connection.execute(sql)]
 
 
-def seal(connection: sqlite3.Connection) -> None:
-    """Make the digests of a whole book, and what keeps them, after its tables have changed.
+@contextmanager
+def sealing(connection: sqlite3.Connection) -> Iterator[None]:
+    """Make the digests of a whole book, and what keeps them, once its tables are changed meanwhile.
 
-    It trusts what it finds: check a book that has digests before. Call it in a transaction.
+    What was damaged before keeps a digest that shows it; that no row is gone is trusted.
     """
+    wrong = {
+        (table, cover.digest): _wrong_rowids(connection, cover)
+        for table in tables(connection)
+        for cover in covers(connection, table)
+    }
+    yield
     for table in tables(connection):
         for cover in covers(connection, table):
-            _seal(connection, cover)
+            _seal(connection, cover, wrong.get((table, cover.digest), ()))
         _guard(connection, table)
     if any(column.name == "label_edits" for column in columns_of(connection, "sets")):
         connection.execute("DROP TRIGGER IF EXISTS springs_label_counted")
@@ -195,14 +202,20 @@ def seal(connection: sqlite3.Connection) -> None:
             seal_content(connection, sweep_id)
 
 
-def _seal(connection: sqlite3.Connection, cover: Cover) -> None:
+def _wrong_rowids(connection: sqlite3.Connection, cover: Cover) -> list[int]:
+    right = f"{cover.digest} IS {cover.sql()}"
+    sql = f"SELECT rowid FROM {cover.table} NOT INDEXED WHERE NOT {right}"  # noqa: S608  our names
+    return [rowid for (rowid,) in connection.execute(sql)]
+
+
+def _seal(connection: sqlite3.Connection, cover: Cover, wrong: Sequence[int]) -> None:
     table, digest = cover.table, cover.digest
     names = ", ".join(column.name for column in cover.columns)
     made, kept = f"{table}_{digest}_made", f"{table}_{digest}_kept"
     for trigger in (made, kept):
         connection.execute(f"DROP TRIGGER IF EXISTS {trigger}")
     fresh = f"UPDATE {table} SET {digest} = {cover.sql()}"  # noqa: S608  our own names
-    connection.execute(fresh)
+    connection.execute(f"{fresh} WHERE rowid NOT IN ({', '.join(map(str, wrong))})")
     connection.execute(
         f"CREATE TRIGGER {made} AFTER INSERT ON {table} WHEN new.{digest} IS NULL BEGIN"
         f" {fresh} WHERE rowid = new.rowid; END"

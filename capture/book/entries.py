@@ -14,7 +14,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.keyed_readings import put_back_replaced
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.vouching import refuse_damaged_sets
+from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 
@@ -51,13 +51,15 @@ class Entry:
     def newest_first(
         cls, db: Database, origins: Sequence[Origin], set_name: str | None = None
     ) -> tuple[Entry, ...]:
-        """Return the runs that brought strokes of these origins.
+        """Return the runs that brought strokes of these origins; other benches' come last.
 
         Raises:
-            CoilbenchError: there is no such set, or a row of it, or of any, is damaged or gone.
+            CoilbenchError: there is no such set; a row of it is damaged, or of a set with a run; or
+                a row is gone, whatever set it is of.
         """
         if set_name is None:
-            refuse_damaged_sets(db.conn)
+            any_run = "origin <> 'rig' OR entry_id IS NOT NULL"
+            refuse_damaged_sets_with(db.conn, any_run, all_of_them=True)
         else:
             find_set(db, set_name)
         marks = ", ".join("?" * len(origins))
@@ -66,7 +68,8 @@ class Entry:
             f"""
             SELECT entry_id, stored_utc, sets.name AS set_name, label, origin, note, counted
             FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
-            WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY sweeps.rowid
+            WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY
+              max(sweeps.rowid, 0), stored_utc, sweeps.id
             """,  # noqa: S608  question marks only
             [origin.value for origin in origins],
         ):

@@ -12,7 +12,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.damage import strokes_of
-from coilbench.capture.book.ratings import rests_of_sets
+from coilbench.capture.book.rests import rests_of_sets
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.calibration.fit import LEAST_GAUGES
@@ -131,9 +131,9 @@ SELECT sets.*, sets.name AS "set", label, own_free_length_mm, own_free_length_u_
 FROM springs JOIN sets ON sets.id = set_id WHERE sets.name = ? ORDER BY turn"""
 _STROKES = """
 SELECT sweeps.id, row_number() OVER
-  (PARTITION BY spring_id, purpose ORDER BY stored_utc, sweeps.rowid)
+  (PARTITION BY spring_id, purpose ORDER BY stored_utc, sweeps.id)
 FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
-WHERE sets.name = ? ORDER BY turn, stored_utc, sweeps.rowid"""
+WHERE sets.name = ? ORDER BY turn, stored_utc, sweeps.id"""
 _STROKE = """
 SELECT sweeps.*, sweeps.id AS stroke_id, sets.name AS "set", label,
   CASE ruling WHEN 'use' THEN 1 WHEN 'leave' THEN 0 ELSE counted END AS counts,
@@ -148,10 +148,10 @@ SELECT sets.name AS "set", label, sweep_id AS stroke_id, branch AS direction, he
 FROM curve_rows JOIN sweeps ON sweeps.id = sweep_id JOIN springs ON springs.id = spring_id
   JOIN sets ON sets.id = set_id WHERE sweep_id = ? ORDER BY branch, point"""
 _PART_KINDS = ("load", "travel", "flex")
-_PARTS = "SELECT *, NULL AS name FROM calibration_parts ORDER BY kind, rowid"
+_PARTS = "SELECT *, NULL AS name FROM calibration_parts ORDER BY kind, made_utc, id"
 _SCALES = """
 SELECT *, 'scale' AS kind, NULL AS device_id, NULL AS boot_id, NULL AS masses_err
-FROM scales ORDER BY rowid"""
+FROM scales ORDER BY made_utc, id"""
 _PART_POINTS = """
 SELECT *, coalesce(load_counts, travel_counts) AS counts FROM calibration_points
 WHERE part_id = ? ORDER BY point"""

@@ -217,7 +217,7 @@ def last_setup(db: Database, record: SetRecord) -> tuple[KeyedSetup, str] | None
         "SELECT keyed_json, load_u_relative, sets.name AS name FROM sweeps"
         " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
         " WHERE origin = ? ORDER BY set_id = ? DESC, counted DESC, stored_utc DESC,"
-        " sweeps.rowid DESC LIMIT 1",
+        " sweeps.id DESC LIMIT 1",
         [Origin.KEYED.value, record.set_id],
     ):
         if row["name"] != record.name:

@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from sqlite_utils import Database
 
 _TAIL = re.compile(r"~([0-9a-f]{4,})$")
-_FEWEST_FIGURES = 4
+FEWEST_FIGURES = 4
 
 
 def base_name(name: str, set_id: str) -> str:
@@ -41,7 +41,7 @@ def _told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
 
 
 def _figures(ids: list[str]) -> int:
-    figures = _FEWEST_FIGURES
+    figures = FEWEST_FIGURES
     while len({set_id[:figures] for set_id in ids}) < len(ids):
         figures += 1
     return figures
@@ -63,12 +63,21 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
     _rewrite(db, "sets", "name", changed)
     _keep_counts(db, "name_edits", {set_id: edits for set_id, (edits, _) in best.items()})
     for set_id, name in sorted(changed.items(), key=lambda item: item[1]):
-        was = {one for _, one in given.get(set_id, ())} or {base_name(old[set_id][1], set_id)}
-        shown = _shown_names(db, others, set_id)
-        if len(was) > 1:
-            yield f"a set was called {' and '.join(sorted(was))} in the two books; now {name}"
-        elif name not in shown or old[set_id][1] != set_id:  # new to all, or to this book
-            yield f"there are two sets {was.pop()}: the one made later is now called {name}"
+        was, base = old[set_id][1], base_name(name, set_id)
+        if was == set_id:  # it came in just now
+            if base != name and name not in _shown_names(db, others, set_id):
+                yield f"there are two sets {base}: the one made later, which came in, is {name}"
+        elif base == base_name(was, set_id):
+            taken = f": {base} is now another one, {_made(db, base)}" if base != name else ""
+            yield f"the set that this book called {was} is now called {name}{taken}"
+        else:
+            yield f"the set that this book called {was} was renamed in another: now {name}"
+
+
+def _made(db: Database, name: str) -> str:
+    sql = "SELECT made_utc, id FROM main.sets WHERE name = ?"
+    made_utc, set_id = db.execute(sql, [name]).fetchone()
+    return f"made {made_utc[:16].replace('T', ' ')} ({name}~{set_id[:FEWEST_FIGURES]})"
 
 
 def _sets_called(db: Database, best: Mapping[str, tuple[int, str]]) -> dict[str, tuple[str, str]]:
@@ -150,8 +159,10 @@ def settle_labels(
         _rewrite(db, "springs", "label", changed)
         _keep_counts(db, "label_edits", {set_id: namings[best][0]})
         for one, label in changed.items():
-            if base_name(label, one) != label:
-                yield f"two springs {base_name(label, one)} were added: the later is now {label}"
+            base = base_name(label, one)
+            if base != label:
+                own = "this book's" if old[one] == base else "the later"
+                yield f"two springs {base} were added: {own} is now {label}"
         if len(namings) > 1:
             differing = ", ".join(
                 f"{' and '.join(sorted(labels[one]))} (now {taken[one]})"

@@ -54,8 +54,8 @@ class TableRule:
     def insert_new(self, db: Database, other: str) -> int:
         """Insert the rows of another book that this one lacks; returns how many.
 
-        They come before the book's own in the order of storing, so that the calibration in force
-        and the last stroke stay this book's.
+        They come before the book's own in the order of storing, at rowids below 1, so that the last
+        stroke and the rig of this bench stay its own, also where it has none yet.
         """
         columns = self._columns(db)
         if self.unique is not None:  # with a stand-in for a name it gets a digest of its own
@@ -160,7 +160,7 @@ class TableRule:
             f"SELECT (SELECT min(rowid) FROM main.{self.table}),"  # noqa: S608
             f" (SELECT max(rowid) FROM {other}.{self.table})"
         ).fetchone()
-        return 0 if first is None or last is None else int(last) - int(first) + 1
+        return 0 if last is None else int(last) - min(1 if first is None else int(first), 1) + 1
 
     @property
     def _same_key(self) -> str:

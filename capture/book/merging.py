@@ -23,7 +23,8 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
-from coilbench.capture.book.edits import settling
+from coilbench.capture.book.edits import refuse_counted_out, settling
+from coilbench.capture.book.in_force import compose_missing
 from coilbench.capture.book.merge_names import settle_labels, settle_names, settle_turns, swaps_of
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
@@ -34,6 +35,8 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.staging import staging
 from coilbench.capture.book.sweeps import stored_points
+from coilbench.capture.book.tallies import OF_RIG
+from coilbench.capture.book.vouching import refuse_damaged_points, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
@@ -69,9 +72,9 @@ class Merged:
 def merge_books(path: Path, others: Sequence[Path]) -> Merged:
     """Bring the sets, strokes and calibrations of other books into this one, all or nothing.
 
-    Rows in both are there once. The other books are read from a copy and are not changed. The
-    calibration in force stays this book's, if it has one. A copy of this book is kept beside it
-    unless nothing changes.
+    Rows in both are there once. The other books are read from a copy and are not changed. In force
+    is then the newest calibration of the rig of this bench, wherever it was made. A copy of this
+    book is kept beside it unless nothing changes.
 
     Raises:
         CoilbenchError: a book is missing, damaged, of a newer program, in use or this book itself,
@@ -151,13 +154,19 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
     """
     brought = dict.fromkeys(RULES, 0)
     notes: list[Note] = []
+    settled: list[Settled] = []
+    said_twice: list[_Said] = []
     touched: set[str] = set()
     came = " UNION ".join(f"SELECT id FROM {name}.sets" for name in others)  # noqa: S608
     set_ids = [set_id for (set_id,) in db.execute(f"{came} ORDER BY id")]
+    for name, shown in others.items():
+        refuse_counted_out(db.conn, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
         for name, shown in others.items():
-            notes += _bring_in(db, name, shown, brought, touched)
+            said_twice += _said_twice(db, name)
+            settled += _bring_in(db, name, shown, brought, touched)
+            notes += _shorter_limit(db, name)
         notes += settle_names(db, list(others), set_ids)
         settle_turns(db, set_ids)
         notes += settle_labels(db, list(others), set_ids, swaps)
@@ -167,12 +176,32 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
             refresh_hand_entries(db, set_id)
             (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
             rederive_depths(db, find_set(db, name))
+        notes[:0] = [note for one in settled for note in _notes_of(db, one)]
+        notes += [note for one in dict.fromkeys(said_twice) for note in _which_holds(db, *one)]
+    compose_missing(db)
+    _refuse_damaged_rig(db, others, brought)
     return brought, notes
+
+
+def _refuse_damaged_rig(
+    db: Database, others: Mapping[str, str], brought: Mapping[str, int]
+) -> None:
+    """Refuse what would leave the book's rig damaged; the sets were looked at as they were found.
+
+    Raises:
+        CoilbenchError: it names what is damaged.
+    """
+    if any(brought.get(table) for table in OF_RIG):
+        refuse_damaged_rig(db.conn)
+    for points, of in (("calibration_points", "calibration_parts"), ("scale_points", "scales")):
+        for name in others if brought[points] else ():
+            for (row_id,) in db.execute(f"SELECT id FROM {name}.{of}").fetchall():  # noqa: S608
+                refuse_damaged_points(db.conn, points, row_id)
 
 
 def _bring_in(
     db: Database, name: str, shown: str, brought: dict[str, int], touched: set[str]
-) -> Iterator[Note]:
+) -> Iterator[Settled]:
     """Merge one book; yields what differed. `touched` gets the springs with changed strokes."""
     _refuse_other_springs(db, name, shown)
     for rule in RULES.values():
@@ -182,7 +211,7 @@ def _bring_in(
             if settled.table == "sweeps" and settled.taken is settled.theirs:
                 sql = "SELECT spring_id FROM main.sweeps WHERE id = ?"
                 touched.update(*db.execute(sql, [settled.row_id]))
-            yield from _notes_of(db, settled)
+            yield settled
     sql = (
         f"SELECT spring_id FROM {name}.sweeps AS o"  # noqa: S608
         " WHERE NOT EXISTS (SELECT 1 FROM main.sweeps WHERE id = o.id)"
@@ -190,7 +219,6 @@ def _bring_in(
     touched.update(*db.execute(sql))
     for table, rule in RULES.items():
         brought[table] += rule.insert_new(db, name)
-    yield from _shorter_limit(db, name)
 
 
 def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
@@ -226,16 +254,63 @@ def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
         if kept is not None:
             yield TwoNominals(name, kept)
     if settled.table == "sweeps":
-        label, stored_utc = db.execute(
-            "SELECT label, stored_utc FROM main.sweeps JOIN main.springs ON springs.id = spring_id"
-            " WHERE sweeps.id = ?",
-            [settled.row_id],
-        ).fetchone()
-        which = f"the stroke of {label} stored {stored_utc[:16].replace('T', ' ')}"
-        if settled.ours["counted"] != settled.theirs["counted"]:
-            yield f"{which} counted in one book only; it no longer counts"
-        elif settled.ours["ruling"] != settled.theirs["ruling"]:
-            yield f"{which} had different rulings; now: {settled.taken['ruling']}"
+        yield from _of_a_stroke(settled, _stroke_named(db, settled.row_id))
+
+
+def _of_a_stroke(settled: Settled, which: str) -> Iterator[str]:
+    ours, theirs, now = settled.ours, settled.theirs, settled.taken
+    if ours["counted"] != theirs["counted"]:
+        only = "this book" if ours["counted"] else "another book"
+        counts = "it counts" if now["counted"] else "it no longer counts"
+        yield f"{which} counted in {only} only; {counts}"
+    elif ours["ruling"] and theirs["ruling"] and ours["ruling"] != theirs["ruling"]:
+        both = f"{ours['ruling']!r} in this book and {theirs['ruling']!r} in another"
+        yield f"{which} was ruled {both}; now: {now['ruling']}"
+    elif ours["ruling"] != now["ruling"]:
+        yield f"{which} was ruled on in another book: {now['ruling'] or 'no ruling any more'}"
+
+
+def _stroke_named(db: Database, sweep_id: str) -> str:
+    """Return a stroke's name as commands take it, with its set's."""
+    label, number, name, stored_utc = db.execute(
+        "SELECT label, (SELECT count(*) FROM main.sweeps AS b WHERE b.spring_id = s.spring_id"
+        " AND b.purpose = s.purpose AND (b.stored_utc, b.id) <= (s.stored_utc, s.id)),"
+        " name, stored_utc FROM main.sweeps AS s JOIN main.springs ON springs.id = s.spring_id"
+        " JOIN main.sets ON sets.id = set_id WHERE s.id = ?",
+        [sweep_id],
+    ).fetchone()
+    return f"{name}: the stroke {label}:{number} stored {stored_utc[:16].replace('T', ' ')}"
+
+
+_Said = tuple[str, str | None, str]  # a set, a spring or none, and what is said of it by hand
+
+
+def _said_twice(db: Database, name: str) -> list[_Said]:
+    """Return what was entered by hand in both books, neither knowing of the other."""
+    return db.execute(
+        f"SELECT DISTINCT o.set_id, o.spring_id, o.what FROM {name}.hand_entries AS o"  # noqa: S608
+        " JOIN main.hand_entries AS m ON m.set_id = o.set_id AND m.spring_id IS o.spring_id"
+        " AND m.what = o.what AND m.edits = o.edits AND m.id <> o.id WHERE (m.length_mm,"
+        " m.length_u_mm, m.active_coils, m.words) IS NOT (o.length_mm, o.length_u_mm,"
+        " o.active_coils, o.words) AND o.id NOT IN (SELECT id FROM main.hand_entries)"
+        " ORDER BY 1, 2, 3"
+    ).fetchall()
+
+
+def _which_holds(db: Database, set_id: str, spring_id: str | None, what: str) -> Iterator[str]:
+    (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
+    label = db.execute("SELECT label FROM main.springs WHERE id = ?", [spring_id]).fetchone()
+    last = "SELECT made_utc FROM main.hand_entries WHERE set_id = ? AND spring_id IS ? AND what = ?"
+    (made_utc,) = db.execute(
+        f"{last} ORDER BY edits DESC, made_utc DESC, id DESC LIMIT 1",
+        [set_id, spring_id, what],
+    ).fetchone()
+    of = name if label is None else f"{name}, {label[0]}"
+    words = what.removesuffix("_mm").replace("_", " ")
+    yield (
+        f"{of}: the {words} was entered at two benches, neither knowing of the other; the one of "
+        f"{made_utc[:16].replace('T', ' ')} holds"
+    )
 
 
 def _count_once(db: Database, touched: Collection[str]) -> Iterator[str]:

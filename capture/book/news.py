@@ -63,6 +63,21 @@ def all_is_news(connection: sqlite3.Connection) -> None:
         connection.execute(sql)
 
 
+def news_again(connection: sqlite3.Connection, rows: Iterable[tuple[str, str]]) -> bool:
+    """Note some rows, by table and id, as far as the book has them; call it in a transaction.
+
+    Returns:
+        Whether it has any.
+    """
+    before = connection.total_changes
+    for kind, row_id in rows:
+        connection.execute(
+            f"INSERT INTO shop_news (kind, row_id) SELECT '{kind}', id FROM {kind} WHERE id = ?",  # noqa: S608
+            [row_id],
+        )
+    return connection.total_changes > before
+
+
 def last_stamp(connection: sqlite3.Connection) -> int:
     """Return the stamp of the last news; 0 where there is none."""
     sql = "SELECT coalesce(max(stamp), 0) FROM shop_news"

@@ -81,10 +81,11 @@ def reshaped(connection: sqlite3.Connection) -> str | None:
         had = versions(connection)
     finally:
         connection.rollback()
-    if not set(had) <= set(MIGRATION_NAMES):
+    known = len(MIGRATION_NAMES)
+    if not had or tuple(had[:known]) != MIGRATION_NAMES[: len(had)]:
+        return "the book's list of its versions has a gap, or a name that is none"
+    if len(had) > known:
         return None
-    if not had or tuple(had) != MIGRATION_NAMES[: len(had)]:
-        return "the book's list of its versions has a gap"
     if _digest(shape) == _SHAPES[had[-1]]:
         return None
     return _difference(shape, _made(had[-1]))
@@ -102,12 +103,15 @@ def _digest(shape: Shape) -> str:
 
 
 def _shape(connection: sqlite3.Connection) -> Shape:
-    """Return every definition but of SQLite's statistics and of the list of versions."""
+    """Return every definition but of SQLite's statistics and of the list of versions.
+
+    Where damage made bytes of a word, it is another word.
+    """
     rows = connection.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
     )
     return tuple(
-        ((kind, name), str(sql))
+        ((str(kind), str(name)), str(sql))
         for kind, name, table, sql in rows
         if not (kind == "table" and name in _STATISTICS)  # what ANALYZE found; SQLite's own name
         and (table != LIST or kind == "trigger")

@@ -29,7 +29,7 @@ class Used:
             JOIN springs ON springs.id = sweeps.spring_id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
             WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
-            GROUP BY calibrations.id ORDER BY calibrations.rowid
+            GROUP BY calibrations.id ORDER BY calibrations.made_utc, calibrations.id
             """,
             [record.set_id],
         )
@@ -70,6 +70,6 @@ def never_weighed(db: Database, set_names: Collection[str]) -> bool:
 
 def scale_made_utc(db: Database, name: str) -> str | None:
     """Return when the newest calibration of a scale was made; None without one."""
-    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1"
+    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY made_utc DESC, id DESC LIMIT 1"
     row = first_row(db, sql, [name])
     return None if row is None else str(row["made_utc"])

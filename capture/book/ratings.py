@@ -6,7 +6,7 @@ A merge leaves them alone: another bench has another cell, another press and oth
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -14,7 +14,6 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
-from coilbench.capture.calibration.keyed_setup import KeptRests
 from coilbench.capture.errors import CoilbenchError
 
 Part = Literal["cell", "press"]
@@ -96,58 +95,10 @@ class Ratings:
             insert(db, "rig_ratings", {"only_row": 1, **row})
 
 
-def untold_strokes(db: Database) -> int:
-    """Return how many strokes have what rests on the spring as told of the rig now.
-
-    They were captured before it was told, and nothing is told of their set.
-    """
-    (count,) = db.execute(
-        "SELECT count(*) FROM sweeps JOIN springs ON springs.id = spring_id"
-        " WHERE rests_n IS NULL AND purpose = 'measured' AND calibration_id IS NOT NULL"
-        " AND set_id NOT IN (SELECT set_id FROM rests_of_sets)"
-    ).fetchone()
-    return int(count)
-
-
-def rests_of_sets(db: Database) -> dict[str, float]:
-    """Return what rests on the springs of each set that has cups of its own, by its name, in N."""
-    rows = db.execute(
-        "SELECT name, rests_n FROM rests_of_sets JOIN sets ON sets.id = set_id"
-        " ORDER BY sets.made_utc, sets.rowid"
-    )
-    return dict(rows.fetchall())
-
-
 def rests_of_set(db: Database, set_id: str) -> float | None:
     """Return what rests on the springs of a set, in N; None where it has no cups of its own."""
     row = first_row(db, "SELECT rests_n FROM rests_of_sets WHERE set_id = ?", [set_id])
     return None if row is None else float(row["rests_n"])
-
-
-def kept_rests(db: Database, set_name: str | None = None) -> tuple[KeptRests, ...]:
-    """Return what rests on the springs in the strokes of each set or one, by set and weight.
-
-    Strokes that count alone. A weight that nothing tells is 0, as it is in the loads. Look for
-    damaged strokes before: `find_set` does, of its own.
-    """
-    rows = db.execute(
-        "SELECT name, coalesce(resting_weights.rests_n, 0.0) AS weight_n, count(*)"
-        " FROM resting_weights JOIN sweeps ON sweeps.id = sweep_id"
-        " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
-        " WHERE purpose = 'measured' AND (counted OR ruling IS 'use')"
-        " AND (?1 IS NULL OR name = ?1) GROUP BY sets.id, weight_n"
-        " ORDER BY sets.made_utc, sets.rowid, weight_n",
-        [set_name],
-    )
-    return tuple(KeptRests(*row) for row in rows.fetchall())
-
-
-def other_rests(db: Database) -> Iterator[KeptRests]:
-    """Yield the strokes that keep another weight than is told of their set now, else of the rig."""
-    rig_n, of_sets = Ratings.of_book(db).rests_n or 0.0, rests_of_sets(db)
-    for kept in kept_rests(db):
-        if kept.rests_n != of_sets.get(kept.set_name, rig_n):
-            yield kept
 
 
 def tell_set_rests(db: Database, set_id: str, rests_n: float | None) -> int:

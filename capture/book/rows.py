@@ -9,7 +9,7 @@ import math
 import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from coilbench.capture.errors import CoilbenchError
@@ -66,6 +66,22 @@ def new_id() -> str:
 def utc_now() -> str:
     """Return the time now, UTC, ISO 8601 to the millisecond."""
     return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def later_than(db: Database, table: str, column: str) -> str:
+    """Return the time now, or just after the last that a table has, where the clock is behind it.
+
+    So what is newest is so by its time as well, at every bench that it comes to.
+    """
+    (last,) = db.execute(f"SELECT max({column}) FROM {table}").fetchone()  # noqa: S608  our own names
+    now = utc_now()
+    return now if last is None or last < now else just_after(str(last))
+
+
+def just_after(utc: str) -> str:
+    """Return the next millisecond."""
+    step = timedelta(milliseconds=1)
+    return (datetime.fromisoformat(utc) + step).isoformat(timespec="milliseconds")
 
 
 def refresh_solid_heights(db: Database, spring_ids: Iterable[str]) -> None:

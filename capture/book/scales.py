@@ -7,7 +7,7 @@ from dataclasses import fields
 from sqlite_utils import Database
 
 from coilbench.capture.book.notes import note_of, remarks_of
-from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import first_row, insert, later_than, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.calibration.keyed_setup import Scale, ScalePoint
 from coilbench.capture.calibration.model import PointRow, fit_from_json, fit_to_json
@@ -42,7 +42,7 @@ def store_scale(db: Database, scale: Scale) -> str:
             {name: getattr(scale, name) for name in _SCALE_COLUMNS}
             | {
                 "id": scale_id,
-                "made_utc": utc_now(),
+                "made_utc": later_than(db, "scales", "made_utc"),
                 "fit_json": fit_to_json(scale.fit),
                 "notes_json": note_of(scale.notes) or "[]",
             },
@@ -60,7 +60,8 @@ def find_scale(db: Database, name: str) -> Scale:
     Raises:
         CoilbenchError: the book has no scale of that name.
     """
-    row = first_row(db, "SELECT * FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1", [name])
+    sql = "SELECT * FROM scales WHERE name = ? ORDER BY made_utc DESC, id DESC LIMIT 1"
+    row = first_row(db, sql, [name])
     if row is None:
         known = [row["name"] for row in db.query("SELECT DISTINCT name FROM scales ORDER BY name")]
         raise CoilbenchError(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
-from coilbench.capture.book.digests import register, seal
+from coilbench.capture.book.digests import register, sealing
 from coilbench.capture.book.first_tables import FIRST_TABLES
 from coilbench.capture.book.news import note_news
 from coilbench.capture.book.schema_later import (
@@ -300,10 +300,10 @@ for _name in MIGRATION_NAMES:
 def bring_to(db: Database, version: str = MIGRATION_NAMES[-1]) -> None:
     """Bring a book from whatever version it has to this one, and make the digests of its rows.
 
-    It trusts what it finds: check a book that has digests before.
+    What is damaged stays so. That no row is gone is trusted: check it before.
     """
     register(db.conn)
     later = MIGRATION_NAMES[MIGRATION_NAMES.index(version) + 1 :]
-    migrations.apply(db, stop_before=later[:1] or None)
-    seal(db.conn)
+    with sealing(db.conn):
+        migrations.apply(db, stop_before=later[:1] or None)
     note_news(db.conn)

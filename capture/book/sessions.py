@@ -127,14 +127,16 @@ def left_behind(db: Database) -> Finding | None:
     """Return what the newest captures left that ended without closing the book; None for none.
 
     Call it before the next capture begins. Facts of `strokes_rescued`: how many, and of each the
-    set, the spring, samples, seconds and the lowest height; of `cut_off_before`, where no stroke
-    was under way, how many strokes it had kept.
+    set, the spring, samples, seconds and the lowest height; of `cut_off_before`, where none was
+    rescued, how many strokes it had kept. Of both `unread`: strokes left in chunks.
     """
     cut_off: list[str] = []
+    unread = 0
     for run_id, reason in db.execute("SELECT id, ended_reason FROM sessions ORDER BY rowid DESC"):
         if not str(reason).startswith(UNCLOSED):
             break
         cut_off.append(run_id)
+        unread += reason != UNCLOSED
     if not cut_off:
         return None
     marks = ", ".join("?" * len(cut_off))
@@ -158,8 +160,9 @@ def left_behind(db: Database) -> Finding | None:
             facts = {"set": row["set_name"], "seconds": float(t_us[-1] - t_us[0]) * 1e-6}
             rescued.append(facts | {name: row[name] for name in names})
     if not rescued:
-        return Finding.of("cut_off_before", kept=kept)
-    return Finding.of("strokes_rescued", strokes=len(rescued), kept=kept, rescued=rescued)
+        return Finding.of("cut_off_before", kept=kept, unread=unread)
+    told = {"strokes": len(rescued), "kept": kept, "rescued": rescued, "unread": unread}
+    return Finding.of("strokes_rescued", **told)
 
 
 def _close(db: Database, run: CaptureRun) -> bool:
@@ -167,11 +170,8 @@ def _close(db: Database, run: CaptureRun) -> bool:
 
     Chunks that cannot be read stay as they are; the book opens all the same.
     """
-    chunks = list(
-        db.query(
-            "SELECT * FROM stroke_chunks WHERE session_id = ? ORDER BY chunk", [run.session_id]
-        )
-    )
+    sql = "SELECT * FROM stroke_chunks NOT INDEXED WHERE session_id = ? ORDER BY chunk"
+    chunks = list(db.query(sql, [run.session_id]))
     try:
         if chunks:
             _store_recovered(db, chunks)
@@ -184,10 +184,12 @@ def _close(db: Database, run: CaptureRun) -> bool:
 
 
 def _store_recovered(db: Database, chunks: list[dict[str, Any]]) -> None:
-    first = chunks[0]
-    pieces = stored_rows(db.conn, "stroke_chunks", "WHERE session_id = ?", [first["session_id"]])
-    if not all(piece.whole for piece in pieces):
+    first, of = chunks[0], chunks[0]["session_id"].encode()
+    pieces = stored_rows(db.conn, "stroke_chunks")
+    if not all(piece.whole for piece in pieces if piece.cells["session_id"] == of):
         raise CoilbenchError("a piece of it is damaged")
+    if [row["chunk"] for row in chunks] != [*range(len(chunks))]:
+        raise CoilbenchError("a piece of it is gone")
     known = {name: first[name] for name in NewSweep.__match_args__ if name in first}
     samples = np.concatenate(
         [sample_blob.unpack(row["samples_format"], row["samples_blob"]) for row in chunks]

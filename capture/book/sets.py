@@ -10,6 +10,7 @@ from weakref import WeakKeyDictionary
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.merge_names import FEWEST_FIGURES
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_set, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
@@ -276,7 +277,7 @@ def set_names(db: Database) -> list[str]:
         CoilbenchError: a row of a set is damaged, or gone.
     """
     refuse_damaged_names(db.conn)
-    return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, rowid")]
+    return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, id")]
 
 
 _whole: WeakKeyDictionary[Database, dict[int, bytes]] = WeakKeyDictionary()  # strokes looked at
@@ -285,6 +286,8 @@ _whole: WeakKeyDictionary[Database, dict[int, bytes]] = WeakKeyDictionary()  # s
 def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
     """Return a set by its name, after a look at all of its rows: what is read of a set is whole.
 
+    A name with the first characters of its id, like larch~380d, always names the same set.
+
     Args:
         strokes: False to let damaged ones be, where none is read or one is left out.
 
@@ -292,6 +295,10 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
         CoilbenchError: there is none, or a row or a stroke of it is damaged, or gone.
     """
     row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
+    if row is None:
+        base, _, figures = name.rpartition("~")
+        sql = "SELECT * FROM sets WHERE name = ? AND substr(id, 1, ?) = ?"
+        row = first_row(db, sql, [base, max(len(figures), FEWEST_FIGURES), figures])
     if row is None:
         known = set_names(db)
         hint = (

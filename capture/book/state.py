@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coilbench.capture.book.copies import reading
+from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_sets
 
@@ -63,7 +64,7 @@ class SetState:
                 min(origin <> 'rig') AS by_hand
               FROM sweeps WHERE counted AND purpose = 'measured' GROUP BY spring_id
             ) ON spring_id = springs.id
-            GROUP BY sets.id ORDER BY sets.made_utc, sets.rowid
+            GROUP BY sets.id ORDER BY sets.made_utc, sets.id
             """
         )
         return tuple(
@@ -99,6 +100,8 @@ class BookState:
         older: whether its next use brings it up to date.
         parts_utc: when the parts in force were made, by kind: load, travel, flex.
         check: None where the load calibration was never checked.
+        rig: the rig that they are of; None where they don't say.
+        other_rigs: those whose load is calibrated in this book, too.
         scale_weighed: whether a scale that is read by hand was weighed against known masses.
     """
 
@@ -110,6 +113,8 @@ class BookState:
     sets: tuple[SetState, ...]
     capture: CaptureState | None
     scale_weighed: bool = False
+    rig: str | None = None
+    other_rigs: tuple[str, ...] = ()
 
     @classmethod
     def read(cls, path: Path) -> BookState:
@@ -123,23 +128,25 @@ class BookState:
             if not set(found) <= set(MIGRATION_NAMES):
                 return cls(True, False, {}, None, GOOD_FOR_DAYS, (), None)
             refuse_damaged_rig(connection, path, documents=False)
+            holds = InForce.of(connection)
             has_checks = MIGRATION_NAMES[1] in found
             return cls(
                 newer=False,
                 older=len(found) < len(MIGRATION_NAMES),
-                parts_utc=_parts_utc(connection),
-                check=_check(connection) if has_checks else None,
+                parts_utc=_parts_utc(connection, holds),
+                check=_check(connection, holds) if has_checks else None,
                 good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,
                 sets=SetState.every(connection),
                 capture=_capture(connection),
                 scale_weighed=_scale_weighed(connection),
+                rig=holds.device_id,
+                other_rigs=holds.others,
             )
 
 
-def _parts_utc(connection: sqlite3.Connection) -> dict[str, str]:
-    return dict(
-        connection.execute("SELECT kind, made_utc FROM calibration_parts ORDER BY rowid").fetchall()
-    )  # of each kind the last one remains
+def _parts_utc(connection: sqlite3.Connection, holds: InForce) -> dict[str, str]:
+    made = dict(connection.execute("SELECT id, made_utc FROM calibration_parts").fetchall())
+    return {kind: made[part_id] for kind, part_id in holds.parts.items()}
 
 
 def _scale_weighed(connection: sqlite3.Connection) -> bool:
@@ -149,13 +156,13 @@ def _scale_weighed(connection: sqlite3.Connection) -> bool:
     )
 
 
-def _check(connection: sqlite3.Connection) -> CheckState | None:
+def _check(connection: sqlite3.Connection, holds: InForce) -> CheckState | None:
     row = connection.execute(
         """
-        SELECT made_utc, passed FROM mass_checks WHERE load_part_id =
-          (SELECT id FROM calibration_parts WHERE kind = 'load' ORDER BY rowid DESC LIMIT 1)
-        ORDER BY rowid DESC LIMIT 1
-        """
+        SELECT made_utc, passed FROM mass_checks WHERE load_part_id = ?
+        ORDER BY made_utc DESC, id DESC LIMIT 1
+        """,
+        [holds.parts.get("load")],
     ).fetchone()
     return None if row is None else CheckState(row[0], bool(row[1]))
 

@@ -23,7 +23,7 @@ from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import with_finding
-from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import insert, just_after, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.vouching import damaged_strokes
 from coilbench.capture.calibration.lag import Press
@@ -100,7 +100,7 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
             {name: value for name, value in vars(sweep).items() if name not in ("rows", "keyed")}
             | {
                 "id": sweep_id,
-                "stored_utc": utc_now(),
+                "stored_utc": _stored_utc(db, sweep.spring_id),
                 "origin": sweep.origin.value,
                 "status": sweep.status.value,
                 "purpose": sweep.purpose.value,
@@ -118,6 +118,19 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
         )
         seal_content(db.conn, sweep_id)
     return sweep_id
+
+
+def _stored_utc(db: Database, spring_id: str) -> str:
+    """Return the time now, a millisecond after the spring's last where both are at once.
+
+    Its strokes are numbered by their times, so that each has the same number at every bench.
+    """
+    now = utc_now()
+    (last,) = db.execute(
+        "SELECT max(stored_utc) FROM sweeps WHERE spring_id = ? AND substr(stored_utc, 1, 19) = ?",
+        [spring_id, now[:19]],
+    ).fetchone()
+    return now if last is None or last < now else just_after(str(last))
 
 
 def _refuse_unfinite(sweep: NewSweep) -> None:
@@ -222,7 +235,7 @@ def load_sweeps(
         LEFT JOIN resting_weights ON resting_weights.sweep_id = sweeps.id
         WHERE springs.set_id = ? AND (? OR sweeps.purpose = 'measured')
           AND (sweeps.counted OR sweeps.ruling IS 'use') AND springs.label = coalesce(?, label)
-        ORDER BY sweeps.stored_utc, sweeps.rowid
+        ORDER BY sweeps.stored_utc, sweeps.id
         """,
         [record.set_id, int(worked), only],
     ):
@@ -342,7 +355,7 @@ class StrokeRow:
                   AND other.calibration_id IS sweeps.calibration_id) AS sound
             FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
             WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
-            ORDER BY sweeps.stored_utc, sweeps.rowid
+            ORDER BY sweeps.stored_utc, sweeps.id
             """,
             [record.set_id],
         ):

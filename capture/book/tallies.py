@@ -61,9 +61,34 @@ class Tally(NamedTuple):
         rows = total = 0
         for digest in digests:
             rows += 1
-            if isinstance(digest, bytes):
-                total ^= int.from_bytes(digest, "big")
+            total ^= _number(digest)
         return cls(rows, total)
+
+    def is_that_of(self, kept: Tally, damaged: Iterable[tuple[object, object]]) -> bool:
+        """Return whether rows are those of the tally that was kept, some digests being damaged.
+
+        That is where the sums differ by what damage did to some of those digests: by a combination
+        of their changes, bit by bit without carry, as Gauss's elimination finds it.
+
+        Args:
+            damaged: such digests, as they are and as they should be by their rows.
+        """
+        changes: list[int] = []
+        for is_now, by_its_row in damaged:
+            change = _reduced(_number(is_now) ^ _number(by_its_row), changes)
+            changes += [change] if change else []
+        return self.rows == kept.rows and _reduced(self.total ^ kept.total, changes) == 0
+
+
+def _number(digest: object) -> int:
+    return int.from_bytes(digest, "big") if isinstance(digest, bytes) else 0
+
+
+def _reduced(total: int, changes: Iterable[int]) -> int:
+    """Return what of a sum is no combination of changes, of which each has its own first bit."""
+    for change in changes:
+        total = min(total, total ^ change)
+    return total
 
 
 def register_tallies(connection: sqlite3.Connection) -> None:

@@ -31,13 +31,16 @@ from coilbench.capture.book.digests import (
     CURVES,
     WITHOUT,
     Stored,
+    covers,
     lost_to_an_index,
+    row_digest,
     stored_rows,
     tables,
     tallied,
 )
 from coilbench.capture.book.tallies import OF_POINTS, OF_RIG, OF_SETS, OF_SHOP, Tally
 from coilbench.capture.book.values import impossible
+from coilbench.capture.book.versions import LIST
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
@@ -56,7 +59,7 @@ _GONE = "a row is gone, or is not what was stored"
 
 
 def refuse_damaged_rig(
-    connection: sqlite3.Connection, path: Path, *, documents: bool = True
+    connection: sqlite3.Connection, path: Path | None = None, *, documents: bool = True
 ) -> None:
     """Refuse a book of which a row of the rig is damaged or gone.
 
@@ -67,7 +70,7 @@ def refuse_damaged_rig(
         CoilbenchError: it names what is damaged.
     """
     damages = _damages(connection, OF_RIG, tallies.RIG, documents=documents)
-    _refuse(damages, str(path))
+    _refuse(damages, None if path is None else str(path))
 
 
 def refuse_damaged_points(connection: sqlite3.Connection, table: str, of: str) -> None:
@@ -112,6 +115,7 @@ def refuse_damaged_book(connection: sqlite3.Connection, path: Path) -> None:
         CoilbenchError: it names what is damaged.
     """
     _refuse(_damages(connection, tables(connection)), str(path))
+    _refuse(_structure(connection, LIST), str(path))  # what brings it up to date reads its index
     _refuse(tally_damages(connection), str(path))
 
 
@@ -129,6 +133,33 @@ def refuse_damaged_sets(connection: sqlite3.Connection) -> None:
         _refuse(tally_damages(connection, OF_SETS))
 
 
+def refuse_damaged_sets_with(
+    connection: sqlite3.Connection,
+    strokes: str,
+    values: Sequence[object] = (),
+    set_ids: Iterable[str] = (),
+    *,
+    all_of_them: bool = False,
+) -> None:
+    """Refuse as `refuse_damaged_sets` of the sets that have such strokes, and of these, alone.
+
+    Args:
+        strokes: SQL that picks them, with these values. No index is asked: nobody vouched for it.
+        all_of_them: whether no such stroke may be lacking, so that no row of any set may be gone.
+    """
+    with _one_state(connection):
+        set_of = dict(connection.execute("SELECT id, set_id FROM springs NOT INDEXED").fetchall())
+        sql = f"SELECT DISTINCT spring_id FROM sweeps NOT INDEXED WHERE {strokes}"  # noqa: S608
+        found = {set_of.get(one) for (one,) in connection.execute(sql, values).fetchall()}
+        if None in found:  # damage leads to no spring: to be named
+            refuse_damaged_sets(connection)
+        for set_id in sorted({one for one in found if one is not None} | {*set_ids}):
+            refuse_damaged_set(connection, set_id)
+            refuse_damaged_strokes(connection, rows=strokes_of(connection, set_id))
+        if all_of_them:
+            _refuse(tally_damages(connection, OF_SETS))
+
+
 def refuse_damaged_set(
     connection: sqlite3.Connection, set_id: str, known: dict[int, bytes] | None = None
 ) -> None:
@@ -143,6 +174,9 @@ def refuse_damaged_set(
     """
     with _one_state(connection):
         rows = _rows_of_set(connection, set_id)
+        if not rows["sets"]:  # an id that damage made no text is read as another one
+            refuse_damaged_names(connection)
+            _refuse([_of_whole(set_id)])
         for table, own in rows.items():
             if table != "sweeps":
                 _refuse(damaged_rows(connection, table, own))
@@ -166,13 +200,30 @@ def _set_damages(
     name = " ".join(str(row.cells["name"], errors="replace") for row in rows["sets"] if row.whole)
     found = Tally.of(row.cells["digest"] for own in rows.values() for row in own)
     kept = tallies.kept_tally(connection, set_id)
-    if not all(row.whole for row in rows["sweeps"]):  # which digest is wrong can't be told
-        found, kept = Tally(found.rows), Tally(kept.rows)
-    if found != kept:
+    damaged = [
+        (row.cells["digest"], _fresh_digest(connection, row))
+        for row in rows["sweeps"]
+        if not row.whole
+    ]
+    if not found.is_that_of(kept, damaged):
         yield f"the set {name} is damaged: {_GONE}"
     for table, own in rows.items():
         if lost_to_an_index(connection, table, [row for row in own if row.whole]):
             yield f"the set {name} is damaged: an index of {table} is not as its rows"
+
+
+def _left_out(connection: sqlite3.Connection, row: Stored) -> bool:
+    """Return whether a stroke does not count, as it was ruled and not by damage of the ruling."""
+    if row.cells["counted"] or row.cells.get("ruling") != b"leave":
+        return False
+    return row.whole or row.cells["state_digest"] == _fresh_digest(connection, row, 1)
+
+
+def _fresh_digest(connection: sqlite3.Connection, row: Stored, number: int = 0) -> bytes:
+    """Return a digest of a stroke by its cells as they are: the first, or that of its state."""
+    cover = covers(connection, "sweeps")[number]
+    order = [row.rowid] if cover.ordered else []
+    return row_digest(cover.table, *order, *(row.cells[column.name] for column in cover.columns))
 
 
 def damaged_rows(
@@ -240,7 +291,7 @@ def damaged_strokes(
     wrong = [
         row.rowid
         for row in (strokes_of(connection, set_id) if rows is None else rows)
-        if (row.cells["counted"] or row.cells.get("ruling") != b"leave")
+        if not _left_out(connection, row)
         and damage_of_stroke(connection, row, None if set_id is None else known)
     ]
     names = stroke_names(connection) if wrong else {}

@@ -283,7 +283,7 @@ class Heights:
     def take_datum(self, new: NewDatum) -> None:
         """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on."""
         store_part(self._db, new.part)
-        self._adopt(current_calibration(self._db))
+        self._adopt(current_calibration(self._db, new.part.device_id))
         if not self.lost or new.moved_mm is not None:
             self._stop_before = None  # it was compared
         self._forget_stop()

@@ -16,7 +16,11 @@ from types import FrameType
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, Hello
-from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
+from coilbench.capture.book.calibrations import (
+    CalibrationRecord,
+    calibration_on,
+    refuse_uncalibrated,
+)
 from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
@@ -137,13 +141,13 @@ class Session:
             self._rescue(db)
             record = find_set(db, request.set_name)
             _refuse_solid(request, record)
-            calibration = current_calibration(db)
+            refuse_uncalibrated(db)
             with self._open_control():
                 self._reader.start()
                 try:
                     hello = self._first_hello()
                     if hello is not None:
-                        self._capture(db, record, calibration, hello)
+                        self._capture(db, record, calibration_on(db, hello.device_id), hello)
                 finally:
                     self._reader.close()
         return self._snapshot

@@ -1,15 +1,16 @@
 """Answers that a bench worked out of its sets, kept in the store for those who read it by SQL.
 
 They are never pulled: each bench works out its own from the strokes. Each says with which program,
-from what and how it was worked out.
+from what and how it was worked out, and which pushes it knew of.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from sqlite_utils import Database
@@ -19,6 +20,7 @@ from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.shop.shape import ANSWERS, SCHEMA, VERSION
 from coilbench.capture.shop.store import Store
+from coilbench.capture.shop.views import STILL_TRUE
 
 
 @dataclass(frozen=True)
@@ -38,36 +40,57 @@ class Answer:
     springs: list[dict[str, Any]]
 
 
-Judge = Callable[[Database, SetRecord], Answer | None]
+Judge = Callable[[Database, SetRecord], "Answer | str"]
 
 
-def add_answers(db: Database, store: Store, judge: Judge, program_version: str) -> int:
-    """Work out the sets of which the store has no answer from what the book holds now.
+@dataclass
+class Answered:
+    """What came of working sets out.
+
+    Attributes:
+        added: the names of the sets of which an answer was added.
+        left: the names of those that can't be judged, each with why.
+    """
+
+    added: list[str] = field(default_factory=list)
+    left: dict[str, str] = field(default_factory=dict)
+
+
+def add_answers(db: Database, store: Store, judge: Judge, program_version: str) -> Answered:
+    """Work out the sets of which the store has no answer that is still true of the book.
 
     Args:
-        judge: gives None for a set that can't be judged yet.
-
-    Returns:
-        How many answers were added.
+        judge: for a set that can't be judged it says why.
     """
     known = {
-        (set_id, bytes(inputs))
+        (set_id, inputs)
         for set_id, inputs in store.query(
-            f"SELECT set_id, inputs FROM {SCHEMA}.answers WHERE program_version = %s",  # noqa: S608
+            f"SELECT set_id, inputs FROM {SCHEMA}.answers a WHERE program_version = %s"  # noqa: S608
+            f" AND {STILL_TRUE}",
             [program_version],
+            (str, bytes),
         )
     }
     there = {set_id for (set_id,) in store.query(f"SELECT id FROM {SCHEMA}.sets")}  # noqa: S608
-    added = 0
+    done, seen = Answered(), _seen(db)
     for name in set_names(db):
         record = find_set(db, name)
         inputs = _inputs(db, record)
         if record.set_id in there and (record.set_id, inputs) not in known:
             answer = judge(db, record)
-            if answer is not None:
-                _add(store, record, inputs, answer)
-                added += 1
-    return added
+            if isinstance(answer, str):
+                done.left[name] = answer
+                continue
+            _add(store, record, inputs, answer, seen)
+            done.added.append(name)
+    return done
+
+
+def _seen(db: Database) -> str:
+    """Return by bench the last push that the book holds all of, as JSON: its own, those it read."""
+    known = dict(db.execute("SELECT bench_id, push FROM shop_seen").fetchall())
+    known.update(db.execute("SELECT bench_id, pushed FROM shop").fetchall())
+    return json.dumps(known)
 
 
 _OF_SET = (
@@ -107,12 +130,12 @@ def _inputs(db: Database, record: SetRecord) -> bytes:
     return hashlib.sha256(repr(parts).encode()).digest()
 
 
-def _add(store: Store, record: SetRecord, inputs: bytes, answer: Answer) -> None:
+def _add(store: Store, record: SetRecord, inputs: bytes, answer: Answer, seen: str) -> None:
     answer_id = str(uuid.uuid4())
     ids = {spring.label: spring.spring_id for spring in record.springs}
     head = [
         *(answer_id, record.set_id, utc_now(), answer.program_version, VERSION, answer.branch),
-        *(answer.tolerance_relative, answer.strokes_kept, inputs),
+        *(answer.tolerance_relative, answer.strokes_kept, inputs, seen),
     ]
     springs: list[list[object]] = []
     loads: list[list[object]] = []

@@ -20,7 +20,7 @@ Part = tuple[str, str, str]  # what it is, its name, its definition
 
 # `views_digest` of our views by the server's major version, since each writes them in its own way.
 # Of a version that is not here they are made once more, for this session alone, and compared.
-VIEWS_ON = {15: "0cb2fe31d51e39268ddda163f9eca013"}
+VIEWS_ON = {15: "6cc9698bbca38760b6048c6ab3e1c47a"}
 
 _PARTS = f"""
 WITH ours AS (
@@ -74,6 +74,22 @@ FROM pg_proc p JOIN pg_namespace n ON n.oid = pronamespace WHERE nspname = '{SCH
 UNION ALL SELECT 'type', typname, '' FROM pg_type JOIN pg_namespace n ON n.oid = typnamespace
 WHERE nspname = '{SCHEMA}' AND typtype <> 'c' AND typcategory <> 'A'
 """  # noqa: S608  our own names
+# Of the role that asks, and of the one that the store belongs to where that is a bench's: whether
+# it may do more than add. A membership counts also where it must be taken up first (SET ROLE).
+_STRONG = f"""
+SELECT me.rolname, CASE WHEN me.rolsuper THEN 'it is an administrator of the server'
+  WHEN pg_has_role(me.oid, n.nspowner, 'MEMBER') THEN 'the store belongs to it'
+  ELSE 'it may write to every table' END
+FROM pg_roles me, pg_namespace n WHERE me.rolname = session_user AND n.nspname = '{SCHEMA}'
+  AND (me.rolsuper OR pg_has_role(me.oid, n.nspowner, 'MEMBER')
+    OR pg_has_role(me.oid, 'pg_write_all_data', 'MEMBER') OR EXISTS (SELECT 1 FROM pg_class c
+      WHERE c.relnamespace = n.oid AND c.relkind = 'r'
+        AND has_table_privilege(me.oid, c.oid, 'UPDATE, DELETE, TRUNCATE')))
+UNION SELECT o.rolname, 'the store belongs to it'
+FROM pg_namespace n JOIN pg_roles o ON o.oid = n.nspowner
+WHERE n.nspname = '{SCHEMA}' AND NOT o.rolsuper AND pg_has_role(o.oid, '{BENCHES}', 'USAGE')
+ORDER BY 1
+"""  # noqa: S608  our own names
 _VIEWS = f"""
 SELECT relname, pg_get_viewdef(c.oid) FROM pg_class c JOIN pg_namespace n ON n.oid = relnamespace
 WHERE nspname = '{SCHEMA}' AND relkind = 'v' ORDER BY relname COLLATE "C"
@@ -82,7 +98,10 @@ WHERE nspname = '{SCHEMA}' AND relkind = 'v' ORDER BY relname COLLATE "C"
 
 def strange_parts(query: Query, made_of: Mapping[str, Kind]) -> Iterator[str]:
     """Yield what of a store is not as we make it, but for what its views show, in words."""
-    found, expected = Counter(query(_PARTS)), Counter(_expected(made_of))
+    found, expected = (
+        Counter(query(_PARTS, (), (str, str | None, str | None))),
+        Counter(_expected(made_of)),
+    )
     for kind, name, definition in sorted((found - expected).elements()):
         yield f"{kind} {name or SCHEMA} that is not as we make it ({definition or 'not ours'})"
     for kind, name, definition in sorted((expected - found).elements()):
@@ -104,6 +123,12 @@ def _expected(made_of: Mapping[str, Kind]) -> Iterator[Part]:
         yield "view", name, ""
 
 
+def strong_roles(query: Query) -> Iterator[str]:
+    """Yield roles of benches that may change or delete what others added, each with why."""
+    for role, why in query(_STRONG, (), (str, str)):
+        yield f"{role} ({why})"
+
+
 def views_digest(definitions: Sequence[tuple[str, str]]) -> str:
     """Return a digest of views, each given by its name and definition."""
     return hashlib.blake2b(repr(sorted(definitions)).encode(), digest_size=16).hexdigest()
@@ -111,7 +136,8 @@ def views_digest(definitions: Sequence[tuple[str, str]]) -> str:
 
 def known_views(query: Query, major: int) -> bool:
     """Tell whether the store's views are known to be ours on this version of the server."""
-    return views_digest([(name, text) for name, text in query(_VIEWS)]) == VIEWS_ON.get(major)
+    views = [(name, text) for name, text in query(_VIEWS, (), (str, str))]
+    return views_digest(views) == VIEWS_ON.get(major)
 
 
 def strange_views(query: Query, execute: Callable[[str], None]) -> Iterator[str]:
@@ -120,9 +146,9 @@ def strange_views(query: Query, execute: Callable[[str], None]) -> Iterator[str]
     Ours are made once more beside them, for this session alone: call it in a transaction that is
     rolled back.
     """
-    there: dict[str, str] = dict(query(_VIEWS))
+    there: dict[str, str] = dict(query(_VIEWS, (), (str, str)))
     for name in VIEWS:
         execute(view_sql(name, "TEMPORARY VIEW", f"{SCHEMA}_{name}"))
-        ((made,),) = query(f"SELECT pg_get_viewdef('pg_temp.{SCHEMA}_{name}'::regclass)")
-        if there.get(name) != made:
+        made = query(f"SELECT pg_get_viewdef('pg_temp.{SCHEMA}_{name}'::regclass)")
+        if [(there.get(name),)] != made:
             yield f"view {name} that is not as we make it"

@@ -8,17 +8,27 @@ from collections.abc import Sequence
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.reading import items_of, lacking, missing_pushes, read_manifests
-from coilbench.capture.shop.rows import Listed, Push, read_items
+from coilbench.capture.shop.left_out import LeftOut
+from coilbench.capture.shop.manifests import (
+    lacking,
+    listed_there,
+    missing_pushes,
+    read_manifests,
+)
+from coilbench.capture.shop.reading import items_of
+from coilbench.capture.shop.rows import Item, Listed, Push, read_items
 from coilbench.capture.shop.shape import SCHEMA, words_of
 from coilbench.capture.shop.store import Store
 
 _LOOKED_AT, _LOOK_BYTES = 16, 1 << 16
+_CHUNK = 1000
 
 
-def look_back(db: Database, store: Store, known: Sequence[tuple[str, int]]) -> list[str]:
+def look_back(
+    db: Database, store: Store, known: Sequence[tuple[str, int]], left: LeftOut
+) -> list[str]:
     """Return what the store no longer has of some pushes, drawn of all that a bench knows.
 
     The whole of a small record is looked at each time, of a large one a part, as long as it takes
@@ -26,6 +36,7 @@ def look_back(db: Database, store: Store, known: Sequence[tuple[str, int]]) -> l
 
     Args:
         known: by bench, the number of its last push that this book has had to do with.
+        left: gets what is there and is not what was pushed.
     """
     total = sum(pushes for _, pushes in known)
     drawn = random.sample(range(total), min(total, _LOOKED_AT))
@@ -35,38 +46,93 @@ def look_back(db: Database, store: Store, known: Sequence[tuple[str, int]]) -> l
         " unnest(%s::text[], %s::bigint[]) AS p (bench, push) USING (bench, push)"
     )
     values = [[bench for bench, _ in wanted], [push for _, push in wanted]]
-    sizes = {(bench, push): size for bench, push, size in store.query(sql, values)}
+    rows = store.query(sql, values, (str, int, int))
+    sizes = {(bench, push): size for bench, push, size in rows}
     found = [f"push {push} of {bench}" for bench, push in wanted if (bench, push) not in sizes]
     room = _LOOK_BYTES
     for bench, push in (one for one in wanted if one in sizes):
         if room > 0:
-            for _, _, listed in read_manifests(store, bench, push - 1, push):
+            for _, _, listed in read_manifests(store, bench, push - 1, push, left):
                 gone, unsaid = lacking(store, listed)
-                found += gone or _without_parts(store, listed)
+                found += gone or _without_parts(db, store, listed, left)
                 found += [one for one in unsaid if not _is_said(db, store, *one.split())]
         room -= sizes[bench, push]
     return sorted(set(found))
 
 
+def compare_all(db: Database, store: Store, left: LeftOut) -> None:
+    """Compare all that both have, to the last sample; `left` gets what is not what was pushed.
+
+    Call it in a reading transaction. What the store lacks of a row is left to a push.
+    """
+    for kind in KINDS:
+        ids = [row_id for (row_id,) in db.execute(f"SELECT id FROM {kind} ORDER BY id")]  # noqa: S608
+        for first in range(0, len(ids), _CHUNK):
+            _unlike(db, store, kind, ids[first : first + _CHUNK], left, content=True)
+
+
 def give_pushes_again(store: Store, known: Sequence[tuple[str, int]]) -> None:
-    """Put pushes that are gone back, empty: what they brought is given in another one."""
+    """Put pushes that are gone back, with a list of what the store has of them.
+
+    What else they brought is given in another one.
+    """
     with store.transaction():
         for bench, push in missing_pushes(store, known):
-            store.add_push(Push(bench, push, str(uuid.uuid4())), utc_now())
+            again = Push(bench, push, str(uuid.uuid4()), listed_there(store, bench, push))
+            store.add_push(again, utc_now())
 
 
-def _without_parts(store: Store, listed: Listed) -> list[str]:
-    """Return rows of which labels or points are gone."""
-    found = []
+def _without_parts(db: Database, store: Store, listed: Listed, left: LeftOut) -> list[str]:
+    """Return rows of which labels or points are gone; `left` gets those that are otherwise."""
+    ids: dict[str, set[str]] = {}
     for table, rows in listed.items():
-        kind = store.kinds.get(table.removesuffix("_words"))
-        if kind is not None and (kind.table == "sets" or kind.points is not None):
-            for row_id in rows:
-                try:
-                    items_of(store, kind, [row_id])
-                except CoilbenchError:
-                    found.append(f"{kind.table} {row_id}")
-    return found
+        ids.setdefault(table.removesuffix("_words"), set()).update(rows)
+    return [
+        f"{kind} {row_id}"
+        for kind, own in ids.items()
+        for row_id in _unlike(db, store, kind, sorted(own), left)
+    ]
+
+
+def _unlike(
+    db: Database,
+    store: Store,
+    table: str,
+    ids: Sequence[str],
+    left: LeftOut,
+    *,
+    content: bool = False,
+) -> list[str]:
+    """Return the rows of which this book has parts that the store lacks; `left` gets others."""
+    kind, seen = store.kinds[table], LeftOut()
+    items_of(store, kind, ids, seen, content=content)
+    lost = []
+    for row_id in sorted({row_id for _, row_id, _ in seen.keys}):
+        own = read_items(db, kind, [row_id])
+        if own and _lacks_parts(store, own[0]):
+            lost.append(row_id)
+            seen.said = {one: None for one in seen.said if f" {row_id}," not in one}
+    for what in seen.said:
+        left.say(what)
+    return lost
+
+
+def _lacks_parts(store: Store, item: Item) -> bool:
+    """Tell whether the store lacks what is said of a row, a set's label or a scale's point."""
+    if item.words:
+        words = store.digests(words_of(item.kind.table), "words", [item.row_id])
+        if (item.row_id, item.words_digest()) not in words:
+            return True
+    if item.kind.table == "sets":
+        sql = f"SELECT spring_id FROM {SCHEMA}.set_labels WHERE id = %s AND words = %b"  # noqa: S608
+        there = {one for (one,) in store.query(sql, [item.row_id, item.words_digest()])}
+        return not set(item.labels) <= there
+    if item.kind.points is None:
+        return False
+    table, key, _ = item.kind.points
+    sql = f"SELECT point FROM {SCHEMA}.{table} WHERE {key} = %s"  # noqa: S608
+    points = {point for (point,) in store.query(sql, [item.row_id], (int,))}
+    return not {row["point"] for row in item.points} <= points
 
 
 def _is_said(db: Database, store: Store, table: str, row_id: str) -> bool:

@@ -83,12 +83,9 @@ def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done:
             added = _send(db, store, items, done)
             if added:
                 done.rows[kind] = done.rows.get(kind, 0) + added
-        except TryAgain as error:
+        except TryAgain:
             if attempt == _TRIES - 1:
-                raise CoilbenchError(
-                    f"the store was lost while it was being added to ({error})",
-                    hint="What it has is whole; run the same again",
-                ) from error
+                raise
             store.again()
         else:
             return

@@ -1,170 +1,202 @@
-"""What a store holds, read and checked: rows as they were pushed, and the lists of what was.
-
-Each push lists its rows, each with the digest of what it holds. Rows are looked for by their ids,
-whoever pushed them: what one bench pushed and the store lost is there again once another gives it.
-"""
+"""Rows of the store, read and checked: what is not as it was pushed, or can't be, is left out."""
 
 from __future__ import annotations
 
-import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
-import msgspec
-
-from coilbench.capture.book.digests import digest_of_content
+from coilbench.capture.book.edits import COUNTERS
 from coilbench.capture.book.merge_rows import RULES
-from coilbench.capture.book.values import impossible
-from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item, Listed
+from coilbench.capture.shop.gate import (
+    counted_too_far,
+    furthest,
+    typed,
+    wrong_in_row,
+    wrong_in_words,
+)
+from coilbench.capture.shop.left_out import LeftOut
+from coilbench.capture.shop.rows import Item, unescaped
 from coilbench.capture.shop.shape import PACKED, SCHEMA, Kind, words_of
-from coilbench.capture.shop.store import Store, unescaped
+from coilbench.capture.shop.store import Store
 
 _CHUNK = 1000
-_MOST_BYTES = 1 << 28  # of a list as it is unpacked; a push of 1,000 strokes has 0.2 MB
-_NAMED = 3
+_MOST_PACKED_BYTES = 1 << 26
+_MOST_TRIED = 20
+_OWN = {"bench": "TEXT", "push": "INTEGER", "added_by": "TEXT"}
+_NOT_AS_PUSHED = "it is not what was pushed"
+_TOO_FAR = "it counts more changes than anybody can have made"
 
 
-def read_manifests(
-    store: Store, bench: str, after: int, until: int
-) -> Iterable[tuple[int, str, Listed]]:
-    """Yield number, uuid and list of a bench's pushes after one, up to another, in order.
+class Said(NamedTuple):
+    """What was said of a row in one push: what may change, a set's labels, and who said it."""
 
-    Raises:
-        CoilbenchError: one of them is not there, or its list can't be read.
-    """
-    sql = (
-        f"SELECT push, uuid, manifest FROM {SCHEMA}.pushes WHERE bench = %s"  # noqa: S608
-        " AND push > %s AND push <= %s ORDER BY push"
-    )
-    expected = after + 1
-    for first in range(after, until, 100):
-        for push, uuid, manifest in store.query(sql, [bench, first, min(first + 100, until)]):
-            if push != expected:
-                break
-            expected += 1
-            yield push, uuid, _unpacked(store, bench, push, manifest)
-    if expected <= until:
-        raise CoilbenchError(
-            f"the store lacks push {expected} of the bench {bench}, though it has later ones; "
-            "nothing of that bench was brought in",
-            where=store.address,
-            hint="Its administrator puts a backup of the store back; the benches' books heal it",
-        )
+    cells: dict[str, Any]
+    labels: dict[str, str]
+    by: str
+    push: tuple[str, int]
 
 
-def _unpacked(store: Store, bench: str, push: int, manifest: bytes) -> Listed:
-    unpacker = zlib.decompressobj()
-    try:
-        plain = unpacker.decompress(manifest, _MOST_BYTES)
-        listed: Listed = msgspec.json.decode(plain, type=Listed)
-        if not set(listed) <= _tables(store.kinds):
-            raise ValueError
-    except (zlib.error, msgspec.DecodeError, ValueError) as error:
-        raise CoilbenchError(
-            f"push {push} of the bench {bench} in the store is not what was pushed",
-            where=store.address,
-            hint="Its administrator puts a backup of the store back; the benches' books heal it",
-        ) from error
-    return listed
+def items_of(
+    store: Store, kind: Kind, ids: Sequence[str], left: LeftOut, *, content: bool = True
+) -> list[Item]:
+    """Return rows of the store by id, one for each state of it; what can't be taken is left out.
 
-
-def _tables(kinds: Mapping[str, Kind]) -> set[str]:
-    return {*kinds, *(words_of(one.table) for one in kinds.values() if one.words)}
-
-
-def missing_pushes(store: Store, known: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
-    """Return the pushes that the store lacks, though it has later ones, by bench and number.
+    Of a set, the state that it came with is first.
 
     Args:
-        known: by bench, the number of the last push that is known to have been there.
+        content: False to not read the samples and curves of strokes.
     """
-    sql = (
-        "SELECT k.bench, n FROM unnest(%s::text[], %s::bigint[]) AS k (bench, last),"  # noqa: S608
-        f" generate_series(1, k.last) AS n WHERE NOT EXISTS (SELECT 1 FROM {SCHEMA}.pushes p"
-        " WHERE p.bench = k.bench AND p.push = n) AND EXISTS (SELECT 1 FROM"
-        f" {SCHEMA}.pushes p WHERE p.bench = k.bench AND p.push > n) ORDER BY 1, 2"
-    )
-    return store.query(sql, [[bench for bench, _ in known], [last for _, last in known]])
-
-
-def lacking(store: Store, listed: Listed) -> tuple[list[str], list[str]]:
-    """Return the rows that are listed and not in the store, and those of which words are gone.
-
-    A row of which nothing is said any more, though there were words, counts as gone itself. Each
-    is the table and the id, in order.
-    """
-    gone: set[str] = set()
-    unsaid: set[str] = set()
-    for table, rows in listed.items():
-        words = table not in store.kinds
-        base = table.removesuffix("_words") if words else table
-        there = store.digests(table, "words" if words else "digest", list(rows))
-        kept = {(one, digest.hex()) for one, digest in there}
-        known = {one for one, _ in there} if words else set()
-        for one in (one for one, digest in rows.items() if (one, digest) not in kept):
-            (unsaid if one in known else gone).add(f"{base} {one}")
-    return sorted(gone), sorted(unsaid - gone)
-
-
-def names_of(rows: Sequence[str]) -> str:
-    """Name rows, the first few of many."""
-    more = len(rows) - _NAMED
-    return ", ".join(rows[:_NAMED]) + (f" and {more} more" if more > 0 else "")
-
-
-def items_of(store: Store, kind: Kind, ids: Sequence[str]) -> list[Item]:
-    """Return rows of the store by id, one for each state of it, and see that each is as pushed."""
     found = []
-    words = words_said(store, kind, ids)
+    words = words_said(store, kind, ids, left)
     points = _points(store, kind, ids)
-    for row in _rows(store, kind.table, [*kind.fixed, "digest"], ids):
-        fixed = {name: row[name] for name in kind.fixed}
-        for cells, labels in words.get(fixed["id"], [({}, {})]):
-            item = Item(kind, fixed, cells, points.get(fixed["id"], []), labels)
-            _check(item, row["digest"])
-            found.append(item)
+    furthest_of = _entries_counted(store, kind, ids)
+    packed = () if content else PACKED
+    columns = {name: of for name, of in kind.fixed.items() if name not in packed}
+    for row in _rows(store, kind.table, columns | {"digest": "BLOB"} | _OWN, ids, left, "digest"):
+        fixed = {name: row[name] for name in columns}
+        row_id, by, digest = fixed["id"], row["added_by"], row["digest"]
+        item = Item(kind, fixed, points=_own_points(kind, points, row, fixed, left), by=by)
+        wrong = wrong_in_row(item, digest, content=content)
+        said = words.get(row_id, [])
+        if wrong is None and kind.words and not said:
+            wrong = "nothing of what was said of it can be taken"
+        of_what = tuple(fixed[name] for name in _counted_of(kind))
+        if wrong is None and fixed.get("edits", 0) > furthest_of.get(of_what, 0):
+            wrong = _TOO_FAR
+        if wrong is not None:
+            left.row(kind.table, row_id, digest, wrong, by)
+            continue
+        came_with = (row["bench"], row["push"])
+        first = [one for one in said if one.push == came_with]
+        first += [one for one in said if one.push != came_with]
+        found += [Item(kind, fixed, one.cells, item.points, one.labels, one.by) for one in first]
+        found += [] if kind.words else [item]
     return found
 
 
 def _rows(
-    store: Store, table: str, columns: Sequence[str], ids: Sequence[str], key: str = "id"
+    store: Store,
+    table: str,
+    columns: Mapping[str, str],
+    ids: Sequence[str],
+    left: LeftOut,
+    *never: str,
+    key: str = "id",
 ) -> Iterator[dict[str, Any]]:
-    order = ", ".join(columns[:2])
+    """Yield rows that were asked for, of the types that they have in the book.
+
+    Args:
+        columns: their types by name; `never` names those that are never empty.
+    """
+    order, asked = ", ".join(list(columns)[:2]), set(ids)
+    named = [
+        f"CASE WHEN octet_length({name}) <= {_MOST_PACKED_BYTES} THEN {name} END"
+        if name in PACKED
+        else name
+        for name in columns
+    ]
+    cells = tuple((of, name in {key, *never, *_OWN}) for name, of in columns.items())
     for first in range(0, len(ids), _CHUNK):
-        rows = store.query(
-            f"SELECT {', '.join(columns)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
+        rows = store.raw(
+            f"SELECT {', '.join(named)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
             f" WHERE {key} = ANY(%s) ORDER BY {order}",
             [list(ids[first : first + _CHUNK])],
         )
         for row in rows:
-            yield dict(zip(columns, map(unescaped, row), strict=True))
+            plain = typed(tuple(map(unescaped, row)), cells)
+            found = None if plain is None else dict(zip(columns, plain, strict=True))
+            if found is not None and found[key] in asked:
+                yield found
+            else:
+                left.say(f"a row of {table} that lacks something: {_first_text(row)}")
+
+
+def _first_text(row: Sequence[object]) -> str:
+    return next((cell[:40] for cell in row if isinstance(cell, str)), "without an id")
 
 
 def words_said(
-    store: Store, kind: Kind, ids: Sequence[str]
-) -> dict[str, list[tuple[dict[str, Any], dict[str, str]]]]:
-    """Return all that was said of rows, by id: what may change, and a set's labels."""
+    store: Store, kind: Kind, ids: Sequence[str], left: LeftOut
+) -> dict[str, list[Said]]:
+    """Return all that was said of rows, by id: what may change, and a set's labels.
+
+    Of all but sets, whose columns are settled each by a rule of its own, what stands.
+    """
     if not kind.words:
         return {}
-    labels: dict[tuple[str, bytes], dict[str, str]] = {}
-    if kind.table == "sets":
-        for row in _rows(store, "set_labels", ["id", "words", "spring_id", "label"], ids):
-            labels.setdefault((row["id"], row["words"]), {})[row["spring_id"]] = row["label"]
-    found: dict[str, list[tuple[dict[str, Any], dict[str, str]]]] = {}
-    for row in _rows(store, words_of(kind.table), ["id", "words", *kind.words], ids):
+    labels = _labels(store, kind, ids, left)
+    by_row: dict[str, list[tuple[Said, bytes]]] = {}
+    table = words_of(kind.table)
+    columns = {"id": "TEXT", "words": "BLOB", **kind.words, **_OWN}
+    for row in _rows(store, table, columns, ids, left, "words"):
         cells = {name: row[name] for name in kind.words}
-        of_set = labels.get((row["id"], row["words"]), {})
-        if Item(kind, {}, cells, labels=of_set).words_digest() != row["words"]:
-            raise _not_as_pushed(kind.table, row["id"])
-        found.setdefault(row["id"], []).append((cells, of_set))
-    rule = RULES[kind.table]
-    if kind.table != "sets":  # a set's columns are settled each by a rule of its own
-        found = {
-            row_id: [next(one for one in said if one[0] == rule.winner(*(w for w, _ in said)))]
-            for row_id, said in found.items()
-        }
+        digest, by = row["words"], row["added_by"]
+        own = _own_labels(kind, cells, digest, labels.get((row["id"], digest), []), by, left)
+        wrong = _NOT_AS_PUSHED
+        if own is not None:
+            wrong = wrong_in_words(Item(kind, {"id": row["id"]}, cells, labels=own)) or ""
+        if wrong:
+            left.row(table, row["id"], digest, wrong, by)
+        elif own is not None:
+            said = Said(cells, own, by, (row["bench"], row["push"]))
+            by_row.setdefault(row["id"], []).append((said, digest))
+    counters = [name for name in COUNTERS if name in kind.words]
+    return {
+        row_id: _standing(kind, row_id, said, counters, left) for row_id, said in by_row.items()
+    }
+
+
+def _standing(
+    kind: Kind,
+    row_id: str,
+    said: Sequence[tuple[Said, bytes]],
+    counters: Sequence[str],
+    left: LeftOut,
+) -> list[Said]:
+    beyond = counted_too_far([one.cells for one, _ in said], counters)
+    for (one, digest), too_far in zip(said, beyond, strict=True):
+        if too_far:
+            left.row(words_of(kind.table), row_id, digest, _TOO_FAR, one.by)
+    near = [one for (one, _), too_far in zip(said, beyond, strict=True) if not too_far]
+    if kind.table == "sets" or not near:
+        return near
+    stands = RULES[kind.table].winner(*(one.cells for one in near))
+    return [next(one for one in near if one.cells is stands)]
+
+
+def _labels(
+    store: Store, kind: Kind, ids: Sequence[str], left: LeftOut
+) -> dict[tuple[str, bytes], list[dict[str, Any]]]:
+    found: dict[tuple[str, bytes], list[dict[str, Any]]] = {}
+    if kind.table == "sets":
+        texts = dict.fromkeys(("spring_id", "label", "added_by"), "TEXT")
+        columns = {"id": "TEXT", "words": "BLOB", **texts}
+        for row in _rows(store, "set_labels", columns, ids, left, *columns):
+            found.setdefault((row["id"], row["words"]), []).append(row)
     return found
+
+
+def _own_labels(
+    kind: Kind,
+    cells: dict[str, Any],
+    digest: bytes,
+    rows: Sequence[dict[str, Any]],
+    by: str,
+    left: LeftOut,
+) -> dict[str, str] | None:
+    """Return the labels that go with what was said of a set; None where some are gone."""
+
+    def fits(some: Sequence[Mapping[str, Any]]) -> bool:
+        return Item(kind, {}, cells, labels=_by_spring(some)).words_digest() == digest
+
+    own = _as_pushed(rows, by, fits)
+    if own is not None:
+        _say_added(rows, own, "labels", left)
+    return None if own is None else _by_spring(own)
+
+
+def _by_spring(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    return {row["spring_id"]: row["label"] for row in rows}
 
 
 def _points(store: Store, kind: Kind, ids: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
@@ -172,37 +204,78 @@ def _points(store: Store, kind: Kind, ids: Sequence[str]) -> dict[str, list[dict
         return {}
     table, key, columns = kind.points
     found: dict[str, list[dict[str, Any]]] = {}
-    for row in _rows(store, table, list(columns), ids, key):
+    columns = {**columns, "added_by": "TEXT"}
+    for row in _rows(store, table, columns, ids, LeftOut(), "point", key=key):
         found.setdefault(row[key], []).append(row)
     return {row_id: sorted(rows, key=lambda row: row["point"]) for row_id, rows in found.items()}
 
 
-def _check(item: Item, digest: bytes) -> None:
-    """Refuse a row that is not what was pushed, or holds what can't be."""
-    whole = item.digest() == digest
-    try:
-        branches = item.curve() if whole else None
-    except ValueError:
-        raise _not_as_pushed(item.kind.table, item.row_id) from None
-    if branches is not None:
-        blob = item.fixed["samples_blob"]
-        found = digest_of_content(item.row_id, blob, branches)
-        whole = found == item.fixed["content_digest"]
-    if not whole:
-        raise _not_as_pushed(item.kind.table, item.row_id)
-    wrong = impossible(
-        {
-            name: cell.encode() if isinstance(cell, str) else cell
-            for name, cell in {**item.fixed, **item.words}.items()
-            if name not in PACKED and name != "content_digest"
-        }
-    )
-    if wrong is not None:
-        raise CoilbenchError(f"{item.kind.table} {item.row_id} in the store cannot be: {wrong}")
+def _own_points(
+    kind: Kind,
+    points: Mapping[str, list[dict[str, Any]]],
+    row: Mapping[str, Any],
+    fixed: dict[str, Any],
+    left: LeftOut,
+) -> list[dict[str, Any]]:
+    """Return the points that a row was pushed with, as far as they are there."""
+    if kind.points is None:
+        return []
+    rows, names = points.get(fixed["id"], []), list(kind.points[2])
+
+    def plain(some: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+        return [{name: one[name] for name in names} for one in some]
+
+    def fits(some: Sequence[Mapping[str, Any]]) -> bool:
+        return bool(Item(kind, fixed, points=plain(some)).digest() == row["digest"])
+
+    own = _as_pushed(rows, row["added_by"], fits)
+    if own is not None:
+        _say_added(rows, own, "points", left)
+    return plain(rows if own is None else own)
 
 
-def _not_as_pushed(table: str, row_id: str) -> CoilbenchError:
-    return CoilbenchError(
-        f"{table} {row_id} in the store is not what was pushed",
-        hint="Its administrator puts a backup of the store back; the benches' books heal it",
+def _as_pushed(
+    rows: Sequence[Mapping[str, Any]],
+    by: str,
+    fits: Callable[[Sequence[Mapping[str, Any]]], bool],
+) -> Sequence[Mapping[str, Any]] | None:
+    """Return those parts that something was pushed with; None where some are gone.
+
+    Others can add more to it. What was lost may have been given again by another.
+    """
+    others = sorted({row["added_by"] for row in rows} - {by})[:_MOST_TRIED]
+    for names in (None, {by}, *({by, one} for one in others), *({one} for one in others)):
+        some = [row for row in rows if names is None or row["added_by"] in names]
+        if fits(some):
+            return some
+    return None
+
+
+def _say_added(
+    rows: Sequence[Mapping[str, Any]], own: Sequence[object], what: str, left: LeftOut
+) -> None:
+    for row in rows if len(own) < len(rows) else ():
+        if row not in own:
+            row_id = next(iter(row.values()))
+            left.say(f"{what} that {row['added_by']} added to {row_id}: they are not of it")
+
+
+def _counted_of(kind: Kind) -> list[str]:
+    """Return the columns that tell of what an entry is, where entries are counted."""
+    return [name for name in ("set_id", "spring_id", "what") if name in kind.fixed]
+
+
+def _entries_counted(store: Store, kind: Kind, ids: Sequence[str]) -> dict[tuple[Any, ...], int]:
+    """Return how far entries were counted, by what they are of, among all that the store has."""
+    if "edits" not in kind.fixed:
+        return {}
+    of_what = _counted_of(kind)
+    sql = (
+        f"SELECT {', '.join(of_what)}, edits FROM {SCHEMA}.{kind.table} WHERE set_id IN"  # noqa: S608
+        f" (SELECT set_id FROM {SCHEMA}.{kind.table} WHERE id = ANY(%s))"
     )
+    counts: dict[tuple[Any, ...], list[int]] = {}
+    cells = (*[str | None] * len(of_what), int | None)
+    for *of, edits in store.query(sql, [list(ids)], cells):
+        counts.setdefault(tuple(of), []).append(edits or 0)
+    return {of: furthest(own) for of, own in counts.items()}

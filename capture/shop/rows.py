@@ -18,10 +18,15 @@ from coilbench.capture.book.merge_names import base_name
 from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.shape import CURVE, PACKED, Kind, words_of
+from coilbench.capture.strokes.stored import inflated
+from coilbench.capture.tables.csv_table import MOST_ROWS
 from coilbench.capture.units import counted
 
 _HEAD = "<II"
 Listed = dict[str, dict[str, str]]  # by table: the digest of each row (of its words) by its id
+_MOST_CURVE_BYTES = 48 * MOST_ROWS  # both branches: three numbers for each row of a file
+# Every text that a book can hold, by one that PostgreSQL can: it has no NUL.
+_ESCAPE = "\x1a"
 _LEVEL = 1  # zlib's fastest: packing is not to take longer than sending
 
 
@@ -34,6 +39,7 @@ class Item:
         words: what may change; empty where nothing does.
         points: of a calibration or a scale, a row each.
         labels: of a set: its springs' labels by their ids.
+        by: of a row of the store: the role that added it, or said it.
 
     It is whole before a digest of it is asked for: that is kept.
     """
@@ -43,6 +49,7 @@ class Item:
     words: dict[str, Any] = field(default_factory=dict)
     points: list[dict[str, Any]] = field(default_factory=list)
     labels: dict[str, str] = field(default_factory=dict)
+    by: str = ""
     _digests: dict[str, bytes] = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -71,6 +78,13 @@ class Item:
         """
         packed = self.fixed.get(CURVE)
         return None if packed is None else _unpack_curve(packed)
+
+    def curve_bytes(self) -> int:
+        """Return how many bytes its curve is said to have as it is unpacked."""
+        packed = self.fixed.get(CURVE) or b""
+        return (
+            sum(struct.unpack_from(_HEAD, packed)) if len(packed) >= struct.calcsize(_HEAD) else 0
+        )
 
     def curve_rows(self) -> Iterator[tuple[Any, ...]]:
         """Yield the book's rows of its curve."""
@@ -215,8 +229,8 @@ def _unpack_curve(packed: bytes) -> list[bytes]:
     """
     try:
         first, second = struct.unpack_from(_HEAD, packed)
-        rows = zlib.decompress(packed[struct.calcsize(_HEAD) :])
-    except (struct.error, zlib.error) as error:
+        rows = inflated(packed[struct.calcsize(_HEAD) :], min(first + second, _MOST_CURVE_BYTES))
+    except struct.error as error:
         raise ValueError(str(error)) from error
     if len(rows) != first + second or first % 24 or second % 24:
         raise ValueError(f"{len(rows)} bytes where {first} and {second} were packed")
@@ -225,3 +239,17 @@ def _unpack_curve(packed: bytes) -> list[bytes]:
 
 def _marks(ids: Sequence[str]) -> str:
     return ", ".join("?" * len(ids))
+
+
+def escaped(cell: object) -> object:
+    """Return a cell as the store keeps it; `unescaped` gives it back."""
+    if isinstance(cell, str) and ("\0" in cell or _ESCAPE in cell):
+        return cell.replace(_ESCAPE, f"{_ESCAPE}1").replace("\0", f"{_ESCAPE}0")
+    return cell
+
+
+def unescaped(cell: Any) -> Any:
+    """Return a cell of the store as the book had it."""
+    if isinstance(cell, str) and _ESCAPE in cell:
+        return cell.replace(f"{_ESCAPE}0", "\0").replace(f"{_ESCAPE}1", _ESCAPE)
+    return cell

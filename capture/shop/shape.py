@@ -19,7 +19,7 @@ from coilbench.capture.book.schema import bring_to
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 SCHEMA = "coilbench"
-VERSION = MIGRATION_NAMES[-1]
+VERSION = f"{MIGRATION_NAMES[-1]}+1"  # of the book, and how often only the store changed since
 CURVE = "curve_packed"
 PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 BENCHES, READERS = "coilbench_bench", "coilbench_reader"
@@ -29,7 +29,7 @@ _CHILDREN = {
 }
 _SETTLED = ("name_edits", "label_edits")
 _TYPES = {"TEXT": "text", "INTEGER": "bigint", "REAL": "double precision", "BLOB": "bytea"}
-_REFERENCES = {
+REFERENCES = {
     "set_id": "sets",
     "spring_id": "springs",
     "one_id": "springs",
@@ -42,6 +42,7 @@ _REFERENCES = {
 }
 _TEXT, _COUNT = "text NOT NULL", "bigint NOT NULL"
 _BY = {"added_by": "text DEFAULT SESSION_USER NOT NULL"}  # the server's answer, not the bench's
+_HEARD = {"heard": "timestamp with time zone DEFAULT now() NOT NULL"}  # by the server's clock
 _FROM = {"bench": _TEXT, "push": _COUNT}
 _FROM_KEY = f"FOREIGN KEY (bench, push) REFERENCES {SCHEMA}.pushes(bench, push)"
 _NUMBER = "double precision"
@@ -54,6 +55,7 @@ ANSWERS = {
         "tolerance_relative": f"{_NUMBER} NOT NULL",
         "strokes_kept": _COUNT,
         "inputs": "bytea NOT NULL",
+        "seen": "text",  # JSON: by bench, the last push that the book knew of; empty in older ones
     },
     "answer_springs": {
         **dict.fromkeys(("answer_id", "spring_id"), _TEXT),
@@ -117,12 +119,14 @@ class Kind:
         fixed: what never changes, the id first.
         words: what may change, without the id; none for most.
         points: the table of its points, the column that names it there, and their columns.
+        needed: the columns, its points' too, that are never empty.
     """
 
     table: str
     fixed: Mapping[str, str]
     words: Mapping[str, str]
     points: tuple[str, str, Mapping[str, str]] | None = None
+    needed: frozenset[str] = frozenset()
 
 
 def kinds_of(db: Database) -> dict[str, Kind]:
@@ -154,11 +158,18 @@ def _kind(db: Database, table: str) -> Kind:
         fixed["turn"] = columns["turn"]
     if table == "sweeps":
         fixed[CURVE] = "BLOB"
+    needed = {"id", *_never_empty(db, table)} - {"turn"}  # of a spring that was added, it is
     if table not in _CHILDREN:
-        return Kind(table, fixed, words)
+        return Kind(table, fixed, words, None, frozenset(needed))
     child, key = _CHILDREN[table]
+    needed |= _never_empty(db, child)
     points = {one.name: one.kind for one in columns_of(db.conn, child) if one.name != "digest"}
-    return Kind(table, fixed, words, (child, key, points))
+    return Kind(table, fixed, words, (child, key, points), frozenset(needed))
+
+
+def _never_empty(db: Database, table: str) -> set[str]:
+    rows = db.execute(f"PRAGMA main.table_info({table})").fetchall()
+    return {name for _, name, _, empty_never, *_ in rows if empty_never}
 
 
 def tables(made_of: Mapping[str, Kind]) -> dict[str, Table]:
@@ -168,7 +179,7 @@ def tables(made_of: Mapping[str, Kind]) -> dict[str, Table]:
         "versions": _table({"version": _TEXT, **_BY}, "PRIMARY KEY (version)", given=()),
         "pushes": _table(
             {**_FROM, "uuid": _TEXT, "version": _TEXT, "pushed_utc": _TEXT,
-             "manifest": "bytea NOT NULL", **_BY},
+             "manifest": "bytea NOT NULL", **_HEARD, **_BY},
             "PRIMARY KEY (bench, push)", "UNIQUE (uuid)",
         ),
     }  # fmt: skip
@@ -186,7 +197,7 @@ def tables(made_of: Mapping[str, Kind]) -> dict[str, Table]:
 
 def _tables_of(kind: Kind) -> dict[str, Table]:
     keys = ["PRIMARY KEY (id)", _FROM_KEY]
-    keys += [_reference(one, _REFERENCES[one]) for one in kind.fixed if one in _REFERENCES]
+    keys += [_reference(one, REFERENCES[one]) for one in kind.fixed if one in REFERENCES]
     if kind.table == "springs":
         keys.append("UNIQUE (set_id, turn)")
     digest = {"digest": "bytea NOT NULL"}
@@ -218,7 +229,7 @@ def words_of(table: str) -> str:
 
 
 def _table(columns: Mapping[str, str], *keys: str, given: tuple[str, ...] | None = None) -> Table:
-    named = tuple(one for one in columns if one not in _BY)
+    named = tuple(one for one in columns if one not in {**_BY, **_HEARD})
     return Table(columns, keys, named if given is None else given)
 
 

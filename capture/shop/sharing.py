@@ -6,48 +6,31 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
-from coilbench.capture.book.news import all_is_news
+from coilbench.capture.book.news import all_is_news, news_again
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.address import safe_address
 from coilbench.capture.shop.answers import Judge, add_answers
-from coilbench.capture.shop.looking_back import give_pushes_again, look_back
-from coilbench.capture.shop.pulling import Lacking, Pulled, Span, keep_seen, pull_spans
-from coilbench.capture.shop.pushing import Pushed, push_news, settle_pending
-from coilbench.capture.shop.reading import names_of
+from coilbench.capture.shop.left_out import LeftOut
+from coilbench.capture.shop.looking_back import compare_all, give_pushes_again, look_back
+from coilbench.capture.shop.manifests import names_of
+from coilbench.capture.shop.outcome import Pulled, Shared
+from coilbench.capture.shop.pulling import Capturing, Span, keep_seen, pull_spans
+from coilbench.capture.shop.pushing import push_news, settle_pending
 from coilbench.capture.shop.shape import kinds_of
-from coilbench.capture.shop.store import WAIT_S, Store, TryAgain, safe_address
+from coilbench.capture.shop.store import WAIT_S, Store
 
+_GIVE = "coilbench share postgresql://user@host/database"
 _Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
-
-
-@dataclass(frozen=True)
-class Shared:
-    """What sharing did.
-
-    Attributes:
-        address: the store's.
-        pulled, pushed: None where it was not asked for, or had to wait.
-        answers: of how many sets an answer was added for those who read the store by SQL.
-        waits: a capture is running on this book, so that nothing was pulled.
-        news: findings about the store and this bench: `new_store`, `copied_book`, `older_store`.
-        lost: rows that the store had and no longer has, or of which words are gone, named.
-    """
-
-    address: str
-    pulled: Pulled | None
-    pushed: Pushed | None
-    waits: bool
-    answers: int
-    news: tuple[str, ...]
-    lost: str = ""
 
 
 @dataclass(frozen=True)
@@ -84,6 +67,12 @@ def share_book(
         CoilbenchError: no address, no server, a store that is not ours or of another version, or
             something in one of the two that the other can't take. What was shared before stays.
     """
+    if address is None and not path.exists():
+        raise CoilbenchError(
+            "there is no book here yet",
+            where=str(path),
+            hint=f"To take what the store has: {_GIVE}",
+        )
     create = address is not None and not path.exists()
     if create:  # a bench that has nothing yet; not for an address that leads nowhere
         with closing(Store(str(address), wait_s=wait_s)) as store:
@@ -92,42 +81,55 @@ def share_book(
         refuse_damaged_shop(db.conn)
         where = _address(db, path, address)
         with closing(Store(where, kinds_of(db), wait_s)) as store:
-            try:
-                done = _share(db, store, path, Wish(push, pull, anew), progress)
-                if push and answering is not None:
-                    done = replace(done, answers=add_answers(db, store, *answering))
-                return done
-            except TryAgain as error:
-                raise CoilbenchError(
-                    f"the store was lost while it was being read ({error})",
-                    hint="What came in is whole; run the same again",
-                ) from error
+            done = _share(db, store, path, Wish(push, pull, anew), progress)
+            if push and answering is not None:
+                done = replace(done, answers=add_answers(db, store, *answering))
+            return done
 
 
 def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progress) -> Shared:
     store.look()
-    before = _known_pushes(db, store)
+    before, left = _known_pushes(db, store), LeftOut()
     news = _meet(db, store)
-    lost = _look_back(db, store, wish, before)
+    lost = _look_back(db, store, wish, before, left, all_again="older_store" in news)
     about = {what: _about(what, progress) for what in ("push", "pull")}
-    pulled, pushed, waits = None, None, False
-    if wish.pull:
-        with _not_while_capturing(path) as free:
-            waits = not free
-            try:
-                pulled = _pull(db, store, about["pull"]) if free else None
-            except Lacking as error:
-                with writing(db):
-                    all_is_news(db.conn)
-                if not wish.push:
-                    raise
-                pushed = push_news(db, store, about["push"])  # this book may have it
-                pulled = _pull(db, store, about["pull"])
-                lost = lost or error.what
-    if wish.push and pushed is None:
+    pulled, pushed, waits = None, None, wish.pull and not _is_free(path)
+    refused: CoilbenchError | None = None
+    if wish.pull and not waits:
+        try:
+            pulled = _pull(db, store, path, left, about["pull"])
+        except CoilbenchError as error:  # what this book has is given all the same
+            refused = error
+    given_again = _has_what_is_lost(db, left) and wish.push
+    if wish.push:
         pushed = push_news(db, store, about["push"])
-    lost = lost or (names_of(pulled.unsaid) if pulled else "")
-    return Shared(store.address, pulled, pushed, waits, 0, news, lost)
+    if refused is not None:
+        raise refused
+    if pulled is not None:
+        lost = lost or names_of(pulled.unsaid)
+        waits = pulled.waits
+        if given_again and pushed is not None and pushed.rows:
+            lost = lost or names_of([" ".join(row) for row in sorted(left.lost)])
+            left = LeftOut()
+            pulled = _pull(db, store, path, left, about["pull"]).after(pulled)
+    return Shared(
+        store.address,
+        pulled,
+        pushed,
+        waits,
+        None,
+        news,
+        lost,
+        left.sentences(),
+        store.clock_off_s,
+        tuple(store.strong),
+    )
+
+
+def _has_what_is_lost(db: Database, left: LeftOut) -> bool:
+    """Tell whether this book has some of what the store lacks; that is news then."""
+    with writing(db):
+        return news_again(db.conn, left.lost)
 
 
 def _known_pushes(db: Database, store: Store) -> dict[str, int]:
@@ -140,11 +142,21 @@ def _known_pushes(db: Database, store: Store) -> dict[str, int]:
     )
 
 
-def _look_back(db: Database, store: Store, wish: Wish, known: Mapping[str, int]) -> str:
+def _look_back(
+    db: Database,
+    store: Store,
+    wish: Wish,
+    known: Mapping[str, int],
+    left: LeftOut,
+    *,
+    all_again: bool,
+) -> str:
     """Look for what the store had before and has no longer; all is news again where it lacks some.
 
     Args:
         known: what this book knew before it met the store.
+        left: gets what is there and is not what was pushed.
+        all_again: it is given all anew in any case.
 
     Returns:
         What it lacks, named.
@@ -154,12 +166,14 @@ def _look_back(db: Database, store: Store, wish: Wish, known: Mapping[str, int])
         there = [
             (bench, min(push, heads[bench][0])) for bench, push in known.items() if bench in heads
         ]
-        lost = look_back(db, store, there)
+        lost = look_back(db, store, there, left)
+        if wish.anew:
+            compare_all(db, store, left)
     if lost or wish.anew:
         with writing(db):
             all_is_news(db.conn)
-        if wish.push:
-            give_pushes_again(store, there)
+    if wish.push and (lost or wish.anew or all_again):
+        give_pushes_again(store, there)
     return names_of(lost)
 
 
@@ -172,7 +186,7 @@ def _address(db: Database, path: Path, given: str | None) -> str:
         raise CoilbenchError(
             "this book is not shared with a store yet",
             where=str(path),
-            hint="Give its address: coilbench share postgresql://user@host/database",
+            hint=f"Give its address: {_GIVE}",
         )
     return str(row["address"])
 
@@ -203,16 +217,28 @@ def _hold_sharing(path: Path) -> Iterator[None]:
         lock.release()
 
 
+def _is_free(path: Path) -> bool:
+    """Tell whether no capture writes this book."""
+    try:
+        with _holding(path):
+            return True
+    except Capturing:
+        return False
+
+
 @contextmanager
-def _not_while_capturing(path: Path) -> Iterator[bool]:
-    """Yield whether no capture writes this book, and let none begin meanwhile."""
+def _holding(path: Path) -> Iterator[None]:
+    """Let no capture begin meanwhile: as short as it takes to write what was read.
+
+    Raises:
+        Capturing: one is running.
+    """
     with ExitStack() as held:
         try:
             held.enter_context(hold_book(path))
-        except CoilbenchError:
-            yield False
-        else:
-            yield True
+        except CoilbenchError as error:
+            raise Capturing(error.what, where=error.where, hint=error.hint) from error
+        yield
 
 
 def _meet(db: Database, store: Store) -> tuple[str, ...]:
@@ -254,19 +280,19 @@ def _begin(db: Database, store: Store) -> None:
     all_is_news(db.conn)
 
 
-def _pull(db: Database, store: Store, progress: Callable[[int, int], None]) -> Pulled:
+def _pull(
+    db: Database, store: Store, path: Path, left: LeftOut, progress: Callable[[int, int], None]
+) -> Pulled:
     with store.transaction(reading=True):
-        return pull_spans(db, store, _spans(db, store), progress)
+        spans = _spans(db, store)
+        return pull_spans(db, store, spans, left, progress, partial(_holding, path))
 
 
 def _spans(db: Database, store: Store) -> list[Span]:
     row = first_row(db, "SELECT bench_id FROM shop") or {}
-    seen = {
-        bench: push
-        for bench, push, _ in db.execute("SELECT bench_id, push, push_uuid FROM shop_seen")
-    }
+    seen = dict(db.execute("SELECT bench_id, push FROM shop_seen").fetchall())
     return [
-        Span(bench, seen.get(bench, 0), push, push_uuid)
-        for bench, (push, push_uuid) in sorted(store.heads().items())
+        Span(bench, seen.get(bench, 0), push)
+        for bench, (push, _) in sorted(store.heads().items())
         if bench != row["bench_id"] and push > seen.get(bench, 0)
     ]

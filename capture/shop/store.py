@@ -6,13 +6,30 @@ A row is never changed or deleted there. psycopg is loaded when a store is reach
 from __future__ import annotations
 
 import contextlib
+import logging
+import os
+import socket
+import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
+from functools import cache
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
+from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.description import known_views, strange_parts, strange_views
-from coilbench.capture.shop.rows import Item, Push
+from coilbench.capture.shop.address import load_psycopg, safe_address
+from coilbench.capture.shop.description import (
+    known_views,
+    strange_parts,
+    strange_views,
+    strong_roles,
+)
+from coilbench.capture.shop.refusals import locked, lost, not_reached
+from coilbench.capture.shop.rows import Item, Push, escaped
 from coilbench.capture.shop.shape import (
     SCHEMA,
     VERSION,
@@ -27,13 +44,19 @@ from coilbench.capture.shop.views import views_sql
 if TYPE_CHECKING:
     import psycopg
 
-_INSTALL = "pip install '.[shop]'"
 WAIT_S = 20
 _SILENT_MS = 30_000
-_OPTIONS = f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
+_ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
+_OPTIONS = (
+    f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
+    f" -c statement_timeout={2 * _SILENT_MS}"
+)
+_MOST_SENT = 50  # rows at a time: even a slow network takes them while a server is waited for
+_MOST_OFF_S = 86_400.0  # of a clock
+logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
-_SECRETS = ("password", "sslpassword")
+_LOCKED, _TOO_LONG = "55P03", "57014"
 _VERSIONS = f"SELECT version FROM {SCHEMA}.versions"  # noqa: S608  our own name
 _STORE = f"SELECT id FROM {SCHEMA}.store"  # noqa: S608
 _TABLES = """
@@ -48,70 +71,10 @@ WITH RECURSIVE benches AS (
 SELECT b.bench, p.push, p.uuid FROM benches b CROSS JOIN LATERAL (SELECT push, uuid
   FROM {SCHEMA}.pushes q WHERE q.bench = b.bench ORDER BY push DESC LIMIT 1) p
 """  # noqa: S608
-# Every text that a book can hold, by one that PostgreSQL can: it has no NUL.
-_ESCAPE = "\x1a"
 
 
-def escaped(cell: object) -> object:
-    """Return a cell as the store keeps it; `unescaped` gives it back."""
-    if isinstance(cell, str) and ("\0" in cell or _ESCAPE in cell):
-        return cell.replace(_ESCAPE, f"{_ESCAPE}1").replace("\0", f"{_ESCAPE}0")
-    return cell
-
-
-def unescaped(cell: Any) -> Any:
-    """Return a cell of the store as the book had it."""
-    if isinstance(cell, str) and _ESCAPE in cell:
-        return cell.replace(f"{_ESCAPE}0", "\0").replace(f"{_ESCAPE}1", _ESCAPE)
-    return cell
-
-
-class TryAgain(Exception):
+class TryAgain(CoilbenchError):
     """The server or another bench came between; the same again may work."""
-
-
-def safe_address(address: str) -> str:
-    """Return an address as it may be kept and shown.
-
-    Raises:
-        CoilbenchError: it can't be read, has a password in it, or asks for less than a server whose
-            name was verified.
-    """
-    psycopg = _psycopg()
-    try:
-        parts = psycopg.conninfo.conninfo_to_dict(address)
-        if set("=/@") & set(str(parts.get("dbname", ""))):  # an address in an address
-            raise psycopg.ProgrammingError
-    except psycopg.Error:
-        # its words may repeat what was typed, a password with it
-        raise CoilbenchError(
-            "this is no address of a PostgreSQL server",
-            hint="Give postgresql://user@host/database, or service=NAME",
-        ) from None
-    if any(parts.get(secret) for secret in _SECRETS):
-        raise CoilbenchError(
-            "an address must not have a password in it: other programs of this machine can see it",
-            hint="Put it in ~/.pgpass, readable by you alone (chmod 600)",
-        )
-    weak = parts.get("sslmode", "verify-full")
-    if weak != "verify-full":
-        raise CoilbenchError(
-            f"sslmode={weak} would trust any server that answers",
-            hint="Leave it out: verify-full is asked for, with sslrootcert=FILE for the shop's own "
-            "certificate",
-        )
-    return address
-
-
-def _psycopg() -> Any:
-    try:
-        import psycopg
-        import psycopg.conninfo
-    except ImportError as error:
-        raise CoilbenchError(
-            "sharing needs psycopg, which is not installed", hint=_INSTALL
-        ) from error
-    return psycopg
 
 
 class Store:
@@ -120,21 +83,26 @@ class Store:
     Attributes:
         kinds: the kinds of rows, parents first: those given, else of a book of this version.
         store_id: which store it is; empty until it was looked at.
+        clock_off_s: how far this machine's clock was ahead of the server's then.
+        strong: roles of benches that may change or delete what others added, each with why.
     """
 
     def __init__(
         self, address: str, of: Mapping[str, Kind] | None = None, wait_s: int = WAIT_S
     ) -> None:
-        self._pg = _psycopg()
+        self._pg = load_psycopg()
         self.address = safe_address(address)
         self.kinds = kinds() if of is None else of
         self._shape = tables(self.kinds)
         self._wait_s = wait_s
         self.store_id = ""
+        self.clock_off_s = 0.0
+        self.strong: list[str] = []
         self._connection = self._connect()
 
     def _connect(self) -> psycopg.Connection[tuple[Any, ...]]:
         """Connect: to a local socket, or by TLS to a server whose certificate names it."""
+        self._hung_up = False
         try:
             connection: psycopg.Connection[tuple[Any, ...]] = self._pg.connect(
                 self.address,
@@ -144,13 +112,18 @@ class Store:
                 connect_timeout=self._wait_s,
                 application_name="coilbench share",
                 tcp_user_timeout=_SILENT_MS,  # a network that is gone is noticed
+                keepalives_idle=_SILENT_MS // 1000,
                 options=_OPTIONS,
             )
         except self._pg.Error as error:
+            raise not_reached(_one_line(error)) from error
+        encoding = connection.info.parameter_status("server_encoding")
+        if encoding != "UTF8":  # it could not keep every text
+            connection.close()
             raise CoilbenchError(
-                f"the store can't be reached ({_one_line(error)})",
-                hint="The book is as it was; captures go on without the store",
-            ) from error
+                f"this database keeps text as {encoding}; a store needs UTF8",
+                hint="Its administrator makes one: createdb -E UTF8 -T template0 springs",
+            )
         return connection
 
     def close(self) -> None:
@@ -180,33 +153,91 @@ class Store:
                 the same at once.
             CoilbenchError: anything else that the server refuses.
         """
-        connection = self._connection
         try:
-            kind = "ISOLATION LEVEL REPEATABLE READ, READ ONLY" if reading else ""
-            connection.execute(f"BEGIN {kind}")
+            self.execute(f"BEGIN{' ISOLATION LEVEL REPEATABLE READ, READ ONLY' * reading}")
             yield
-            connection.commit()
-        except self._pg.Error as error:
-            self._roll_back()
-            lost = isinstance(error, self._pg.OperationalError)
-            if lost or error.sqlstate in _AGAIN:
-                raise TryAgain(_one_line(error)) from error
-            raise CoilbenchError(f"the store refused this ({_one_line(error)})") from error
+            with self._asking():
+                self._connection.commit()
         except BaseException:
             self._roll_back()
             raise
 
+    @contextmanager
+    def _asking(self, *, timed: bool = True) -> Iterator[None]:
+        """Ask the server something: whatever goes wrong there is told as an error of ours.
+
+        Args:
+            timed: False where each part of it is.
+
+        Raises:
+            TryAgain: the connection was lost, or another bench did the same at once.
+            CoilbenchError: anything else that the server refuses.
+        """
+        try:
+            with self._in_time() if timed else contextlib.nullcontext():
+                yield
+        except self._pg.Error as error:
+            said = f"no answer for {_ANSWER_S} s" if self._hung_up else _one_line(error)
+            if error.sqlstate == _LOCKED:
+                raise locked() from error
+            ended = isinstance(error, self._pg.OperationalError) and error.sqlstate != _TOO_LONG
+            if ended or self._hung_up or error.sqlstate in _AGAIN:
+                worded = lost(said, "shared with")
+                raise TryAgain(worded.what, hint=worded.hint) from error
+            raise CoilbenchError(f"the store refused this ({said})") from error
+
     def _roll_back(self) -> None:
-        with contextlib.suppress(self._pg.Error):
+        with contextlib.suppress(self._pg.Error), self._in_time():
             self._connection.rollback()
 
-    def query(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Return the rows of a query."""
-        return self._connection.execute(sql, values, binary=True).fetchall()
+    @contextmanager
+    def _in_time(self) -> Iterator[None]:
+        """Hang up on a server that does not answer: something between may hold the line."""
+        hung_up = threading.Timer(_ANSWER_S, self._hang_up)
+        hung_up.daemon = True
+        hung_up.start()
+        try:
+            yield
+        finally:
+            hung_up.cancel()
+
+    def _hang_up(self) -> None:
+        self._hung_up = True
+        with contextlib.suppress(self._pg.Error, OSError):
+            line = socket.socket(fileno=os.dup(self._connection.fileno()))
+            with line:
+                line.shutdown(socket.SHUT_RDWR)
+
+    def query(
+        self, sql: str, values: Sequence[object] = (), cells: Sequence[object] = (str,)
+    ) -> list[tuple[Any, ...]]:
+        """Return the rows of a query, of these types and no others.
+
+        Args:
+            cells: the type of each cell of a row; one for all of them.
+
+        Raises:
+            CoilbenchError: the server answered with something else.
+        """
+        rows = self.raw(sql, values)
+        try:
+            found: list[tuple[Any, ...]] = msgspec.convert(rows, _rows_of(tuple(cells)))
+        except msgspec.ValidationError as error:
+            raise CoilbenchError(
+                f"the server's answer is none that a store gives ({_one_line(error)})",
+                where=self.address,
+            ) from error
+        return found
+
+    def raw(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Return the rows of a query, whatever is in them: whoever asks looks at each."""
+        with self._asking():
+            return self._connection.execute(sql, values, binary=True).fetchall()
 
     def execute(self, sql: str) -> None:
         """Run a statement without values."""
-        self._connection.execute(sql)
+        with self._asking():
+            self._connection.execute(sql)
 
     def init(self) -> None:
         """Make the store with its roles, or bring an older one up to date; call no transaction.
@@ -242,11 +273,26 @@ class Store:
             self._refuse_strange()
             major = self._connection.info.server_version // 10_000
             known = known_views(self.query, major)
-            ((self.store_id,),) = self.query(_STORE) or [("",)]
+            ids = [one for (one,) in self.query(_STORE)]
+            self.strong = list(strong_roles(self.query))
+            clock = self.query("SELECT clock_timestamp()", (), (datetime,))
+        for (server_now,) in clock:
+            self._compare_clocks(server_now)
         if not known:
             self._refuse_strange_views()
-        if not self.store_id:
-            raise _strange("a store without an id")
+        if len(ids) != 1 or not ids[0]:
+            raise _strange("a store without an id" if not any(ids) else "a store of several ids")
+        (self.store_id,) = ids
+
+    def _compare_clocks(self, there: datetime) -> None:
+        """Refuse a clock that is days off: what is newest is told by it."""
+        self.clock_off_s = (datetime.fromisoformat(utc_now()) - there).total_seconds()
+        if abs(self.clock_off_s) > _MOST_OFF_S:
+            raise CoilbenchError(
+                f"this machine's clock says {utc_now()[:16].replace('T', ' ')} UTC, the server's "
+                f"{there.astimezone(UTC):%Y-%m-%d %H:%M}; nothing was shared",
+                hint="Set the clock that is wrong: what is newest is told by it",
+            )
 
     def _tables(self) -> set[str]:
         return {name for (name,) in self.query(_TABLES, [SCHEMA])}
@@ -271,18 +317,21 @@ class Store:
             raise _strange(f"a {_one_line(what)}", _ADDED)
 
     def _refuse_strange_views(self) -> None:
-        self._connection.execute("BEGIN")
         try:
-            for what in strange_views(self.query, self.execute):
-                raise _strange(f"a {what}", _ADDED)
-        except self._pg.Error as error:
+            self.execute("BEGIN")
+            found = list(strange_views(self.query, self.execute))
+        except TryAgain:
+            raise
+        except CoilbenchError as error:
             raise CoilbenchError(
-                f"the store's views could not be compared with ours ({_one_line(error)})",
+                f"the store's views could not be compared with ours: {error.what}",
                 hint="Its administrator lets benches make temporary ones: GRANT TEMPORARY ON "
                 "DATABASE ... TO coilbench_bench",
             ) from error
         finally:
             self._roll_back()
+        for what in found:
+            raise _strange(f"a {what}", _ADDED)
 
     def push_uuids(self, of: Iterable[tuple[str, int]]) -> dict[tuple[str, int], str]:
         """Return the uuids of some pushes, each by its bench and number; those that are there."""
@@ -292,16 +341,22 @@ class Store:
             " unnest(%s::text[], %s::bigint[]) AS p (bench, push) USING (bench, push)"
         )
         values = [[bench for bench, _ in wanted], [push for _, push in wanted]]
-        return {(bench, push): uuid for bench, push, uuid in self.query(sql, values)}
+        return {
+            (bench, push): uuid for bench, push, uuid in self.query(sql, values, (str, int, str))
+        }
 
     def heads(self) -> dict[str, tuple[int, str]]:
         """Return each bench's last push and its uuid."""
-        return {bench: (push, uuid) for bench, push, uuid in self.query(_HEADS)}
+        return {
+            bench: (push, uuid) for bench, push, uuid in self.query(_HEADS, (), (str, int, str))
+        }
 
     def digests(self, table: str, column: str, ids: Sequence[str]) -> set[tuple[str, bytes]]:
         """Return the ids and digests of those rows that the store has."""
         sql = f"SELECT id, {column} FROM {SCHEMA}.{table} WHERE id = ANY(%s)"  # noqa: S608
-        return {(row_id, bytes(digest)) for row_id, digest in self.query(sql, [list(ids)])}
+        asked = set(ids)
+        found = self.query(sql, [list(ids)], (str, bytes))
+        return {(row_id, digest) for row_id, digest in found if row_id in asked}
 
     def add(self, table: str, rows: Iterable[Sequence[object]]) -> None:
         """Add rows that are not there yet."""
@@ -311,16 +366,21 @@ class Store:
             f"INSERT INTO {SCHEMA}.{table} ({', '.join(names)}) VALUES ({marks})"  # noqa: S608
             " ON CONFLICT DO NOTHING"
         )
-        with self._connection.cursor() as cursor:
-            cursor.executemany(sql, ([escaped(cell) for cell in row] for row in rows))
+        cells = ([escaped(cell) for cell in row] for row in rows)
+        with self._asking(timed=False), self._connection.cursor() as cursor:
+            while some := list(islice(cells, _MOST_SENT)):
+                with self._in_time():
+                    cursor.executemany(sql, some)
 
     def add_push(self, push: Push, now_utc: str) -> None:
         """Add a push; a second one of its number is refused by the key, and tried again."""
-        self._connection.execute(
+        sql = (
             f"INSERT INTO {SCHEMA}.pushes (bench, push, uuid, version, pushed_utc, manifest)"  # noqa: S608
-            " VALUES (%s, %s, %s, %s, %s, %b)",
-            [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()],
+            " VALUES (%s, %s, %s, %s, %s, %b)"
         )
+        row = [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()]
+        with self._asking():
+            self._connection.execute(sql, row)
 
     def add_items(self, items: Sequence[Item], push: Push) -> None:
         """Add rows of one kind, with their points, words and labels, where they are missing."""
@@ -362,6 +422,12 @@ class Store:
 
 
 _BYTES = ("digest", "words", "inputs", "manifest", "samples_blob", "curve_packed", "content_digest")
+
+
+@cache
+def _rows_of(cells: tuple[Any, ...]) -> Any:
+    of: Any = tuple.__class_getitem__(cells if len(cells) > 1 else (cells[0], ...))
+    return list.__class_getitem__(of)
 
 
 _ANOTHER = "Give the address of the shop's store; a new one is made in a database of its own"

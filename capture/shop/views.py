@@ -25,8 +25,26 @@ def _by_hand(what: str, value: str, of: str = "IS NULL") -> str:
 
 
 _FIRST_ROLE = f"(SELECT w.role FROM {SCHEMA}.sets_words w WHERE w.id = s.id LIMIT 1)"  # noqa: S608  our own names
-_ANSWER = f"""{SCHEMA}.answers a WHERE a.id = (SELECT b.id FROM {SCHEMA}.answers b
-    WHERE b.set_id = a.set_id ORDER BY b.judged_utc DESC, b.id DESC LIMIT 1)"""  # noqa: S608
+# Whether nothing that an answer follows from was given since by a push that it does not know.
+STILL_TRUE = f"""coalesce(NOT EXISTS (SELECT 1 FROM (
+    SELECT x.bench, x.push FROM {SCHEMA}.springs s JOIN {SCHEMA}.sweeps x ON x.spring_id = s.id
+      WHERE s.set_id = a.set_id
+    UNION ALL SELECT w.bench, w.push FROM {SCHEMA}.springs s
+      JOIN {SCHEMA}.sweeps x ON x.spring_id = s.id JOIN {SCHEMA}.sweeps_words w ON w.id = x.id
+      WHERE s.set_id = a.set_id
+    UNION ALL SELECT m.bench, m.push FROM {SCHEMA}.springs s
+      JOIN {SCHEMA}.sweeps x ON x.spring_id = s.id
+      JOIN {SCHEMA}.calibrations c ON c.id = x.calibration_id
+      JOIN {SCHEMA}.mass_checks m ON m.load_part_id = c.load_part_id WHERE s.set_id = a.set_id
+    UNION ALL SELECT s.bench, s.push FROM {SCHEMA}.springs s WHERE s.set_id = a.set_id
+    UNION ALL SELECT w.bench, w.push FROM {SCHEMA}.sets_words w WHERE w.id = a.set_id
+    UNION ALL SELECT h.bench, h.push FROM {SCHEMA}.hand_entries h WHERE h.set_id = a.set_id
+    UNION ALL SELECT r.bench, r.push FROM {SCHEMA}.set_rests r WHERE r.set_id = a.set_id) n
+  WHERE n.push > coalesce((a.seen::json ->> n.bench)::bigint, 0)) AND a.seen IS NOT NULL, false)"""  # noqa: S608
+
+_ANSWER = f"""(SELECT a.*, {STILL_TRUE} AS still_true
+  FROM {SCHEMA}.answers a WHERE a.id = (SELECT b.id FROM {SCHEMA}.answers b
+    WHERE b.set_id = a.set_id ORDER BY b.judged_utc DESC, b.id DESC LIMIT 1))"""  # noqa: S608
 
 # By name: what it shows, as SELECT.
 VIEWS = {
@@ -61,20 +79,20 @@ JOIN {SCHEMA}.sweeps_words w ON w.id = x.id AND w.words = (SELECT v.words
   FROM {SCHEMA}.sweeps_words v WHERE v.id = x.id ORDER BY {STANDING} LIMIT 1)
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = x.spring_id""",  # noqa: S608
     "loads_at_heights": f"""
-SELECT p.set_name, p.label, l.height_mm, l.load_n, l.load_u_n, a.program_version, a.judged_utc,
-  a.strokes_kept, a.branch, p.set_id, p.spring_id, a.id AS answer_id
-FROM {SCHEMA}.answer_loads l JOIN (SELECT a.* FROM {_ANSWER}) a ON a.id = l.answer_id
+SELECT p.set_name, p.label, l.height_mm, l.load_n, l.load_u_n, a.still_true, a.program_version,
+  a.judged_utc, a.strokes_kept, a.branch, p.set_id, p.spring_id, a.id AS answer_id
+FROM {SCHEMA}.answer_loads l JOIN {_ANSWER} a ON a.id = l.answer_id
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = l.spring_id""",  # noqa: S608
     "rates_of_springs": f"""
 SELECT p.set_name, p.label, r.rate_n_per_mm, r.rate_u_n_per_mm, r.free_length_mm,
-  r.solid_height_mm, a.program_version, a.judged_utc, a.strokes_kept, a.branch,
+  r.solid_height_mm, a.still_true, a.program_version, a.judged_utc, a.strokes_kept, a.branch,
   p.set_id, p.spring_id, a.id AS answer_id
-FROM {SCHEMA}.answer_springs r JOIN (SELECT a.* FROM {_ANSWER}) a ON a.id = r.answer_id
+FROM {SCHEMA}.answer_springs r JOIN {_ANSWER} a ON a.id = r.answer_id
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = r.spring_id""",  # noqa: S608
     "flags_with_reasons": f"""
-SELECT p.set_name, p.label, f.kind, f.reason, a.tolerance_relative, a.program_version,
+SELECT p.set_name, p.label, f.kind, f.reason, a.still_true, a.tolerance_relative, a.program_version,
   a.judged_utc, p.set_id, p.spring_id, a.id AS answer_id
-FROM {SCHEMA}.answer_flags f JOIN (SELECT a.* FROM {_ANSWER}) a ON a.id = f.answer_id
+FROM {SCHEMA}.answer_flags f JOIN {_ANSWER} a ON a.id = f.answer_id
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = f.spring_id""",  # noqa: S608
     "calibrations_in_use": f"""
 SELECT c.id AS calibration_id, c.made_utc, l.device_id, l.origin AS load_origin,
@@ -89,7 +107,8 @@ SELECT c.id AS calibration_id, c.made_utc, l.device_id, l.origin AS load_origin,
 FROM {SCHEMA}.calibrations c JOIN {SCHEMA}.calibration_parts l ON l.id = c.load_part_id
 JOIN {SCHEMA}.calibration_parts t ON t.id = c.travel_part_id""",  # noqa: S608
     "benches_last_heard": f"""
-SELECT bench, added_by, max(push) AS pushes, max(pushed_utc) AS last_heard_utc,
+SELECT bench, added_by, max(push) AS pushes,
+  to_char(max(heard) AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"+00:00"') AS last_heard_utc,
   max(version) AS book_version
 FROM {SCHEMA}.pushes GROUP BY bench, added_by""",  # noqa: S608
 }

@@ -176,17 +176,28 @@ def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
     return samples
 
 
-def _unpacked(blob: bytes, most_bytes: int) -> bytes:
+def inflated(packed: bytes, most_bytes: int) -> bytes:
+    """Return what was compressed (RFC 1950), and no more than that many bytes of it are made.
+
+    Raises:
+        ValueError: it is damaged, or larger.
+    """
     stream = zlib.decompressobj()
     try:
-        body = stream.decompress(blob, most_bytes)
+        body = stream.decompress(packed, max(most_bytes, 1))  # 0 would be no limit
         if not stream.eof:
             stream.decompress(stream.unconsumed_tail, 1)
     except zlib.error as error:
-        raise CoilbenchError(f"stored samples are damaged ({error})") from error
+        raise ValueError(str(error)) from error
     if stream.eof and not stream.unused_data:
         return body
-    why = (
-        "they unpack to more than a stroke has" if stream.unconsumed_tail else "they end too early"
+    raise ValueError(
+        "they unpack to more than can be" if stream.unconsumed_tail else "they end too early"
     )
-    raise CoilbenchError(f"stored samples are damaged ({why})")
+
+
+def _unpacked(blob: bytes, most_bytes: int) -> bytes:
+    try:
+        return inflated(blob, most_bytes)
+    except ValueError as error:
+        raise CoilbenchError(f"stored samples are damaged ({error})") from error

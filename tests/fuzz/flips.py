@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from coilbench.analysis.cli import run
+from coilbench.analysis.inputs.kept import nothing_kept
 from coilbench.capture.book.calibrations import NewCheck
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
@@ -279,4 +280,5 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    with nothing_kept():  # every answer is worked out anew
+        sys.exit(main())

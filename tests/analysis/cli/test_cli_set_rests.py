@@ -164,8 +164,8 @@ def test_strokes_that_keep_another_weight_are_told_wherever_their_loads_are(
 ) -> None:
     """A weight told wrong and corrected holds for later strokes alone; and no screen says each."""
     run("rig", "ratings", "--rests", "142g")
-    whole = run("rig", "card")
-    assert "is added to each load" in whole
+    told_no_other = "added to the loads of strokes that were told no other weight"
+    assert told_no_other in " ".join(run("rig", "card").split())
     check = ("set", "check", "larch", "--at", "38.5mm")
     of_set = (
         check,
@@ -198,7 +198,7 @@ def test_strokes_that_keep_another_weight_are_told_wherever_their_loads_are(
         assert "coilbench set edit larch --rests WEIGHT" in said
     run(*command_line.split()[1:])
     assert "keeps" not in run("rig", "ratings")
-    assert "added to every load" in run("rig", "ratings")
+    assert told_no_other in " ".join(run("rig", "ratings").split())
     assert not any("different weights" in run(*words) for words in of_set)
 
 
@@ -210,3 +210,28 @@ def test_whoever_counts_weights_refuses_a_damaged_one(book: Path, run: Run, aske
     )
     assert harmed > 0
     assert command(["--book", str(book), *asked.split()]) == 2
+
+
+def test_where_what_it_does_to_strokes_cannot_be_said_nothing_is_told(
+    book: Path, run: Run, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The strokes of larch were told no weight; nest has none of the rig."""
+    run("set", "list")  # brings the book up to date
+    told = ("rig", "ratings", "--rests", "142g")
+    harm(book, "UPDATE springs SET spring_note = 'x' WHERE label LIKE 'larch%'")
+    assert command(["--book", str(book), *told]) == 2
+    assert "the spring larch-01 is damaged" in capsys.readouterr().err
+    assert "not told, and taken as 0" in run("rig", "ratings")
+    run("rig", "ratings", "--cell", "200kg")  # what of the rig no stroke has
+
+
+def test_a_damaged_set_without_strokes_of_the_rig_keeps_no_weight_from_being_told(
+    book: Path, run: Run
+) -> None:
+    run("set", "list")
+    label = columns(
+        book, "SELECT label FROM springs JOIN sets ON sets.id = set_id WHERE sets.name = 'nest'"
+    )[0][0]
+    assert harm(book, "UPDATE springs SET spring_note = 'x' WHERE label = ?", label)
+    run("rig", "ratings", "--rests", "142g")
+    assert "0.142 kg" in run("rig", "ratings")

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import cli, run
+from coilbench.capture.book.opening import open_book
 from support.edits import change
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
@@ -51,6 +52,23 @@ class Bench:
 @pytest.fixture
 def bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Bench:
     return Bench(tmp_path, capsys)
+
+
+def test_of_several_rigs_it_says_which_is_meant(bench: Bench) -> None:
+    weighed = bench.file("masses.csv", "mass_kg,counts\n0,0\n20,40000\n40,80000\n")
+    gauged = bench.file("gauges.csv", "length_mm,counts\n0,6000\n20,4000\n50,1000\n")
+    for rig in ("C011BE4C00000001", "C011BE4C00000002"):
+        bench.run("rig", "weigh", "--from", weighed)
+        bench.run("rig", "gauge", "--from", gauged)
+        sql = "UPDATE calibration_parts SET device_id = ? WHERE device_id IS NULL"
+        change(bench.book, sql, rig)
+    told = bench.run()
+    assert "this is C011BE4C00000002; the book has 1 other rig, too" in told
+    rig = json.loads(bench.run("status", "--json"))["rig"]
+    assert (rig["device_id"], rig["others"]) == ("C011BE4C00000002", ["C011BE4C00000001"])
+    card = bench.run("rig", "card")
+    assert "This is the rig C011BE4C00000002" in card
+    assert "C011BE4C00000001" in card
 
 
 def test_the_job_from_nothing_to_a_measured_set(bench: Bench) -> None:
@@ -121,6 +139,8 @@ def test_an_old_book_is_looked_at_and_left_as_it_is(bench: Bench) -> None:
 
 def test_a_newer_book_and_no_book_at_all_are_told(bench: Bench) -> None:
     shutil.copyfile(FIRST, bench.book)
+    with open_book(bench.book):
+        pass
     with closing(sqlite3.connect(bench.book)) as plain:
         plain.execute(
             "INSERT INTO _sqlite_migrations (migration_set, name, applied_at)"

@@ -18,6 +18,7 @@ from support.alarms import ALARMS, GONE, LIVE, REFUSED, SCENE, drawn, is_large
 SIZES = ((40, 20), (60, 20), (80, 24), (200, 60))
 RESCUE = {"label": "larch-02", "set": "larch", "samples": 292, "seconds": 3.1}
 RESCUED = Event.of(EventKind.RESCUED, "strokes_rescued", strokes=1, rescued=[RESCUE])
+CUT_OFF = Event.of(EventKind.RESCUED, "cut_off_before", kept=2, unread=1)
 UP = Event.of(EventKind.LINK, "connected", source="/dev/ttyUSB0", firmware="own-1", device_id="A")
 DATUM_LOST = Event.of(EventKind.FAULT, "datum_lost")
 LINK_LOST = Event.of(EventKind.LINK, "link_lost", cause=GONE | {"where": "/dev/ttyUSB0"})
@@ -42,13 +43,24 @@ def says(text: str, event: Event) -> bool:
 
 
 @pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("event", [REFUSED, DATUM_LOST, RESCUED, LINK_LOST])
+@pytest.mark.parametrize("event", [REFUSED, DATUM_LOST, RESCUED, CUT_OFF, LINK_LOST])
 def test_the_cause_of_a_refusal_or_a_fault_is_whole(event: Event, size: tuple[int, int]) -> None:
     link = "lost" if event is LINK_LOST else "up"
     datum = DATUM_LOST.what if event is DATUM_LOST else None
     text = drawn(after(KEPT, event, link=link, datum=datum, phase="idle"), *size)
     assert says(text, event)
     assert len(text.splitlines()) == size[1]
+
+
+def test_a_stroke_that_could_not_be_rescued_is_told() -> None:
+    lost = "1 unfinished stroke could not be rescued"
+    assert lost in describe(CUT_OFF.what, Units())
+    assert lost in describe(with_facts(RESCUED, unread=1), Units())
+    assert "rescued" not in describe(with_facts(CUT_OFF, unread=0), Units())
+
+
+def with_facts(event: Event, **facts: object) -> Finding:
+    return Finding(event.what.kind, dict(event.what.facts) | facts)
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -112,7 +112,7 @@ def test_the_last_stored_is_in_force_though_the_clock_was_set_back(
     db, calibration_id, weighed, monkeypatch
 ):
     monkeypatch.setattr(
-        "coilbench.capture.book.calibrations.utc_now", lambda: "1970-01-01T00:00:00.000+00:00"
+        "coilbench.capture.book.rows.utc_now", lambda: "1970-01-01T00:00:00.000+00:00"
     )
     made = store_part(db, load_part(weighed, "after.csv"))
     assert newest_part(db, "load").origin == "after.csv"

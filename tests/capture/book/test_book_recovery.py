@@ -18,6 +18,7 @@ from coilbench.capture.book.sweeps import store_sweep, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
+from support.edits import harm
 
 WHO_DIES = """
 import os, signal, sys
@@ -204,6 +205,21 @@ def test_chunks_that_cannot_be_read_stay_and_keep_nobody_out(path, db, running, 
         assert after.table("stroke_chunks").count == 1
         (row,) = after.query("SELECT ended_reason FROM sessions")
         assert re.search("damaged", row["ended_reason"])
+
+
+@pytest.mark.parametrize("gone", [0, 1])
+def test_a_stroke_of_which_a_piece_is_gone_is_not_rescued_as_a_shorter_one(
+    path, db, running, owner, stroke, gone
+):
+    """Of the last piece nothing tells: it is as if the program had been killed before it."""
+    for chunk in range(3):
+        running.store_chunk(chunk, stroke[50 * chunk : 50 * (chunk + 1)], owner)
+    assert harm(path, "DELETE FROM stroke_chunks WHERE chunk = ?", gone)
+    with open_book(path) as after:
+        assert sweeps(after) == []
+        assert after.table("stroke_chunks").count == 2
+        (row,) = after.query("SELECT ended_reason FROM sessions")
+        assert row["ended_reason"].endswith("a piece of it is gone")
 
 
 def test_a_rescue_that_fails_half_way_changes_nothing(db, running, owner, stroke, monkeypatch):

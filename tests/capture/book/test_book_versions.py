@@ -16,7 +16,7 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book import opening
-from coilbench.capture.book.digests import BRANCHES, seal_content
+from coilbench.capture.book.digests import BRANCHES, seal_content, stored_rows
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
@@ -24,6 +24,7 @@ from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.book.versions import MIGRATION_NAMES
 from coilbench.capture.errors import CoilbenchError
+from support.edits import harm
 
 pytestmark = pytest.mark.usefixtures("new_books_are_made")
 
@@ -150,7 +151,56 @@ def test_a_new_book_needs_no_copy(tmp_path: Path) -> None:
     assert kept_beside(tmp_path / "old.db") == []
 
 
+HARMS = {
+    "what never changes of a stroke": "UPDATE sweeps SET load_u_n = 2 * load_u_n WHERE rowid = 1",
+    "what does": "UPDATE sweeps SET counted = 0 WHERE rowid = 1",
+    "a piece of an unfinished one": "UPDATE stroke_chunks SET zero_counts = 1.0",
+}
+
+
+@pytest.mark.parametrize("version", MIGRATION_NAMES[MIGRATION_NAMES.index("0013_digests") :])
+@pytest.mark.parametrize("what", HARMS)
+def test_what_is_damaged_in_an_older_book_is_damaged_in_the_newest(
+    old: Path, version: str, what: str
+) -> None:
+    with closing(sqlite3.connect(old)) as plain:
+        bring_to(Database(plain, execute_plugins=False), version)
+        plain.execute(
+            "INSERT INTO stroke_chunks (session_id, chunk, spring_id, purpose, calibration_id,"
+            " load_u_n, load_u_relative, height_u_mm, samples_format, samples_blob)"
+            " SELECT 'one', 0, spring_id, purpose, 'none', 1.0, 0.0, 1.0, 'raw1', x'00'"
+            " FROM sweeps LIMIT 1"
+        )
+        plain.commit()
+    assert harm(old, HARMS[what])
+    with closing(sqlite3.connect(old)) as plain:
+        bring_to(Database(plain, execute_plugins=False))
+        plain.commit()
+        wrong = [
+            (table, row.rowid)
+            for table in ("sweeps", "stroke_chunks", "springs", "sets", "calibration_parts")
+            for row in stored_rows(plain, table)
+            if not row.whole
+        ]
+    assert wrong == [(HARMS[what].split()[1], 1)]
+
+
+def test_a_damaged_stroke_of_an_older_book_is_named_once_it_is_up_to_date(old: Path) -> None:
+    with closing(sqlite3.connect(old)) as plain:
+        bring_to(Database(plain, execute_plugins=False), "0017_curves")
+        plain.commit()
+    assert harm(old, HARMS["what never changes of a stroke"])
+    for _ in range(2):
+        with pytest.raises(CoilbenchError, match=r"--leave larch-01:1"), open_book(old) as db:
+            find_set(db, "larch")
+    assert check_book(old).version == MIGRATION_NAMES[-1]
+    assert any("larch-01:1" in one for one in check_book(old).findings)
+
+
 def test_a_newer_book_is_refused_and_left_as_it_is(old: Path) -> None:
+    with closing(sqlite3.connect(old)) as plain:
+        bring_to(Database(plain, execute_plugins=False))
+        plain.commit()
     with closing(sqlite3.connect(old)) as plain:
         plain.execute(
             "INSERT INTO _sqlite_migrations (migration_set, name, applied_at)"

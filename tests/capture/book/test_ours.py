@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 import shutil
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from coilbench.capture.book.ours import shape_digest
 from coilbench.capture.book.schema import bring_to
 from coilbench.capture.book.sets import SetPlan, new_set, set_names
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.state import BookState
 from coilbench.capture.book.versions import MIGRATION_NAMES
 from coilbench.capture.errors import CoilbenchError
 
@@ -43,6 +45,7 @@ CHANGES = [
     ),
     ("DELETE FROM _sqlite_migrations", "the book's list of its versions has a gap"),
     ("DELETE FROM _sqlite_migrations WHERE name LIKE '0002%'", "list of its versions has a gap"),
+    ("UPDATE _sqlite_migrations SET name = '8' || name WHERE name > '0018'", "a name that is none"),
     ("DROP TABLE _sqlite_migrations", "list of its versions is not one of ours"),
 ]
 REWRITTEN = [("STRICT", ""), ("NOT NULL", ""), ("CHECK (role IN", "CHECK (role NOT IN")]
@@ -162,3 +165,58 @@ def test_a_trigger_under_a_name_like_sqlites_own_is_no_statistics(tmp_path: Path
         plain.commit()
     with pytest.raises(CoilbenchError, match="sqlite_statx"), open_book(path):
         pytest.fail("opened")
+
+
+def flipped_in_the_file(book: Path, words: bytes, near: bytes) -> Iterator[Path]:
+    """Yield the book with each bit of a word flipped, wherever it stands before another one."""
+    with closing(sqlite3.connect(book)) as plain:
+        plain.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    content = book.read_bytes()
+    for found in re.finditer(re.escape(words) + re.escape(near), content):
+        for at in range(found.start(), found.start() + len(words)):
+            for bit in range(8):
+                other = bytes([content[at] ^ 1 << bit])
+                book.write_bytes(content[:at] + other + content[at + 1 :])
+                yield book
+
+
+def test_a_flip_in_a_name_of_the_list_of_versions_makes_no_newer_book(book: Path) -> None:
+    """In the list or in its index, of which no name is trusted."""
+    before = BookState.read(book)
+    for name in (MIGRATION_NAMES[-1], MIGRATION_NAMES[-4]):
+        flips = 0
+        for harmed in flipped_in_the_file(book, name[:6].encode(), name[6:].encode()):
+            flips += 1
+            with suppress(CoilbenchError):
+                assert BookState.read(harmed) == before
+            with suppress(CoilbenchError):
+                assert check_book(harmed).findings
+        assert flips >= 2 * 6 * 8
+
+
+def test_a_definition_that_became_bytes_is_not_as_we_made_it(book: Path) -> None:
+    """SQLite's file format, section 2.1: a serial type of 13 + 2 n is text, 12 + 2 n bytes."""
+    with closing(sqlite3.connect(book, isolation_level=None)) as plain:
+        plain.execute("PRAGMA writable_schema = ON")
+        sql = "SELECT rowid FROM sqlite_schema WHERE name = 'sets_digest_kept'"
+        of = plain.execute(sql).fetchone()
+        for column in ("name", "sql", "type"):
+            change = f"UPDATE sqlite_schema SET {column} = CAST({column} AS {{}}) WHERE rowid = ?"
+            plain.execute(change.format("BLOB"), of)
+            assert "'sets_digest_kept'" in (ours.reshaped(plain) or "")
+            plain.execute(change.format("TEXT"), of)
+        assert ours.reshaped(plain) is None
+
+
+def test_an_older_book_with_another_name_in_its_lists_index_is_not_brought_up_to_date(
+    tmp_path: Path,
+) -> None:
+    old = tmp_path / "old.db"
+    shutil.copyfile(FIRST, old)
+    name = MIGRATION_NAMES[0]
+    refused = 0
+    for harmed in flipped_in_the_file(old, name[:5].encode(), name[5:].encode()):
+        with pytest.raises(CoilbenchError), open_book(harmed):
+            pytest.fail("opened")
+        refused += 1
+    assert refused >= 2 * 5 * 8

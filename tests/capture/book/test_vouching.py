@@ -14,19 +14,23 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book.calibrations import newest_part
-from coilbench.capture.book.entries import Entry
+from coilbench.capture.book.damage import leave_damaged
+from coilbench.capture.book.entries import FILES, Entry
 from coilbench.capture.book.naming import remove_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings, tell_set_rests
+from coilbench.capture.book.rests import rests_beside, untold_strokes
+from coilbench.capture.book.rows import writing
 from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState, SetState
-from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.book.sweeps import StrokeRow, store_sweep
+from coilbench.capture.book.zeros import session_zeros
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
-from support.edits import harm
+from support.edits import change, harm
 
 Read = Callable[[Database], object]
 
@@ -141,6 +145,33 @@ def test_a_value_that_is_flipped_wherever_it_lies_is_noticed(book: Path, tmp_pat
             refusal(harmed, larch_of)
 
 
+KEYS = {
+    "sets": ("id", "name"),
+    "springs": ("id", "set_id", "label"),
+    "sweeps": ("id", "spring_id", "calibration_id"),
+    "calibrations": ("id", "load_part_id"),
+    "calibration_parts": ("id",),
+    "set_rests": ("id", "set_id"),
+}
+
+
+@pytest.mark.parametrize(("table", "key"), [(of, key) for of in KEYS for key in KEYS[of]])
+def test_a_key_that_is_no_text_any_more_leads_to_no_set_without_a_word(
+    book: Path, table: str, key: str
+) -> None:
+    """A bit above ASCII in what other rows are found by: read as text, it is another key."""
+    with closing(sqlite3.connect(book)) as plain:
+        (key_was,) = plain.execute(f"SELECT {key} FROM {table} WHERE rowid = 1").fetchone()
+    flipped = bytearray(key_was.encode())
+    flipped[1] |= 0x80
+    changed = f"UPDATE {table} SET {key} = CAST(? AS TEXT) WHERE rowid = 1"
+    assert harm(book, changed, bytes(flipped))
+    refusal(book, larch_of)
+    refusal(book, every)
+    with pytest.raises(CoilbenchError):
+        BookState.read(book)
+
+
 def test_a_set_that_is_removed_leaves_no_tally(book: Path) -> None:
     with open_book(book) as db:
         fir = new_set(db, SetPlan("fir", "outer", ("f",)))
@@ -172,3 +203,108 @@ def test_a_tally_is_the_number_of_a_sets_rows_and_the_sum_of_their_digests(book:
     total = reduce(xor, (int.from_bytes(digest, "big") for digest in digests))
     assert kept == (len(digests), total.to_bytes(16, "big"))
     assert len(digests) == 1 + 3 + 1 + 1 + 1 + 4
+
+
+STALE = {  # a page that was not written: a row as it was before its last change, digests and all
+    "a spring": ("springs", "spring_note = 'rusty'"),
+    "a set": ("sets", "set_note = 'from the shelf'"),
+    "another stroke": ("sweeps", "load_u_n = 2.0"),
+}
+DAMAGED = {
+    "what never changes": "load_u_n = 3.0",
+    "its digest": "digest = x'00112233445566778899aabbccddeeff'",
+    "its digest, that is gone": "digest = NULL",
+    "what may change": "note = 'x'",
+}
+
+
+@pytest.mark.parametrize("damaged", DAMAGED)
+@pytest.mark.parametrize("what", STALE)
+def test_beside_a_damaged_stroke_that_was_left_out_an_older_row_is_noticed(
+    book: Path, what: str, damaged: str
+) -> None:
+    table, change_of = STALE[what]
+    with closing(sqlite3.connect(book)) as plain:
+        before = plain.execute(f"SELECT * FROM {table} WHERE rowid = 1")
+        names, older = [name for name, *_ in before.description], before.fetchone()
+    change(book, f"UPDATE {table} SET {change_of} WHERE rowid = 1")
+    harm(book, f"UPDATE sweeps SET {DAMAGED[damaged]} WHERE rowid = 3")
+    with open_book(book) as db:
+        with writing(db):
+            leave_damaged(db.conn, 3, "damaged")
+        assert find_set(db, "larch")  # the others stay usable
+    cells = ", ".join(f"{name} = ?" for name in names)
+    harm(book, f"UPDATE {table} SET {cells} WHERE rowid = 1", *older)
+    assert "the set larch is damaged: a row is gone, or is not what was" in refusal(book, larch_of)
+    assert any("the set larch" in one for one in check_book(book).findings)
+
+
+OF_STROKES: dict[str, Read] = {
+    "runs": lambda db: Entry.newest_first(db, FILES),
+    "zeros": session_zeros,
+    "weights beside the rig's": lambda db: rests_beside(db, 0.5),
+    "strokes told none": untold_strokes,
+}
+
+
+@pytest.fixture
+def rigs(db, path, larch, calibration_id, points_sweep, stroke) -> Path:
+    """A set with a stroke of the rig for each question; rowan without any stroke."""
+    new_set(db, SetPlan("rowan", "inner", ("r", "s")))
+    run = CaptureRun.begin(db, larch.set_id, "virtual:", None, None)
+    rig = {
+        "samples": stroke,
+        "calibration_id": calibration_id,
+        "origin": Origin.RIG,
+        "session_id": run.session_id,
+        "zero_counts": 100.0,
+    }
+    store_sweep(db, points_sweep(**rig, rests_n=0.4))
+    store_sweep(db, points_sweep(**rig))
+    store_sweep(db, points_sweep(entry_id="run", origin=Origin.POINTS_FILE))
+    run.end("finished")
+    db.close()
+    return path
+
+
+@pytest.mark.parametrize("question", OF_STROKES)
+def test_a_question_of_some_strokes_looks_at_the_sets_that_have_them(
+    rigs: Path, question: str
+) -> None:
+    read = OF_STROKES[question]
+    with open_book(rigs) as db:
+        before = read(db)
+    assert before
+    harm(rigs, "UPDATE springs SET spring_note = 'x' WHERE label = 'r'")
+    with open_book(rigs) as db:
+        assert read(db) == before
+    assert "the spring r is damaged" in refusal(rigs, every)
+    harm(rigs, "UPDATE springs SET spring_note = 'x' WHERE label = 'larch-03'")
+    assert "the spring larch-03 is damaged" in refusal(rigs, read)
+
+
+@pytest.mark.parametrize("question", OF_STROKES)
+def test_a_stroke_that_damage_leads_away_from_its_set_is_missed(rigs: Path, question: str) -> None:
+    harm(rigs, "UPDATE sweeps SET spring_id = 'none'")
+    assert "a stroke is damaged" in refusal(rigs, OF_STROKES[question])
+
+
+def test_a_list_of_all_runs_lacks_none_whatever_set_it_was_of(rigs: Path) -> None:
+    harm(rigs, "DELETE FROM springs WHERE label = 'r'")
+    told = "the set rowan is damaged: a row is gone"
+    assert told in refusal(rigs, OF_STROKES["runs"])
+
+
+@pytest.mark.parametrize("damage", ["counted = 0", "note = 'x'", "ruling = 'use'", "edits = 9"])
+def test_damage_of_the_ruling_itself_leaves_no_stroke_out_unnoticed(
+    book: Path, damage: str
+) -> None:
+    """Ruled out while it counted: a flip of what says so looks like one that was left out."""
+    change(book, "UPDATE sweeps SET ruling = 'leave' WHERE rowid = 3")
+    harm(book, f"UPDATE sweeps SET {damage} WHERE rowid = 3")
+    assert "larch-01:1" in refusal(book, larch_of)
+    with open_book(book) as db:
+        record = find_set(db, "larch", strokes=False)
+        with writing(db):
+            StrokeRow.keep_rulings(db, record, [("larch-01", 1, "leave")])
+        assert find_set(db, "larch")

@@ -17,6 +17,7 @@ from coilbench.capture.running.commands import EventKind
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.strokes.stored import unpack
 from support import stage as scene
+from support.edits import harm
 
 BOOT = scene.BOOT
 Clock = scene.Clock
@@ -147,3 +148,19 @@ def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
     assert stroke["samples"] == sweeps(book)[0]["samples"]
     assert stroke["seconds"] == pytest.approx(stroke["samples"] / RIG.rate_hz, abs=0.1)
     assert stroke["lowest_mm"] == pytest.approx(26.0, abs=0.3)
+
+
+def test_a_killed_captures_stroke_that_cannot_be_rescued_is_said(book, clock):
+    with open_book(book) as db:
+        dead = CaptureRun.begin(db, find_set(db, "larch").set_id, "fake:", None, None)
+        recorder = Recorder(
+            db, dead, find_set(db, "larch"), current_calibration(db), lambda _: None
+        )
+        recorder.process(RawBlock(HALF, BOOT))
+        recorder.flush()
+    assert harm(book, "UPDATE stroke_chunks SET zero_counts = 1.0")
+    stage = Stage(book, FakeSource(clock, ENDED), clock=clock)
+    stage.run()
+    assert sweeps(book) == []
+    (left,) = stage.found(EventKind.RESCUED)
+    assert (left.kind, left["kept"], left["unread"]) == ("cut_off_before", 0, 1)

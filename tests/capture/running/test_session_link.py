@@ -8,6 +8,8 @@ import pytest
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import LinkCounters, Restarted
+from coilbench.capture.book.calibrations import current_calibration, newest_part, store_part
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as module
 from coilbench.capture.running.commands import EventKind
@@ -94,6 +96,18 @@ def test_counters_and_restarts_go_into_the_book(book, clock):
     Stage(book, source, clock=clock).run()
     (row,) = read(book, "SELECT * FROM sessions")
     assert (row["lines_bad"], row["samples_lost"], row["restarts"]) == (3, 2, 1)
+
+
+def test_the_rig_on_the_port_takes_its_own_calibration(make_book, clock):
+    book = make_book(RIG, device_id="AA")
+    with open_book(book) as db:
+        for part in [newest_part(db, kind, "AA") for kind in ("load", "travel", "flex")]:
+            store_part(db, replace(part, device_id=RIG.device_id))
+        own = current_calibration(db).calibration_id
+        store_part(db, newest_part(db, "load", "AA"))
+        assert current_calibration(db).load.device_id == "AA"  # the one that was weighed last
+    Stage(book, FakeSource(clock, HALF, ENDED), clock=clock).run()
+    assert {row["calibration_id"] for row in sweeps(book)} == {own}
 
 
 def test_another_rig_on_the_port_ends_it_with_the_stroke_kept(make_book, clock):

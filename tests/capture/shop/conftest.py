@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.shop.sharing import Shared, share_book
+from coilbench.capture.shop.outcome import Shared
+from coilbench.capture.shop.sharing import share_book
 from support.postgres import Server, database, server
 from support.shared import made_once
 from support.shop_books import make_larch

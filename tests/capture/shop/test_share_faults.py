@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -23,9 +24,9 @@ from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop import looking_back, pulling, pushing, sharing
+from coilbench.capture.shop import bringing, looking_back, pulling, pushing, sharing
 from coilbench.capture.shop.sharing import share_book
-from coilbench.capture.shop.store import Store
+from coilbench.capture.shop.store import Store, TryAgain
 from support import postgres
 from support.shop_books import content, make_empty, press
 
@@ -37,9 +38,9 @@ STEPS: list[tuple[Any, str]] = [
     (pushing, "_announce"),
     (pushing, "_count"),
     (pushing, "no_longer_news"),
-    (pulling, "_put"),
-    (pulling, "merge_attached"),
-    (pulling, "_forget_news"),
+    (bringing, "_put"),
+    (bringing, "merge_attached"),
+    (bringing, "_forget_news"),
     (pulling, "keep_seen"),
 ]
 
@@ -339,10 +340,10 @@ def test_what_the_store_no_longer_has_is_noticed_and_given_again(
     for book in (larch, other):
         server.sql(database, *lose)
         fresh = make_empty(tmp_path / "never.db")
-        with pytest.raises(CoilbenchError, match=r"lacks|not what was pushed"):
-            share(fresh, push=False)
-        with open_book(fresh) as db:
-            assert db.execute("SELECT count(*) FROM curve_rows").fetchone() == (0,)
+        left = share(fresh, push=False).left
+        assert any(re.search("store lacks|not what was pushed|has no push 5", one) for one in left)
+        assert content(fresh) != content(book)
+        assert check_book(fresh).findings == []
         fresh.unlink()
         done = share(book)
         assert done.lost != ""
@@ -351,21 +352,47 @@ def test_what_the_store_no_longer_has_is_noticed_and_given_again(
         (tmp_path / "third.db").unlink()
 
 
-def test_what_came_in_before_a_refusal_is_told(server, database, larch, share, tmp_path) -> None:
+def test_what_came_in_before_the_store_was_lost_is_told(
+    larch, share, tmp_path, monkeypatch
+) -> None:
+    """And what this bench has is given in spite of it."""
     share(larch)
-    server.sql(database, "UPDATE coilbench.sweeps SET load_u_n = 9")
     fresh = make_empty(tmp_path / "third.db")
-    with pytest.raises(CoilbenchError, match=r"pushed; .*1 set, 3 springs.* brought in before"):
-        share(fresh)
     with open_book(fresh) as db:
-        assert db.execute("SELECT count(*) FROM sets").fetchone() == (1,)
-        assert db.execute("SELECT count(*) FROM sweeps").fetchone() == (0,)
+        new_set(db, SetPlan("birch", "outer", ("birch-01",)))
+
+    def lost(*_: Any) -> Any:
+        raise TryAgain("the store was lost")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(pulling, "_strokes", lost)
+        with pytest.raises(CoilbenchError, match=r"1 set, 3 springs.* brought in before"):
+            share(fresh)
+    assert content(fresh)["sweeps"] == []
+    assert share(larch).pulled.rows == {"sets": 1, "springs": 1}
+
+
+def test_what_needs_something_that_was_changed_in_the_store_is_left_out(
+    server, database, larch, share, tmp_path
+) -> None:
+    """The rest comes in; once the store is mended, so does this."""
+    share(larch)
+    server.sql(database, "UPDATE coilbench.sweeps SET samples_lost = samples_lost + 7")
+    fresh = make_empty(tmp_path / "third.db")
+    done = share(fresh)
+    assert len(done.left) == 7
+    assert all("which shop added: it is not what was pushed" in one for one in done.left)
+    assert len(content(fresh)["springs"]) == 3
+    assert content(fresh)["sweeps"] == []
+    server.sql(database, "UPDATE coilbench.sweeps SET samples_lost = samples_lost - 7")
+    assert share(fresh).left == ()
+    assert content(fresh) == content(larch)
     server.sql(database, "UPDATE coilbench.sets SET made_utc = '2020-01-01T00:00:00+00:00'")
-    fresh = make_empty(tmp_path / "fourth.db")
-    with pytest.raises(CoilbenchError, match=r"pushed; nothing was brought in before"):
-        share(fresh)
-    with open_book(fresh) as db:
-        assert db.execute("SELECT count(*) FROM calibrations").fetchone() == (0,)
+    fourth = make_empty(tmp_path / "fourth.db")
+    assert any(one.startswith("sets ") for one in share(fourth).left)
+    assert [table for table, rows in content(fourth).items() if rows] == [
+        *("calibration_parts", "calibration_points", "calibrations", "scales", "scale_points")
+    ]
 
 
 def test_a_changed_mind_that_is_gone_is_named_and_said_again_by_who_knows_it(

@@ -119,7 +119,7 @@ def test_a_club_sets_its_store_up_from_the_page(
     type_in(new)
     laptop = lines_of("A lost laptop")
     type_in(laptop[0])
-    assert "not permitted to log in" in type_in("coilbench share", status=2)
+    assert "may no longer log in" in type_in("coilbench share", status=2)
     type_in(laptop[1])
     assert "can't be reached" in type_in("coilbench share", status=2)
     other = tmp_path / "other"

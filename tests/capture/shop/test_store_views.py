@@ -12,10 +12,13 @@ from xml.etree import ElementTree
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.sweeps import StrokeRow
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.tables.keyed import KeyedReading
 from support.shop_books import make_set, press
 from support.tools import tool
 
@@ -91,6 +94,54 @@ def test_stored_answers_are_those_of_set_check_and_are_never_pulled(
     assert run(["--book", str(larch), "share", "--answers"]) == 0
     assert server.sql(database, "SELECT count(*) FROM coilbench.answers") == [(2,)]
     assert server.sql(database, "SELECT count(*) FROM coilbench.rates_of_springs") == [(3,)]
+
+
+def still_true(server, database) -> set[tuple[str, bool]]:
+    views = ("loads_at_heights", "rates_of_springs")
+    sql = " UNION ".join(f"SELECT set_name, still_true FROM coilbench.{one}" for one in views)
+    return set(server.sql(database, sql))
+
+
+def test_an_answer_says_whether_anything_it_follows_from_changed_since(
+    tmp_path, server, database, address, larch, share
+) -> None:
+    make_set(tmp_path / "rowan.db", "rowan", (1.0, 1.1))
+    bob = tmp_path / "bob.db"
+    for book in (larch, tmp_path / "rowan.db", bob):
+        assert run(["--book", str(book), "share", address, "--answers"]) == 0
+    assert still_true(server, database) == {("larch", True), ("rowan", True)}
+    with open_book(bob) as db:
+        record = find_set(db, "larch")
+        StrokeRow.keep_rulings(db, record, [("larch-01", 1, "leave")])
+    share(bob)  # without working out
+    assert still_true(server, database) == {("larch", False), ("rowan", True)}
+    assert run(["--book", str(bob), "share", "--answers"]) == 0
+    assert still_true(server, database) == {("larch", True), ("rowan", True)}
+    with open_book(bob) as db:
+        StrokeRow.keep_rulings(db, find_set(db, "larch"), [("larch-01", 1, None)])  # as it was
+    for told in ([], ["--answers"]):
+        assert run(["--book", str(bob), "share", *told]) == 0
+        assert still_true(server, database) == {("larch", bool(told)), ("rowan", True)}
+    press(larch, "larch-02", 80)
+    assert (
+        run(["--book", str(larch), "share", "--push", "--answers"]) == 0
+    )  # knows nothing of bob's
+    assert ("larch", False) in still_true(server, database)
+
+
+def test_sets_that_cannot_be_worked_out_are_named_with_why(
+    tmp_path, address, larch, share, capsys
+) -> None:
+    with open_book(larch) as db:
+        new_set(db, SetPlan("fir", "outer", ("fir-1",)))
+        one = new_set(db, SetPlan("elm", "outer", ("elm-1", "elm-2")))
+        readings = [KeyedReading(label, 200.0, height_mm=35.0) for label in one.labels]
+        store_readings(db, one, readings, KeyedSetup())
+    assert run(["--book", str(larch), "share", address, "--answers"]) == 0
+    said = capsys.readouterr().out
+    assert "Worked out for the store: 1 set." in said
+    assert "Not worked out: fir (nothing of it counts yet)." in said
+    assert "Not worked out: elm (" in said
 
 
 SVG = "{http://www.w3.org/2000/svg}"

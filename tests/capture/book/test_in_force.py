@@ -1,0 +1,112 @@
+"""Which calibration is in force: of one rig, its newest, the same wherever its parts come to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from coilbench.capture.blocks import Hello
+from coilbench.capture.book.calibrations import (
+    calibration_on,
+    current_calibration,
+    newest_part,
+    parts,
+    store_part,
+)
+from coilbench.capture.book.in_force import InForce
+from coilbench.capture.book.merging import merge_books
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
+from coilbench.capture.errors import CoilbenchError
+from support.shop_books import make_empty
+
+
+def calibrate(path: Path, rig: str | None, *kinds: str, name: str = "") -> Path:
+    """Store parts of a rig, None: from a file that names none."""
+    with open_book(path, create=True) as db:
+        for kind in kinds:
+            if kind == "load":
+                points = [LoadPoint(kg, 100 + 2000 * kg) for kg in (0, 10, 20, 40)]
+                part = load_part(points, f"{name} {kind}")
+            else:
+                gauges = [GaugePoint(mm, (60 - mm) * 100) for mm in (0, 20, 50)]
+                part = travel_part(gauges, f"{name} {kind}")
+            hello = None if rig is None else Hello(1, "own-1", rig, 7, 80.0, "quadrature", 5.0)
+            store_part(db, part if hello is None else part.on(hello))
+    return path
+
+
+def origins(path: Path, rig: str | None = None) -> tuple[str, str]:
+    with open_book(path) as db:
+        found = current_calibration(db, rig)
+        return found.load.origin, found.travel.origin
+
+
+def test_a_calibration_in_force_is_of_one_rig(tmp_path: Path) -> None:
+    ann = calibrate(tmp_path / "ann.db", "A1", "load", "travel", name="ann's")
+    fay = calibrate(tmp_path / "fay.db", "B2", "load", "travel", name="fay's")
+    fresh = make_empty(tmp_path / "fresh.db")
+    for path in (ann, fresh):
+        merge_books(path, [fay])
+    merge_books(fresh, [ann])
+    assert origins(fresh) == ("fay's load", "fay's travel")  # weighed last
+    assert origins(ann) == ("ann's load", "ann's travel")  # the rig of her bench
+    assert origins(ann, "B2") == origins(fresh, "B2") == ("fay's load", "fay's travel")
+    assert origins(fresh, "A1") == ("ann's load", "ann's travel")
+    with open_book(fresh) as db:
+        assert InForce.of(db).device_id == "B2"
+        assert InForce.of(db).others == ("A1",)
+        assert calibration_on(db, "C3").load.device_id == "B2"  # which a capture then refuses
+
+
+def test_a_part_of_a_rig_that_lacks_another_is_no_calibration_with_others(tmp_path: Path) -> None:
+    ann = calibrate(tmp_path / "ann.db", "A1", "load", "travel", name="ann's")
+    calibrate(ann, "B2", "load", name="fay's")
+    with open_book(ann) as db, pytest.raises(CoilbenchError, match="travel of the rig B2 is not"):
+        current_calibration(db)
+    assert origins(ann, "A1") == ("ann's load", "ann's travel")
+
+
+def test_parts_of_one_rig_from_two_benches_make_the_same_calibration_in_each(
+    tmp_path: Path,
+) -> None:
+    ann = calibrate(tmp_path / "ann.db", "A1", "load", "travel", name="first")
+    bob = make_empty(tmp_path / "bob.db")
+    merge_books(bob, [ann])
+    calibrate(ann, "A1", "load", name="ann's")
+    calibrate(bob, "A1", "travel", name="bob's")
+    merge_books(ann, [bob])
+    merge_books(bob, [ann])
+    assert origins(ann) == origins(bob) == ("ann's load", "bob's travel")
+    with open_book(ann) as one, open_book(bob) as two:
+        assert current_calibration(one).calibration_id == current_calibration(two).calibration_id
+    assert merge_books(ann, [bob]).kept is None  # nothing more
+
+
+def test_what_names_no_rig_is_not_mixed_with_another_benchs(tmp_path: Path) -> None:
+    ann = calibrate(tmp_path / "ann.db", None, "load", "travel", name="ann's")
+    bob = calibrate(tmp_path / "bob.db", None, "load", "travel", name="bob's")
+    calibrate(ann, None, "load", name="ann's again")
+    fresh = make_empty(tmp_path / "fresh.db")
+    merge_books(bob, [ann])
+    merge_books(fresh, [bob])
+    assert origins(bob) == ("bob's load", "bob's travel")
+    assert origins(fresh) == ("ann's again load", "ann's travel")
+
+
+def test_a_clock_that_is_set_back_puts_no_older_part_in_force_anywhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ann = calibrate(tmp_path / "ann.db", "A1", "load", "travel", name="first")
+    monkeypatch.setattr(
+        "coilbench.capture.book.rows.utc_now", lambda: "1970-01-01T00:00:00.000+00:00"
+    )
+    calibrate(ann, "A1", "load", name="last")
+    fresh = make_empty(tmp_path / "fresh.db")
+    merge_books(fresh, [ann])
+    assert origins(ann)[0] == origins(fresh)[0] == "last load"
+    with open_book(fresh) as db:
+        assert [one.origin for one in parts(db, "load")] == ["last load", "first load"]
+        assert newest_part(db, "flex") is None

@@ -1,0 +1,244 @@
+"""What one member gives the store spoils no other's book, and bars nobody: it is named."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from coilbench.capture.book.by_hand import keep_of_springs
+from coilbench.capture.book.digests import digest_of_content
+from coilbench.capture.book.naming import rename_set
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.book.soundness import check_book
+from coilbench.capture.shop.outcome import Shared
+from coilbench.capture.shop.rows import Item
+from coilbench.capture.tables.spring_lines import SpringEntry
+from support.shop_books import content, make_empty, press
+from support.shop_members import give, items_in, renewed
+
+Share = Callable[..., Shared]
+
+
+@pytest.fixture
+def eve(server, database) -> str:
+    return server.address(database, "bob")
+
+
+@pytest.fixture
+def ann(server, database, share, larch: Path) -> Path:
+    """A book that was shared."""
+    share(larch)
+    return larch
+
+
+@pytest.fixture
+def whole(tmp_path: Path, ann: Path, share: Share) -> Callable[..., None]:
+    """Return what compares all that a fresh bench and the owner get with what the owner had."""
+    had = content(ann)
+
+    def compare(*named: str) -> None:
+        fresh = make_empty(tmp_path / "fresh.db")
+        press(ann, "larch-01", 77)
+        for path in (fresh, ann):
+            done = share(path)
+            for words in named:
+                assert any(words in one and "bob" in one for one in done.left), done.left
+            assert check_book(path).findings == []
+            if path == fresh:
+                assert content(path) == had
+        assert content(ann)["sweeps"] != had["sweeps"]
+        assert share(fresh).pulled.rows["sweeps"] == 1
+
+    return compare
+
+
+POINTS = {
+    "calibration_parts": {
+        "point": -1, "mass_kg": -1.0, "length_mm": float("inf"), "load_counts": float("-inf"),
+        "travel_counts": float("inf"), "u_mm": float("inf"), "residual_n": float("inf"),
+    },
+    "scales": {"point": -1, "mass_kg": -2.0, "shown_kg": float("inf"), "u_kg": float("-inf")},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "cell"),
+    [(table, column, cell) for table, own in POINTS.items() for column, cell in own.items()],
+)
+def test_a_point_that_cannot_be_shuts_nobodys_book(
+    ann, eve, whole, table: str, column: str, cell: float
+) -> None:
+    items = [one for one in items_in(ann, table, but=renewed) if column in one.points[0]]
+    for item in items:
+        item.points[0][column] = cell
+    give(eve, items)
+    whole(items[0].row_id)
+
+
+ROWS: dict[str, tuple[str, dict[str, Any]]] = {
+    "a part's date": ("calibration_parts", {"made_utc": "yesterday"}),
+    "a part's kind": ("calibration_parts", {"kind": "other"}),
+    "a part without a kind": ("calibration_parts", {"kind": None}),
+    "a fit": ("calibration_parts", {"fit_json": "{}"}),
+    "a scale's gravity": ("scales", {"gravity_m_s2": -1.0}),
+    "a calibration of nothing": ("calibrations", {"made_utc": "2026"}),
+    "a set's role": ("sets", {"name": "birch", "role": "none"}),
+    "a set without a name": ("sets", {"name": None}),
+    "a set's name of two lines": ("sets", {"name": "a\nb"}),
+    "a set's length": ("sets", {"name": "birch", "free_length_mm": float("nan")}),
+    "an entry's length": ("hand_entries", {"length_mm": -4.0, "edits": 900_000}),
+    "an entry too far": ("hand_entries", {"edits": 2**53}),
+}
+
+
+@pytest.mark.parametrize("what", ROWS)
+def test_a_row_that_cannot_be_is_left_out_and_named(ann, eve, whole, what: str) -> None:
+    table, cells = ROWS[what]
+    items = items_in(ann, table, but=renewed)
+    item = next(one for one in items if one.fixed.get("what", "free_length_mm") == "free_length_mm")
+    item.labels.clear()
+    for name, cell in cells.items():
+        (item.words if name in item.words else item.fixed)[name] = cell
+    give(eve, [item])
+    whole(item.row_id)
+
+
+CURVES = {
+    "nan": [(0.0, float("nan"), 1.0)],
+    "infinite": [(0.0, 40.0, float("inf"))],
+    "large": [(0.0, 1e300, 1.0)],
+    "point": [(float("nan"), 40.0, 1.0)],
+    "huge point": [(1e300, 40.0, 1.0)],
+    "half point": [(0.5, 40.0, 1.0)],
+    "twice": [(1.0, 40.0, 1.0), (1.0, 39.0, 1.0)],
+}
+
+
+@pytest.mark.parametrize("what", CURVES)
+@pytest.mark.parametrize("counted", [0, 1])
+def test_a_curve_that_cannot_be(ann, eve, whole, what: str, counted: int) -> None:
+    item = items_in(ann, "sweeps", but=renewed)[0]
+    _curve(item, [np.array(CURVES[what]).tobytes(), b""])
+    item.words["counted"] = counted
+    give(eve, [item])
+    whole(item.row_id)
+
+
+def _curve(item: Item, branches: list[bytes]) -> None:
+    head = struct.pack("<II", *map(len, branches))
+    item.fixed["curve_packed"] = head + zlib.compress(b"".join(branches))
+    blob = item.fixed["samples_blob"]
+    item.fixed["content_digest"] = digest_of_content(item.row_id, blob, branches)
+
+
+@pytest.mark.parametrize("honest", [True, False])
+def test_a_curve_that_unpacks_to_far_more_than_a_stroke_has(ann, eve, whole, honest: bool) -> None:
+    """Whether its head says so or not, no more of it is unpacked than a curve may have."""
+    item = items_in(ann, "sweeps", but=renewed)[0]
+    size = 24 * 20_000_000
+    bomb = zlib.compress(bytes(size))
+    item.fixed["curve_packed"] = struct.pack("<II", size if honest else 24, 0) + bomb
+    give(eve, [item])
+    whole(item.row_id)
+
+
+def test_samples_that_cannot_be_read_of_a_stroke_that_does_not_count(ann, eve, whole) -> None:
+    item = next(one for one in items_in(ann, "sweeps", but=renewed) if one.fixed["samples_format"])
+    item.fixed["samples_blob"] = b"none"
+    item.fixed["content_digest"] = digest_of_content(item.row_id, b"none", item.curve() or [])
+    item.words["counted"] = 0
+    give(eve, [item])
+    whole(item.row_id)
+
+
+@pytest.mark.parametrize("counter", ["name_edits", "label_edits", "nominal_edits"])
+@pytest.mark.parametrize("count", [2**53, 2**63 - 1, 1_000_001])
+def test_a_word_counted_too_far_holds_nowhere(ann, eve, whole, counter: str, count: int) -> None:
+    (item,) = items_in(ann, "sets")
+    item.words |= {"name": "mine", counter: count}
+    give(eve, words=[item])
+    whole(item.row_id)
+
+
+def test_a_word_counted_as_far_as_can_be_is_topped_by_the_next(ann, eve, share, tmp_path) -> None:
+    (item,) = items_in(ann, "sets")
+    item.words |= {"name": "mine", "name_edits": 1_000_000}
+    give(eve, words=[item])
+    assert share(ann).left == ()
+    with open_book(ann) as db:
+        rename_set(db, find_set(db, "mine"), "larch")
+    share(ann)
+    fresh = make_empty(tmp_path / "fresh.db")
+    assert share(fresh).left == ()
+    assert content(fresh) == content(ann)
+
+
+def test_a_spring_put_into_anothers_set(ann, eve, share, whole) -> None:
+    """Labelled as one of a set of the member's own, or of that set itself."""
+    spring = items_in(ann, "springs", but=renewed)[0]
+    spring.fixed["turn"] = 4
+    birch = items_in(ann, "sets", but=renewed)[0]
+    birch.words["name"] = "birch"
+    birch.labels = {spring.row_id: "birch-01"}
+    larch = items_in(ann, "sets")[0]
+    larch.labels[spring.row_id] = "larch-04"
+    give(eve, [spring, birch], [larch])
+    whole(birch.row_id, larch.row_id)
+
+
+def test_points_and_labels_added_to_anothers_rows(server, database, ann, whole) -> None:
+    for statement in (
+        "INSERT INTO coilbench.scale_points (scale_id, point, direction, mass_kg, shown_kg,"
+        " residual_n) SELECT id, 99, 'up', 1, 2, 0 FROM coilbench.scales",
+        "INSERT INTO coilbench.set_labels (id, words, spring_id, label) SELECT w.id, w.words,"
+        " 'extra', 'x' FROM coilbench.sets_words w",
+    ):
+        if "set_labels" in statement:
+            spring = items_in(ann, "springs", but=renewed)[0]
+            spring.fixed["turn"] = 4
+            give(server.address(database, "bob"), [spring])
+            statement = statement.replace("'extra'", f"'{spring.row_id}'")
+        server.sql(database, statement, user="bob")
+    whole("points that bob added", "labels that bob added")
+
+
+@pytest.mark.parametrize("push", [3, 10_000_000, 10**12, 2**63 - 1])
+def test_a_push_far_ahead_of_the_others(ann, eve, whole, push: int) -> None:
+    give(eve)
+    give(eve, push=push)
+    whole(f"has no push 2, though bob added its push {push}")
+
+
+def test_a_list_that_is_of_nothing_or_cannot_be_read(server, database, ann, eve, whole) -> None:
+    give(eve, sweeps={"none": "0" * 64})
+    give(eve, bench="other")
+    server.sql(database, "UPDATE coilbench.pushes SET manifest = 'none' WHERE bench = 'other'")
+    whole("the store lacks sweeps none, which bob gave", "the list of push 1 of other")
+
+
+def test_a_set_of_a_name_that_is_taken_is_no_damage(ann, eve, share, tmp_path) -> None:
+    other = make_empty(tmp_path / "eve.db")
+    with open_book(other) as db:
+        new_set(db, SetPlan("larch", "outer", ("larch-01",)))
+    share(other)
+    assert share(ann).left == ()
+    assert len(content(ann)["sets"]) == 2
+
+
+def test_what_is_said_of_a_spring_alone_shows_at_every_bench(ann, share, tmp_path) -> None:
+    """Nothing else of its set comes with it."""
+    other = make_empty(tmp_path / "bob.db")
+    share(other)
+    with open_book(other) as db:
+        entry = SpringEntry("larch-02", "free_length_mm", length_mm=52.5)
+        keep_of_springs(db, find_set(db, "larch"), [entry])
+    assert share(other).pushed.rows == {"hand_entries": 1}
+    assert share(ann).left == ()
+    assert content(ann) == content(other)

@@ -1,0 +1,169 @@
+"""What comes last, and by which number a thing is named: the same at every bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.capture.book.by_hand import edit_set, keep_of_springs
+from coilbench.capture.book.calibrations import current_calibration, mass_checks, parts, store_part
+from coilbench.capture.book.entries import KEYED, Entry
+from coilbench.capture.book.keyed_readings import KeyedRow, remove_readings, store_readings
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.sweeps import StrokeRow
+from coilbench.capture.calibration.fit import load_part
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.calibration.known_points import LoadPoint
+from coilbench.capture.tables.keyed import KeyedReading
+from coilbench.capture.tables.spring_lines import SpringEntry
+from support.shop_books import content, make_empty, make_set, stroke_csv
+
+HEIGHTS_MM = (35.0, 31.0, 29.0, 33.0, 27.0, 25.0)
+
+
+def key_in(path: Path, label: str, *heights_mm: float) -> None:
+    with open_book(path) as db:
+        readings = [KeyedReading(label, 9000.0 / mm, height_mm=mm) for mm in heights_mm]
+        store_readings(db, find_set(db, "larch"), readings, KeyedSetup())
+
+
+def heights(path: Path, label: str) -> dict[str, float]:
+    with open_book(path) as db:
+        own = KeyedRow.of_set(db, find_set(db, "larch"))[label]
+        return {one.name: one.reading.height_mm for one in own}
+
+
+def test_a_fresh_bench_has_the_calibration_in_force_that_was_made_last(
+    tmp_path, larch, share
+) -> None:
+    with open_book(larch) as db:
+        for number in range(1, 8):  # by chance of the ids the last one would seldom be the last
+            points = [LoadPoint(kg, 100 + (2000 + number) * kg) for kg in (0, 10, 20, 40)]
+            store_part(db, load_part(points, f"weighed {number}"))
+    share(larch)
+    fresh = make_empty(tmp_path / "fresh.db")
+    share(fresh)
+    with open_book(fresh) as db, open_book(larch) as own:
+        assert current_calibration(db).load.origin == "weighed 7"
+        assert current_calibration(db) == current_calibration(own)
+        assert [one.part_id for one in parts(db, "load")] == [
+            one.part_id for one in parts(own, "load")
+        ]
+        assert mass_checks(db) == mass_checks(own)
+
+
+def test_a_reading_has_one_number_at_every_bench(tmp_path, larch, share) -> None:
+    key_in(larch, "larch-01", *HEIGHTS_MM)
+    share(larch)
+    benches = [make_empty(tmp_path / f"{number}.db") for number in range(3)]
+    for path in benches:
+        share(path)
+        assert heights(path, "larch-01") == heights(larch, "larch-01")
+    assert list(heights(larch, "larch-01").values()) == list(HEIGHTS_MM)  # as they were typed
+    name = next(iter(heights(larch, "larch-01")))
+    for path in (larch, benches[0]):  # both take out the same one
+        with open_book(path) as db:
+            remove_readings(db, [KeyedRow.named(db, find_set(db, "larch"), name)])
+    for path in (larch, benches[0], larch, benches[1]):
+        share(path)
+    for path in (larch, *benches[:2]):
+        with open_book(path) as db:
+            own = KeyedRow.of_set(db, find_set(db, "larch"))["larch-01"]
+        assert [one.reading.height_mm for one in own if not one.counts] == [HEIGHTS_MM[0]]
+
+
+def test_strokes_and_sets_come_in_one_order_at_every_bench(tmp_path, larch, share) -> None:
+    make_set(larch, "rowan", (1.0, 1.1))
+    share(larch)
+    fresh = make_empty(tmp_path / "fresh.db")
+    share(fresh)
+    with open_book(fresh) as db, open_book(larch) as own:
+        assert set_names(db) == set_names(own) == ["larch", "rowan"]
+        for name in set_names(own):
+            assert StrokeRow.of_set(db, find_set(db, name)) == StrokeRow.of_set(
+                own, find_set(own, name)
+            )
+
+
+def test_undo_takes_this_benchs_own_last_run_though_anothers_is_later(
+    tmp_path, larch, share
+) -> None:
+    share(larch)
+    bob = make_empty(tmp_path / "bob.db")
+    share(bob)
+    key_in(bob, "larch-02", 35.0)
+    key_in(larch, "larch-01", 35.0)
+    share(larch)
+    share(bob)
+    with open_book(bob) as db:
+        assert Entry.newest_first(db, KEYED)[0].labels == ("larch-02",)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("note", "larch-01 35mm 260N", "--set", "larch"),
+        ("import", "stroke.csv", "--set", "larch", "--label", "larch-01"),
+        ("daemon", "--port", "nowhere", "--set", "larch"),
+        ("live", "--port", "nowhere", "--set", "larch"),
+    ],
+    ids=lambda one: one[0],
+)
+def test_nothing_is_stored_in_another_benchs_set_that_took_the_name_of_ones_own(
+    tmp_path, larch, share, capsys, monkeypatch, command
+) -> None:
+    share(larch)
+    bob = tmp_path / "bob.db"
+    make_set(bob, "larch", (1.0, 1.1))  # later, of the same name
+    notes = share(bob).pulled.notes
+    with open_book(bob) as db:
+        theirs, own = set_names(db)
+        assert theirs == "larch"
+        full = f"larch~{find_set(db, 'larch').set_id[:4]}"
+    (note,) = [str(one) for one in notes if "larch" in str(one)]
+    assert f"the set that this book called larch is now called {own}" in note
+    assert full in note
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "stroke.csv").write_bytes(stroke_csv(3))
+    before = content(bob)
+    assert run(["--book", str(bob), *command]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert f"--set '{own}' (this bench's) or --set '{full}'" in said
+    assert content(bob) == before
+    for name in (own, full, "larch"):  # said once, it is known
+        arguments = ["note", f"{name_of(bob, name)} 35mm 260N", "--set", name, "--yes"]
+        assert run(["--book", str(bob), *arguments]) == 0, capsys.readouterr().err
+    assert run(["--book", str(larch), "note", "larch-01 35mm 260N", "--set", "larch", "--yes"]) == 0
+
+
+def name_of(path: Path, name: str) -> str:
+    with open_book(path) as db:
+        return find_set(db, name).labels[0]
+
+
+def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larch, share) -> None:
+    share(larch)
+    bob = make_empty(tmp_path / "bob.db")
+    share(bob)
+    for path, mm, colour, ruling in ((larch, 53.1, "red", "leave"), (bob, 53.2, "blue", "use")):
+        with open_book(path) as db:
+            record = find_set(db, "larch")
+            edit_set(db, record, {"free_length_mm": mm})
+            keep_of_springs(db, record, [SpringEntry("larch-02", "mark", words=colour)])
+            StrokeRow.keep_rulings(db, record, [("larch-01", 2, ruling)])
+            if path == bob:  # only one of the two: no dispute
+                StrokeRow.keep_rulings(db, record, [("larch-02", 1, "leave")])
+    share(larch)
+    notes = [note for note in share(bob).pulled.notes if isinstance(note, str)]
+    assert len(notes) == 3
+    (stroke,) = [note for note in notes if "ruled" in note]
+    assert "larch: the stroke larch-01:2 " in stroke
+    assert "'use' in this book and 'leave' in another" in stroke
+    assert any(note.startswith("larch: the free length was entered at two") for note in notes)
+    assert any(note.startswith("larch, larch-02: the mark was entered at two") for note in notes)
+    (told,) = [str(note) for note in share(larch).pulled.notes if "larch-02:1" in str(note)]
+    assert "ruled on in another book: leave" in told
+    assert share(bob).pulled.notes == []
