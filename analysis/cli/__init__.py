@@ -12,6 +12,7 @@ from typing import Any, TextIO
 import click
 from click.core import ParameterSource
 
+from coilbench.analysis.cli.beside import leave
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
 from coilbench.analysis.cli.wrapping import printed_with, wrap_terminals
@@ -77,10 +78,14 @@ def cli(
 
 
 def main() -> None:
-    """Run the program; errors become one line and exit status 2, never a traceback."""
+    """Run the program; errors become one line and exit status 2, a traceback is a defect."""
     wrap_terminals()
-    status = run(sys.argv[1:])
-    sys.exit(status if _written(sys.stdout) and _written(sys.stderr) else status or 2)
+    try:
+        status = run(sys.argv[1:])
+    except Exception:
+        sys.excepthook(*sys.exc_info())
+        status = 1
+    leave(status if _written(sys.stdout) and _written(sys.stderr) else status or 2)
 
 
 def _written(stream: TextIO | None) -> bool:

@@ -25,7 +25,7 @@ from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
-from coilbench.analysis.inputs.candidates import candidate_sets, spring_size
+from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.inputs.sheet_input import used_pairs
@@ -36,6 +36,7 @@ from coilbench.analysis.report.assignment_text import (
     assignment_verdict,
     assumption_texts,
     level_rows,
+    looks_text,
     number_text,
     spread_text,
 )
@@ -62,14 +63,15 @@ def assign_command(
     with Waiting(seconds) as waiting:
         waiting.say("Judging the sets")
         with open_book(book_path()) as db:
-            selection = select(db, parsed, effort, say=waiting.say)
+            judge = SetJudge(db, parsed, use_flagged)
+            selection = select(db, parsed, effort, judge=judge, say=waiting.say, solving=waiting)
             parsed = selection.build
-            found = candidate_sets(db, parsed, use_flagged, waiting.say)
+            found = candidate_sets(db, parsed, use_flagged, waiting.say, judge.known)
             found = found.of_sets(selection.narrowed(found.sets))
             warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
         with found.before() as before:
             assignment = assign(parsed, found.sets, found.sizes, effort, waiting, before)
-        assignment = selection.bounded(assignment, found.sets, waiting)
+        assignment = selection.bounded(assignment, waiting)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [pair.limits(table) for pair in pairs]
@@ -81,7 +83,7 @@ def assign_command(
             | {"notes": (*assignment_notes(assignment, SI), *notes), "left_out": found.left_out}
             | {"unsure": found.unsure, "warnings": document(warned)}
             | ({"limits": told} if with_limits else {})
-            | selection_document(selection)
+            | selection_document(selection.shelves)
         )
     else:
         say_card(parsed, found, selection)
@@ -112,8 +114,14 @@ def _show(assignment: Assignment) -> None:
         bound = f"; no other choice is below {sums[1]}" if is_open or (chosen.bound or 0.0) else ""
         say(f"The sum is {sums[0]}{bound}.")
         if is_open and not chosen.proven:
-            now, best = (shown.load_text(n) for n in _missed_n(chosen, assignment.build))
-            say(f"At best another brings a load's miss, root mean square, from {now} to {best}.")
+            now_n, best_n = _missed_n(chosen, assignment.build)
+            now, best = shown.load_text(now_n), shown.load_text(best_n)
+            small = now_n - best_n < _most_u_n(chosen)
+            less = ": less than the loads are uncertain by" if small else ""
+            miss = "a load's miss, root mean square,"
+            say(f"At best another brings {miss} from {now} to {best}{less}.")
+        if (looks := looks_text(chosen, shown)) is not None:
+            say(f"{looks}.")
         say(f"{spread_text(chosen, shown)}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
@@ -169,8 +177,11 @@ def _show_valves(level: Level) -> None:
     }
     columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
     print_uncut(columns_table(columns.items()))
-    worst = max(max(plan.seat.load_u_n, plan.open.load_u_n) for plan in plans)
-    click.echo(f"Loads are uncertain by up to {shown.load_text(worst)} (k = 2).")
+    click.echo(f"Loads are uncertain by up to {shown.load_text(_most_u_n(level))} (k = 2).")
+
+
+def _most_u_n(level: Level) -> float:
+    return max(max(plan.seat.load_u_n, plan.open.load_u_n) for plan in level.valves)
 
 
 def _show_levels(assignment: Assignment) -> None:

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import effort_option, json_option, runs, use_flagged_option
+from coilbench.analysis.cli.common import (
+    effort_option,
+    json_option,
+    runs,
+    seconds_option,
+    use_flagged_option,
+)
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -36,6 +42,7 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 )
 @effort_option
 @use_flagged_option
+@seconds_option
 @click.option("--force", is_flag=True, help="Replace existing files.")
 @json_option
 @runs("export")
@@ -49,7 +56,7 @@ def export_command() -> None:
     which the import removes again. For a backup use coilbench book copy.
 
     With --sheet: what coilbench report shows of a build file, as tables in the display units;
-    --effort and --use-flagged go with it.
+    --effort, --use-flagged and --seconds go with it.
     """
 
 

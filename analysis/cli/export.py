@@ -35,6 +35,7 @@ def export_command(
     build: Path | None,
     effort: Effort,
     use_flagged: bool,
+    seconds: float,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -42,7 +43,7 @@ def export_command(
     if build is not None and set_names:
         raise click.UsageError("give --set or --sheet, not both")
     if build is not None:
-        _export_sheet(build, folder, effort, use_flagged, force, as_json)
+        _export_sheet(build, folder, effort, use_flagged, seconds, force, as_json)
         return
     with open_book(book_path()) as db:
         files = export_files(db, set_names, lambda note: note_text(note, SI) or "")
@@ -54,12 +55,18 @@ def export_command(
 
 
 def _export_sheet(
-    build: Path, folder: Path, effort: Effort, use_flagged: bool, force: bool, as_json: bool
+    build: Path,
+    folder: Path,
+    effort: Effort,
+    use_flagged: bool,
+    seconds: float,
+    force: bool,
+    as_json: bool,
 ) -> None:
     shown, book = units(), book_path()
-    with Waiting() as waiting, open_book(book) as db:
+    with Waiting(seconds) as waiting, open_book(book) as db:
         waiting.say("Judging the sets")
-        sheet = read_sheet(db, build, effort, use_flagged, book.name, waiting)
+        sheet = read_sheet(db, build, effort, use_flagged, book.name, waiting, waiting.say)
     tables = {f"{each.name}.csv": each for each in sheet_tables(sheet, shown)}
     files = [
         (name, csv_bytes(table.columns, table.rows, [ABOUT_CELLS]))

@@ -67,7 +67,7 @@ def pair_command(
     found: list[_Paired] = []
     with Waiting() as waiting, open_book(book_path()) as db:
         for whole, _ in read:
-            selection = select(db, whole, by_valve=False, say=waiting.say)
+            selection = select(db, whole, say=waiting.say)
             for build in selection.build.cards:
                 candidates = candidate_sets(db, build, use_flagged, waiting.say)
                 candidates = candidates.of_sets(selection.narrowed(candidates.sets))
@@ -136,7 +136,7 @@ def _document(each: _Paired) -> dict[str, object]:
     whole |= {name: document(facts[name]) for name in ("notes", "lobe")}
     if each.limits is not None:
         whole["limits"] = limits_document(each.limits)
-    return whole | selection_document(each.selection)
+    return whole | selection_document(each.selection.shelves)
 
 
 def limits_document(limits: LimitsReport) -> dict[str, object]:
@@ -210,7 +210,7 @@ def say_card(build: BuildFile, found: Candidates, selection: Selection | None = 
     """Print what the card asks for, what was assumed, what is left out and what is unsure."""
     for line in card_lines(build, units()):
         say(line)
-    for line in selection_lines(selection) if selection is not None else ():
+    for line in selection_lines(selection.shelves) if selection is not None else ():
         say(line)
     curves = [curve for springs in found.sets.values() for curve in springs.curves]
     for line in give_left_out(curves, units()):

@@ -34,7 +34,7 @@ def report_command(
         refuse_existing(target, force, (build, book_path()))
     with Waiting(seconds) as waiting, open_book(book_path()) as db:
         waiting.say("Judging the sets")
-        sheet = read_sheet(db, build, effort, use_flagged, book_path().name, waiting)
+        sheet = read_sheet(db, build, effort, use_flagged, book_path().name, waiting, waiting.say)
     if target is not None:
         from coilbench.analysis.report.sheet_page import sheet_page
 

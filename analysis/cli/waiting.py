@@ -10,13 +10,15 @@ import signal
 import sys
 import time
 from collections.abc import Callable
-from threading import Thread, Timer
+from threading import Timer
 from types import FrameType, TracebackType
 from typing import Any
 
 from rich.status import Status
+from rich.text import Text
 
 from coilbench.analysis.choices import SECONDS
+from coilbench.analysis.cli.beside import Beside
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.engine.solving import Answer, Solving
 from coilbench.analysis.report.assignment_text import number_text
@@ -60,7 +62,7 @@ class Waiting(Solving):
 
     def say(self, words: str) -> None:
         """Say what is done now."""
-        self._status.update(words)
+        self._status.update(Text(words))  # a set's name is no markup
 
     def left_s(self) -> float:
         """Return how long the search may go on; 0 after Ctrl-C."""
@@ -71,28 +73,20 @@ class Waiting(Solving):
         self.say(f"Searching{self._best}; {max(left_s, 0.0):.0f} s left, Ctrl-C ends it")
         return left_s
 
+    def at_least(self, seconds: float) -> None:
+        """Have so long for what comes next, though the time is out or Ctrl-C ended the search."""
+        if self.left_s() < seconds:
+            self._until, self._stopped = time.monotonic() + seconds, False
+            signal.signal(signal.SIGINT, self._stop)
+
     def run(self, work: Callable[[], Answer]) -> Answer | None:
         """Do it beside, since HiGHS hears no key; None where it was ended."""
         if self._stopped:
             return None
-        done: list[Answer | BaseException] = []
-
-        def beside() -> None:
-            try:
-                done.append(work())
-            except BaseException as error:  # raised below, where it was asked for
-                done.append(error)
-
-        thread = Thread(target=beside, daemon=True)
-        thread.start()
-        while thread.is_alive() and not self._stopped and self.left_s() > -GRACE_S:
-            thread.join(LOOK_S)
-        if not done:
-            return None
-        answer = done[0]
-        if isinstance(answer, BaseException):
-            raise answer
-        return answer
+        beside = Beside(work)
+        while beside.is_alive() and not self._stopped and self.left_s() > -GRACE_S:
+            beside.join(LOOK_S)
+        return beside.answer()
 
     def tell(self, least: float, bound: float) -> None:
         """Show the least sum found so far, and its bound."""

@@ -23,6 +23,7 @@ from coilbench.analysis.engine.placed import inside_card
 from coilbench.analysis.engine.reasons import (
     Assumption,
     Inside,
+    LooksTaken,
     Need,
     Obstacle,
     ValvesAssumed,
@@ -119,8 +120,7 @@ class AssignmentBench:
         valves, inner_uses = len(self.valves), np.ones(len(self.inners), dtype=np.intp)
         scarce = SeatOptions.of(build, valves).scarce
         uses = [[choice.uses(shim) for shim in scarce] for choice in choices]
-        # A cut can't be undone: it is more effort than all the shims there could be.
-        a_cut = 1 + valves * build.limits.max_shims
+        a_cut = 1 + valves * build.limits.max_shims  # can't be undone: more than all shims
         effort = [c.count + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
         return ThreeIndexProblem(
             costs=_costs(self, np.asarray(allowed, dtype=np.intp), at_best=at_best),
@@ -268,7 +268,7 @@ class Level:
             because a load was not read.
         needs: the readings that could change the answer, the most promising first.
         looked_at: springs only looked at, not judged; the bound is over them at their best, too.
-        looks_hold: whether no judged load was beyond what a look allows.
+        looks: how near that is taken to be; None where none counts.
     """
 
     effort: Effort
@@ -280,7 +280,7 @@ class Level:
     not_considered: int = 0
     needs: tuple[Need, ...] = ()
     looked_at: int = 0
-    looks_hold: bool = True
+    looks: LooksTaken | None = None
 
     @property
     def proven(self) -> bool:
@@ -288,7 +288,8 @@ class Level:
         if self.status != "optimal" or self.bound is None or self.objective is None:
             return False
         worst = math.fsum(plan.worst for plan in self.valves)
-        return self.looks_hold and worst - self.bound <= 2.0 * GAP * max(self.objective, 1.0)
+        surely = self.looks is None or self.looks.sure
+        return surely and worst - self.bound <= 2.0 * GAP * max(self.objective, 1.0)
 
     @property
     def gap(self) -> float | None:

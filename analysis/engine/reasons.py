@@ -310,3 +310,20 @@ class SolidUnknown:
 
 
 Assumption = ValvesAssumed | SolidUnknown | SolidContradicted | BindRisk
+
+
+@dataclass(frozen=True)
+class LooksTaken:
+    """How near a first look at a spring is taken to be to what a judgement reads.
+
+    Attributes:
+        usual_n, margin_n: how far off looks are taken to be, the middle of all and the most.
+        seen_n, springs: how far off looks were at most, on so many judged springs.
+        sure: whether the bound is met with looks anywhere between the branches of their strokes.
+    """
+
+    usual_n: float
+    margin_n: float
+    seen_n: float
+    springs: int
+    sure: bool = False

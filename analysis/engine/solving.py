@@ -17,9 +17,27 @@ class Solving:
         """Return how long it may go on; 0 or less: the best so far is to be returned."""
         return SAFETY_S
 
+    def at_least(self, seconds: float) -> None:
+        """Have so long for what comes next, though the time is out: without it there is nothing."""
+
     def run(self, work: Callable[[], Answer]) -> Answer | None:
         """Do a piece of work that may take long; None where it was given up before its end."""
         return work()
 
     def tell(self, least: float, bound: float) -> None:
         """Hear the least sum found so far, and the bound below which there is none."""
+
+
+class Bounding(Solving):
+    """A search for a bound alone, in the time of another: what it finds is no choice to be told."""
+
+    def __init__(self, of: Solving) -> None:
+        self._of = of
+
+    def left_s(self) -> float:
+        """Return what the other has left."""
+        return self._of.left_s()
+
+    def run(self, work: Callable[[], Answer]) -> Answer | None:
+        """Do it as the other does."""
+        return self._of.run(work)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager, suppress
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext, suppress
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from statistics import fmean
 
 from sqlite_utils import Database
@@ -13,9 +14,10 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.shims import Role
 from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.analysis.inputs.by_hand import usable
-from coilbench.analysis.inputs.kept import growing
+from coilbench.analysis.inputs.kept import NotKept, anything_kept, growing, kept_only
 from coilbench.analysis.inputs.measured import (
     JudgedSet,
     NothingMeasured,
@@ -78,15 +80,89 @@ class Candidates:
         return replace(self, sets=sets, unsure=unsure, depends=depends)
 
 
+@dataclass(frozen=True)
+class CandidateSet:
+    """One set of a build.
+
+    Attributes:
+        record: as the book has it.
+        springs: its curves, without those of springs that are left out.
+        judged: None where no spring was measured.
+        left_out: labels of springs left out as flagged.
+        depends: a digest of all that it was read from; None where there is none.
+    """
+
+    record: SetRecord
+    springs: SetCurves
+    judged: JudgedSet | None
+    left_out: tuple[str, ...]
+    depends: bytes | None
+
+    @classmethod
+    def judge(
+        cls, db: Database, record: SetRecord, build: BuildFile, use_flagged: bool, offset_mm: float
+    ) -> CandidateSet:
+        """Judge a set at a build's heights; an inner stands lower by the offset."""
+        depends = depends_on(db, record)
+        try:
+            asked = _asked(build, offset_mm, alone=False)
+            judged = judge_set(db, record, asked, must_reach=False)
+        except NothingMeasured:
+            return cls(record, usable(record, (), record.labels), None, (), depends)
+        flagged = () if use_flagged else tuple(sorted(judged.set_apart))
+        kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
+        springs = usable(record, kept, judged.measured.missing)
+        return cls(record, springs, judged, flagged, depends)
+
+
+@dataclass
+class SetJudge:
+    """Judges a build's sets one by one, and has those that it judged.
+
+    Attributes:
+        use_flagged: whether flagged springs may be used.
+        known: the sets judged so far, by name.
+    """
+
+    db: Database
+    build: BuildFile
+    use_flagged: bool
+    known: dict[str, CandidateSet] = field(default_factory=dict)
+
+    def __call__(self, role: Role, name: str, only_kept: bool) -> SetCurves | None:
+        """Return a set's curves; only_kept: None where its answer was not kept."""
+        if only_kept and not self._anything_kept:
+            return None
+        record = find_set(self.db, name, strokes=not only_kept)
+        offset_mm = float(self.build.head.inner_offset_mm) if role == "inner" else 0.0
+        try:
+            with kept_only() if only_kept else nullcontext():
+                one = CandidateSet.judge(self.db, record, self.build, self.use_flagged, offset_mm)
+        except NotKept:
+            return None
+        self.known[name] = one
+        return one.springs
+
+    @cached_property
+    def _anything_kept(self) -> bool:
+        return anything_kept()
+
+
 def candidate_sets(
     db: Database,
     build: BuildFile,
     use_flagged: bool,
     say: Callable[[str], None] = lambda _: None,
+    known: Mapping[str, CandidateSet] | None = None,
 ) -> Candidates:
     """Read a build file's candidate sets from the book, flagged springs left out or not.
 
     A set that was not measured, or of which every spring is flagged, does not bar the others.
+
+    Args:
+        db, build, use_flagged: the book, the file, and whether flagged springs may be used.
+        say: hears what is done.
+        known: sets judged before for the same build; one that changed since is judged again.
 
     Raises:
         CoilbenchError: a set is not in the book, or no spring of any is measured and sound.
@@ -101,20 +177,16 @@ def candidate_sets(
 
     found = Candidates({}, {}, [], [], {}, depends())
     for name, offset_mm in places:
-        say(f"Judging {name}, {len(found.sizes) + 1} of {len(places)} sets")
-        record, asked = records[name], _asked(build, offset_mm, alone=False)
+        record, one = records[name], (known or {}).get(name)
         found.sizes[name] = len(record.springs)
-        try:
-            judged = judge_set(db, record, asked, must_reach=False)
-        except NothingMeasured:
-            found.sets[name] = usable(record, (), record.labels)
-            continue
-        flagged = () if use_flagged else judged.set_apart
-        kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
-        found.judged[name] = judged
-        found.sets[name] = usable(record, kept, judged.measured.missing)
-        found.left_out.extend(sorted(flagged))
-        found.unsure.extend(judged.unsure)
+        if one is None or one.depends is None or one.depends != depends_on(db, record):
+            say(f"Judging {name}, {len(found.sizes)} of {len(places)} sets")
+            one = CandidateSet.judge(db, record, build, use_flagged, offset_mm)
+        found.sets[name] = one.springs
+        found.left_out.extend(one.left_out)
+        if one.judged is not None:
+            found.judged[name] = one.judged
+            found.unsure.extend(one.judged.unsure)
     for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
         _refuse_unusable(role, [found.sets[name] for name in names])
     unchanged = found.depends is not None and found.depends == depends()

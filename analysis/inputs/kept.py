@@ -26,7 +26,7 @@ import numpy as np
 T = TypeVar("T")
 G = TypeVar("G", bound=Sized)
 Work = Callable[[], T]
-MOST_FILES = 64  # in the folder: a set of 12 springs in 3 strokes takes about 1 MB
+MOST_FILES = 256  # in the folder, two a set; one of 12 springs in 3 strokes takes about 1 MB
 _DIGEST_BYTES = 32
 # Folders of the program whose code no number depends on.
 _NO_NUMBERS = frozenset({"cli", "dashboard", "running", "shop", "sources", "virtual"})
@@ -38,6 +38,8 @@ def kept(
 ) -> T:
     """Return what was worked out before from the same, else work it out and keep it.
 
+    Raises NotKept inside `kept_only`, where there is none.
+
     Args:
         kind: what work_out returns; made of dataclasses, named tuples, arrays and plain values.
         depends: returns a digest of what it is worked out from; None to keep nothing. Asked again
@@ -48,13 +50,35 @@ def kept(
     place = _Place.of(kind, before, asked)
     found = None if place is None else place.read()
     if found is None:
+        if _only.get():
+            raise NotKept
         found = work_out()
         if place is not None and depends() == before:
             place.write(found)
     return found
 
 
+class NotKept(Exception):
+    """There is no such answer, and none was to be worked out."""
+
+
 _off: ContextVar[bool] = ContextVar("nothing_kept", default=False)
+_only: ContextVar[bool] = ContextVar("kept_only", default=False)
+
+
+@contextmanager
+def kept_only() -> Iterator[None]:
+    """Work nothing out meanwhile: what was not kept raises NotKept."""
+    token = _only.set(True)
+    try:
+        yield
+    finally:
+        _only.reset(token)
+
+
+def anything_kept() -> bool:
+    """Tell whether there is any answer to look for."""
+    return not _off.get() and folder().is_dir() and any(folder().iterdir())
 
 
 @contextmanager

@@ -1,77 +1,43 @@
-"""Candidate sets out of the whole book: a first look at all, a judgement of the promising ones."""
+"""Candidate sets out of the whole book: a first look at all, a judgement of the promising ones.
+
+Round by round: the springs that would come nearest to the card, each first reading as near to it as
+it may be, bound what any choice gives. The sets that they are of are judged, so that none of their
+springs is better than it is. It ends where all of these are judged: the bound is met, or where the
+time or the number of sets is used up.
+"""
 
 from __future__ import annotations
 
-import math
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 
 import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.assignment import Assignment, Level
-from coilbench.analysis.engine.build_file import EVERY, BuildFile, Where
+from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.shims import ROLES, Role, SeatChoice, SeatOptions
-from coilbench.analysis.engine.shortlist import sets_for_pairs, sets_for_valves
-from coilbench.analysis.engine.solving import Solving
-from coilbench.analysis.engine.three_index import Array, Index
-from coilbench.analysis.engine.valve_loads import (
-    Candidate,
-    Place,
-    Standing,
-    places_of,
-    read_load,
-    valves_of,
-)
-from coilbench.analysis.engine.wide_search import Spans, WideProblem
-from coilbench.analysis.inputs.first_loads import FirstLoads
-from coilbench.capture.book.sets import find_set
+from coilbench.analysis.engine.shims import ROLES, Role, SeatOptions
+from coilbench.analysis.engine.shortlist import sets_for_pairs
+from coilbench.analysis.engine.solving import Bounding, Solving
+from coilbench.analysis.engine.three_index import GAP, Solution
+from coilbench.analysis.engine.valve_loads import places_of, valves_of
+from coilbench.analysis.inputs.shelf import Shelf, Wanted, read_shelf
+from coilbench.analysis.inputs.shelf_loads import ShelfLoads
 from coilbench.capture.errors import CoilbenchError
 
-MOST_SETS = 10  # of a role that are judged: each takes about a second
+FEW_SETS = 10  # of a role: where there are no more, all are judged
+MOST_SETS = 64  # of a role that are judged, besides those whose answers were kept
+A_ROUND = 8  # of a role, after the first round
+LAST_S = 3.0  # for the assignment, however little time there is
+JUDGING_SHARE = 0.75  # of the time: the rest is for the assignment of what was judged
+SPARE = 2  # judged springs for each valve, however little time there is: some will be flagged
 MOST_PAIRED = 4  # where whole sets are compared: each pair is told of
-WIDER = 2.0  # ours: how much more than seen the first readings are taken to be off
 
-
-@dataclass(frozen=True)
-class Shelf:
-    """All springs of a role in the book, and what became of them.
-
-    Attributes:
-        springs, sets: how many there are, with the mark that was asked for.
-        unmeasured: springs without a stroke that counts.
-        outside: springs not pressed over the heights that `where` asks for.
-        not_read: springs that no first reading has at any height they would have.
-        judged: names of the sets that are judged.
-        first: first readings of the others and of the judged, K places, S choices as `standing`.
-        loads_at: where in `first` the loads are, shut and at full lift, shape (K, S, 2).
-    """
-
-    role: Role
-    springs: int
-    sets: int
-    unmeasured: int
-    outside: int
-    not_read: int
-    judged: tuple[str, ...]
-    first: FirstLoads
-    loads_at: Index
-
-    @property
-    def only_looked_at(self) -> int:
-        """Springs that were read, and not judged."""
-        return sum(spring.set_name not in self.judged for spring in self.first.springs)
-
-    @cached_property
-    def labels(self) -> dict[str, set[str]]:
-        """Labels by set."""
-        found: dict[str, set[str]] = {}
-        for spring in self.first.springs:
-            found.setdefault(spring.set_name, set()).add(spring.label)
-        return found
+Names = Mapping[Role, tuple[str, ...]]
+Judge = Callable[[Role, str, bool], SetCurves | None]  # a set, only if its answer was kept: or None
 
 
 @dataclass(frozen=True)
@@ -81,14 +47,15 @@ class Selection:
     Attributes:
         build: with the names.
         shelves: by role; empty where the file names all sets itself.
-        choices: what may be done under the springs, K places and their valves.
+        loads: what their springs push; None where every set is judged with the build.
+        bound: over all that were read, first readings as near to the card as they may be.
     """
 
     build: BuildFile
     shelves: Mapping[Role, Shelf] = field(default_factory=dict)
-    choices: tuple[SeatChoice, ...] = ()
+    loads: ShelfLoads | None = None
+    bound: float = 0.0
     effort: Effort = "shims"
-    places: Mapping[Place, list[int]] = field(default_factory=dict)
 
     @property
     def only_looked_at(self) -> int:
@@ -99,43 +66,41 @@ class Selection:
         """Return judged sets without springs that were not asked for."""
         kept = dict(sets)
         for shelf in self.shelves.values():
-            for name in shelf.judged:
-                kept[name] = kept[name].of_springs(shelf.labels.get(name, set()))
+            for name in kept.keys() & shelf.labels.keys():
+                kept[name] = kept[name].of_springs(shelf.labels[name])
         return kept
 
-    def bounded(
-        self, assignment: Assignment, sets: Mapping[str, SetCurves], solving: Solving
-    ) -> Assignment:
-        """Return an assignment of the judged springs with a bound over all that were read."""
-        if not self.only_looked_at:
+    def bounded(self, assignment: Assignment, solving: Solving) -> Assignment:
+        """Return an assignment of some judged springs with a bound over all that were read."""
+        if self.loads is None:
             return assignment
-        problem, hold = self._at_best(sets)
-        bound = problem.solve(solving).bound or 0.0
-        levels = []
-        for level in assignment.levels:
-            lower = EFFORTS.index(level.effort) <= EFFORTS.index(self.effort)
-            levels.append(self._level(level, bound if lower else 0.0, hold=hold))
+        levels = [self._level(level, solving) for level in assignment.levels]
         return replace(assignment, levels=tuple(levels))
 
-    def _level(self, level: Level, bound: float, *, hold: bool) -> Level:
+    def _level(self, level: Level, solving: Solving) -> Level:
         status = "unknown" if level.status in ("infeasible", "not_read") else level.status
+        lower = EFFORTS.index(level.effort) <= EFFORTS.index(self.effort)
+        bound = self.bound if lower else 0.0
         known = bound if level.bound is None else min(level.bound, bound)
+        looks = None
+        if self.loads is not None and self.only_looked_at:
+            met = level.objective is not None and _met(level.objective, known)
+            sure = met and lower and self._surely(level.objective or 0.0, solving)
+            looks = replace(self.loads.taken, sure=sure)
         return replace(
-            level, status=status, bound=known, looked_at=self.only_looked_at, looks_hold=hold
+            level, status=status, bound=known, looked_at=self.only_looked_at, looks=looks
         )
 
-    def _at_best(self, sets: Mapping[str, SetCurves]) -> tuple[WideProblem, bool]:
-        """Return the problem with judged loads, and first readings at their best; if these hold.
+    def _surely(self, objective: float, solving: Solving) -> bool:
+        """Whether nothing comes nearer, first readings anywhere between their branches."""
+        if self.loads is None or not self.loads.looks_hold or solving.left_s() <= 0.0:
+            return False
+        bound = self.loads.at_widest().solve(Bounding(solving)).bound
+        return bound is not None and _met(objective, bound)
 
-        Where a judged load lies outside its first reading, all are taken to be off by more.
-        """
-        read = {role: _judged(shelf, sets) for role, shelf in self.shelves.items()}
-        off_n = max((off_n for _, off_n in read.values()), default=0.0)
-        firsts = {
-            role: _widened(first, self.shelves[role], WIDER * off_n)
-            for role, (first, _) in read.items()
-        }
-        return _problem(self, firsts), off_n == 0.0
+
+def _met(objective: float, bound: float) -> bool:
+    return objective - bound <= GAP * max(objective, 1.0)
 
 
 def select(
@@ -143,16 +108,19 @@ def select(
     build: BuildFile,
     effort: Effort = "shims",
     *,
-    by_valve: bool = True,
+    judge: Judge | None = None,
     say: Callable[[str], None] = lambda _: None,
+    solving: Solving | None = None,
 ) -> Selection:
     """Choose candidate sets from the whole book where the build file leaves that open.
 
     Args:
         db, build: the book and the file.
         effort: what may be done under the springs.
-        by_valve: springs for each valve from any set; else whole sets, the same under all valves.
+        judge: judges sets, for springs for each valve from any set; None for whole sets, the same
+            under all valves.
         say: hears what is done.
+        solving: how long it may go on; None: until it ends.
 
     Raises:
         CoilbenchError: no spring matches, or how many valves there are is not known.
@@ -167,193 +135,159 @@ def select(
         )
     valves = valves_of(build, 0)
     choices = tuple(c for c in SeatOptions.of(build, len(valves)).mixed() if c.allowed(effort))
-    selection = Selection(build, {}, choices, effort, places_of(valves))
-    roles = ROLES if build.springs.paired else ROLES[:1]
+    wanted = Wanted(build, choices, places_of(valves))
     shelves: dict[Role, Shelf] = {}
-    for role in roles:
+    for role in ROLES if build.springs.paired else ROLES[:1]:
         say(f"Reading every {role} spring")
-        shelves[role] = _shelf(db, selection, role)
-    selection = replace(selection, shelves=shelves)
-    say("Comparing them with the card")
-    chosen = _chosen(selection, by_valve=by_valve)
-    shelves = {role: replace(shelf, judged=chosen[role]) for role, shelf in shelves.items()}
-    build = build.with_sets(chosen["outer"], chosen.get("inner", ()))
+        shelves[role] = read_shelf(db, wanted, role)
+    names = {
+        role: shelf.first.sets if role in build.springs.every else getattr(build.springs, role)
+        for role, shelf in shelves.items()
+    }
+    if all(len(names[role]) <= FEW_SETS for role in shelves if role in build.springs.every):
+        return _named(Selection(build, shelves, effort=effort), names)
+    if judge is None:
+        say("Comparing them with the card")
+        nearest = _nearest_pairs(ShelfLoads.of(wanted, shelves, {}), names)
+        return _named(Selection(build, shelves, effort=effort), nearest)
+    solving = solving or Solving()
+    rounds = _Rounds(wanted, shelves, judge, solving, say)
+    loads = rounds.judge(names)
+    solving.at_least(LAST_S)
+    judged = {role: replace(one, judged=rounds.judged(one)) for role, one in shelves.items()}
+    chosen = rounds.chosen(loads, names)
+    solving.at_least(LAST_S)
+    found = Selection(build, judged, loads, rounds.bound, effort)
+    return _named(found, chosen, judged=False)
+
+
+def _named(
+    selection: Selection, names: Mapping[Role, tuple[str, ...]], *, judged: bool = True
+) -> Selection:
+    """Name the sets in the build; judged: they are all that will be judged."""
+    build = selection.build.with_sets(names["outer"], names.get("inner", ()))
+    shelves = dict(selection.shelves)
+    if judged:
+        shelves = {role: replace(shelf, judged=names[role]) for role, shelf in shelves.items()}
     return replace(selection, build=build, shelves=shelves)
 
 
-def _shelf(db: Database, selection: Selection, role: Role) -> Shelf:
-    """Read a role's springs at every height that they would have."""
-    build, named = selection.build, getattr(selection.build.springs, role)
-    every = role in build.springs.every
-    where = build.springs.where if every else Where()
-    for name in () if every else named:
-        find_set(db, name, strokes=False)  # refuses one that is not in the book
-    sets: tuple[str, str] = (role, role)
-    if role == "outer" and not build.springs.paired:
-        sets = ("outer", "single")
-    standing = Standing.of(build, selection.choices, role)
-    at_mm = np.array([place.height_mm for place in selection.places])[:, None]
-    seat_mm = at_mm + np.asarray(standing.changes_mm)[None, :]
-    lift_mm = np.array([place.cam.valve_lift_mm for place in selection.places])[:, None]
-    wanted_mm = np.round(np.stack([seat_mm, seat_mm - lift_mm], axis=-1), 6)
-    heights_mm, loads_at = np.unique(wanted_mm, return_inverse=True)
-    first = FirstLoads.read(db, sets, where.mark, heights_mm)
-    if not every:  # named sets beside every set of the other role
-        first = first.of([n for n, one in enumerate(first.springs) if one.set_name in named])
-    loads_at = loads_at.reshape(wanted_mm.shape)
-    low_mm, high_mm = where.read_down_to_mm, where.read_up_to_mm
-    measured = ~np.isnan(first.lowest_mm)
-    over = measured.copy()
-    over &= first.lowest_mm <= (math.inf if low_mm is None else low_mm)
-    over &= first.highest_mm >= (-math.inf if high_mm is None else high_mm)
-    both_ends = ~np.isnan(first.load_n[:, loads_at]).any(axis=3)
-    read = over & np.any(both_ends, axis=(1, 2))
-    if not read.any():
-        _refuse_empty(build, role, len(first.springs), int(measured.sum()), heights_mm)
-    return Shelf(
-        role,
-        len(first.springs),
-        len(first.sets),
-        int(np.sum(~measured)),
-        int(np.sum(measured & ~over)),
-        int(np.sum(over & ~read)),
-        (),
-        first.of(np.flatnonzero(read)),
-        loads_at,
-    )
-
-
-def _refuse_empty(
-    build: BuildFile, role: Role, springs: int, measured: int, heights_mm: Array
-) -> None:
-    mark = build.springs.where.mark
-    marked = "" if mark is None else f" marked {mark!r}"
-    where = f"{build.name}, springs.{'outer' if role == 'outer' else 'inner'}"
-    if not springs:
-        hint = "See the sets, their roles and marks: coilbench set list"
-        raise CoilbenchError(f"the book has no {role} spring{marked}", where=where, hint=hint)
-    what = f"none of the book's {springs} {role} springs{marked} "
-    if not measured:
-        raise CoilbenchError(
-            f"{what}is measured yet", where=where, hint="Measure one: coilbench live"
-        )
-    raise CoilbenchError(
-        f"{what}was pressed as far as is asked for, between {{low_mm}} and {{high_mm}}",
-        where=where,
-        hint="Measure some there, or ask for less under springs.where",
-        low_mm=float(heights_mm[0]),
-        high_mm=float(heights_mm[-1]),
-    )
-
-
-def _chosen(selection: Selection, *, by_valve: bool) -> dict[Role, tuple[str, ...]]:
-    """Return which sets of each role are judged: all, where they are few."""
-    shelves = selection.shelves
-    springs = selection.build.springs
-    names = {role: shelf.first.sets for role, shelf in shelves.items()}
-    named: dict[Role, tuple[str, ...]] = {
-        role: getattr(springs, role) for role in shelves if role not in springs.every
+def _nearest_pairs(
+    loads: ShelfLoads, names: Mapping[Role, tuple[str, ...]]
+) -> dict[Role, tuple[str, ...]]:
+    """Return the sets whose means come nearest to the card; named ones all."""
+    numbers = {
+        role: np.repeat(np.arange(len(shelf.labels)), list(map(len, shelf.labels.values())))
+        for role, shelf in loads.shelves.items()
     }
-    if all(len(each) <= MOST_SETS for each in names.values()):
-        return names | named
-    firsts = {role: shelf.first for role, shelf in shelves.items()}
-    problem = _problem(selection, firsts, barred=True)
-    of_set = {
-        role: np.array([names[role].index(spring.set_name) for spring in first.springs])
-        for role, first in firsts.items()
-    }
-    choose = sets_for_valves if by_valve else sets_for_pairs
     stand_in = np.zeros(1, dtype=np.intp)
-    most = MOST_SETS if by_valve else min(MOST_SETS, MOST_PAIRED)
-    found = choose(problem, of_set["outer"], of_set.get("inner", stand_in), most)
-    return {
-        role: tuple(names[role][number] for number in sorted(numbers)) or names[role][:1]
-        for role, numbers in zip(shelves, found, strict=False)
-    } | named
-
-
-def _problem(
-    selection: Selection, firsts: Mapping[Role, FirstLoads], *, barred: bool = False
-) -> WideProblem:
-    """Put first readings as a problem; barred: without those that are known to come near solid."""
-    valves = sum(map(len, selection.places.values()))
-    options = SeatOptions.of(selection.build, valves)
-    uses = [[choice.uses(shim) for shim in options.scarce] for choice in selection.choices]
-    shape = len(selection.choices), len(options.scarce)
-    outer = _spans(selection, firsts["outer"], "outer", barred=barred)
-    nothing = np.zeros((len(selection.places), shape[0], 1, 2))
-    inner, inner_uses = Spans(nothing, nothing), np.array([valves])
-    if "inner" in firsts:
-        inner = _spans(selection, firsts["inner"], "inner", barred=barred)
-        inner_uses = np.ones(len(firsts["inner"].springs), dtype=np.intp)
-    return WideProblem(
-        outer,
-        inner,
-        np.array([len(some) for some in selection.places.values()]),
-        inner_uses,
-        np.array(uses, dtype=float).reshape(shape),
-        np.array([shim.count for shim in options.scarce], dtype=float),
-        np.zeros(shape[0]),
+    found = sets_for_pairs(
+        loads.likely(), numbers["outer"], numbers.get("inner", stand_in), MOST_PAIRED
     )
+    every = loads.wanted.build.springs.every
+    chosen = dict(names)
+    for (role, shelf), some in zip(loads.shelves.items(), found, strict=False):
+        if role in every:
+            sets = shelf.first.sets
+            chosen[role] = tuple(sets[number] for number in sorted(some)) or sets[:1]
+    return chosen
 
 
-def _spans(selection: Selection, first: FirstLoads, role: Role, *, barred: bool) -> Spans:
-    """Return what springs push in the card's tolerances, the outers less the card's loads."""
-    loads_at = selection.shelves[role].loads_at
-    cards = [place.cam for place in selection.places]
-    tolerance_n = np.array([[c.seat_tolerance_n, c.open_tolerance_n] for c in cards])
-    card_n = np.array([[c.seat_load_n, c.open_load_n] for c in cards])
-    card_n = card_n if role == "outer" else np.zeros_like(card_n)
-    low, high = (
-        (np.moveaxis(each[:, loads_at], 0, 2) - card_n[:, None, None, :])
-        / tolerance_n[:, None, None, :]
-        for each in (first.least_n, first.most_n)
-    )
-    if barred:
-        solid_mm = [spring.solid_height_mm for spring in first.springs]
-        solid = np.array([np.nan if mm is None else mm for mm in solid_mm], dtype=float)
-        opened_mm = first.heights_mm[loads_at[:, :, 1]]
-        limit_mm = selection.build.limits.coil_bind_margin_mm
-        near = opened_mm[:, :, None] - solid[None, None, :] < limit_mm
-        low = np.where(near[..., None], np.nan, low)
-    return Spans(low, high)
+@dataclass
+class _Rounds:
+    """The judging.
 
-
-def _judged(shelf: Shelf, sets: Mapping[str, SetCurves]) -> tuple[FirstLoads, float]:
-    """Put judged loads in place of first ones; returns also how far outside of these they were.
-
-    A judged spring that may not be used has none. Between heights that were read singly a load lies
-    where the spring's shape may have it.
+    Attributes:
+        known: the sets judged so far, by name, without springs that may not be used.
+        bound: what no choice is below, first readings at their best.
     """
-    first, off_n = shelf.first, 0.0
-    least_n, most_n = first.least_n.copy(), first.most_n.copy()
-    curves = {(name, curve.label): curve for name in shelf.judged for curve in sets[name].curves}
-    for number, spring in enumerate(first.springs):
-        if spring.set_name not in shelf.judged:
-            continue
-        curve = curves.get((spring.set_name, spring.label))
-        if curve is None:
-            least_n[number] = most_n[number] = np.nan
-            continue
-        load_n = curve.loads_n_at(first.heights_mm)
-        beyond_n = np.fmax(first.least_n[number] - load_n, load_n - first.most_n[number])
-        off_n = max(off_n, float(np.nanmax(beyond_n, initial=0.0)))
-        least_n[number], most_n[number] = load_n, load_n
-        if not all(sweep.dense for sweep in curve.sweeps):
-            candidate = Candidate(spring.label, sets[spring.set_name], spring.label, curve)
-            known = [read_load(candidate, mm, (), {}) for mm in first.heights_mm.tolist()]
-            least_n[number] = [np.nan if one.load is None else one.least_n for one in known]
-            most_n[number] = [np.nan if one.load is None else one.most_n for one in known]
-    return replace(first, least_n=least_n, most_n=most_n), off_n
 
+    wanted: Wanted
+    shelves: Mapping[Role, Shelf]
+    judge_set: Judge
+    solving: Solving
+    say: Callable[[str], None]
+    known: dict[str, SetCurves] = field(default_factory=dict)
+    bound: float = 0.0
 
-def _widened(first: FirstLoads, shelf: Shelf, by_n: float) -> FirstLoads:
-    """Take first readings, not judged ones, to be off by so much more."""
-    looked_at = np.array([spring.set_name not in shelf.judged for spring in first.springs])
-    more_n = np.where(looked_at, by_n, 0.0)[:, None]
-    least_n = np.fmax(first.least_n - more_n, 0.0)
-    return replace(
-        first,
-        least_n=np.where(np.isnan(first.least_n), np.nan, least_n),
-        most_n=first.most_n + more_n,
-    )
+    def judged(self, shelf: Shelf) -> tuple[str, ...]:
+        """Return the names of a shelf's judged sets."""
+        return tuple(name for name in shelf.first.sets if name in self.known)
+
+    def judge(self, names: Names) -> ShelfLoads:
+        """Judge what comes nearest to the card; names are those of all sets that may be used."""
+        until_s = (1.0 - JUDGING_SHARE) * self.solving.left_s()
+        self._judge_known(names)
+        room = dict.fromkeys(names, MOST_SETS)
+        self.say("Comparing them with the card")
+        found = self._loads().likely().solve(Bounding(self.solving))
+        self._judge_picked(found, MOST_SETS, room, until_s)
+        while True:
+            loads = self._loads()
+            found = loads.at_best().solve(Bounding(self.solving))
+            self.bound = found.bound or 0.0  # not the best of all: looks may have become wider
+            if not self._judge_picked(found, A_ROUND, room, until_s):
+                return loads
+
+    def chosen(self, loads: ShelfLoads, names: Names) -> dict[Role, tuple[str, ...]]:
+        """Return the sets that the best choice of judged springs is from; all where there is none.
+
+        Those that the build file names stay.
+        """
+        found = loads.of_judged().solve(Bounding(self.solving))
+        chosen = dict(names)
+        for role, shelf in self.shelves.items():
+            if role in self.wanted.build.springs.every:
+                picked = self._of(role, found)
+                judged = self.judged(shelf)
+                chosen[role] = tuple(n for n in judged if n in picked) or judged
+        return chosen
+
+    def _judge_known(self, names: Names) -> None:
+        """Judge the sets that the build file names, and those whose answers were kept."""
+        for role, some in names.items():
+            named = role not in self.wanted.build.springs.every
+            for name in some:
+                self._judge(role, name, only_kept=not named)
+
+    def _judge(self, role: Role, name: str, *, only_kept: bool = False) -> None:
+        found = self.judge_set(role, name, only_kept)
+        if found is not None:
+            self.known[name] = found
+
+    def _judge_picked(
+        self, found: Solution, most: int, room: dict[Role, int], until_s: float
+    ) -> bool:
+        """Judge some sets of a solution's springs while there is time; tells whether any was."""
+        new = {role: self._new(role, found)[: min(most, left)] for role, left in room.items()}
+        done = len(self.known)
+        for at in range(max(map(len, new.values()))):
+            for role, some in new.items():
+                if at < len(some) and (self.solving.left_s() > until_s or self._short(role)):
+                    bound = f"; none is below {self.bound:.4g}" if self.bound else ""
+                    self.say(f"Judging {some[at]}, {len(self.known)} sets are judged{bound}")
+                    self._judge(role, some[at])
+                    room[role] -= 1
+        return len(self.known) > done
+
+    def _short(self, role: Role) -> bool:
+        """Whether there are hardly enough judged springs of a role for the valves."""
+        of_role = self.shelves[role].labels
+        sets = (one for name, one in self.known.items() if name in of_role)
+        valves = sum(map(len, self.wanted.places.values()))
+        return sum(len(each.curves) for each in sets) < SPARE * valves
+
+    def _loads(self) -> ShelfLoads:
+        return ShelfLoads.of(self.wanted, self.shelves, self.known)
+
+    def _of(self, role: Role, found: Solution) -> Counter[str]:
+        """Count the picks of each set."""
+        springs = self.shelves[role].first.springs
+        index = [pick.outer if role == "outer" else pick.inner for pick in found.picks]
+        return Counter(springs[number].set_name for number in index)
+
+    def _new(self, role: Role, found: Solution) -> list[str]:
+        """Return the sets of the picks that are not judged, the most picked first."""
+        if role not in self.wanted.build.springs.every:
+            return []
+        return [name for name, _ in self._of(role, found).most_common() if name not in self.known]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import platform
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from importlib.metadata import version
@@ -29,7 +29,7 @@ from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build, read_text
-from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
+from coilbench.analysis.inputs.candidates import Candidates, SetJudge, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
@@ -69,8 +69,9 @@ def read_sheet(
     use_flagged: bool,
     book: str,
     solving: Solving | None = None,
+    say: Callable[[str], None] = lambda _: None,
 ) -> Sheet:
-    """Work out a build file's sheet; the book's name is for the record, solving as in assign.
+    """Work out a build file's sheet; the book's name is for the record, the rest as in assign.
 
     Raises:
         CoilbenchError: the build file or a set that it names can't be used.
@@ -78,13 +79,14 @@ def read_sheet(
     whole = read_build(build_path, from_book=True)
     table = lift_table_beside(whole, build_path)
     solving = solving or Solving()
-    selection = select(db, whole, effort)
+    judge = SetJudge(db, whole, use_flagged)
+    selection = select(db, whole, effort, judge=judge, say=say, solving=solving)
     build = selection.build
-    found = candidate_sets(db, build, use_flagged)
+    found = candidate_sets(db, build, use_flagged, say, judge.known)
     found = found.of_sets(selection.narrowed(found.sets))
     with found.before() as before:
         assignment = assign(build, found.sets, found.sizes, effort, solving, before)
-    assignment = selection.bounded(assignment, found.sets, solving)
+    assignment = selection.bounded(assignment, solving)
     parts = {name: _part(db, judged) for name, judged in found.judged.items()}
     record = Record(read_text(build_path), utc_now(), book, dict(_versions()))
     rig = _rig(db, parts.values(), record.made_utc)

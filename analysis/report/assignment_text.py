@@ -25,6 +25,7 @@ from coilbench.analysis.report.document import (
 )
 from coilbench.analysis.report.pairing_text import needs_lines
 from coilbench.analysis.report.units import Units
+from coilbench.capture.units import counted
 
 ALLOWED: dict[Effort, str] = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
 LIMITS: dict[RelaxedLimit, str] = {
@@ -59,7 +60,9 @@ json_keys(
 )
 json_keys(
     Level,
-    "effort objective bound status proven not_considered looked_at shims cuts valves_that_fit",
+    "effort objective bound status proven not_considered looked_at "
+    "looks_usual_n=looks.usual_n looks_within_n=looks.margin_n looks_seen_n=looks.seen_n "
+    "looks_seen_on=looks.springs shims cuts valves_that_fit",
 )
 json_keys(
     Assignment,
@@ -173,8 +176,6 @@ def assignment_verdict(level: Level) -> str:
         why = "loads between the heights that were read may be otherwise"
         if level.looked_at:
             why = f"{level.looked_at} springs were only looked at, not judged"
-            if not level.looks_hold:
-                why += ", and a look was off by more than it allows"
         elif level.not_considered:
             why = f"{level.not_considered} were left out for want of a reading"
         proven = f"Not proven: of the choices that were read none comes nearer, but {why}"
@@ -184,6 +185,19 @@ def assignment_verdict(level: Level) -> str:
             "(--seconds gives it longer)"
         )
     return f"{inside_text(level)}. {proven}"
+
+
+def looks_text(level: Level, units: Units) -> str | None:
+    """Say what a bound over springs that were only looked at rests on; None where there is none."""
+    if level.looks is None or level.looks.sure:
+        return None
+    taken = level.looks
+    usual, most, seen = map(units.load_text, (taken.usual_n, taken.margin_n, taken.seen_n))
+    springs = counted(taken.springs, "judged spring")
+    return (
+        f"That takes first looks to be off by up to {usual} as a rule, {most} at most; on "
+        f"{springs} it was up to {seen}"
+    )
 
 
 def inside_text(level: Level) -> str:

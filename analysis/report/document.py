@@ -62,6 +62,7 @@ _WORDS = (
     "limits_text",
     "plan_text",
     "assignment_text",
+    "selection_text",
     "sheet_text",
 )
 _HOLDERS = frozenset({dict, list, tuple, set, frozenset})

@@ -22,6 +22,7 @@ from coilbench.analysis.report.assignment_text import (
     STATUS,
     assignment_notes,
     assignment_verdict,
+    looks_text,
     number_text,
 )
 from coilbench.analysis.report.build_text import card_facts, lobes_of
@@ -175,7 +176,7 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         (*assignment_notes(sheet.assignment, units), *_taken(sheet, units)),
         engine_checks(sheet, units),
         {part.name: _set_notes(part, units) for part in sheet.sets},
-        dict(_method(sheet)),
+        dict(_method(sheet, units)),
     )
 
 
@@ -242,10 +243,10 @@ def _set_notes(part: SetPart, units: Units) -> tuple[str, ...]:
     return (*set_notes(part.curves, part.heights_mm, units), *strokes)
 
 
-def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
+def _method(sheet: Sheet, units: Units) -> Iterator[tuple[str, str]]:
     assignment, record = sheet.assignment, sheet.record
     yield "Loads", LOADS_METHOD
-    yield "Choice", _choice_method(assignment.chosen, assignment.effort)
+    yield "Choice", _choice_method(assignment.chosen, assignment.effort, units)
     checks = [part.check for part in sheet.sets if part.check is not None]
     yield "Flags", _flags_method(checks)
     yield "Uncertainty", f"{UNCERTAINTY_METHOD}{_heights_method(sheet.build)}"
@@ -271,19 +272,21 @@ def _heights_method(build: BuildFile) -> str:
     return ", nor the engine's heights and shims, whose ± the build file doesn't give"
 
 
-def _choice_method(level: Level, effort: Effort) -> str:
+def _choice_method(level: Level, effort: Effort, units: Units) -> str:
     if not level.valves:
         return (
             "Every outer set with every inner set over every stack of shims and every cut, at "
             "every valve's height with every sound spring; the one shown fits, or is nearest to, "
             "the card"
         )
+    looks = looks_text(level, units)
     return (
         "Springs and what is under them were chosen for all valves together, so that the sum of "
         "((shut - card) / tolerance)^2 + ((full lift - card) / tolerance)^2 over the valves is "
         "least while the limits are kept: a whole-number programme, solved by HiGHS through "
         f"SciPy. Allowed: {ALLOWED[effort]}. Sum {number_text(level.objective)}, none is below "
         f"{number_text(level.bound)}; {STATUS[level.status] if not level.proven else 'proven'}"
+        f"{'' if looks is None else f'. {looks}'}"
     )
 
 

@@ -241,11 +241,12 @@ def hold_book(book: Path) -> AbstractContextManager[None]:
     """Be the only capture that writes this book.
 
     Raises:
-        CoilbenchError: another one holds it, or it has a second name by which another one could.
+        CoilbenchError: another one holds it, or sharing does while it brings something in, or it
+            has a second name by which another one could.
     """
     refuse_linked(book)
-    what = "another coilbench capture is writing this book"
-    hint = "Stop that one first, or give another book with --book"
+    what = "another coilbench capture is writing this book, or a share brings something in"
+    hint = "Stop that one first, or wait for the share; or give another book with --book"
     return _held(book_lock_path(book), CoilbenchError(what, where=str(book), hint=hint))
 
 

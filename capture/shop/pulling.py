@@ -190,7 +190,9 @@ def _leave_lacking(
     if not found:
         return
     sql = f"SELECT added_by, pushed_utc FROM {SCHEMA}.pushes WHERE bench = %s AND push = %s"  # noqa: S608
-    ((added_by, pushed_utc), *_) = store.query(sql, [bench, push]) or [("a bench", "a day")]
+    ((added_by, pushed_utc), *_) = store.query(sql, [bench, push], (str, str)) or [
+        ("a bench", "a day")
+    ]
     for name in found:
         table, row_id = name.split()
         left.lost.add((table, row_id))

@@ -214,7 +214,7 @@ class Store:
         """Return the rows of a query, of these types and no others.
 
         Args:
-            cells: the type of each cell of a row; one for all of them.
+            cells: the type of each cell of a row.
 
         Raises:
             CoilbenchError: the server answered with something else.
@@ -426,8 +426,7 @@ _BYTES = ("digest", "words", "inputs", "manifest", "samples_blob", "curve_packed
 
 @cache
 def _rows_of(cells: tuple[Any, ...]) -> Any:
-    of: Any = tuple.__class_getitem__(cells if len(cells) > 1 else (cells[0], ...))
-    return list.__class_getitem__(of)
+    return list.__class_getitem__(tuple.__class_getitem__(cells))
 
 
 _ANOTHER = "Give the address of the shop's store; a new one is made in a database of its own"

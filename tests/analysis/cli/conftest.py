@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import re
 import shutil
 from collections.abc import Callable
-from contextlib import redirect_stdout
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -16,6 +15,7 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.cli.demo import Demo
+from support.demo_runs import DemoRun, demo_of
 from support.shared import made_once
 
 FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
@@ -57,29 +57,10 @@ def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {name: folder / f"{name}.db" for name in made}
 
 
-class DemoRun(NamedTuple):
-    """A demo that was run: its book, not to be changed, and what it told as JSON."""
-
-    book: Path
-    told: dict[str, Any]
-
-
 @pytest.fixture(scope="session")
 def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], DemoRun]:
     """Return what runs the demo of a seed, once."""
-
-    def run_it(seed: int) -> DemoRun:
-        def make(folder: Path) -> None:
-            told = io.StringIO()
-            with redirect_stdout(told):
-                arguments = ["demo", "--json", "--seed", str(seed)]
-                assert run([*arguments, "--book", str(folder / "demo.db")]) == 0
-            (folder / "told.json").write_text(told.getvalue(), encoding="utf-8")
-
-        folder = made_once(tmp_path_factory, f"demo-{seed}", make)
-        return DemoRun(folder / "demo.db", json.loads((folder / "told.json").read_text("utf-8")))
-
-    return run_it
+    return partial(demo_of, tmp_path_factory)
 
 
 @pytest.fixture(scope="session")

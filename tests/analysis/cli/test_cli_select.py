@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +13,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.cli.demo import BUILD_FILE
 from coilbench.analysis.inputs import selecting
-from coilbench.analysis.inputs.build_input import read_build
-from coilbench.analysis.inputs.candidates import candidate_sets
-from coilbench.capture.book.opening import open_book
-
-from .conftest import DemoRun
 
 BUILD = """
 [cam]
@@ -103,47 +98,92 @@ def test_every_set_is_the_same_as_all_of_them_named(
     assert shelves["outer"]["only_looked_at"] == 0
 
 
+def few(patch: pytest.MonkeyPatch, first: int) -> None:
+    """Judge no more sets of a role than so many."""
+    patch.setattr(selecting, "FEW_SETS", 1)
+    patch.setattr(selecting, "MOST_SETS", first)
+    patch.setattr(selecting, "SPARE", 0)
+
+
 def test_of_many_sets_the_nearest_are_judged_and_the_bound_is_over_all(
     book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     everything = assigned(book, capsys, NAMED)
-    monkeypatch.setattr(selecting, "MOST_SETS", 1)
+    few(monkeypatch, 1)
     found = assigned(book, capsys, EVERY)
     judged = {shelf["role"]: shelf["judged"] for shelf in found["from_book"]}
-    assert judged == {"outer": ["larch"], "inner": ["heron"]}
-    assert found["left_out"] == ["larch-03"]
+    assert judged["outer"] in (["larch"], ["rowan"])
+    assert judged["inner"] == ["heron"]
     assert found["objective"] >= everything["objective"] - 1e-9
     assert found["bound"] <= everything["objective"]
-    assert not found["proven"]  # rowan may come nearer
+    assert not found["proven"]  # the other may come nearer
     out = told(book, capsys, "assign", build(book, EVERY))
     assert "From the whole book, outer: 18 springs of 3 sets." in out
-    assert re.search(r"Judged: larch, .*12 springs of other sets were only looked at", out)
+    assert re.search(r"Judged: (larch|rowan), .*12 springs of other sets were only looked at", out)
     assert re.search(r"Not proven: .* 18 springs were only looked at, not judged", out)
     assert "no other choice is below 0" in out
+    assert re.search(r"takes first looks to be off by up to .*; on \d+ judged springs? it was", out)
 
 
-def test_it_is_proven_where_all_that_was_only_looked_at_is_surely_farther_off(
+def test_sets_are_judged_until_no_other_can_come_nearer(
     book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Oak is far too strong, so that what larch and rowan give is the best of all three."""
+    """Oak is far too strong, crane too: they are not judged, and it is proven without them."""
     four = "valves = 4\ninstalled_height = '40 mm'"
-    monkeypatch.setattr(selecting, "MOST_SETS", 2)
+    few(monkeypatch, 9)
     everything, found = (
         json.loads(told(book, capsys, "assign", build(book, springs, four), "--json"))
         for springs in (NAMED, EVERY)
     )
-    judged = {shelf["role"]: shelf["judged"] for shelf in found["from_book"]}
-    assert judged["outer"] == ["larch", "rowan"]
-    assert found["from_book"][0]["only_looked_at"] == 6
+    outer, inner = found["from_book"]
+    assert (outer["judged"], outer["only_looked_at"]) == (["larch", "rowan"], 6)
+    assert (inner["judged"], inner["only_looked_at"]) == (["heron"], 6)
     assert found["objective"] == pytest.approx(everything["objective"], abs=1e-6)
     assert found["proven"] == everything["proven"]
     assert found["bound"] == pytest.approx(everything["bound"], abs=1e-6)
 
 
+def test_what_was_judged_before_is_read_from_its_answer(
+    book: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    """All answers are kept by the first question: then nothing is only looked at."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    everything = assigned(book, capsys, NAMED)
+    few(monkeypatch, 0)
+    found = assigned(book, capsys, EVERY)
+    outer, inner = found["from_book"]
+    assert outer["judged"] == ["larch", "oak", "rowan"]
+    assert outer["only_looked_at"] == inner["only_looked_at"] == 0
+    assert found["objective"] == pytest.approx(everything["objective"], abs=1e-6)
+    assert found["proven"] == everything["proven"]
+    with closing(sqlite3.connect(book)) as plain:
+        assert plain.execute("SELECT count(*) FROM sets").fetchone() == (5,)
+    more = book.parent / "more.csv"
+    more.write_text("label,height_mm,load_n\nrowan-01,40.0,200\nrowan-01,39.0,220\n")
+    assert run(["--book", str(book), "import", str(more), "--set", "rowan"]) == 0
+    capsys.readouterr()
+    outer = assigned(book, capsys, EVERY)["from_book"][0]
+    assert outer["only_looked_at"] == 6  # rowan's answer is of what was there before
+
+
+def test_however_little_time_there_is_every_valve_has_springs(
+    book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(selecting, "FEW_SETS", 1)
+    where = build(book, EVERY)
+    found = json.loads(told(book, capsys, "assign", where, "--seconds", "0", "--json"))
+    assert len(found["valves"]) == 2
+    assert found["bound"] <= found["objective"]
+
+
 def test_pair_compares_the_nearest_sets(
     book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(selecting, "MOST_SETS", 1)
+    few(monkeypatch, 1)
+    monkeypatch.setattr(selecting, "MOST_PAIRED", 1)
     out = told(book, capsys, "pair", build(book, EVERY))
     assert "Judged: larch" in out
     assert "rowan" not in out
@@ -213,18 +253,3 @@ def test_commands_that_need_names_say_so(
 ) -> None:
     assert run(["--book", str(book), *command, build(book, EVERY)]) == 2
     assert re.search("needs sets by name.*assign chose", capsys.readouterr().err)
-
-
-def test_a_first_look_allows_for_what_the_judged_load_is(
-    demo_run: Callable[[int], DemoRun], tmp_path: Path
-) -> None:
-    """On the demo's book, strokes of a rig with lag and friction: no sound spring is beyond it."""
-    path = tmp_path / "star.toml"
-    text = re.sub(r"(outer|inner) = \[.*?\]", r'\1 = "*"', BUILD_FILE)
-    path.write_text(text.replace("[head]", "[head]\nvalves = 12", 1), "utf-8")
-    with open_book(demo_run(1).book) as db:
-        selection = selecting.select(db, read_build(path, from_book=True))
-        found = candidate_sets(db, selection.build, use_flagged=False)
-    for shelf in selection.shelves.values():
-        _, off_n = selecting._judged(shelf, found.sets)
-        assert off_n == 0.0

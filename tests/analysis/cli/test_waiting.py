@@ -46,6 +46,20 @@ def test_a_second_ctrl_c_is_the_programs_own_and_so_is_one_after_the_search() ->
     assert signal.getsignal(signal.SIGINT) == before
 
 
+def test_what_comes_next_has_its_time_after_ctrl_c_too() -> None:
+    with Waiting(1000.0) as waiting:
+        waiting.left_s()
+        signal.raise_signal(signal.SIGINT)
+        waiting.at_least(50.0)
+        assert 0.0 < waiting.left_s() <= 50.0
+        assert waiting.run(lambda: 7) == 7
+        signal.raise_signal(signal.SIGINT)
+        assert waiting.left_s() == 0.0
+    with Waiting(1000.0) as waiting:
+        waiting.at_least(50.0)
+        assert waiting.left_s() > 900.0
+
+
 def test_work_that_overruns_its_time_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("coilbench.analysis.cli.waiting.GRACE_S", 0.0)
     never = threading.Event()

@@ -10,7 +10,7 @@ from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
 from scipy.sparse import coo_array
 
 from coilbench.analysis.engine import wide_search
-from coilbench.analysis.engine.shortlist import sets_for_pairs, sets_for_valves
+from coilbench.analysis.engine.shortlist import sets_for_pairs
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.wide_search import Spans, WideProblem
@@ -152,11 +152,10 @@ def lined_up(offsets: Array) -> WideProblem:
     )
 
 
-@pytest.mark.parametrize("choose", [sets_for_valves, sets_for_pairs])
-def test_the_nearest_sets_are_short_listed_and_no_more_than_asked_for(choose) -> None:  # type: ignore[no-untyped-def]
+def test_the_nearest_sets_are_short_listed_and_no_more_than_asked_for() -> None:
     problem = lined_up(np.array([3.0, 0.0, 4.0, 2.0]))
     of_set = np.repeat(np.arange(4), 3)
-    outers, inners = choose(problem, of_set, of_set, 1)
+    outers, inners = sets_for_pairs(problem, of_set, of_set, 1)
     assert (len(outers), len(inners)) == (1, 1)
     middle = problem.outer.middle(0, 0)[3 * outers[0]] + problem.inner.middle(0, 0)[3 * inners[0]]
     assert np.abs(middle).max() == pytest.approx(0.0)

@@ -1,0 +1,79 @@
+"""First looks at springs, held to what a judgement of their set reads, on the demo's rig."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from sqlite_utils import Database
+
+from coilbench.analysis.inputs import first_loads
+from coilbench.analysis.inputs.first_loads import FirstLoads, Looks
+from coilbench.analysis.inputs.measured import measured_set
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from support.demo_runs import demo_of
+
+HEIGHTS_MM = np.array([27.0, 28.0, 30.0, 34.0, 37.0, 38.5])
+ROLES = {"outer": ("larch", "rowan"), "inner": ("heron", "plover")}
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
+    """Four sets of twelve springs, pressed by hand faster down than up, with lag and friction."""
+    with open_book(demo_of(tmp_path_factory, 1).book) as db:
+        yield db
+
+
+def looked_at(db: Database, role: str) -> tuple[FirstLoads, np.ndarray]:
+    """First readings of a role, and what is read of the judged curves."""
+    first = FirstLoads.read(db, (role, role), None, HEIGHTS_MM)
+    exact_n = np.full(first.load_n.shape, np.nan)
+    for name in ROLES[role]:
+        for curve in measured_set(db, find_set(db, name)).curves:
+            at = [(one.set_name, one.label) for one in first.springs].index((name, curve.label))
+            exact_n[at] = curve.loads_n_at(HEIGHTS_MM)
+    return first, exact_n
+
+
+@pytest.mark.parametrize("role", ["outer", "inner"])
+def test_the_branches_hold_the_judged_load_between_them(demo: Database, role: str) -> None:
+    first, exact_n = looked_at(demo, role)
+    assert not (exact_n < first.least_n).any()
+    assert not (exact_n > first.most_n).any()
+
+
+@pytest.mark.parametrize(("role", "most_n"), [("outer", 2.5), ("inner", 1.5)])
+def test_what_is_seen_on_judged_springs_holds_on_others(
+    demo: Database, monkeypatch: pytest.MonkeyPatch, role: str, most_n: float
+) -> None:
+    """Springs taken out at random, a hundred times: of their loads hardly one is outside."""
+    monkeypatch.setattr(first_loads, "ENOUGH_SEEN", 18)
+    first, exact_n = looked_at(demo, role)
+    shares = first.shares(exact_n)
+    random = np.random.default_rng(7)
+    outside = []
+    for _ in range(100):
+        others = random.permutation(len(shares))[:6]
+        near = first.within(Looks.seen(np.delete(shares, others, axis=0)))
+        beyond = (exact_n < near.least_n) | (exact_n > near.most_n)
+        outside.append(beyond[others].mean())
+        assert np.median(near.most_n - near.least_n, axis=0).max() / 2.0 <= most_n
+    assert np.mean(outside) <= 0.02
+
+
+def test_a_look_that_is_off_by_more_widens_them_all() -> None:
+    shares = np.linspace(-0.1, 0.1, 40)[:, None]
+    before, after = Looks.seen(shares), Looks.seen(np.concatenate([shares, [[0.3]]]))
+    assert after.high[0] > 0.3
+    assert after.high[0] - after.low[0] == pytest.approx(first_loads.WIDER * 0.4)
+    assert before.high[0] - before.low[0] == pytest.approx(first_loads.WIDER * 0.2)
+
+
+def test_few_judged_springs_narrow_nothing() -> None:
+    few = Looks.seen(np.zeros((first_loads.ENOUGH_SEEN - 1, 1)))
+    assert (few.low[0], few.high[0]) == (-first_loads.OFF_SHARE, first_loads.OFF_SHARE)
+    none = Looks.seen(np.zeros((0, 1)))
+    assert (none.low[0], none.high[0]) == (few.low[0], few.high[0])
+    assert none.springs == 0
