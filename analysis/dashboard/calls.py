@@ -35,8 +35,8 @@ DOUBT_HOW = (
     "the travel scale may have slipped; if you don't know, press d and set the datum on a gauge"
 )
 SAME = (
-    "or press the same spring again: where it is touched as before, the datum holds, and the press "
-    "counts"
+    "or press the same spring again: at the heights it had, and with the quill's stop where it "
+    "was, it counts, and the datum holds"
 )
 WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
@@ -80,6 +80,8 @@ def call(scene: Scene) -> Call:
     loaded = snapshot.load_unknown is not None and snapshot.load_unknown.kind == FROM_START
     if unknown is not None and not (loaded and snapshot.datum):
         return unknown
+    if snapshot.question is not None and snapshot.question.kind == "datum_differs":
+        return _asked(snapshot.question, units)
     if snapshot.datum is not None and snapshot.datum.kind == DOUBTED:
         return _doubted(snapshot.datum, snapshot.question, units)
     if snapshot.datum is not None:

@@ -110,10 +110,12 @@ BENCH_PHRASES: dict[str, str] = {
     "solid_left": "{label}: no solid height is kept of that press",
     "solid_refused": "{label}: {solid_mm} can't be its solid height, beside what is known of it",
     "gauge_awaited": "bring the quill lightly down on the gauge",
-    "datum_differs": "the gauge of {height_mm} makes heights {moved_mm:+} other than the datum "
-    "that stands, and only ± {u_mm} can be explained: is the length right, and the gauge clean?",
     "datum_kept": "the datum stays as it was",
-    "datum_holds": "the datum has not moved",
+    "datum_holds": "the datum has not moved: the spring is pressed at the heights it had, and the "
+    "quill's stop is where it was",
+    "datum_said": "the datum holds, as you said",
+    "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
+    "slipped, or the quill is not let up fully",
     "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
 }
@@ -153,7 +155,11 @@ def stroke_text(turn: Turn) -> str:
 
 
 def slipped(f: Mapping[str, Any], units: Units) -> str:
-    """Say that the load jumped in mid stroke."""
+    """Say that the load jumped in mid stroke, or that heights did."""
+    if "moved_mm" in f:
+        words = "heights moved by {moved_mm:+} inside the press, near {height_mm}"
+        words += " on the way {way}" if f.get("way") else ""
+        return filled(words + ": the travel scale or the spring slipped", f, units)
     word = "lost" if f["step_n"] < 0.0 else "gained"
     words = "the load suddenly {word} {step_n:abs} near {height_mm} on the way {way}: it slipped "
     return filled(words + "in its cup, or the cup did", f, units, word=word)
@@ -196,7 +202,7 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         return filled(words, f, units)
     if f["reason"] == "apart":
         words = (
-            "are these presses of one spring? its loads are {off_share:.0%} off those of {label} "
+            "are these presses of one spring? its loads are {off_share:+.1%} off those of {label} "
         )
         words += "before; if the one before was of the wrong spring, r takes that one back"
         return filled(words, f, units)
@@ -230,6 +236,13 @@ def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
     else:
         words += ": did the travel scale slip, or does the spring sit otherwise?"
     return filled(words, f, units)
+
+
+def _datum_differs(f: Mapping[str, Any], units: Units) -> str:
+    than = "before the restart, by where the quill's stop is" if f.get("by_stop") else ""
+    words = "the gauge of {height_mm} makes heights {moved_mm:+} other than {than}, and only "
+    words += "± {u_mm} can be explained: is the length right, and the gauge clean?"
+    return filled(words, f, units, than=than or "the datum that stands")
 
 
 def _many(presses: int) -> str:
@@ -370,6 +383,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "stroke_left_out": _left_out,
     "another_spring": _another_spring,
     "datum_moved": _datum_moved,
+    "datum_differs": _datum_differs,
     "datum_set": _datum_set,
     "strokes_in_doubt": _in_doubt,
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),

@@ -16,22 +16,17 @@ from coilbench.capture.strokes.likeness import mean_of_ways
 
 
 class PressedCurves:
-    """Each spring's newest counted press, to work it or to read it; each is read once.
-
-    Attributes:
-        read_with: by label, the id of the calibration in force then.
-    """
+    """Each spring's newest counted press, to work it or to read it; each is read once."""
 
     def __init__(self, db: Database) -> None:
         self._db = db
         self._known: dict[str, Branch] = {}  # by the sweep's id
-        self.read_with: dict[str, str | None] = {}
 
     def of(self, record: SetRecord) -> dict[str, Branch]:
         """Return them by label: the mean of both ways, heights ascending; of sampled strokes."""
         newest = self._db.execute(
             """
-            SELECT springs.label, sweeps.id, max(stored_utc || sweeps.id), sweeps.calibration_id
+            SELECT springs.label, sweeps.id, max(stored_utc || sweeps.id)
             FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
             WHERE springs.set_id = ? AND sweeps.counted AND sweeps.samples > 0
             GROUP BY springs.id
@@ -39,11 +34,10 @@ class PressedCurves:
             [record.set_id],
         ).fetchall()
         before, self._known = self._known, {}
-        self.read_with = {label: calibration_id for label, _, _, calibration_id in newest}
-        for _, sweep_id, *_ in newest:
+        for _, sweep_id, _ in newest:
             known = before.get(sweep_id)
             self._known[sweep_id] = self._read(sweep_id) if known is None else known
-        return {label: self._known[sweep_id] for label, sweep_id, *_ in newest}
+        return {label: self._known[sweep_id] for label, sweep_id, _ in newest}
 
     def _read(self, sweep_id: str) -> Branch:
         sql = (

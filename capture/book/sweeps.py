@@ -203,7 +203,12 @@ def _readings(db: Database, choice: str) -> Reading:
 
 
 def load_sweeps(
-    db: Database, record: SetRecord, calibration: str = OWN, *, only: str | None = None
+    db: Database,
+    record: SetRecord,
+    calibration: str = OWN,
+    *,
+    only: str | None = None,
+    worked: bool = False,
 ) -> dict[str, list[Sweep]]:
     """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
 
@@ -214,6 +219,7 @@ def load_sweeps(
     Args:
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
         only: this spring's label; None for all.
+        worked: with the presses that worked it.
 
     Raises:
         CoilbenchError: the book has no such calibration.
@@ -227,11 +233,11 @@ def load_sweeps(
         SELECT sweeps.*, resting_weights.rests_n AS resting_n FROM sweeps
         JOIN springs ON springs.id = sweeps.spring_id
         LEFT JOIN resting_weights ON resting_weights.sweep_id = sweeps.id
-        WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
+        WHERE springs.set_id = ? AND (? OR sweeps.purpose = 'measured')
           AND (sweeps.counted OR sweeps.ruling IS 'use') AND springs.label = coalesce(?, label)
         ORDER BY sweeps.stored_utc, sweeps.id
         """,
-        [record.set_id, only],
+        [record.set_id, int(worked), only],
     ):
         label = labels[row["spring_id"]]
         sweeps[label].append(_sweep(db, row, label, readings, gains))
@@ -257,6 +263,7 @@ def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading, gai
         rig=rig,
         hand=_hand(row),
         stated_u_n=_stated(row, len(loading)),
+        works=row["purpose"] != "measured",
     )
 
 

@@ -20,15 +20,13 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import Press, typical_lag
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.running.own_presses import OwnPresses, slipped_within
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
-    OWN_OFF,
     Known,
     beside_the_set,
     mean_of_ways,
-    moved_mm,
-    stands_as_before,
 )
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
@@ -117,6 +115,7 @@ class StrokeChecks:
     def __init__(self, db: Database, reach_height_mm: float | None) -> None:
         self._db = db
         self._curves = PressedCurves(db)
+        self._own = OwnPresses(db)
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[tuple[Stroke, float | None]] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
@@ -126,9 +125,9 @@ class StrokeChecks:
         """A stroke counted, in such haste where it was measured."""
         self._pressed.append((stroke, haste))
 
-    def took_back(self) -> None:
-        """The last one that counted does not."""
-        if self._pressed:
+    def took_back(self, presses: int = 1) -> None:
+        """The last ones that counted do not."""
+        for _ in range(min(presses, len(self._pressed))):
             self._pressed.pop()
 
     def judge(
@@ -142,12 +141,14 @@ class StrokeChecks:
         unknown: Finding | None = None,
         stop: Finding | None = None,
         suspected: Finding | None = None,
+        stop_holds: bool | None = None,
     ) -> Judged:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
 
         Args:
             unknown: why heights are not known: `datum_lost`, or `datum_doubted`.
             suspected: why it could not be that spring, as it was seen on the way down.
+            stop_holds: whether the quill's stop is where it was; None where nobody knows.
         """
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
         verdict = judge(
@@ -172,7 +173,8 @@ class StrokeChecks:
                 judged = Judged(_refused(verdict, [stop]))
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
-            judged = self._in_doubt(judged, unknown, stroke, turn.label, record, calibration)
+            sweep = _as_sweep(stroke, turn, calibration)
+            judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds is True)
         unasked = not judged.verdict.counted and judged.question is None
         # what a wrong instrument reads says nothing of the spring
         if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
@@ -180,26 +182,20 @@ class StrokeChecks:
         return judged
 
     def _in_doubt(
-        self,
-        judged: Judged,
-        doubt: Finding,
-        stroke: Stroke,
-        label: str,
-        record: SetRecord,
-        calibration: CalibrationRecord,
+        self, judged: Judged, doubt: Finding, sweep: Sweep, record: SetRecord, *, holds: bool
     ) -> Judged:
-        """Let a press count while the datum is in doubt only where it shows that it has not moved.
+        """Let a press count while the datum is in doubt only where all shows that it has not moved.
 
-        That is so where the spring is pressed at the heights it had before.
+        That is so where the quill's stop is where it was and the spring is pressed at the heights
+        it had before; nothing shows it while a gauge contradicts.
         """
         asked = judged.question
         if not judged.verdict.counted and (asked is None or asked.kind == "same_again"):
             return judged
-        known = self._curves.of(record)
-        if label in known and self._curves.read_with[label] == calibration.calibration_id:
-            sweep = _as_sweep(stroke, label, calibration)
-            if stands_as_before(mean_of_ways(sweep.loading, sweep.unloading), known[label]):
-                return replace(judged, settles=True)
+        gauge = doubt.facts["why"]["kind"] == "datum_differs"
+        shown = judged.verdict.counted and holds and not gauge
+        if shown and self._own.stands_as_before(sweep, record):
+            return replace(judged, settles=True)
         return Judged(_refused(judged.verdict, [doubt]))
 
     def _counted_up(self, label: str, judged: Judged) -> Judged:
@@ -227,7 +223,7 @@ class StrokeChecks:
         verdict: Verdict,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
-        sweep = _as_sweep(stroke, turn.label, calibration)
+        sweep = _as_sweep(stroke, turn, calibration)
         measured = turn.purpose is Purpose.MEASURED
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(_refused(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
@@ -245,11 +241,12 @@ class StrokeChecks:
             return Judged(_refused(verdict, [other]), question=other)
         if whole:
             slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
-            if slips:
-                return Judged(_refused(verdict, slips))
-            moved = self._datum_moved(sweep, turn.label, record, calibration)
-            if moved is not None:
-                return Judged(_refused(verdict, [moved]), question=moved)
+            departs = None if slips else self._own.unlike(sweep, record)
+            if departs is not None and departs.kind != "slipped":
+                return Judged(_refused(verdict, [departs]), question=departs)
+            slip = departs or slipped_within(sweep)
+            if slips or slip is not None:
+                return Judged(_refused(verdict, slips if slip is None else [slip]))
             verdict = self._beside_the_set(sweep, turn.label, record, verdict)
         return self._measured(alone, turn, record, verdict)
 
@@ -311,18 +308,6 @@ class StrokeChecks:
             nominal=tuple((load.height_mm, load.load_n) for load in nominal),
         )
 
-    def _datum_moved(
-        self, sweep: Sweep, label: str, record: SetRecord, calibration: CalibrationRecord
-    ) -> Finding | None:
-        """Say that the spring seems to have moved in height since its last press that counts."""
-        known = self._curves.of(record)
-        if label not in known:
-            return None
-        by_mm = moved_mm(mean_of_ways(sweep.loading, sweep.unloading), known[label])
-        anew = self._curves.read_with[label] != calibration.calibration_id
-        facts = {"label": label, "moved_mm": by_mm, "calibrated_anew": anew}
-        return None if by_mm is None else Finding("datum_moved", facts)
-
     def _beside_the_set(
         self, sweep: Sweep, label: str, record: SetRecord, verdict: Verdict
     ) -> Verdict:
@@ -351,11 +336,6 @@ class StrokeChecks:
             rulings,
             alone=[one.findings for one in strokes],
         )
-        apart = [one.facts for one in new.findings if one.kind == "apart"]
-        if apart and apart[0]["off_share"] > OWN_OFF:
-            facts = {"label": turn.label, "own": True, "reason": "apart"} | dict(apart[0])
-            other = Finding("another_spring", facts)
-            return Judged(_refused(verdict, [other]), question=other)
         if turn.number < turn.wanted:
             return Judged(verdict)
         if not new.kept:
@@ -424,13 +404,13 @@ def likely(sweep: Sweep) -> Sweep:
     return replace(sweep, loading=loading, unloading=unloading, lag=lag)
 
 
-def _as_sweep(stroke: Stroke, label: str, calibration: CalibrationRecord) -> Sweep:
+def _as_sweep(stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> Sweep:
     read_with = (calibration.calibration, calibration.calibration_id)
     press, rig = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
     loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
     return Sweep(
         sweep_id=_NEW,
-        label=label,
+        label=turn.label,
         origin=Origin.RIG,
         loading=loading,
         unloading=unloading,
@@ -440,4 +420,5 @@ def _as_sweep(stroke: Stroke, label: str, calibration: CalibrationRecord) -> Swe
         press=press,
         rig=rig,
         too_fast=press.surely_too_fast,
+        works=turn.purpose is Purpose.CONDITIONING,
     )

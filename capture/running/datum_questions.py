@@ -15,7 +15,9 @@ from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights, NewDatum
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
+from coilbench.capture.running.stroke_events import left_out
 from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.strokes.judging import Turn
 
 
 class DatumQuestions:
@@ -25,6 +27,7 @@ class DatumQuestions:
 
     Args:
         take: makes a datum hold; raises NotPossible.
+        took_back: told how many of the newest presses that counted do not.
     """
 
     def __init__(
@@ -34,6 +37,7 @@ class DatumQuestions:
         turns: TurnTaking,
         questions: Questions,
         take: Callable[[NewDatum], None],
+        took_back: Callable[[int], None],
         say: Callable[[Event], None],
     ) -> None:
         self._db = db
@@ -41,6 +45,9 @@ class DatumQuestions:
         self._turns = turns
         self._questions = questions
         self._take = take
+        self._took_back = took_back
+        self._stop_told = False
+        self._since_stop: list[tuple[str, Turn]] = []  # counted since the quill stood there
         self._report = say
         self._unasked: Finding | None = None  # what was seen in mid press, and not asked about yet
 
@@ -56,9 +63,39 @@ class DatumQuestions:
         if jump is not None:
             self._unasked = jump
             self._heights.doubt(jump)
-        if idle and self._unasked is not None and self._heights.doubted is not None:
+        self._at_stop(self._heights.at_rest(samples, idle=idle))
+        free = self._questions.asked is None or self._questions.asked.kind == "datum_doubted"
+        if idle and free and self._unasked is not None and self._heights.doubted is not None:
             self.doubt(self._unasked)
         return None if idle else jump
+
+    def _at_stop(self, moved: Finding | None) -> None:
+        """Take that the quill rests elsewhere than before."""
+        if self._heights.at_stop:
+            self._stop_told = False
+            self._since_stop.clear()
+        if moved is None or self._stop_told:
+            return
+        self._stop_told, self._unasked = True, moved
+        self._heights.doubt(moved)
+        self._spoil(moved)
+
+    def counted(self, sweep_id: str, turn: Turn) -> None:
+        """A press counted, as long as the quill comes back to its stop."""
+        self._since_stop.append((sweep_id, turn))
+
+    def _spoil(self, why: Finding) -> None:
+        """Take back what was pressed since the quill last stood at its stop."""
+        spoilt, self._since_stop = self._since_stop, []
+        if not spoilt:
+            return
+        with self._db.atomic():
+            for sweep_id, _ in spoilt:
+                leave_out(self._db, sweep_id, why)
+        self._took_back(len(spoilt))
+        self._turns.reread()
+        for _, turn in spoilt:
+            self._report(left_out(turn, turn.number, [why]))
 
     def after_press(self, findings: Sequence[Finding]) -> None:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""
@@ -82,12 +119,15 @@ class DatumQuestions:
     def offer(self, new: NewDatum) -> None:
         """Take a datum; where it contradicts the one that stands, ask whether it is right."""
         if new.differs and self._heights.doubted is None:
+            if not self._heights.lost:  # till it is answered, nobody knows which of them is right
+                self._heights.doubt(new.question)
             self._questions.ask(new.question, lambda yes: self._settle(new, yes=yes))
         else:
             self._settle(new, yes=True)
 
     def _settle(self, new: NewDatum, *, yes: bool) -> None:
         if not yes:
+            self._heights.doubted = None
             self._report(Event.of(EventKind.TURN, "datum_kept"))
             return
         before = read_by_travel(self._db, *self._heights.read_with)

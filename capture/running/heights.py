@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -17,10 +18,18 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
-from coilbench.capture.calibration.polynomial import slope
+from coilbench.capture.calibration.polynomial import evaluate, slope
+from coilbench.capture.calibration.standing import (
+    STOP_REPEATS_MM,
+    StandingTravel,
+    heights_moved,
+    stop_counts_of,
+    stop_note,
+)
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.datum import LastSecond
 from coilbench.capture.running.kinds import EventKind
+from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
@@ -32,15 +41,18 @@ class NewDatum(NamedTuple):
     """A datum that was read on a gauge.
 
     Attributes:
-        moved_mm: how much higher heights are by it than by the one that stands, at the gauge.
+        moved_mm: how much higher heights are by it than by the one that stands, at the gauge, or
+            stood before the rig started again, by the quill's stop.
         u_mm: expanded uncertainty of that, k = 2.
-        both None where none stands.
+        both None where nothing tells.
+        by_stop: whether the quill's stop tells it, after a restart.
     """
 
     part: NewPart
     length_mm: float
     moved_mm: float | None
     u_mm: float | None
+    by_stop: bool = False
 
     @property
     def differs(self) -> bool:
@@ -52,7 +64,7 @@ class NewDatum(NamedTuple):
     @property
     def question(self) -> Finding:
         """Whether the gauge's length is right, where it contradicts."""
-        return Finding("datum_differs", self.facts)
+        return Finding("datum_differs", self.facts | {"by_stop": self.by_stop})
 
     @property
     def facts(self) -> dict[str, float | None]:
@@ -69,6 +81,8 @@ class Heights:
         record: the calibration in force.
         lost: an incremental scale counts from another zero since the rig started again.
         doubted: why the scale may have slipped; no stroke counts until a datum is set or confirmed.
+        stop_holds: whether the quill's stop is where it was; None where that is not known.
+        at_stop: whether the quill stands there now.
     """
 
     def __init__(
@@ -80,9 +94,14 @@ class Heights:
         self._stood, self._jumps = LastSecond(), JumpWatch()
         self._now_us = 0
         self._gauge_us: int | None = None  # since when a gauge is waited for
+        self._stops = StopWatch()
+        self._stop_before: StandingTravel | None = None  # of a datum that a restart lost
         self.lost = False
         self.doubted: Finding | None = None
+        self.stop_holds: bool | None = None
+        self.at_stop = False
         self._adopt(record)
+        self._stops.forget(stop_counts_of(record.travel))
 
     def _adopt(self, record: CalibrationRecord) -> None:
         self.record = record
@@ -121,6 +140,8 @@ class Heights:
         self.lost = lost
         if newly:
             self.doubted = None
+            self._stop_before = StandingTravel(self.record.travel.fit, self._stops.counts)
+            self._forget_stop()
             self._report(Event(EventKind.FAULT, DATUM_LOST))
         return newly
 
@@ -128,6 +149,41 @@ class Heights:
         """The stream broke."""
         self._stood.forget()
         self._jumps.forget()
+
+    def _forget_stop(self) -> None:
+        self._stops.forget()
+        self.stop_holds = None
+
+    @property
+    def let_up(self) -> bool:
+        """Whether the quill is at its stop; true where that is not known."""
+        return self.at_stop or self._stops.counts is None
+
+    def at_rest(self, samples: NDArray[np.void], *, idle: bool) -> Finding | None:
+        """Take the next samples; return that the quill rests elsewhere than before, so far up."""
+        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        fit = self.record.travel.fit
+        mm = float(slope(fit, fit.x_min))
+        stood = self._stops.look(
+            usable["t_us"], usable["travel_counts"].astype(np.float64), mm, idle=idle
+        )
+        self.at_stop = False
+        if stood is None or self.lost or stood[0] == "unknown":
+            return None
+        moved_mm = self._since_restart_mm() if stood[0] == "stop" else stood[1]
+        self.stop_holds = self.at_stop = moved_mm is None
+        return None if moved_mm is None else Finding.of("stop_moved", moved_mm=moved_mm)
+
+    def _since_restart_mm(self) -> float | None:
+        """Return by how much the stop lies elsewhere by the datum set since a restart."""
+        before, counts = self._stop_before, self._stops.counts
+        if before is None or before.stop_counts is None or counts is None:
+            return None
+        now_mm, now_u_mm = evaluate(self.record.travel.fit, counts)
+        then_mm, then_u_mm = evaluate(before.fit, before.stop_counts)
+        moved_mm = float(now_mm - then_mm)
+        allowed_mm = STOP_REPEATS_MM + 2.0 * float(np.hypot(now_u_mm, then_u_mm))
+        return moved_mm if abs(moved_mm) > allowed_mm else None
 
     def look(self, samples: NDArray[np.void], height_mm: NDArray[np.float64]) -> Finding | None:
         """Take the next samples and their heights, shape (n,); return that the scale jumped."""
@@ -141,15 +197,24 @@ class Heights:
         return jump
 
     def doubt(self, why: Finding) -> Finding:
-        """Something was seen that a scale which slipped does; returns what to ask."""
-        self.doubted = Finding.of("datum_doubted", why=why.to_document())
+        """Something was seen that a scale which slipped does; returns what to ask.
+
+        A gauge that contradicts stays the reason: only an answer or another gauge settles that.
+        """
+        if self.doubted is None or self.doubted["why"]["kind"] != "datum_differs":
+            self.doubted = Finding.of("datum_doubted", why=why.to_document())
         return self.doubted
 
-    def confirm(self) -> None:
-        """A press showed, or a person said, that the datum has not moved."""
+    def confirm(self, *, said: bool = True) -> None:
+        """A person said, else a press and the quill's stop showed, that the datum has not moved."""
+        if said:
+            self._stops.take_as_stop()
+            self.stop_holds = None
+            self._stop_before = None
         if self.doubted is not None:
             self.doubted = None
-            self._report(Event.of(EventKind.TURN, "datum_holds"))
+            what = "datum_said" if said else "datum_holds"
+            self._report(Event.of(EventKind.TURN, what))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
@@ -197,12 +262,30 @@ class Heights:
         self._stood.require_light_touch(point, per_count_mm, self.record.load.fit, zero_n)
         part = datum_part(travel, point).on(hello)
         if self.lost:
-            return NewDatum(part, length_mm, None, None)
+            return self._beside_the_stop(part, point.counts, length_mm)
         return NewDatum(part, length_mm, *datum_moved(travel, part.fit, point.counts))
+
+    def _beside_the_stop(self, part: NewPart, gauge_counts: float, length_mm: float) -> NewDatum:
+        """Compare a datum with the one that a restart lost, as `coilbench rig gauge --datum` does.
+
+        By where the quill's stop is, if the quill stood there in both starts of the rig.
+        """
+        counts, before = self._stops.counts, self._stop_before
+        elsewhere = self._stops.elsewhere(gauge_counts, float(slope(part.fit, gauge_counts)))
+        if counts is None or before is None or not elsewhere:
+            return NewDatum(part, length_mm, None, None)
+        noted = replace(part, notes=(*part.notes, stop_note(part.fit, counts)))
+        found = heights_moved(StandingTravel(part.fit, counts), before, same_counts=False)
+        if found is None:
+            return NewDatum(noted, length_mm, None, None)
+        return NewDatum(noted, length_mm, found["moved_mm"], found["allowed_mm"], by_stop=True)
 
     def take_datum(self, new: NewDatum) -> None:
         """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on."""
         store_part(self._db, new.part)
         self._adopt(current_calibration(self._db, new.part.device_id))
+        if not self.lost or new.moved_mm is not None:
+            self._stop_before = None  # it was compared
+        self._forget_stop()
         self.lost, self.doubted, self._gauge_us = False, None, None
         self.forget()

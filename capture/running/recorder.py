@@ -82,7 +82,7 @@ class Recorder:
         self._safe_seq: int | None = None
         self._questions = Questions(db, self._turns, self._checks, say, clock)
         parts = (self._heights, self._turns, self._questions)
-        self._datums = DatumQuestions(db, *parts, self._take_datum, say)
+        self._datums = DatumQuestions(db, *parts, self._take_datum, self._checks.took_back, say)
         self._solids = SolidQuestions(db, *parts, say)
         self._touched_mm: float | None = None
         self.newest: Newest | None = None
@@ -291,7 +291,8 @@ class Recorder:
         bounds = self._bounds()
         alarms = self._watch.look(seen, self._finder, bounds)
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
-        self._tell_each(self._zero.look(self._finder, int(samples["t_us"][-1])))
+        let_up = self._heights.let_up
+        self._tell_each(self._zero.look(self._finder, int(samples["t_us"][-1]), let_up=let_up))
         if self._finder.pressing:
             self._heights.pressed()
         if not lost:
@@ -372,17 +373,18 @@ class Recorder:
             unknown=self.datum,
             stop=self._watch.stop,
             suspected=self._pressing.found,
+            stop_holds=self._heights.stop_holds,
         )
         verdict = judged.verdict
         if judged.settles:
-            self._heights.confirm()
+            self._heights.confirm(said=False)
         sweep_id = self._store(stroke, turn, judged)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._checks.took(stroke, judged.haste)
-        for one in judged.left_out:
+            self._datums.counted(sweep_id, turn)
+        for _ in judged.left_out:
             self._turns.lost_one(turn.label)
-            self._report(left_out(turn, one.number, one.findings))
         if judged.question is None:
             self._tell(stroke, turn, judged)
             self._solids.after_press(stroke, turn.label, judged.verdict.findings)
@@ -390,6 +392,8 @@ class Recorder:
         else:
             waiting = Waiting(turn, sweep_id, stroke)
             self._questions.ask(judged.question, partial(self._answered, waiting, judged.question))
+        for one in judged.left_out:  # last: it is what stays to be read
+            self._report(left_out(turn, one.number, one.findings))
 
     def _answered(self, waiting: Waiting, question: Finding, yes: bool) -> None:
         self._questions.answered(waiting, question, counts=yes)

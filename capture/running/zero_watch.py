@@ -22,13 +22,15 @@ class ZeroWatch:
         self._told_n: float | None = None
         self._steady: tuple[int, float] | None = None  # since when, and at what
 
-    def look(self, finder: StrokeFinder, now_us: int) -> Iterator[Event]:
+    def look(self, finder: StrokeFinder, now_us: int, *, let_up: bool) -> Iterator[Event]:
         """Yield that the zero moved; to be asked after each piece of the stream.
 
         Args:
             now_us: the newest sample's time.
+            let_up: whether the quill is at its stop, as far as that is known: lower down something
+                may be pressed.
         """
-        if finder.phase is not Phase.IDLE or not finder.zero_seen:
+        if finder.phase is not Phase.IDLE or not finder.zero_seen or not let_up:
             self._steady = None
             return
         zero_n = finder.zero_n

@@ -19,15 +19,11 @@ from coilbench.capture.strokes.branch import Branch
 Array = NDArray[np.float64]
 
 LEVEL_OFF = 0.20  # of the load, at the middle of the well pressed heights
-OWN_OFF = 0.08  # beside its own strokes, the lag known: one that sat otherwise is some 3 % off
 SAID_OFF = 0.05  # of the set's: what the check of a set calls weak or stiff, common practice
 FEWEST_FOR_SET = 2  # springs known, for that
 SHAPE_OFF = (
     0.30  # of the rate, in the deeper or the lighter half of them: a cracked coil takes 25 %
 )
-MOVED_MM = 0.5  # a spring that is pressed again is touched within some 0.2 mm
-AS_BEFORE_MM = 0.3  # a slip that shows is more
-MOVED_AT, MOVED_ALIKE = (0.15, 0.4, 0.7), 0.4  # of the load both reach; of the move itself
 NOMINAL_OFF = 0.35  # of the nominal: a whole used set may be well below it
 FEWEST_FOR_SHAPE = 2  # springs known
 CROSS_OFF = (0.08, 0.05)  # where they are light and where deep: softer there, stiffer here
@@ -94,40 +90,6 @@ def beside_the_set(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
     if abs(off) <= SAID_OFF:
         return None
     return Finding.of("beside_the_set", off_share=off, **facts)
-
-
-def moved_mm(pressed: Branch, before: Branch) -> float | None:
-    """Return by how much a spring's curve moved in height, as it does with the datum.
-
-    None where it did not, or where it is not the same by all loads: that is another spring, or one
-    that stood askew.
-    """
-    moved = _moved_at(pressed, before)
-    if moved is None:
-        return None
-    middle = float(np.median(moved))
-    alike = float(np.ptp(moved)) < MOVED_ALIKE * abs(middle)
-    return middle if abs(middle) > MOVED_MM and alike else None
-
-
-def stands_as_before(pressed: Branch, before: Branch) -> bool:
-    """Tell whether a spring is pressed at the heights it had, so that the datum has not moved."""
-    moved = _moved_at(pressed, before)
-    return moved is not None and bool(np.abs(moved).max() <= AS_BEFORE_MM)
-
-
-def _moved_at(pressed: Branch, before: Branch) -> Array | None:
-    """Return by how much heights moved at some loads; None where nothing was pressed."""
-    largest_n = min(float(one.load_n.max(initial=0.0)) for one in (pressed, before))
-    shares = np.array(MOVED_AT) * largest_n
-    if largest_n <= 0.0:
-        return None
-    # loads rise as heights fall
-    now, then = (
-        np.interp(shares, np.maximum.accumulate(one.load_n[::-1]), one.height_mm[::-1])
-        for one in (pressed, before)
-    )
-    return np.asarray(now - then)
 
 
 def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, Array] | None:

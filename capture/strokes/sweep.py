@@ -276,6 +276,7 @@ class Sweep:
         turned_mm: the height on the way up above which friction has reversed and the filter
             has forgotten the turn; None where it is not known.
         too_fast: whether it was over before the rig's filter could follow.
+        works: whether it only worked the spring.
     """
 
     sweep_id: str
@@ -294,6 +295,7 @@ class Sweep:
     lag: Lag | None = None
     turned_mm: float | None = None
     too_fast: bool = False
+    works: bool = False
 
     @property
     def dense(self) -> bool:

@@ -220,6 +220,7 @@ MID_S = 3.5  # in the first press, on its way down
 ONE = presses(SPRINGS[0], times=1)
 _TWO_RATE = {"crack_depth_mm": 12.0, "crack_rate_ratio": 2.5}
 _WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.83 * SPRINGS[0].rate_n_per_mm)
+_LITTLE_WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.97 * SPRINGS[0].rate_n_per_mm)
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
@@ -291,6 +292,13 @@ CASES = (
          "touched_low", 0, free_mm=SPRINGS[0].free_length_mm),
     Case("another spring in the same label", [*presses(SPRINGS[0], times=2),
          PressSpring(_WEAKER, TO_MM), Rest(1.5)], let_up(3), "WRONG SPRING?", "another_spring", 2),
+    Case("a spring 3 % weaker in the same label", [*presses(SPRINGS[0], times=2),
+         PressSpring(_LITTLE_WEAKER, TO_MM), Rest(1.5)], let_up(3), "WRONG SPRING?",
+         "another_spring", 2),
+    Case("the travel scale slips by 0.3 mm, slowly, with nothing in the press",
+         [*presses(SPRINGS[0], times=2), Rest(2.0), *presses(SPRINGS[0], times=2)],
+         at(_STILL_S + 1.1), "DATUM RIGHT?", "datum_doubted", 2,
+         alter=_slipped(_STILL_S, -0.3, 1.0)),
     Case("another spring, first press", [*TWO, *presses(ALIEN, times=1)], let_up(7),
          "WRONG SPRING?", "another_spring", 6),
     Case("another spring, taken out", [*TWO, *presses(ALIEN, times=1), Rest(4.0),
@@ -302,7 +310,7 @@ CASES = (
     Case("the travel scale slips in a conditioning press", presses(SPRINGS[0], times=4), at(MID_S),
          "STOP", "travel_jumped", 0, alter=_slipped(MID_S, 2.0)),
     Case("the travel scale slips slowly in a conditioning press", presses(SPRINGS[0], times=4),
-         let_up(2), "DATUM RIGHT?", "datum_moved", 1, alter=_slipped(3.0, 2.0, 0.7)),
+         let_up(1), "DATUM RIGHT?", "slipped", 0, alter=_slipped(3.0, 2.0, 0.7)),
     Case("the travel scale slips with nothing in the press", [*presses(SPRINGS[0], times=2),
          Rest(2.0), *presses(SPRINGS[0], times=2)], at(_STILL_S), "DATUM RIGHT?", "travel_jumped",
          2, alter=_slipped(_STILL_S, -2.0)),
@@ -343,10 +351,14 @@ CASES = (
          "rig_fault", 0, faults=Faults(dead_s=((MID_S, 30.0),)), unknown=("load_n", 99.0)),
     Case("end with springs unfinished", ONE, at(6.0), "END NOW?", "finish_unfinished", 1,
          commands=((6.0, Command(Action.FINISH)),)),
-    Case("datum set on a gauge that is typed 1 mm short", [*presses(SPRINGS[0], times=2), Rest(3.0),
-         GaugeBlock(30.0, 6.0), *presses(SPRINGS[0], times=1)], let_up(3), "DATUM RIGHT?",
-         "datum_moved", 2, faults=Faults(restart_at_s=(_TWICE_S,)),
-         commands=((_TWICE_S + 6.0, Command(Action.DATUM, height_mm=29.0)),)),
+    *(
+        Case(f"datum set on a gauge that is typed {by_mm:g} mm long", [
+             *presses(SPRINGS[0], times=2), Rest(3.0), GaugeBlock(30.0, 6.0),
+             *presses(SPRINGS[0], times=1)], at(_TWICE_S + 6.0), "GAUGE RIGHT?",
+             "datum_differs", 2, faults=Faults(restart_at_s=(_TWICE_S,)), never=("datum_set",),
+             commands=((_TWICE_S + 6.0, Command(Action.DATUM, height_mm=30.0 + by_mm)),))
+        for by_mm in (-1.0, 0.5)
+    ),
     Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,
          faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 5.0),
          commands=((_GAUGE_S + 3.0, Command(Action.DATUM, height_mm=30.0)),)),

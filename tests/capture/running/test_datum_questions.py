@@ -16,6 +16,7 @@ from coilbench.capture.calibration.model import datum_moved, datum_part
 from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.heights import AWAIT_S
+from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, Rest
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk, bench_samples
 
@@ -110,9 +111,45 @@ def test_no_leaves_it_in_doubt_and_says_what_to_do(desk):
     assert "take the spring out" not in said(desk, EventKind.TURN)
 
 
-@pytest.mark.parametrize("slip_mm", [2.0, -2.0, 0.7])
+class NoStop(StopWatch):
+    """A quill that is never seen at its stop."""
+
+    def look(self, *_args, **_named):
+        return None
+
+
+@pytest.mark.parametrize("slip_mm", [2.0, -0.3, 0.2])
+def test_a_quill_whose_stop_is_elsewhere_puts_the_datum_in_doubt_before_any_press(desk, slip_mm):
+    work(desk, *PRESS)
+    desk.recorder.interrupt()
+    work(desk, Rest(1.0), slip_mm=slip_mm)
+    question = desk.recorder.question
+    assert (question.kind, question["why"]["kind"]) == ("datum_doubted", "stop_moved")
+    assert question["why"]["moved_mm"] == pytest.approx(slip_mm, abs=0.01)
+    work(desk, *PRESS, slip_mm=slip_mm)
+    assert counted(desk) == [1, 0]
+    tell(desk, Action.ACCEPT)
+    work(desk, Rest(1.0), slip_mm=slip_mm)
+    assert desk.recorder.datum is None
+    assert "as you said" in said(desk, EventKind.TURN)
+
+
+def test_what_was_pressed_before_the_quill_was_seen_elsewhere_no_longer_counts(desk):
+    """It slipped inside the press, by less than that press alone shows."""
+    samples = bench_samples([Rest(2.0), *PRESS, Rest(2.0)])
+    late = samples["t_us"] > 4_000_000
+    samples["travel_counts"][late] -= round(0.18 * RIG.travel_counts_per_mm)
+    take(desk, samples)
+    assert counted(desk) == [0]
+    assert desk.recorder.turn.purpose == "conditioning"
+    assert "no longer counts" in said(desk, EventKind.REFUSED)
+    assert desk.recorder.datum.kind == "datum_doubted"
+
+
+@pytest.mark.parametrize("slip_mm", [2.0, -2.0, 0.7, 0.25, -0.25])
 def test_a_press_that_moved_in_height_is_asked_about_whatever_was_seen(desk, slip_mm):
     """The scale slipped while nobody looked: too slowly for a jump, or in a pause of the rig."""
+    desk.recorder._heights._stops = NoStop()
     work(desk, *PRESS)
     desk.recorder.interrupt()
     work(desk, *PRESS, slip_mm=slip_mm)
@@ -128,6 +165,7 @@ def test_a_press_that_moved_in_height_is_asked_about_whatever_was_seen(desk, sli
 
 
 def test_yes_to_that_lets_it_count(desk):
+    desk.recorder._heights._stops = NoStop()
     work(desk, *PRESS)
     desk.recorder.interrupt()
     work(desk, *PRESS, slip_mm=0.7)
@@ -157,8 +195,12 @@ def test_a_length_that_the_datum_contradicts_changes_nothing_unasked(desk, answe
         tell(desk, answer)
     assert current_calibration(desk.db).calibration_id == before
     assert counted(desk) == [1]
-    work(desk, *PRESS)
-    assert counted(desk) == [1, 1]
+    work(desk, *PRESS * 2)
+    if answer is None:  # nothing counts till somebody says which is right, and it is asked again
+        assert counted(desk) == [1, 0, 0]
+        assert desk.recorder.question["why"]["kind"] == "datum_differs"
+    else:
+        assert counted(desk) == [1, 1, 1]
 
 
 @pytest.mark.parametrize(("keeps", "counts"), [(Action.ACCEPT, [1, 1]), (Action.TAKE_OUT, [0, 0])])

@@ -5,7 +5,6 @@ import pytest
 
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import (
-    AS_BEFORE_MM,
     CROSS_OFF,
     LEAST_SPAN_MM,
     LEVEL_OFF,
@@ -14,7 +13,6 @@ from coilbench.capture.strokes.likeness import (
     SHAPE_OFF,
     beside_the_set,
     mean_of_ways,
-    stands_as_before,
     unlike,
 )
 
@@ -119,13 +117,3 @@ def test_a_stiffer_and_shorter_spring_is_another_one_with_one_other_known(others
 def test_a_spring_that_is_off_the_same_way_all_along_does_not_cross():
     light, deep = CROSS_OFF
     assert unlike(crossing(light + 0.01, deep + 0.01), [spring()]) is None
-
-
-@pytest.mark.parametrize("way", [1.0, -1.0])
-def test_it_stands_as_before_or_it_does_not(way):
-    def moved(by_mm):
-        return stands_as_before(Branch(HEIGHTS + by_mm, spring().load_n), spring())
-
-    assert moved(way * (AS_BEFORE_MM - 0.01))
-    assert not moved(way * (AS_BEFORE_MM + 0.01))
-    assert not stands_as_before(Branch(HEIGHTS, 0.0 * HEIGHTS), spring())

@@ -1,0 +1,111 @@
+"""A press beside the earlier ones of the same spring: at their heights, with their loads, whole."""
+
+from __future__ import annotations
+
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.model import instrument_uncertainty
+from coilbench.capture.strokes.alike import (
+    PressedPath,
+    differ,
+    slip_within,
+)
+from coilbench.capture.strokes.sweep import Sweep
+
+# Ours, no source; what they miss is measured by tests/bench/bench_repeats.py.
+SAME_MM, SAME_SHARE = 0.1, 0.015  # one spring repeats better, in height and in load
+SLIP_MM = 0.15
+SET_MM = 0.1  # and by so much a press that works it may shorten it
+WITHIN_MM = 0.2  # one press by itself: its friction is not known
+NEWEST = 3  # presses that are compared with: a set of three strokes and what worked the spring
+
+
+class OwnPresses:
+    """The presses of a set that count, to be compared with; each is prepared once.
+
+    Used by the thread that owns the book. No press counts that slipped, or was made while the datum
+    was in doubt: none of them is compared with.
+    """
+
+    def __init__(self, db: Database) -> None:
+        self._db = db
+        self._known: dict[str, PressedPath] = {}  # by the sweep's id; of one spring
+
+    def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
+        sweeps = load_sweeps(self._db, record, only=label, worked=True)[label]
+        found = {
+            one.sweep_id: self._known.get(one.sweep_id) or _path(one) for one in sweeps[-NEWEST:]
+        }
+        self._known = {sweep_id: path for sweep_id, path in found.items() if path is not None}
+        return list(self._known.values())
+
+    def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
+        """Say why a press is none of its spring's, or slipped: by that one which it is nearest."""
+        new = _path(sweep)
+        if new is None:
+            return None
+        found = [_departs(new, one, sweep.label) for one in self._paths(sweep.label, record)]
+        if not found:
+            return None
+        return min(found, key=lambda one: one[0])[1]
+
+    def stands_as_before(self, sweep: Sweep, record: SetRecord) -> bool:
+        """Tell whether it shows that the datum has not moved: by one press of the same datum."""
+        new = _path(sweep)
+        if new is None or slipped_within(sweep) is not None:
+            return False
+        same = [
+            one
+            for one in self._paths(sweep.label, record)
+            if one.calibration_id == new.calibration_id and differ(new, one) is not None
+        ]
+        return any(_departs(new, one, sweep.label)[1] is None for one in same)
+
+
+def slipped_within(sweep: Sweep) -> Finding | None:
+    """Say that a press by itself comes back at other heights than it went down at."""
+    path = _path(sweep)
+    slip = None if path is None else slip_within(path)
+    if slip is None or not slip.by_mm.surely_over(WITHIN_MM):
+        return None
+    facts = {"way": None, "height_mm": slip.height_mm, "moved_mm": slip.by_mm.value}
+    return Finding("slipped", facts)
+
+
+def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, Finding | None]:
+    """Return how far a press departs from another, in what one spring may do, and in what way."""
+    alike = differ(new, before)
+    if alike is None:
+        return 0.0, None
+    anew = new.calibration_id != before.calibration_id
+    datum_u_mm = 2.0**0.5 * new.height_u_mm if anew else 0.0
+    moved_mm, share, slip = alike.moved_mm, alike.load_share, alike.slip.by_mm
+    set_mm = SET_MM if before.works and moved_mm.value < 0.0 else 0.0
+    far = max(
+        abs(moved_mm.value) / (SAME_MM + set_mm),
+        abs(share.value) / SAME_SHARE,
+        abs(slip.value) / SLIP_MM,
+    )
+    set_slips_mm = SET_MM if before.works else 0.0
+    if slip.surely_over(SLIP_MM + set_slips_mm):
+        at = {"way": alike.slip.way, "height_mm": alike.slip.height_mm, "moved_mm": slip.value}
+        return far, Finding("slipped", at)
+    if share.surely_over(SAME_SHARE):
+        facts = {"label": label, "own": True, "reason": "apart", "off_share": share.value}
+        facts |= {"u_share": 2.0 * share.u, "moved_mm": moved_mm.value}
+        return far, Finding("another_spring", facts)
+    if moved_mm.surely_over(SAME_MM + set_mm, datum_u_mm):
+        facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
+        return far, Finding("datum_moved", facts)
+    return 0.0, None
+
+
+def _path(sweep: Sweep) -> PressedPath | None:
+    rig = sweep.rig
+    if sweep.press is None or rig is None:
+        return None
+    height_u_mm = instrument_uncertainty(rig.calibration).height_u_mm
+    return PressedPath(sweep.press, sweep.works, rig.calibration_id, height_u_mm)

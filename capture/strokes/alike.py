@@ -1,0 +1,222 @@
+"""How far two presses of one spring differ in height and load, and whether one slipped. Pure.
+
+Heights are compared at equal loads, the way down with the way down and the way up with the way up:
+friction is then the same in both. What differs alike at all loads is a datum that moved; what grows
+with the deflection is another load; what begins on the way is a slip. The filter's lag moves
+heights with the quill's speed, which no two presses share: lags count by how well the presses agree
+with each. Thresholds are ours, no source; what they miss and what they call out in vain is measured
+by tests/bench/bench_repeats.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.calibration.lag import Press, Presses, typical_delay_s
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.passes import split_passes
+
+Array = NDArray[np.float64]
+
+SURELY = 4.0  # standard uncertainties
+
+LEVELS = 40
+FROM_SHARE, TO_SHARE = 0.06, 0.9  # of the load that both reach
+LAGS = (0.0, 0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5)  # of the typical one
+ALONG = 5.0  # levels whose errors go together: a hand shakes over some millimetres
+BESIDE = 4  # levels on either side of a step
+FEWEST = 24  # samples
+LEAST_SD_MM = 0.01  # of a height
+
+
+class Measured(NamedTuple):
+    """A value and its standard uncertainty, k = 1."""
+
+    value: float
+    u: float
+
+    def surely_over(self, limit: float, other_u: float = 0.0) -> bool:
+        """Whether it is farther from 0 than the limit, and than its uncertainty explains."""
+        return abs(self.value) > max(limit, SURELY * float(np.hypot(self.u, other_u)))
+
+
+class Slip(NamedTuple):
+    """By how much heights, mm, differ from somewhere on the way on."""
+
+    by_mm: Measured
+    way: Literal["down", "up"]  # compared with another press alone; else a guess
+    height_mm: float
+
+
+class Alike(NamedTuple):
+    """By how much a press differs from another.
+
+    Attributes:
+        moved_mm: how much higher it is at equal loads, as a datum makes it.
+        load_share: by what share of the load it pushes harder.
+        slip: the surest step along the way.
+    """
+
+    moved_mm: Measured
+    load_share: Measured
+    slip: Slip
+
+
+@dataclass(frozen=True)
+class PressedPath:
+    """A press, ready to be compared.
+
+    Attributes:
+        works: whether it worked the spring, which may have shortened it.
+        height_u_mm: standard uncertainty of its datum, k = 1.
+    """
+
+    press: Press = field(repr=False)
+    works: bool = False
+    calibration_id: str | None = None
+    height_u_mm: float = 0.0
+
+    @cached_property
+    def largest_n(self) -> float:
+        """The largest load."""
+        return float(self.press.load_n.max(initial=0.0))
+
+    @property
+    def usable(self) -> bool:
+        """Whether it can be compared."""
+        return self.press.t_s.size >= FEWEST and self.largest_n > 0.0
+
+    @cached_property
+    def _ways(self) -> list[tuple[Branch, Branch]]:
+        """The way down and the way up by each lag, loads ascending."""
+        step_s = float(np.median(np.diff(self.press.t_s)))
+        delays_s = [share * typical_delay_s(step_s) for share in LAGS]
+        spreads_s2 = tuple(delay_s**2 / 3.0 for delay_s in delays_s)
+        found = []
+        for height_mm in Presses.of([self.press]).heights_mm(tuple(delays_s), spreads_s2):
+            down, up = split_passes(*Branch(height_mm, self.press.load_n).split())
+            found.append((down, up.at(slice(None, None, -1))))
+        return found
+
+    def at(self, loads_n: Array) -> Array:
+        """Return heights at ascending loads, by each lag: shape (lags, 2, levels)."""
+        ways = [[_heights(way, loads_n) for way in both] for both in self._ways]
+        return np.array(ways)
+
+
+def differ(new: PressedPath, before: PressedPath) -> Alike | None:
+    """Say how a press differs from one before; None where one can't be compared."""
+    if not (new.usable and before.usable):
+        return None
+    loads_n = _levels(min(new.largest_n, before.largest_n))
+    then = before.at(loads_n)
+    apart, give = new.at(loads_n) - then, _give(loads_n, then)
+    along = np.concatenate([apart[:, 0], apart[:, 1, ::-1]], axis=1)
+    base = np.column_stack([np.ones(2 * LEVELS), np.concatenate([give, give[::-1]])])
+    moved, (given, given_u) = _fitted(base, along)
+    share = Measured(given / (1.0 - given), given_u / (1.0 - given) ** 2)  # of the load itself
+    slip = _slipped(give[:, None], apart, _mid(then))
+    return Alike(moved, share, slip)
+
+
+def slip_within(path: PressedPath) -> Slip | None:
+    """Say by how much light loads come at other heights on the way up than on the way down.
+
+    Beyond friction, which grows with the load or is always the same, and makes them lower.
+    """
+    if not path.usable:
+        return None
+    loads_n = _levels(path.largest_n)
+    ways = path.at(loads_n)
+    give, heights = _give(loads_n, ways)[:, None], _mid(ways)
+    step = _slipped(np.column_stack([give, np.ones(LEVELS)]), ways, heights, LEVELS - BESIDE)
+    higher, _ = _surest_step(give, ways[:, 1] - ways[:, 0], np.ones((1, LEVELS), dtype=np.bool_))
+    if higher.value > 0.0 and higher.value / higher.u > abs(step.by_mm.value) / step.by_mm.u:
+        return Slip(higher, "down", heights[-1])
+    return step
+
+
+def _slipped(base: Array, ways: Array, heights: list[float], last: int = LEVELS) -> Slip:
+    """Find the surest step between the way down and the way up, lighter than one of some levels.
+
+    Args:
+        ways: heights, or how they differ from another press's, shape (lags, 2, levels).
+        last: the last level it may be at.
+    """
+    ends = np.arange(BESIDE, last + 1)
+    lighter = np.arange(LEVELS) < ends[:, None]
+    by_mm, at = _surest_step(base, ways[:, 1] - ways[:, 0], lighter)
+    end = min(int(ends[at]), LEVELS - 1)
+    deeper_mm = float(np.median(ways[LAGS.index(1.0), :, end:]))
+    return Slip(by_mm, "down" if abs(deeper_mm) > 0.5 * abs(by_mm.value) else "up", heights[end])
+
+
+def _levels(largest_n: float) -> Array:
+    return np.linspace(FROM_SHARE, TO_SHARE, LEVELS) * largest_n
+
+
+def _heights(way: Branch, loads_n: Array) -> Array:
+    found: Array = np.interp(loads_n, np.maximum.accumulate(way.load_n), way.height_mm)
+    return found
+
+
+def _mid(ways: Array) -> list[float]:
+    """Return the heights in the middle of both ways, by a usual lag."""
+    found: list[float] = ways[LAGS.index(1.0)].mean(axis=0).tolist()
+    return found
+
+
+def _give(loads_n: Array, ways: Array) -> Array:
+    """Return how much height a load's own size is worth: the load over the rate."""
+    rate: Array = np.gradient(-np.array(_mid(ways)), loads_n)
+    found: Array = loads_n * rate
+    return found
+
+
+def _fitted(base: Array, along: Array) -> list[Measured]:
+    """Fit by least squares with each lag, shape (lags, n); weigh the lags by what is left."""
+    values = np.linalg.lstsq(base, along.T, rcond=None)[0].T
+    left = along - values @ base.T
+    sd = np.sqrt((left**2).sum(axis=1) / (along.shape[1] - base.shape[1]))
+    u = np.outer(
+        np.maximum(sd, LEAST_SD_MM), np.sqrt(ALONG * np.diag(np.linalg.inv(base.T @ base)))
+    )
+    weights = _weights(sd, along.shape[1])
+    return [_mixed(*both, weights) for both in zip(values.T, u.T, strict=True)]
+
+
+def _surest_step(base: Array, along: Array, steps: NDArray[np.bool_]) -> tuple[Measured, int]:
+    """Return the step that is the surest of some, shape (steps, n), beside a fit, and which."""
+    orthogonal = np.linalg.qr(base)[0]
+
+    def beside(rows: Array) -> Array:
+        out: Array = rows - rows @ orthogonal @ orthogonal.T
+        return out
+
+    left, shapes = beside(along), beside(steps.astype(np.float64))
+    size = (shapes**2).sum(axis=1)
+    values = left @ shapes.T / size  # (lags, steps)
+    rest = np.maximum((left**2).sum(axis=1)[:, None] - values**2 * size, 0.0)
+    sd = np.sqrt(rest / (along.shape[1] - base.shape[1] - 1))
+    u = np.maximum(sd, LEAST_SD_MM) * np.sqrt(ALONG / size)
+    weights = _weights(sd, along.shape[1])
+    found = [_mixed(values[:, at], u[:, at], weights[:, at]) for at in range(size.size)]
+    best = int(np.argmax([abs(one.value) / one.u for one in found]))
+    return found[best], best
+
+
+def _weights(sd: Array, levels: int) -> Array:
+    """How likely each lag is, by what it leaves: of residuals of which some go together."""
+    sd = np.maximum(sd, 0.3 * LEAST_SD_MM)
+    weights = (sd.min(axis=0) / sd) ** (levels / ALONG)
+    return np.asarray(weights / weights.sum(axis=0))
+
+
+def _mixed(values: Array, u: Array, weights: Array) -> Measured:
+    mean = float(weights @ values)
+    return Measured(mean, float(np.sqrt(weights @ (u**2 + (values - mean) ** 2))))

@@ -1,0 +1,89 @@
+"""Where the quill rests: its stop is known, is elsewhere, or nobody knows; each limit, by hand."""
+
+import numpy as np
+import pytest
+
+from coilbench.capture.calibration.standing import STOP_REPEATS_MM
+from coilbench.capture.running.stop_watch import ALONE_S, SLIPS_MM, StopWatch
+
+PER_COUNT_MM = -0.005
+
+
+class Quill:
+    """A quill that is put somewhere, read 80 times a second."""
+
+    def __init__(self, hz=80.0):
+        self.watch, self.hz, self.now_us = StopWatch(), hz, 0
+
+    def stands(self, height_mm, seconds, idle=True):
+        """Return what was said last."""
+        said = None
+        for _ in range(round(seconds * self.hz)):
+            self.now_us += round(1e6 / self.hz)
+            counts = np.array([height_mm / PER_COUNT_MM])
+            said = self.watch.look(np.array([self.now_us]), counts, PER_COUNT_MM, idle=idle)
+        return None if said is None else said[0]
+
+
+@pytest.fixture(params=[80.0, 10.0])
+def quill(request):
+    return Quill(request.param)
+
+
+def test_a_quill_that_stands_for_a_second_is_at_its_stop(quill):
+    assert quill.stands(70.0, 0.9 * ALONE_S) == "unknown"
+    assert quill.stands(70.0, ALONE_S) == "stop"
+
+
+def test_so_is_one_that_comes_back_there(quill):
+    assert quill.stands(70.0, 0.6) == "unknown"
+    quill.stands(40.0, 0.2, idle=False)
+    assert quill.stands(70.0 + 0.9 * STOP_REPEATS_MM, 0.6) == "stop"
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_one_that_stands_near_its_stop_has_moved(quill, way):
+    quill.stands(70.0, 2.0)
+    for by_mm, said in (
+        (STOP_REPEATS_MM - 0.02, "stop"),
+        (STOP_REPEATS_MM + 0.02, "moved"),
+        (SLIPS_MM - 0.1, "moved"),
+    ):
+        quill.stands(40.0, 0.2, idle=False)
+        assert quill.stands(70.0 + way * by_mm, 1.0) == said
+
+
+def test_one_that_creeps_from_it_has_moved(quill):
+    quill.stands(70.0, 2.0)
+    for mm in np.linspace(70.0, 69.5, 50):
+        quill.stands(mm, 0.1)
+    assert quill.stands(69.5, 1.0) == "moved"
+
+
+def test_one_that_is_not_let_up_is_not_at_its_stop(quill):
+    quill.stands(70.0, 2.0)
+    assert quill.stands(60.0, 2.0) == "unknown"
+    assert quill.stands(70.0, 1.0) == "stop"
+
+
+def test_what_was_below_the_stop_was_none(quill):
+    quill.stands(60.0, 2.0)
+    assert quill.stands(70.0, 0.6) == "unknown"
+    assert quill.stands(70.0, 2.0) == "stop"
+
+
+def test_a_quill_that_presses_is_nowhere(quill):
+    quill.stands(70.0, 2.0)
+    assert quill.stands(69.0, 2.0, idle=False) is None
+
+
+def test_what_a_person_says_is_the_stop(quill):
+    quill.stands(70.0, 2.0)
+    assert quill.stands(69.5, 1.0) == "moved"
+    quill.watch.take_as_stop()
+    assert quill.stands(69.5, 1.0) == "stop"
+
+
+def test_a_stop_that_was_kept_is_known_at_once(quill):
+    quill.watch.forget(70.0 / PER_COUNT_MM)
+    assert quill.stands(69.7, 1.0) == "moved"
