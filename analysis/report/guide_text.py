@@ -26,7 +26,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "mass_still_on": "as at the last reading: mass still on?",
     "cell_empty": "nothing is on the cell: waiting for {mass_kg}",
     "quill_not_moved": "where it was at the last reading: waiting for the next gauge",
-    "at_stop": "the quill is at its stop: waiting for it on the {length_mm} gauge",
+    "at_stop": "the quill rests: at its stop? Waiting for it on the {length_mm} gauge; if it "
+    "stands on one already, let it up to its stop first",
     "lift_once": "lift it once, then repeat",
     "in_question": "not taken, see above",
     "nothing_to_take": "no reading is in question",
@@ -128,7 +129,7 @@ def _quill_moved(facts: Mapping[str, Any], units: Units) -> str:
     return (
         f"rejected: the quill stands {by} from where it stood with nothing on the cell, and a mass "
         "does not move it: this is no mass, or something pressed then. Let the quill up and put "
-        "the mass on"
+        "the mass on; if it is up, it was down when nothing was on the cell: undo back to there (u)"
     )
 
 

@@ -135,6 +135,7 @@ def test_at_the_stop_and_on_the_last_gauge_the_screen_says_what_it_waits_for() -
     assert hand.states[-1].kind == "stop_awaited"
     hand.does(1)
     assert hand.whys == {"at_stop"}
+    assert "the quill rests: at its stop?" in describe(guide.state, Units())
     hand.does(1)
     assert "quill_not_moved" in hand.whys
 
@@ -175,6 +176,20 @@ def test_a_load_that_moves_is_said_with_how_much() -> None:
     assert guide.state.kind == "moving"
     assert guide.state["by_kg"] == pytest.approx(0.3, abs=0.1)
     assert "still moving by 0." in describe(guide.state, Units())
+
+
+def test_a_zero_read_with_the_quill_down_is_left_by_undoing_it() -> None:
+    """The quill is up for every mass, so that nothing else leads on."""
+    guide = WeighGuide((0.0, 5.0, 10.0), mm_per_count=STEP_MM)
+    hand = Hand(guide, PauseInAir(20.0, 4.0), PutMass(5.0, 4.0), PutMass(0.0, 4.0), PutMass(5.0))
+    hand.does(2)
+    assert guide.taken == 1
+    (moved,) = hand.found("quill_moved")
+    assert "if it is up, it was down" in describe(moved, Units())
+    assert "undo back to there (u)" in describe(moved, Units())
+    guide.undo()
+    hand.does(2)
+    assert guide.taken == 2
 
 
 def test_masses_in_the_wrong_order_or_not_of_the_list_are_named() -> None:
