@@ -51,7 +51,10 @@ from coilbench.capture.units import counted
 
 GRACE_S = 8.0  # how long the last point can still be undone
 KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
-_QUESTIONS = ("point_refused", "left_on", "step_off", "leaning", "pressed_over", "no_give")
+_QUESTIONS = (
+    *("point_refused", "left_on", "step_off", "no_gauge", "leaning"),
+    *("pressed_over", "no_give"),
+)
 _READINGS = (
     *("load_read", "travel_read", "block_read", "no_touch", "pressed_too_little"),
     *("spring_no_block", "quill_moved", "pressed_fast"),

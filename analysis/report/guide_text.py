@@ -33,6 +33,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "nothing_to_take": "no reading is in question",
     "no_touch": "not a gauge: the load on the cell rose by {rise_n} only as the quill came down, "
     "so it touches nothing. Bring it down on the {length_mm} gauge, lightly",
+    "no_gauge": "that is hardly a gauge: {load_n} more than at the quill's stop lay on the cell "
+    "before the quill stood there, and {now_n} with it. A spring? Take it out and put the gauge in",
     "leaning": "pressed with {load_n}, and the press gives: hold more lightly",
     "steady": "{counts:.0f} counts, steady for {still_s:.1f} of {hold_s:g} s",
     "unsure_press": "no sure reading of load and travel: waiting for one",

@@ -26,6 +26,7 @@ STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
 SEAT_MM = 0.1  # what a gauge that stands askew or on a chip is out by
 REPEATS_MM = 0.05  # a quill comes down on the same gauge to some hundredths; common practice
 TOUCH_N = 0.5  # a resting hand presses with more; drift and noise of a good cell are below
+TUBE_N = 20.0  # a gauge and what holds it weigh less
 LEANING_N = 50.0  # a press gives by some 0.03 mm under it, more than a gauge is unsure by
 CHANCE_SDS = 4.0  # what noise does not make
 ABOVE_COUNTS = 100.0  # the quill is above the gauge: half a millimetre on a scale of 5 um
@@ -205,7 +206,10 @@ class GaugeGuide(HoldGuide):
         before = self._approach.load_counts_before(hold.travel_counts)
         if before is None:
             before = self._stop.load_counts
-        now_n, before_n = value(self._load_fit, [hold.load_counts, before]).tolist()
+        loads_counts = [hold.load_counts, before, self._stop.load_counts]
+        now_n, before_n, stop_n = value(self._load_fit, loads_counts).tolist()
+        if before_n - stop_n > TUBE_N:  # a spring pushes already where a gauge is not yet touched
+            return Finding.of("no_gauge", load_n=before_n - stop_n, now_n=now_n - stop_n)
         return touch_doubt(before_n, now_n, self._sway_n(hold), self._values[self.taken])
 
     def _sway_n(self, hold: Hold) -> float:

@@ -64,6 +64,16 @@ class Hand:
         return {one["why"]["kind"] for one in self.states if one.kind == "standing"}
 
 
+def fed(guide: HoldGuide, block: RawBlock, until: str = "") -> list[Finding]:
+    """Feed a block in small pieces, until a kind is said; returns what was said."""
+    said: list[Finding] = []
+    for at in range(0, len(block), 16):
+        said += guide.feed(RawBlock(block.samples[at : at + 16], 7))
+        if until in {one.kind for one in said}:
+            break
+    return said
+
+
 # A quill paused 10 mm up, with nothing on the cell, was taken for a 20 mm gauge.
 PAUSED = (REST, FacesTogether(4.0), REST, PauseInAir(10.0, 4.0))
 
@@ -110,6 +120,22 @@ def test_a_datum_on_no_gauge_is_none() -> None:
     assert not guide.done
     hand.does(2)
     assert guide.done
+
+
+@pytest.mark.parametrize(("lies_n", "taken"), [(19.0, 1), (21.0, 0), (186.0, 0)])
+def test_what_pushes_above_where_it_is_touched_is_asked_about(lies_n: float, taken: int) -> None:
+    """A spring, held at 19 kg, rises by few newtons over its last half millimetre."""
+    guide = GaugeGuide((30.0, 40.0), load_fit=LOAD_FIT)
+    rest, down = Bench(RIG, (REST, GaugeBlock(30.0, 4.0)), 2).blocks()
+    down.samples["load_counts"] += round(lies_n * RIG.counts_per_n)
+    fed(guide, rest)
+    doubts = [one for one in fed(guide, down, until="no_gauge") if one.kind == "no_gauge"]
+    assert (len(doubts), guide.taken) == (1 - taken, taken)
+    for one in doubts:
+        assert one["load_n"] == pytest.approx(lies_n, abs=1.0)
+        assert "A spring?" in describe(one, Units())
+        guide.take()
+    assert guide.taken == 1
 
 
 @pytest.mark.parametrize("known", [{"load_fit": LOAD_FIT}, {"mm_per_count": STEP_MM}])
