@@ -74,6 +74,8 @@ def weigh_command(
     if file is not None:
         points = _with_u(read_points(_table(file), LoadPoint), masses_u)
         part = load_part(points, file.name, gravity, masses_err or "together")
+        if any(point.mass_kg == 0.0 for point in points):
+            part = _with_note(part, Finding("zero_unchecked"))
         largest_n = gravity * max(point.mass_kg for point in points)
         _store(with_overload(part, largest_n, pressed=False))
         return
@@ -81,9 +83,14 @@ def weigh_command(
     refuse_overload(gravity * max(masses_kg), "--masses", pressed=False)
     masses_err, masses_u = asked_masses_err(masses_err, masses_u)
     with GuidedRig.open(port, ring=bell) as rig:
-        points = _with_u(rig.weigh(masses_kg, masses_u, afresh=afresh), masses_u)
+        read = rig.weigh(masses_kg, masses_u, afresh=afresh)
     with rig.kept_until_stored("weigh"):
-        _store(load_part(points, "guided", gravity, masses_err).on(rig.hello))
+        part = load_part(_with_u(read.points, masses_u), "guided", gravity, masses_err)
+        _store(_with_note(part, read.zero_note).on(rig.hello))
+
+
+def _with_note(part: NewPart, note: Finding | None) -> NewPart:
+    return part if note is None else replace(part, notes=(*part.notes, note))
 
 
 def _with_u(points: Sequence[LoadPoint], masses_u: float | None) -> list[LoadPoint]:
@@ -226,26 +233,22 @@ def _with_heights(
         now = StandingTravel(part.fit, stop_counts)
         moved = heights_moved(now, before.travel, same_counts=before.same_counts)
     settle_heights(moved, accepted=accepted)
-    noted = _with_offset(part, moved)
-    if stop_counts is None:
-        return noted
-    return replace(noted, notes=(*noted.notes, stop_note(part.fit, stop_counts)))
+    stop = None if stop_counts is None else stop_note(part.fit, stop_counts)
+    return _with_note(_with_offset(part, moved), stop)
 
 
 def _with_offset(part: NewPart, compared: Finding | None) -> NewPart:
     """Note what tells whether all lengths are shifted alike, or that nothing does."""
-    if compared is not None:
-        return replace(part, notes=(*part.notes, compared))
-    if any(point.length_mm == 0.0 for point in part.points):
+    if compared is None and any(point.length_mm == 0.0 for point in part.points):
         return part  # the faces together are no gauge that could be another one
-    return replace(part, notes=(*part.notes, Finding("offset_unchecked")))
+    return _with_note(part, compared or Finding("offset_unchecked"))
 
 
 def _with_touch(part: NewPart, hello: Hello) -> NewPart:
     """Note it where the touch on the gauges could not be seen."""
     if part_of_rig("load", hello) is not None:
         return part
-    return replace(part, notes=(*part.notes, Finding("touch_unchecked")))
+    return _with_note(part, Finding("touch_unchecked"))
 
 
 def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool) -> None:
@@ -308,7 +311,7 @@ def with_overload(part: NewPart, largest_n: float, *, pressed: bool = True) -> N
     over = too_much(told.cell_n, told.press_n if pressed else None, largest_n, largest_n)
     if over is None or over.kind != "overload":
         return part
-    return replace(part, notes=(*part.notes, Finding("pressed_over", over.facts)))
+    return _with_note(part, Finding("pressed_over", over.facts))
 
 
 def _given_port(port: str | None) -> str:

@@ -35,7 +35,6 @@ from coilbench.capture.calibration.guide import Guide
 from coilbench.capture.calibration.known_points import (
     ASSUMED_MASS_U_RELATIVE,
     FlexPoint,
-    LoadPoint,
 )
 from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.overload import OverloadWatch
@@ -170,8 +169,8 @@ class GuidedRig:
 
     def weigh(
         self, masses_kg: Sequence[float], masses_u: float | None, *, afresh: bool
-    ) -> list[LoadPoint]:
-        """Read the masses, going on where an earlier weighing was interrupted.
+    ) -> WeighGuide:
+        """Read the masses, on from where an earlier weighing was interrupted; returns what read.
 
         Args:
             masses_u: what each may be wrong by, expanded (k = 2), a fraction; None: not stated.
@@ -188,7 +187,9 @@ class GuidedRig:
             mm_per_count=self.hello.mm_per_count,
             travel_from=len(taken) if restarted else 0,
         )
-        return self._read_points("weigh", guide, masses_kg, self._masses_watch(part, guide)).points
+        if part is None:
+            say_aside("No calibration before tells whether the cell is empty: see that it is.")
+        return self._read_points("weigh", guide, masses_kg, self._masses_watch(part, guide))
 
     def _masses_watch(self, part: PartRecord | None, guide: WeighGuide) -> OverloadWatch:
         """Return the judge of masses, which load the cell alone; at first by what is being read."""

@@ -60,6 +60,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "{allowed_mm} would be chance",
     "offset_unchecked": "A shift of all lengths alike was not checked: the faces were not put "
     "together, and no calibration before tells",
+    "zero_unchecked": "Whether the cell was empty at the zero was not checked: no calibration "
+    "before tells, and what lies on it all the time shifts all masses alike",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
     "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
     "press_undone": "the press is undone",
@@ -175,6 +177,10 @@ GUIDE_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
     "point_refused": _point_refused,
     "left_on": _left_on,
+    "zero_off": lambda f, u: (
+        f"At the zero the cell read {_seems(f, 'left', u)} by the calibration before, and it was "
+        "taken all the same"
+    ),
     "quill_moved": _quill_moved,
     "stop_higher": _stop_higher,
     "step_off": _step_off,

@@ -60,7 +60,7 @@ class WeighGuide(HoldGuide):
         tasks = [Finding.of("put_mass", mass_kg=mass_kg) for mass_kg in masses_kg]
         super().__init__(tasks, masses_kg, "load", taken, _kg_per_count(standing))
         self._masses_u = masses_u
-        self._standing = standing
+        self._before = self._standing = standing
         self._mm_per_count = mm_per_count
         self._travel_from = travel_from
         self._has_travel = False
@@ -74,6 +74,17 @@ class WeighGuide(HoldGuide):
             LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= earlier_kg else "down")
             for mass_kg, earlier_kg, hold in zip(masses_kg, before_kg, self.holds, strict=True)
         ]
+
+    @property
+    def zero_note(self) -> Finding | None:
+        """Return what speaks against the first zero, or that nothing told of it; None if it fits.
+
+        Whatever lies on the cell all the time is on the masses' line as well.
+        """
+        if self._before is None or not self.holds:
+            return Finding("zero_unchecked")
+        left_kg = self._before.left_on_kg(self.holds[0].load_counts)
+        return None if left_kg is None else Finding.of("zero_off", left_kg=left_kg)
 
     def loads_n(self, counts: Array) -> Array | None:
         """Return loads by the points so far, shape (n,); None while those don't tell."""

@@ -289,6 +289,26 @@ def test_masses_that_err_each_need_their_uncertainty_before_any_is_read(desk: De
     assert "--masses-u" in desk.err
 
 
+def test_what_lies_on_the_cell_all_the_time_is_compared_or_noted(desk: Desk) -> None:
+    """5 kg on it at the zero: the masses' line only lies elsewhere."""
+    plan, masses = ("--masses", "0,5,10", "--masses-err", "together"), (5.0, 10.0, 15.0)
+    left_on = (PutMass(5.0, 40.0), *(PutMass(mass_kg, 4.0) for mass_kg in masses), AFTER)
+    with rig_doing(*left_on) as url:
+        assert desk.rig("weigh", "--port", url, *plan) == 0
+    assert "see that it is" in desk.err
+    assert "zero_unchecked" in desk.notes("load")
+    desk.load_of_this_rig()
+    before = desk.part("load").part_id
+    with rig_doing(*left_on) as url:
+        assert desk.rig("weigh", "--port", url, *plan) == 2
+    assert "lies on the cell. Take everything off" in " ".join(desk.out.split())
+    assert desk.part("load").part_id == before
+    travel = desk.file("length_mm,counts\n0,14000\n20,10000\n40,6000\n")
+    assert desk.rig("gauge", "--from", travel) == 0
+    assert desk.rig("card") == 0
+    assert "empty at the zero was not checked" in " ".join(desk.out.split())
+
+
 def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
     with left_with_ctrl_c(desk, "weigh", "--port", "virtual:?do=weigh") as terminal:
         terminal.wait_for(r"each, together\) \[together\]")

@@ -111,7 +111,20 @@ def test_an_earlier_calibration_that_is_said_to_be_wrong_is_not_asked_again() ->
 def test_a_mass_left_on_at_the_start_is_seen_by_an_earlier_calibration(
     left_kg: float, taken: bool
 ) -> None:
-    assert takes(WeighGuide((0.0, 10.0), standing=STANDING), left_kg * PER_KG) == taken
+    guide = WeighGuide((0.0, 10.0), standing=STANDING)
+    assert takes(guide, left_kg * PER_KG) == taken
+    guide.take()
+    assert (guide.zero_note is None) == taken  # what was insisted on is noted
+    if guide.zero_note is not None:
+        assert f"read {left_kg:.2f} kg" in describe(guide.zero_note, Units())
+
+
+def test_where_no_calibration_before_tells_the_zero_is_not_checked() -> None:
+    """5 kg that stay on the cell are on the line of all masses."""
+    guide = WeighGuide((0.0, 10.0, 20.0))
+    assert all(takes(guide, (5.0 + mass_kg) * PER_KG) for mass_kg in (0.0, 10.0, 20.0))
+    assert guide.zero_note is not None
+    assert guide.zero_note.kind == "zero_unchecked"
 
 
 @pytest.mark.parametrize(
