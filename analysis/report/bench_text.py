@@ -65,6 +65,9 @@ BENCH_PHRASES: dict[str, str] = {
     "and amplifier (a gauge, for a datum? press d first)",
     "zero_moved": "with nothing pressed the cell now reads {load_n} ({moved_n:+}), which counts as "
     "nothing from here on: what lies on it? nothing: the cell or its amplifier drifts",
+    "lies_on_cell": "{load_n} on the cell with the quill at its stop; take off what lies there. "
+    "Nothing does: the cell's zero has moved, coilbench rig weigh. A spring that reaches up to the "
+    "quill: set the stop higher",
     "travel_jumped": "the travel scale jumped by {jump_mm:+} at {height_mm}, from one sample to "
     "the next",
     "datum_doubted": "heights are in doubt: {why}",

@@ -82,7 +82,8 @@ class Heights:
         lost: an incremental scale counts from another zero since the rig started again.
         doubted: why the scale may have slipped; no stroke counts until a datum is set or confirmed.
         stop_holds: whether the quill's stop is where it was; None where that is not known.
-        at_stop: whether the quill stands there now.
+        at_stop: whether the quill stands there now, with nothing pressed.
+        all_at_stop: whether the newest samples are all there, whatever the load.
     """
 
     def __init__(
@@ -99,7 +100,7 @@ class Heights:
         self.lost = False
         self.doubted: Finding | None = None
         self.stop_holds: bool | None = None
-        self.at_stop = False
+        self.at_stop = self.all_at_stop = False
         self._adopt(record)
         self._stops.forget(stop_counts_of(record.travel))
 
@@ -168,6 +169,7 @@ class Heights:
             usable["t_us"], usable["travel_counts"].astype(np.float64), mm, idle=idle
         )
         self.at_stop = False
+        self.all_at_stop = self._stops.stands(usable["travel_counts"].astype(np.float64), mm)
         if stood is None or self.lost or stood[0] == "unknown":
             return None
         moved_mm = self._since_restart_mm() if stood[0] == "stop" else stood[1]

@@ -33,7 +33,7 @@ from coilbench.capture.running.solid_questions import SolidQuestions
 from coilbench.capture.running.stroke_events import kept, left_out, refused
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.while_pressing import WhilePressing
-from coilbench.capture.running.zero_watch import ZeroWatch
+from coilbench.capture.running.zero_watch import LyingWatch, ZeroWatch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
@@ -77,6 +77,7 @@ class Recorder:
         self._watch = PressWatch()
         self._checks = StrokeChecks(db, reach_height_mm)
         self._pressing, self._zero = WhilePressing(self._checks), ZeroWatch()
+        self._lying = LyingWatch()
         self._buttons = Buttons()
         self._chunks = 0
         self._safe_seq: int | None = None
@@ -131,7 +132,8 @@ class Recorder:
     @property
     def doubt(self) -> Finding | None:
         """Why no load can be told from what the cell reads; None where one can."""
-        return self._watch.doubt(None if self.newest is None else self.newest.load_n, self._finder)
+        newest_n = None if self.newest is None else self.newest.load_n
+        return self._lying.found or self._watch.doubt(newest_n, self._finder)
 
     @property
     def question(self) -> Finding | None:
@@ -291,8 +293,12 @@ class Recorder:
         bounds = self._bounds()
         alarms = self._watch.look(seen, self._finder, bounds)
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
-        let_up = self._heights.let_up
-        self._tell_each(self._zero.look(self._finder, int(samples["t_us"][-1]), let_up=let_up))
+        let_up, now_us = self._heights.let_up, int(samples["t_us"][-1])
+        self._tell_each(self._zero.look(self._finder, now_us, let_up=let_up))
+        if seen.on_cell_n.size:
+            lies_n, at_stop = float(seen.on_cell_n[-1]), self._heights.all_at_stop
+            where = {"at_stop": at_stop and not self.gauge_awaited, "dead_n": self._dead_n}
+            self._tell_each(self._lying.look(self._finder, lies_n, now_us, **where))
         if self._finder.pressing:
             self._heights.pressed()
         if not lost:

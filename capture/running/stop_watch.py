@@ -110,6 +110,13 @@ class StopWatch:
             abs(self.counts - counts) * abs(per_count_mm) >= AWAY_MM
         )
 
+    def stands(self, travel: NDArray[np.float64], per_count_mm: float) -> bool:
+        """Whether its stop is known, and these samples, shape (n,), are all there."""
+        if self.counts is None or travel.size == 0:
+            return False
+        off_mm = np.abs(travel - self.counts) * abs(per_count_mm)
+        return bool(off_mm.max() <= STOP_REPEATS_MM)
+
     @staticmethod
     def _near(one: float, other: float, per_count_mm: float) -> bool:
         return abs(one - other) * abs(per_count_mm) <= STOP_REPEATS_MM

@@ -1,9 +1,10 @@
-"""That what lies on the cell with nothing pressed has changed: it is said, as it counts as 0."""
+"""What lies on the cell with nothing pressed: a little counts as 0, more is no load of a spring."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
@@ -44,3 +45,36 @@ class ZeroWatch:
         if abs(moved_n) > MOST_MOVED_N:
             self._told_n = zero_n
             yield Event.of(EventKind.FAULT, "zero_moved", load_n=zero_n, moved_n=moved_n)
+
+
+class LyingWatch:
+    """Looks for a load that stands while the quill is at its stop.
+
+    Attributes:
+        found: that there is one; None where there is none.
+    """
+
+    def __init__(self) -> None:
+        self.found: Finding | None = None
+        self._since_us: int | None = None
+
+    def look(
+        self, finder: StrokeFinder, on_cell_n: float, now_us: int, *, at_stop: bool, dead_n: float
+    ) -> Iterator[Event]:
+        """Yield that something lies there, once; to be asked after each piece of the stream.
+
+        Args:
+            on_cell_n: the newest load, by the calibration's zero.
+            now_us: the newest sample's time.
+            at_stop: whether the quill is surely at its stop.
+            dead_n: cups and drift weigh less.
+        """
+        if not at_stop or finder.phase is not Phase.TOUCH or on_cell_n <= dead_n:
+            self.found = self._since_us = None
+            return
+        self._since_us = now_us if self._since_us is None else self._since_us
+        if 0 <= now_us - self._since_us < STEADY_S * 1e6:
+            return
+        known, self.found = self.found, Finding.of("lies_on_cell", load_n=on_cell_n)
+        if known is None:
+            yield Event(EventKind.FAULT, self.found)

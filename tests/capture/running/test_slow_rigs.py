@@ -12,7 +12,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest
 from coilbench.capture.virtual.setup import StrokeKind
-from support.recorder_desk import RIG, SPRINGS, Desk
+from support.recorder_desk import RIG, SPRINGS, Desk, bench_samples
 
 TEN = {"rate_hz": 10.0, "nominal_rate_hz": 10.0}
 
@@ -42,6 +42,36 @@ def test_what_is_put_on_the_cell_is_still_said(make_book):
     desk = pressed(make_book, [PutMass(1.5, 6.0)])
     (found,) = (one for one in desk.found(EventKind.FAULT) if one.kind == "zero_moved")
     assert found["load_n"] == pytest.approx(1.5 * 9.80665, abs=0.5)
+
+
+def test_what_is_too_heavy_to_count_as_nothing_is_said_at_once_and_is_no_load(make_book):
+    """A tool of 3 kg on the table, the quill at its stop."""
+    samples = bench_samples([Rest(4.0), PutMass(3.0, 4.0), PutMass(0.0, 3.0)])
+    t_s, said_s = 1e-6 * samples["t_us"], []
+    with open_book(make_book(RIG)) as db:
+        desk = Desk(db)
+        for end_s in np.arange(0.5, t_s[-1] + 0.5, 0.5):
+            desk.take(samples[(t_s > end_s - 0.5) & (t_s <= end_s)])
+            doubt = desk.recorder.doubt
+            if doubt is not None:
+                said_s.append(end_s)
+                assert doubt["load_n"] == pytest.approx(3.0 * 9.80665, abs=0.5)
+                assert "take off what lies there" in describe(doubt, Units())
+        assert 5.0 <= said_s[0] <= 6.5
+        assert len(said_s) >= 5
+        assert desk.kinds(EventKind.FAULT).count("lies_on_cell") == 1
+        assert desk.recorder.doubt is None  # it was taken off
+
+
+@pytest.mark.parametrize("kind", [StrokeKind.SLOW, StrokeKind.STEADY])
+def test_a_spring_that_is_pressed_does_not_lie_there(make_book, kind):
+    steps = [PressSpring(SPRINGS[0], 28.0, kind), Rest(0.5)] * 3
+    with open_book(make_book(RIG)) as db:
+        desk = Desk(db)
+        for part in np.array_split(bench_samples([Rest(3.0), *steps, Rest(2.0)]), 200):
+            desk.take(part)
+            assert desk.recorder.doubt is None
+        assert "lies_on_cell" not in desk.kinds(EventKind.FAULT)
 
 
 HASTY = PressSpring(SPRINGS[0], 28.0, StrokeKind.FAST)
