@@ -296,9 +296,10 @@ class Recorder:
         let_up, now_us = self._heights.let_up, int(samples["t_us"][-1])
         self._tell_each(self._zero.look(self._finder, now_us, let_up=let_up))
         if seen.on_cell_n.size:
-            lies_n, at_stop = float(seen.on_cell_n[-1]), self._heights.all_at_stop
-            where = {"at_stop": at_stop and not self.gauge_awaited, "dead_n": self._dead_n}
-            self._tell_each(self._lying.look(self._finder, lies_n, now_us, **where))
+            lies_n = float(seen.on_cell_n[-1])
+            at_stop = self._heights.all_at_stop and not self.gauge_awaited
+            stands = at_stop and lies_n > self._dead_n
+            self._tell_each(self._lying.look(self._finder, lies_n, now_us, stands=stands))
         if self._finder.pressing:
             self._heights.pressed()
         if not lost:

@@ -59,17 +59,16 @@ class LyingWatch:
         self._since_us: int | None = None
 
     def look(
-        self, finder: StrokeFinder, on_cell_n: float, now_us: int, *, at_stop: bool, dead_n: float
+        self, finder: StrokeFinder, on_cell_n: float, now_us: int, *, stands: bool
     ) -> Iterator[Event]:
         """Yield that something lies there, once; to be asked after each piece of the stream.
 
         Args:
             on_cell_n: the newest load, by the calibration's zero.
             now_us: the newest sample's time.
-            at_stop: whether the quill is surely at its stop.
-            dead_n: cups and drift weigh less.
+            stands: whether the quill is surely at its stop, and cups and drift weigh less.
         """
-        if not at_stop or finder.phase is not Phase.TOUCH or on_cell_n <= dead_n:
+        if not stands or finder.phase is not Phase.TOUCH:
             self.found = self._since_us = None
             return
         self._since_us = now_us if self._since_us is None else self._since_us
