@@ -44,6 +44,7 @@ from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.questions import READ_S
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
@@ -348,11 +349,13 @@ class Hand:
 
     def _whose_turn(self) -> str | None:
         """Read it once all that was sent is seen; a spring that is asked about is the right one."""
-        asked = None
+        asked, answered_s = None, 0.0
         while not self._away:
-            seen = self._look()
-            if seen.question is not None and seen.question is not asked:
-                asked = seen.question
+            seen, now_s = self._look(), time.monotonic()
+            if seen.question is not asked:
+                asked, answered_s = seen.question, now_s
+            if asked is not None and now_s - answered_s > READ_S:  # a person reads it first
+                answered_s = now_s
                 self._answer(Command(Action.ACCEPT))
             if seen.question is None and seen.samples + seen.samples_lost >= self._sent:
                 return None if seen.turn is None else seen.turn.label

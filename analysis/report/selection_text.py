@@ -38,13 +38,13 @@ def selection_lines(shelves: Mapping[Role, Shelf]) -> Iterator[str]:
         whole = f"{counted(shelf.springs, 'spring')} of {counted(shelf.sets, 'set')}"
         yield f"From the whole book, {shelf.role}: {whole}{said}."
         if any(out.values()):
-            yield "  These stay out, out of the bound too: what they push there is not known."
+            yield "These stay out, out of the bound too: what they push there is not known."
         if shelf.partly_read:
             over = counted(shelf.partly_read, "spring")
-            yield f"  {over} read over some of the shims alone: considered there, not over others."
+            yield f"{over} read over some of the shims alone: considered there, not over others."
         if shelf.only_looked_at:
             yield (
-                f"  Judged: {names_or_count(shelf.judged, 'set')}, the nearest to the card by a "
+                f"Judged: {names_or_count(shelf.judged, 'set')}, the nearest to the card by a "
                 f"first look at their stored curves; {shelf.only_looked_at} springs of other sets "
                 "were only looked at."
             )

@@ -16,7 +16,7 @@ from coilbench.capture.virtual.spring import OUTER, draw_set
 from support.cable import Cable
 
 RIG = RigModel.draw(4)
-STEPS = capture_steps(draw_set(OUTER, 2, 4), presses=3)
+STEPS = capture_steps(draw_set(OUTER, 1, 4) * 2, presses=3)  # one spring: it is measured alone
 TRUTH = np.concatenate([block.samples for block in Bench(RIG, STEPS, 4).blocks()])
 
 

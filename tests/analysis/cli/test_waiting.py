@@ -6,10 +6,19 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Iterator
 
 import pytest
 
 from coilbench.analysis.cli.waiting import Waiting
+
+
+@pytest.fixture(autouse=True)
+def _taken() -> Iterator[None]:
+    """SIGINT is as in a terminal, also where the tests were started with it ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 def test_a_search_has_the_seconds_it_is_given_from_its_first_look_at_the_clock() -> None:

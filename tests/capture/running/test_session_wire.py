@@ -79,7 +79,7 @@ def test_a_set_is_captured_over_the_wire(book, link):
 )
 def test_damage_on_the_wire_is_counted_to_the_sample(make_book, faults):
     book = make_book(RIG, measured=9)  # more than will come, so that the plan is heard to its end
-    snapshot, _, offered = capture(book, faults)
+    snapshot, _, offered = capture(book, faults, springs=SPRINGS[:1] * 2)
     assert snapshot.samples_lost > 10
     assert snapshot.lines_bad > 10
     # the last lines may be lost with nothing after them to show the gap
@@ -106,7 +106,8 @@ def test_a_restart_in_mid_sweep_and_what_comes_after_it(book):
 
 
 def test_an_amplifier_that_dies_for_a_while_spoils_its_stroke_only(book):
-    snapshot, events, _ = capture(book, Faults(dead_s=((7.5, 2.0),)))
+    faults = Faults(dead_s=((7.5, 2.0),))
+    snapshot, events, _ = capture(book, faults, springs=SPRINGS[:1] * 2)
     said = [event.what for event in events if event.kind is EventKind.FAULT]
     assert said == [Finding.of(kind, code=1) for kind in ("rig_fault", "rig_fault_over")]
     rows = sweeps(book)
