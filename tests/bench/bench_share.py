@@ -1,12 +1,14 @@
 """How long sharing takes, beside a merge and beside `\\copy` of the same bytes.
 
-    python tests/bench/bench_share.py [--springs 1000 10000] [--folder /tmp]
+    python tests/bench/bench_share.py [--springs 1000 10000] [--folder /tmp] [--from-copy]
 
 Books of many springs, three strokes each, made from the demo's (fixed seed). For each: the first
 share into an empty store, the first pull into an empty book, a merge into an empty book, psql's
 `\\copy` of the store's rows out and into tables like them; then a set of 12 springs pushed by one
 bench and pulled by another, and merged from a stick. Wall clock and this process's CPU, once each;
-the server is Debian's, started here with its own settings (fsync on) in the folder.
+the server is Debian's, started here with its own settings (fsync on) in the folder. With
+--from-copy the second bench begins with a copy of the first one's book, for sizes at which pulling
+and merging all of it takes too long: sharing of 12 springs is all that is measured then.
 """
 
 from __future__ import annotations
@@ -72,15 +74,23 @@ def new_store(server: postgres.Server) -> str:
     return server.address("shop")
 
 
-def measure(server: postgres.Server, template: Path, folder: Path, springs: int) -> None:
-    book = folder / "ann.db"
+def measure(
+    server: postgres.Server, template: Path, folder: Path, springs: int, *, from_copy: bool
+) -> None:
+    book, other = folder / "ann.db", folder / "bob.db"
     fill(template, book, springs)
+    if from_copy:
+        shutil.copy(book, other)
     address = new_store(server)
     print(f"{springs} springs, book {book.stat().st_size / 1e6:.0f} MB:")
     share_s = timed("first share, all pushed", lambda: share_book(book, address))
     ((size,),) = server.sql("shop", "SELECT pg_database_size('shop')")
     print(f"  store {size / 1e6:.0f} MB")
-    other = empty(folder / "bob.db")
+    if from_copy:
+        timed("first share of the copy", lambda: share_book(other, address))
+        new_springs(template, folder, address)
+        return
+    empty(other)
     pull_s = timed("first share of an empty book, all pulled", lambda: share_book(other, address))
     merged = empty(folder / "merged.db")
     merge_s = timed("merge into an empty book", lambda: merge_books(merged, [book]))
@@ -91,14 +101,22 @@ def measure(server: postgres.Server, template: Path, folder: Path, springs: int)
     print(f"  {'psql copy of the same rows into like tables':<44}{copy_s:9.2f} s wall")
     print(f"  share / merge {share_s / merge_s:.2f}, pull / merge {pull_s / merge_s:.2f}, ", end="")
     print(f"share / copy {share_s / copy_s:.1f}")
+    new_springs(template, folder, address, merged)
+
+
+def new_springs(template: Path, folder: Path, address: str, merged: Path | None = None) -> None:
+    """Push and pull sets of 12 springs, and merge them from a stick into a book."""
+    book, other = folder / "ann.db", folder / "bob.db"
     timed("share with nothing new", lambda: share_book(book, address))
     for number in range(3):
         stick = empty(folder / "stick.db")
-        fill(template, stick, 12, f"new{number}-")
-        merge_books(book, [stick])
+        fill(template, stick if merged else book, 12, f"new{number}-")
+        if merged:
+            merge_books(book, [stick])
         timed("push of 12 new springs", lambda: share_book(book, address, pull=False))
         timed("pull of them", lambda: share_book(other, address, push=False))
-        timed("merge of them from a stick", partial(merge_books, merged, [stick]))
+        if merged:
+            timed("merge of them from a stick", partial(merge_books, merged, [stick]))
         for left in (stick, *folder.glob("*.before-*")):
             left.unlink()
 
@@ -107,6 +125,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--springs", type=int, nargs="*", default=[1000, 10000])
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()))
+    parser.add_argument("--from-copy", action="store_true")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=given.folder) as name:
         folder = Path(name)
@@ -117,7 +136,7 @@ def main() -> None:
             template = demo(folder / "demo.db")
             for springs in given.springs:
                 (folder / str(springs)).mkdir()
-                measure(server, template, folder / str(springs), springs)
+                measure(server, template, folder / str(springs), springs, from_copy=given.from_copy)
                 shutil.rmtree(folder / str(springs))
         finally:
             server.remove()
