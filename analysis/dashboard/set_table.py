@@ -191,7 +191,8 @@ class BookReader:
 def _mark(db: Database) -> tuple[object, ...]:
     """Return what changes when there is something new for the table or the standing."""
     row = db.execute(
-        "SELECT (SELECT max(rowid) FROM sweeps), (SELECT sum(counted) FROM sweeps),"
+        "SELECT (SELECT max(rowid) FROM sweeps),"  # of this bench's own; what is pulled has none
+        " (SELECT count(*) FROM sweeps), (SELECT sum(counted) FROM sweeps),"
         " (SELECT count(*) FROM calibration_parts),"
         " (SELECT count(*) FROM mass_checks),"
         " (SELECT group_concat(rowid || ruling) FROM sweeps WHERE ruling IS NOT NULL)"

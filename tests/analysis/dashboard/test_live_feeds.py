@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -19,7 +20,8 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import CaptureRun
-from coilbench.capture.book.sets import SetPlan, labels_for, new_set
+from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set
+from coilbench.capture.book.sweeps import uncount
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Snapshot
 
@@ -129,6 +131,24 @@ def test_it_reads_again_when_what_the_flags_rest_on_has_changed(book: Path, chan
         db.conn.commit()
     reader.read()
     assert reader.table is not before
+
+
+def test_it_reads_again_when_as_many_strokes_came_from_another_bench_as_stopped_counting(
+    book: Path, tmp_path: Path
+) -> None:
+    note = ("note", "--set", "larch")
+    run(["--book", str(book), *note, "larch-01 38.5mm 20kg"])
+    other = tmp_path / "other.db"
+    shutil.copy(book, other)
+    run(["--book", str(other), *note, "larch-02 38.5mm 21kg"])
+    with open_book(other) as db:
+        uncount(db, find_set(db, "larch").spring("larch-01").spring_id, last_only=False)
+    reader = reader_of(book)
+    reader.read()
+    assert [row.strokes for row in reader.table.rows] == [1, 0, 0]
+    run(["--book", str(book), "merge", str(other)])
+    reader.read()
+    assert [row.strokes for row in reader.table.rows] == [0, 1, 0]
 
 
 def test_another_capture_is_read_from_the_book_where_it_does_not_answer(

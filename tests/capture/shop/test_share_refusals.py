@@ -28,7 +28,7 @@ SAID = {
     'FATAL: role "ann" does not exist': "no such role",
     'FATAL: database "spring" does not exist': "no such database",
     'FATAL: role "ann" is not permitted to log in': "ALTER ROLE",
-    'root certificate file "/root/.postgresql/root.crt" does not exist Either provide the file, '
+    'root certificate file "/srv/.postgresql/root.crt" does not exist Either provide the file, '
     "use the system's trusted roots with sslrootcert=system, or change sslmode to disable server "
     "certificate verification": "~/.postgresql/root.crt",
     "SSL error: certificate verify failed": "another certificate",
