@@ -117,8 +117,12 @@ class DatumQuestions:
             self._report(Event.of(EventKind.TURN, "datum_to_set"))
 
     def offer(self, new: NewDatum) -> None:
-        """Take a datum; where it contradicts the one that stands, ask whether it is right."""
-        if new.differs and self._heights.doubted is None:
+        """Take a datum; where it contradicts the one that stands, ask whether it is right.
+
+        One in doubt is settled by a gauge, unless the quill's stop says that it did not move.
+        """
+        stands = self._heights.doubted is None or self._heights.stop_holds
+        if new.differs and stands:
             if not self._heights.lost:  # till it is answered, nobody knows which of them is right
                 self._heights.doubt(new.question)
             self._questions.ask(new.question, lambda yes: self._settle(new, yes=yes))

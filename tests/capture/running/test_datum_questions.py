@@ -230,6 +230,19 @@ def test_in_doubt_a_gauge_settles_it(desk):
     assert counted(desk) == [1, 0, 1]
 
 
+def test_in_doubt_a_gauge_that_the_quills_stop_contradicts_is_asked_about(desk):
+    """A spring that slipped put the datum in doubt; the scale did not move."""
+    work(desk, *PRESS, *SLIP)
+    on_gauge(desk, 29.5)
+    assert desk.recorder.question.kind == "datum_differs"
+    work(desk, *PRESS)
+    assert counted(desk) == [1, 0, 0]
+    on_gauge(desk, 30.0)
+    assert desk.recorder.datum is None
+    work(desk, *PRESS)
+    assert counted(desk)[-1] == 1
+
+
 def test_a_gauge_that_is_awaited_is_no_dead_load(desk):
     work(desk, *PRESS)
     tell(desk, Action.GAUGE)
