@@ -95,6 +95,7 @@ class StrokeChecks:
         stop: Finding | None = None,
         suspected: Finding | None = None,
         unseen: Finding | None = None,
+        risen: Finding | None = None,
         stop_holds: bool = False,
         steady: bool = False,
     ) -> Judged:
@@ -104,6 +105,7 @@ class StrokeChecks:
             unknown: why heights are not known: `datum_lost`, or `datum_doubted`.
             suspected: why it could not be that spring, as it was seen on the way down.
             unseen: why it must wait till the quill is seen at its stop; None where it need not.
+            risen: that the quill's stop seems to have moved since the spring's press before.
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
         """
@@ -133,8 +135,9 @@ class StrokeChecks:
         if unknown is not None and not datum_lost:
             sweep = as_sweep(stroke, turn, calibration)
             judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds)
-        elif unseen is not None and judged.verdict.counted:
-            judged = Judged(refused_for(judged.verdict, [unseen]), waits=True)
+        elif judged.verdict.counted and (unseen or risen) is not None:
+            sweep = as_sweep(stroke, turn, calibration)
+            judged = self._unproven(judged, unseen, risen, sweep, record)
         unasked = not judged.verdict.counted and judged.question is None
         # what a wrong instrument reads says nothing of the spring
         if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
@@ -162,6 +165,22 @@ class StrokeChecks:
         if shown and self._own.stands_as_before(sweep, record, within_mm):
             return replace(judged, settles=True)
         return Judged(refused_for(judged.verdict, [doubt]), waits=judged.verdict.counted)
+
+    def _unproven(
+        self,
+        judged: Judged,
+        unseen: Finding | None,
+        risen: Finding | None,
+        sweep: Sweep,
+        record: SetRecord,
+    ) -> Judged:
+        """Let a press wait till the quill is up, or show that the scale did not slip before it."""
+        if risen is not None:
+            within_mm = HALF * abs(risen["moved_mm"])
+            if self._own.stands_as_before(sweep, record, within_mm):
+                return replace(judged, settles=True)
+        why = [one for one in (unseen, risen) if one is not None]
+        return Judged(refused_for(judged.verdict, why), waits=True)
 
     def can_show(self, label: str, record: SetRecord, calibration_id: str) -> bool:
         """Tell whether a spring was pressed by this datum before, so that a press may show it."""

@@ -67,8 +67,10 @@ class DatumQuestions:
             self._high_told = False
             if self._heights.jump_settled:
                 self.shown()
-            if self._heights.unknown is None:
+            if self._heights.unknown is None and self._unproven.risen is None:
                 self._unproven.proven()
+        elif high is not None and high.kind == "stop_risen":
+            self._unproven.rose(high["moved_mm"])
         elif high is not None and not self._high_told:
             self._high_told = True
             self._doubt(high)
@@ -149,7 +151,7 @@ class DatumQuestions:
     def end(self) -> None:
         """The capture ends: what nobody knows does not count."""
         if not self._heights.lost:
-            self._end(self._heights.open)
+            self._end(self._heights.open or self._unproven.risen)
 
     def _end(self, why: Finding | None) -> None:
         if why is not None:

@@ -204,7 +204,10 @@ class Heights:
         return self.at_stop or self._stops.counts is None
 
     def at_rest(self, samples: NDArray[np.void], *, idle: bool) -> Finding | None:
-        """Take the next samples; return that the quill rests above its stop, so far up."""
+        """Take the next samples; return that the quill rests above its stop, so far up.
+
+        `stop_risen` where it had rested only once where its stop was taken to be.
+        """
         usable = samples[(samples["flags"] & UNUSABLE) == 0]
         travel, mm = usable["travel_counts"].astype(np.float64), self._per_count_mm
         stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
@@ -213,9 +216,10 @@ class Heights:
         if stood is None or self.lost or stood[0] == "unknown":
             return None
         place, off_mm = stood
-        self.off_stop_mm = 0.0 if self.at_stop else off_mm
+        self.off_stop_mm = 0.0 if place in ("stop", "risen") else off_mm
         self.low = Finding.of("quill_low", moved_mm=off_mm) if place == "low" else None
-        return Finding.of("stop_moved", moved_mm=off_mm) if place == "high" else None
+        kind = {"high": "stop_moved", "risen": "stop_risen"}.get(place)
+        return None if kind is None else Finding.of(kind, moved_mm=off_mm)
 
     def look(self, samples: NDArray[np.void], height_mm: NDArray[np.float64]) -> Finding | None:
         """Take the next samples and their heights, shape (n,); return that the scale jumped."""

@@ -12,12 +12,13 @@ from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import Sweep, SweepStatus
 
 # With these heights may have moved in the press.
-HEIGHTS_IN_DOUBT = frozenset({"slipped", "travel_jumped"})
+HEIGHTS_IN_DOUBT = frozenset({"slipped", "travel_jumped", "stop_moved"})
 _CURES = {
     "touched_low": "look_at_it",
     "datum_lost": "set_datum",
     "datum_doubted": "set_datum",
     "quill_low": "let_up",
+    "stop_moved": "set_datum",
     "travel_jumped": "set_datum",
     "too_fast": "press_slower",
     "hasty": "press_slower",

@@ -392,6 +392,7 @@ class Recorder:
             stop=self._watch.stop,
             suspected=self._pressing.found,
             unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
+            risen=self._unproven.risen_of(turn.label),
             stop_holds=self._heights.stop_holds,
             steady=self._heights.stop_holds or self._heights.said,
         )

@@ -6,8 +6,9 @@ hold it lower, never higher. It comes back there to some hundredths of a millime
 - at its stop, the travel scale has not slipped since it stood there before;
 - lower, a hand may hold it as well as the scale have slipped: nothing is known, and to let it up
   is all that it takes to know;
-- higher, the scale slipped, or what was taken for the stop was a place where a hand held it. Nobody
-  needs to know which, as long as nothing was pressed since it was taken for the stop.
+- higher, the scale slipped, or what was taken for the stop was a place where a hand held it. The
+  first is to be feared where the quill rested there again and again, as no hand holds it; where it
+  did once, it is the one press since that has to show it.
 
 Figures are ours, no source, where none is named.
 """
@@ -25,13 +26,15 @@ STAND_S = 0.35  # so long it stands somewhere
 ELSEWHERE_S = 0.4  # so long before that is called another place
 STILL_MM = 0.03  # more than this is moving
 FEWEST = 3  # samples
+AGAIN = 3  # times it rested there: no hand rests so by chance
 ALONE_S = 1.0  # so long, or twice, it stands where its stop is taken to be
 AWAY_MM = 1.0  # it has left where it stood
 SLIPS_MM = 3.0  # farther away it is not let up: more than a scale slips unseen
 
 
-# Where the quill stands: at its stop, below or above it, or nobody knows.
-_Place = Literal["stop", "low", "high", "unknown"]
+# Where the quill stands: at its stop, below or above it, or nobody knows. "risen": above what was
+# taken for it once; from then on that is taken for it.
+_Place = Literal["stop", "low", "high", "risen", "unknown"]
 
 
 class _Stand(NamedTuple):
@@ -53,6 +56,7 @@ class StopWatch:
         """The scale counts from another zero; its stop may be known all the same, so well."""
         self.counts, self._slack_mm = counts, slack_mm
         self._relied_on = counts is not None  # something was pressed since it is known
+        self._times = 0 if counts is None else AGAIN  # that it came there
         self._seen_counts: float | None = counts  # the newest place where it stood
         self._t_us = np.empty(0, np.int64)
         self._travel = np.empty(0)
@@ -100,19 +104,23 @@ class StopWatch:
         before, self._seen_counts = self._seen_counts, counts
         stood_s = STAND_S + (now_us - self._stand.since_us) * 1e-6
         again = before is not None and self._away and self._near(before, counts, per_count_mm)
-        self._away = False
+        away, self._away = self._away, False
         if self.counts is None and (again or stood_s >= ALONE_S):
-            self.counts, self._relied_on = counts, False
+            self.counts, self._relied_on, self._times = counts, False, 1 + again
         if self.counts is None:
             return "unknown", 0.0
         off_mm = (counts - self.counts) * per_count_mm
         if abs(off_mm) <= STOP_REPEATS_MM + self._slack_mm:
             if self._slack_mm:  # now it is known better
                 self.counts, self._slack_mm = counts, 0.0
+            self._times += away
             return "stop", off_mm
         if off_mm > SLIPS_MM or (off_mm > 0.0 and not self._relied_on):
             self.counts = None  # what was taken for it was below it
         elif off_mm >= -SLIPS_MM and stood_s >= ELSEWHERE_S:
+            if off_mm > 0.0 and self._times < AGAIN:
+                self.counts, self._slack_mm, self._times = counts, 0.0, 1
+                return "risen", off_mm
             self._high_counts = counts if off_mm > 0.0 else self._high_counts
             return ("high" if off_mm > 0.0 else "low"), off_mm
         return "unknown", off_mm

@@ -24,6 +24,11 @@ class Unproven:
 
     Used by the thread that owns the book.
 
+    Attributes:
+        risen: the quill rested higher than where its stop was taken to be, and there is one press
+            since, which nothing compares: the next one of the spring shows whether the scale
+            slipped.
+
     Args:
         count: lets a press count that did not, and says why.
         took_back: told how many of the newest presses that counted do not.
@@ -44,6 +49,7 @@ class Unproven:
         self._report = say
         self._counted: list[Waiting] = []
         self._held: Waiting | None = None
+        self.risen: Finding | None = None
 
     def __len__(self) -> int:
         return len(self._counted)
@@ -51,6 +57,16 @@ class Unproven:
     def counted(self, press: Waiting) -> None:
         """A press counts."""
         self._counted.append(press)
+        self.risen = None  # it agrees with the one before, or nobody can tell
+
+    def rose(self, moved_mm: float) -> None:
+        """The quill rested so much higher than where its stop was taken to be, once."""
+        if len(self._counted) == 1:
+            self.risen = Finding.of("stop_moved", moved_mm=moved_mm)
+
+    def risen_of(self, label: str) -> Finding | None:
+        """Return what the next press of this spring has to show."""
+        return None if self.of_another(label) else self.risen
 
     def hold(self, waiting: Waiting) -> None:
         """A press would count if heights were known; the newest stands for its turn."""
@@ -62,7 +78,7 @@ class Unproven:
 
     def forget(self) -> None:
         """It was settled otherwise what of them counts."""
-        self._counted, self._held = [], None
+        self._counted, self._held, self.risen = [], None, None
 
     def redone(self) -> None:
         """The newest that counts was taken back by hand."""
