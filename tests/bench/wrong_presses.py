@@ -452,6 +452,8 @@ CASES = (
     Case("a filter of 14 conversions at 10 samples/s, a hand that is too fast",
          presses(SPRINGS[0], times=2), let_up(2), "larch-01", "too_fast", 1, rig=_SLOW_ADC,
          never=("slipped", "another_spring", "load_still", "datum_doubted")),
+    Case("a tool of 3 kg lies on the cell", [Rest(4.0), PutMass(3.0, 6.0), PutMass(0.0, 3.0),
+         *presses(SPRINGS[0])], at(6.1), "LOAD UNKNOWN", "lies_on_cell", 3),
     Case("something lies on the cell", [Rest(FIRST_S), PutMass(2.0, 9.0), *presses(SPRINGS[0])],
          at(FIRST_S + 7.0), "larch-01", "zero_moved", 3),
     Case("nothing is wrong, a two-rate spring",
