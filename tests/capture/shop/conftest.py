@@ -10,11 +10,12 @@ from typing import Any
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.capture.book.soundness import check_book
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.sharing import share_book
 from support.postgres import Server, database, server
 from support.shared import made_once
-from support.shop_books import make_larch
+from support.shop_books import content, make_empty, make_larch
 
 __all__ = ["database", "server"]
 
@@ -47,3 +48,17 @@ def answers(capsys: pytest.CaptureFixture[str]) -> Callable[[Path, str], Any]:
         return capsys.readouterr().out
 
     return answer
+
+
+@pytest.fixture
+def third(tmp_path: Path, larch: Path, share, answers) -> Callable[[Path], None]:
+    """Return what lets a fresh bench pull, and compares it with another's book."""
+
+    def compare(of: Path) -> None:
+        fresh = make_empty(tmp_path / "third.db")
+        share(fresh, push=False)
+        assert content(fresh) == content(of)
+        assert answers(fresh) == answers(of)
+        assert check_book(fresh).findings == []
+
+    return compare
