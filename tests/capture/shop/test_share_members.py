@@ -32,13 +32,6 @@ def eve(server, database) -> str:
 
 
 @pytest.fixture
-def ann(server, database, share, larch: Path) -> Path:
-    """A book that was shared."""
-    share(larch)
-    return larch
-
-
-@pytest.fixture
 def whole(tmp_path: Path, ann: Path, share: Share) -> Callable[..., None]:
     """Return what compares all that a fresh bench and the owner get with what the owner had."""
     had = content(ann)
