@@ -160,7 +160,7 @@ def bases(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return twice, write(folder / "third.db", calibrates(2002.0), makes("larch"))
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4)
 @given(first=some, second=some, third=some)
 def test_merging_is_the_same_in_any_order(
     bases: tuple[Path, Path], first: list[Change], second: list[Change], third: list[Change]

@@ -191,7 +191,7 @@ def test_a_rigid_press_does_not_flex():
     assert float(evaluate(fit, 900.0)[0]) == pytest.approx(0.0, abs=1e-9)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(seed=st.integers(0, 1000), few=st.booleans())
 def test_the_order_of_points_with_a_direction_changes_nothing(seed, few):
     load, height = press(samples=8 if few else 100, lead=3)
