@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext, suppress
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from contextlib import AbstractContextManager, suppress
+from dataclasses import dataclass, replace
 from statistics import fmean
 
 from sqlite_utils import Database
@@ -14,14 +13,13 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.shims import Role
 from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.analysis.inputs.by_hand import usable
-from coilbench.analysis.inputs.kept import NotKept, anything_kept, growing, kept_only
+from coilbench.analysis.inputs.kept import growing
 from coilbench.analysis.inputs.measured import (
     JudgedSet,
     NothingMeasured,
-    _asked,
+    asked_of,
     judge_set,
     measured_set,
 )
@@ -105,7 +103,7 @@ class CandidateSet:
         """Judge a set at a build's heights; an inner stands lower by the offset."""
         depends = depends_on(db, record)
         try:
-            asked = _asked(build, offset_mm, alone=False)
+            asked = asked_of(build, offset_mm, alone=False)
             judged = judge_set(db, record, asked, must_reach=False)
         except NothingMeasured:
             return cls(record, usable(record, (), record.labels), None, (), depends)
@@ -113,39 +111,6 @@ class CandidateSet:
         kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
         springs = usable(record, kept, judged.measured.missing)
         return cls(record, springs, judged, flagged, depends)
-
-
-@dataclass
-class SetJudge:
-    """Judges a build's sets one by one, and has those that it judged.
-
-    Attributes:
-        use_flagged: whether flagged springs may be used.
-        known: the sets judged so far, by name.
-    """
-
-    db: Database
-    build: BuildFile
-    use_flagged: bool
-    known: dict[str, CandidateSet] = field(default_factory=dict)
-
-    def __call__(self, role: Role, name: str, only_kept: bool) -> SetCurves | None:
-        """Return a set's curves; only_kept: None where its answer was not kept."""
-        if only_kept and not self._anything_kept:
-            return None
-        record = find_set(self.db, name, strokes=not only_kept)
-        offset_mm = float(self.build.head.inner_offset_mm) if role == "inner" else 0.0
-        try:
-            with kept_only() if only_kept else nullcontext():
-                one = CandidateSet.judge(self.db, record, self.build, self.use_flagged, offset_mm)
-        except NotKept:
-            return None
-        self.known[name] = one
-        return one.springs
-
-    @cached_property
-    def _anything_kept(self) -> bool:
-        return anything_kept()
 
 
 def candidate_sets(
