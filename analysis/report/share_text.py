@@ -45,6 +45,13 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         if done.pushed.damaged:
             rows = names_of(done.pushed.damaged)
             yield f"! Damaged, so that it stayed here: {rows}; see: coilbench book check."
+        if done.pushed.unlike:
+            yield (
+                f"! Otherwise in the store than in this book, though it never changes: "
+                f"{names_of(done.pushed.unlike)}; it stayed here. One of the two was changed by "
+                "another program, or is damaged: coilbench book check tells of the book; the "
+                "store's administrator puts back what was changed there."
+            )
     if done.answers is not None:
         yield from _answers(done.answers)
 
