@@ -15,6 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
+from coilbench.capture.book.row_names import counted_rows, other_rows
 from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.shape import CURVE, PACKED, Kind, words_of
@@ -122,14 +123,10 @@ class Push:
         return zlib.compress(msgspec.json.encode(self.listed), _LEVEL)
 
 
-_CALLED = {"sets": "set", "springs": "spring", "sweeps": "stroke", "calibrations": "calibration"}
-
-
 def told_with(error: CoilbenchError, words: str, rows: Mapping[str, int]) -> CoilbenchError:
     """Return an error that also says what was shared before it, by how many rows of each table."""
-    named = [counted(rows[table], one) for table, one in _CALLED.items() if rows.get(table)]
-    other = sum(many for table, many in rows.items() if table not in _CALLED)
-    shared = ", ".join([*named, *([counted(other, "other row")] if other else [])])
+    other = other_rows(rows)
+    shared = ", ".join([*counted_rows(rows), *([counted(other, "other row")] if other else [])])
     what = f"{error.what}; {shared or 'nothing'} {words}"
     return CoilbenchError(what, where=error.where, hint=error.hint)
 
