@@ -13,13 +13,26 @@ from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.book.tallies import OF, OF_SETS
 from coilbench.capture.book.vouching import refuse_damaged_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item, Push, add_content, read_items, told_with
+from coilbench.capture.shop.rows import (
+    CHUNK,
+    CHUNK_BYTES,
+    Item,
+    Push,
+    add_content,
+    parted,
+    read_items,
+    told_with,
+)
 from coilbench.capture.shop.shape import words_of
 from coilbench.capture.shop.store import Store, TryAgain
 
-CHUNK = 1000
 _SETS = 80  # of a dozen springs each: as many rows
 _TRIES = 5
+_SIZE = """
+SELECT coalesce(length(samples_blob), 0) + 24 * coalesce((SELECT sum((SELECT max(point) + 1
+  FROM curve_steps WHERE curve_steps.curve = curves.curve)) FROM curves WHERE sweep_id = s.id), 0)
+FROM sweeps AS s WHERE id = ?
+"""
 Progress = Callable[[int, int], None]  # done, of how many
 
 
@@ -48,7 +61,7 @@ def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
     """
     done = Pushed()
     stamp = last_stamp(db.conn)
-    chunks = list(_chunks(news_until(db.conn, stamp)))
+    chunks = list(_chunks(db, news_until(db.conn, stamp)))
     total, sent = sum(len(ids) for _, ids in chunks), 0
     for kind, ids in chunks:
         try:
@@ -64,12 +77,19 @@ def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
     return done
 
 
-def _chunks(news: dict[str, list[str]]) -> Iterator[tuple[str, list[str]]]:
+def _chunks(db: Database, news: dict[str, list[str]]) -> Iterator[tuple[str, list[str]]]:
     """Yield a kind and the ids that are pushed together."""
     for kind, ids in news.items():
-        many = min(CHUNK, _SETS) if kind == "sets" else CHUNK
-        for first in range(0, len(ids), many):
-            yield kind, ids[first : first + many]
+        sizes = _sizes(db, ids) if kind == "sweeps" else ((one, 0) for one in ids)
+        for part in parted(sizes, min(CHUNK, _SETS) if kind == "sets" else CHUNK, CHUNK_BYTES):
+            yield kind, part
+
+
+def _sizes(db: Database, ids: Sequence[str]) -> Iterator[tuple[str, int]]:
+    """Yield each stroke with the bytes of its samples and its curve; 0 for one that is gone."""
+    for one in ids:
+        found = db.execute(_SIZE, [one]).fetchone()
+        yield one, 0 if found is None else found[0]
 
 
 def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done: Pushed) -> None:
