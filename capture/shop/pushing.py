@@ -13,6 +13,7 @@ from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.book.tallies import OF, OF_SETS
 from coilbench.capture.book.vouching import refuse_damaged_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop.line import TryAgain
 from coilbench.capture.shop.rows import (
     CHUNK,
     CHUNK_BYTES,
@@ -24,7 +25,7 @@ from coilbench.capture.shop.rows import (
     told_with,
 )
 from coilbench.capture.shop.shape import words_of
-from coilbench.capture.shop.store import Store, TryAgain
+from coilbench.capture.shop.store import Store
 
 _SETS = 80  # of a dozen springs each: as many rows
 _TRIES = 5

@@ -25,8 +25,9 @@ from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import bringing, looking_back, pulling, pushing, sharing
+from coilbench.capture.shop.line import TryAgain
 from coilbench.capture.shop.sharing import share_book
-from coilbench.capture.shop.store import Store, TryAgain
+from coilbench.capture.shop.store import Store
 from support import postgres
 from support.shop_books import content, make_empty, press
 
