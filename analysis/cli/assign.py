@@ -25,10 +25,9 @@ from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
-from coilbench.analysis.inputs.candidates import candidate_sets, spring_size
+from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import select
-from coilbench.analysis.inputs.set_judge import SetJudge
 from coilbench.analysis.inputs.sheet_input import used_pairs
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,

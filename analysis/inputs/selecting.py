@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from itertools import zip_longest
 
 import numpy as np
@@ -26,8 +25,7 @@ from coilbench.analysis.engine.shortlist import sets_for_pairs
 from coilbench.analysis.engine.solving import Bounding, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
-from coilbench.analysis.inputs.set_judge import Heights, SetJudge, SetOf
-from coilbench.analysis.inputs.set_loads import SetLoads
+from coilbench.analysis.inputs.set_loads import JudgesSets, SetLoads, SetOf
 from coilbench.analysis.inputs.shelf import Shelf, Wanted, read_shelf
 from coilbench.analysis.inputs.shelf_loads import ShelfLoads
 from coilbench.capture.errors import CoilbenchError
@@ -121,7 +119,7 @@ def select(
     build: BuildFile,
     effort: Effort = "shims",
     *,
-    judge: SetJudge | None = None,
+    judge: JudgesSets | None = None,
     say: Callable[[str], None] = lambda _: None,
     solving: Solving | None = None,
 ) -> Selection:
@@ -218,7 +216,7 @@ class _Rounds:
 
     wanted: Wanted
     shelves: Mapping[Role, Shelf]
-    judge_sets: SetJudge
+    judge_sets: JudgesSets
     solving: Solving
     say: Callable[[str], None]
     known: dict[str, SetLoads] = field(default_factory=dict)
@@ -265,15 +263,10 @@ class _Rounds:
         named = []
         for role, some in names.items():
             if role in self.wanted.build.springs.every:
-                at_mm = self._heights_mm[role]
-                self.known |= dict(self.judge_sets.kept(role, some, at_mm))
+                self.known |= dict(self.judge_sets.kept(role, some))
             else:
                 named += [SetOf(role, name) for name in some]
-        self.known |= dict(self.judge_sets.judge(named, self._heights_mm, lambda: True))
-
-    @cached_property
-    def _heights_mm(self) -> Heights:
-        return {role: shelf.first.heights_mm for role, shelf in self.shelves.items()}
+        self.known |= dict(self.judge_sets.judge(named, lambda: True))
 
     def _judge(self, sets: Sequence[SetOf], until_s: float) -> bool:
         """Judge sets while there is time; tells whether any was."""
@@ -283,7 +276,7 @@ class _Rounds:
         def go_on() -> bool:
             return self.solving.left_s() > until_s or (short and self._short())
 
-        for name, loads in self.judge_sets.judge(sets, self._heights_mm, go_on):
+        for name, loads in self.judge_sets.judge(sets, go_on):
             self.known[name] = loads
             bound = f"; none is below {self.bound:.4g}" if self.bound else ""
             self.say(f"Judged {name}, {len(self.known)} sets in all{bound}")

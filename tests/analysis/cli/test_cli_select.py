@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.inputs import selecting, set_judge
+from coilbench.analysis.inputs import candidates, selecting
 
 BUILD = """
 [cam]
@@ -44,6 +44,7 @@ SETS = (
     ("heron", "inner", 48.0, 10.0),
     ("crane", "inner", 52.0, 18.0),
 )
+UNTIMED = ("--seconds", "3600")
 NAMED = 'outer = ["larch", "rowan", "oak"]\ninner = ["heron", "crane"]'
 
 
@@ -82,7 +83,7 @@ def told(book: Path, capsys: pytest.CaptureFixture[str], *arguments: str, status
 
 
 def assigned(book: Path, capsys: pytest.CaptureFixture[str], springs: str) -> dict[str, Any]:
-    found = json.loads(told(book, capsys, "assign", build(book, springs), "--json"))
+    found = json.loads(told(book, capsys, "assign", build(book, springs), *UNTIMED, "--json"))
     assert isinstance(found, dict)
     return found
 
@@ -132,7 +133,7 @@ def test_sets_are_judged_until_no_other_can_come_nearer(
     four = "valves = 4\ninstalled_height = '40 mm'"
     few(monkeypatch)
     everything, found = (
-        json.loads(told(book, capsys, "assign", build(book, springs, four), "--json"))
+        json.loads(told(book, capsys, "assign", build(book, springs, four), *UNTIMED, "--json"))
         for springs in (NAMED, EVERY)
     )
     outer, inner = found["from_book"]
@@ -153,11 +154,11 @@ def test_several_at_once_give_the_same_as_one_after_the_other(
 ) -> None:
     few(monkeypatch)
     found = []
-    for many, instead in ((99, "_beside"), (1, "_alone")):
+    for many, instead in ((99, (candidates.Several, "each")), (1, (candidates.SetJudge, "_alone"))):
         monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / f"cache{many}"))
         with monkeypatch.context() as patch:
-            patch.setattr(set_judge, "MANY", many)
-            patch.delattr(set_judge.SetJudge, instead)
+            patch.setattr(candidates, "MANY", many)
+            patch.delattr(*instead)
             found.append(assigned(book, capsys, EVERY))
     assert found[0] == found[1]
     assert found[0]["from_book"][0]["judged"]
