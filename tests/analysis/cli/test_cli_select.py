@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.inputs import selecting
+from coilbench.analysis.inputs import candidates, selecting
 from support.lake_twin import ALL_ALIKE, build_text, labels_of, register
 from support.shared import copied, made_once
 
@@ -27,6 +27,7 @@ SETS = (
     ("heron", "inner", 48.0, 10.0),
     ("crane", "inner", 52.0, 18.0),
 )
+UNTIMED = ("--seconds", "3600")
 NAMED = 'outer = ["larch", "rowan", "oak"]\ninner = ["heron", "crane"]'
 
 
@@ -66,7 +67,7 @@ def told(book: Path, capsys: pytest.CaptureFixture[str], *arguments: str, status
 
 
 def assigned(book: Path, capsys: pytest.CaptureFixture[str], springs: str) -> dict[str, Any]:
-    found = json.loads(told(book, capsys, "assign", build(book, springs), "--json"))
+    found = json.loads(told(book, capsys, "assign", build(book, springs), *UNTIMED, "--json"))
     assert isinstance(found, dict)
     return found
 
@@ -82,11 +83,10 @@ def test_every_set_is_the_same_as_all_of_them_named(
     assert shelves["outer"]["only_looked_at"] == 0
 
 
-def few(patch: pytest.MonkeyPatch, first: int) -> None:
-    """Judge no more sets of a role than so many."""
+def few(patch: pytest.MonkeyPatch, spare: int = 0) -> None:
+    """Take five sets for many; without time so many springs for each valve are judged."""
     patch.setattr(selecting, "FEW_SETS", 1)
-    patch.setattr(selecting, "MOST_SETS", first)
-    patch.setattr(selecting, "SPARE", 0)
+    patch.setattr(selecting, "SPARE", spare)
 
 
 def test_of_many_sets_the_nearest_are_judged_and_the_bound_is_over_all(
@@ -94,17 +94,18 @@ def test_of_many_sets_the_nearest_are_judged_and_the_bound_is_over_all(
 ) -> None:
     everything = assigned(book, capsys, NAMED)
     few(monkeypatch, 1)
-    found = assigned(book, capsys, EVERY)
+    no_time = ("assign", build(book, EVERY), "--seconds", "0")
+    found = json.loads(told(book, capsys, *no_time, "--json"))
     judged = {shelf["role"]: shelf["judged"] for shelf in found["from_book"]}
     assert judged["outer"] in (["larch"], ["rowan"])
     assert judged["inner"] == ["heron"]
     assert found["objective"] >= everything["objective"] - 1e-9
     assert found["bound"] <= everything["objective"]
     assert not found["proven"]  # the other may come nearer
-    out = told(book, capsys, "assign", build(book, EVERY))
+    out = told(book, capsys, *no_time)
     assert "From the whole book, outer: 18 springs of 3 sets." in out
     assert re.search(r"Judged: (larch|rowan), .*12 springs of other sets were only looked at", out)
-    assert re.search(r"Not proven: .* 18 springs were only looked at, not judged", out)
+    assert re.search(r"Not proven: .* 12 .* read exactly, 18 springs were only looked at", out)
     assert "no other choice is below 0" in out
     assert re.search(r"takes first looks to be off by up to .*; on \d+ judged springs? it was", out)
 
@@ -114,9 +115,9 @@ def test_sets_are_judged_until_no_other_can_come_nearer(
 ) -> None:
     """Oak is far too strong, crane too: they are not judged, and it is proven without them."""
     four = ALL_ALIKE.format(4)
-    few(monkeypatch, 9)
+    few(monkeypatch)
     everything, found = (
-        json.loads(told(book, capsys, "assign", build(book, springs, four), "--json"))
+        json.loads(told(book, capsys, "assign", build(book, springs, four), *UNTIMED, "--json"))
         for springs in (NAMED, EVERY)
     )
     outer, inner = found["from_book"]
@@ -125,6 +126,26 @@ def test_sets_are_judged_until_no_other_can_come_nearer(
     assert found["objective"] == pytest.approx(everything["objective"], abs=1e-6)
     assert found["proven"] == everything["proven"]
     assert found["bound"] == pytest.approx(everything["bound"], abs=1e-6)
+    chosen = next(one for one in found["levels"] if one["effort"] == found["effort"])
+    assert (chosen["read_exactly"], chosen["looked_at"]) == (18, 12)
+
+
+def test_several_at_once_give_the_same_as_one_after_the_other(
+    book: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    few(monkeypatch)
+    found = []
+    for many, instead in ((99, (candidates.Several, "each")), (1, (candidates.SetJudge, "_alone"))):
+        monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / f"cache{many}"))
+        with monkeypatch.context() as patch:
+            patch.setattr(candidates, "MANY", many)
+            patch.delattr(*instead)
+            found.append(assigned(book, capsys, EVERY))
+    assert found[0] == found[1]
+    assert found[0]["from_book"][0]["judged"]
 
 
 def test_what_was_judged_before_is_read_from_its_answer(
@@ -136,7 +157,7 @@ def test_what_was_judged_before_is_read_from_its_answer(
     """All answers are kept by the first question: then nothing is only looked at."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     everything = assigned(book, capsys, NAMED)
-    few(monkeypatch, 0)
+    few(monkeypatch)
     found = assigned(book, capsys, EVERY)
     outer, inner = found["from_book"]
     assert outer["judged"] == ["larch", "oak", "rowan"]
@@ -149,7 +170,8 @@ def test_what_was_judged_before_is_read_from_its_answer(
     more.write_text("label,height_mm,load_n\nrowan-01,40.0,200\nrowan-01,39.0,220\n")
     assert run(["--book", str(book), "import", str(more), "--set", "rowan"]) == 0
     capsys.readouterr()
-    outer = assigned(book, capsys, EVERY)["from_book"][0]
+    again = ("assign", build(book, EVERY), "--seconds", "0", "--json")
+    outer = json.loads(told(book, capsys, *again))["from_book"][0]
     assert outer["only_looked_at"] == 6  # rowan's answer is of what was there before
 
 
@@ -166,7 +188,7 @@ def test_however_little_time_there_is_every_valve_has_springs(
 def test_pair_compares_the_nearest_sets(
     book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    few(monkeypatch, 1)
+    few(monkeypatch)
     monkeypatch.setattr(selecting, "MOST_PAIRED", 1)
     out = told(book, capsys, "pair", build(book, EVERY))
     assert "Judged: larch" in out

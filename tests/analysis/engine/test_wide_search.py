@@ -165,3 +165,27 @@ def test_the_nearest_sets_are_short_listed_and_no_more_than_asked_for() -> None:
     assert (len(outers), len(inners)) == (1, 1)
     middle = problem.outer.middle(0, 0)[3 * outers[0]] + problem.inner.middle(0, 0)[3 * inners[0]]
     assert np.abs(middle).max() == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize(("half", "gaps"), [(0.0, 0.3), (0.4, 0.0)])
+def test_no_triple_is_below_what_is_said_of_its_springs(half: float, gaps: float) -> None:
+    """Held to the cost of every triple; where loads are known exactly it is the least of them."""
+    problem = shelf(3, half=half, gaps=gaps)
+    every = np.arange(14), np.arange(12)
+    costs = np.stack([problem.costs(place, *every) for place in range(3)])
+    for said, least in zip(
+        problem.least_costs(), (costs.min(axis=(0, 2, 3)), costs.min(axis=(0, 1, 3))), strict=True
+    ):
+        assert (said <= least + 1e-12).all()
+        if half == 0.0:
+            assert said == pytest.approx(least)
+
+
+def test_springs_alike_that_may_all_meet_the_card_leave_no_place_empty() -> None:
+    """Every pair may cost nothing: the nearest columns are of as many springs as there are."""
+    spans = Spans(np.full((1, 2, 300, 2), -1.0), np.full((1, 2, 300, 2), 1.0))
+    sixteen, once = np.array([16]), np.ones(300, dtype=np.intp)
+    none = np.zeros(0)
+    problem = WideProblem(spans, spans, sixteen, once, np.zeros((2, 0)), none, np.zeros(2))
+    found = problem.solve(Solving())
+    assert (found.status, found.objective, len(found.picks)) == ("optimal", 0.0, 16)
