@@ -97,9 +97,9 @@ class _Stroke(NamedTuple):
 def _undone(strokes: list[_Stroke], *, converted: bool) -> list[_Stroke]:
     """Undo the lag of one rig, and tell a stroke alone how well the others' strokes repeat."""
     presses: dict[str, list[Press]] = {}
-    for one in strokes:
-        press = replace(one.press, touching_mm=touching_mm(one.press))
-        presses.setdefault(one.label, []).append(press)
+    touching = touching_mm([one.press for one in strokes])
+    for one, at_mm in zip(strokes, touching, strict=True):
+        presses.setdefault(one.label, []).append(replace(one.press, touching_mm=at_mm))
     springs = list(presses.values())
     lag = estimate_lag(springs)
     if converted and not lag.known:

@@ -320,6 +320,8 @@ def _basis(share: Array) -> Array:
         near = np.zeros((degree + 1, inside.size))
         near[:-1] = (right - inside) * part
         near[1:] += (inside - left) * part
-    found = np.zeros((inside.size, KNOTS + 2))
-    np.put_along_axis(found, piece[:, None] + np.arange(-3, 1), near.T, axis=1)
+    found = np.zeros(inside.size * (KNOTS + 2))
+    first = np.arange(0, found.size, KNOTS + 2) + piece - 3
+    for at, each in enumerate(near):
+        found[first + at] = each
     return found.reshape(*share.shape, KNOTS + 2)
