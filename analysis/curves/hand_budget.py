@@ -41,7 +41,7 @@ def own_point_u_n(readings: Weighted, rate_n_per_mm: float) -> float:
     for one in point_effects(readings, rate_n_per_mm):
         if not one.shared:
             at = one.source, one.key
-            sums[at] = sums.get(at, 0.0) + float(one.gradient[0])
+            sums[at] = sums.get(at, 0.0) + float(one.gradient)
     return math.hypot(*sums.values())
 
 
@@ -136,7 +136,7 @@ def _of_scale(weight: float, one: PointReading, hand: HandReading) -> Iterator[E
     fit, ratio = setup.scale.fit, setup.lever_ratio
     yield plain("scale_masses", fit, "1", load_n, setup.scale_u_relative)
     shown_n = counts_at(fit, (one.load_n - setup.rests_n) / ratio, setup.tare_n)
-    gradient = weight * ratio * (powers(shown_n, fit) - powers(setup.tare_n, fit))
+    gradient = weight * ratio * powers(shown_n, fit, setup.tare_n)
     yield curve_effect("scale_curve", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, np.float64(shown_n), minus_x=setup.tare_n))

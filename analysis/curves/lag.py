@@ -129,7 +129,8 @@ def _with_repeat(labels: list[str], sweeps: list[Sweep]) -> list[Sweep]:
 
 def _corrected(strokes: Sequence[_Stroke], presses: Presses, lag: Lag) -> list[Sweep]:
     """Return the sweeps with their branches at the heights that belong to the loads."""
-    height, by_lag = presses.heights_by_lag(lag.delay_s, lag.spread_s2)
+    height = presses.heights_mm((lag.delay_s,), (lag.spread_s2,))[0]
+    by_lag = presses.by_lag(lag.delay_s, lag.spread_s2, height)
     doubted = lag.doubted(DOUBT)
     clear = _clear_of_turn(presses, lag)
     found = []

@@ -201,19 +201,18 @@ class Presses:
         found[:, near] = inside * found[:, near] + (1.0 - inside) * plain
         return np.asarray(found + self.flex_mm[at])
 
-    def heights_by_lag(
-        self, delay_s: float, spread_s2: float, at: NDArray[np.intp] | None = None
-    ) -> tuple[Array, Array]:
-        """Return some samples' heights, (m,), and how they move with delay and spread, (m, 2)."""
+    def by_lag(
+        self, delay_s: float, spread_s2: float, here: Array, at: NDArray[np.intp] | None = None
+    ) -> Array:
+        """Return how some samples' heights, `here`, move with delay and spread, shape (m, 2)."""
         step_s = 1e-4
         step_s2 = max(0.1 * spread_s2, 1e-6)
-        here, ahead, behind, wider = self.heights_mm(
-            (delay_s, delay_s + step_s, delay_s - step_s, delay_s),
-            (spread_s2, spread_s2, spread_s2, spread_s2 + step_s2),
+        ahead, behind, wider = self.heights_mm(
+            (delay_s + step_s, delay_s - step_s, delay_s),
+            (spread_s2, spread_s2, spread_s2 + step_s2),
             at,
         )
-        by_lag = np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
-        return here, by_lag
+        return np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
 
     @cached_property
     def _travel(self) -> Course:
@@ -311,7 +310,7 @@ class Course:
     def averages(
         self, delays_s: Array, spreads_s2: Array, at: NDArray[np.intp] | None = None
     ) -> Array:
-        """Average over several windows, shape (k,) or (k, m), at m samples; returns shape (k, m)."""
+        """Average over windows, shape (k,) or (k, m), at some m samples; returns shape (k, m)."""
         at = np.arange(self._t_s.size) if at is None else at
         if self._t_s.size < 2:
             return np.repeat(self._x[None, at], len(delays_s), axis=0)

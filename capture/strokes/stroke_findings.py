@@ -97,7 +97,7 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
     low, high = (round(edge * PAUSE_BINS) for edge in PAUSE_INSIDE)
     pairs = seconds[low : high - 1] + seconds[low + 1 : high]
     worst = int(np.argmax(pairs))
-    moving_s = float(np.median(pairs))
+    moving_s = median(pairs)
     if pairs[worst] < max(PAUSE_S, PAUSE_TIMES * moving_s):
         return None
     middle = (low + worst + 1.0) / PAUSE_BINS
@@ -223,8 +223,8 @@ def _loop_share(loading: Branch, unloading: Branch) -> float:
     heights = np.linspace(low, high, PAUSE_BINS)
     loads = np.interp(heights, down.height_mm, down.load_n)
     widths = loads - np.interp(heights, up.height_mm, up.load_n)
-    middle_n = float(np.median(loads))
-    return float(np.median(np.abs(widths))) / middle_n if middle_n > 0.0 else 0.0
+    middle_n = median(loads)
+    return median(np.abs(widths)) / middle_n if middle_n > 0.0 else 0.0
 
 
 def _ends_close(sweep: Sweep) -> StrokeFinding | None:

@@ -16,7 +16,7 @@ from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.polynomial import slope, value
-from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
+from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import Passes, split_passes
 
@@ -67,7 +67,7 @@ def zero_before_touch(
     """
     if t_s.size < FEWEST:
         return None
-    base = float(np.median(load_counts[:FEWEST]))
+    base = median(load_counts[:FEWEST])
     departure = load_counts - base
     rise = float(departure[np.argmax(np.abs(departure))])
     if rise == 0.0:
@@ -77,7 +77,7 @@ def zero_before_touch(
     if before < FEWEST:
         return None
     lead = load_counts[:before]
-    middle = float(np.median(lead[: max(before // 2, FEWEST)]))
+    middle = median(lead[: max(before // 2, FEWEST)])
     noise = noise_sd(lead, 2)
     still = np.flatnonzero((lead - middle) * np.sign(rise) <= TOUCH_SDS * noise)
     if still.size == 0:
