@@ -227,8 +227,7 @@ class _Splines(NamedTuple):
 
     def sum(self, weight: Array) -> Array:
         """Return their sum, weighted, there; weight of shape (KNOTS + 2,)."""
-        found: Array = sum(each * weight[self.first + more] for more, each in enumerate(self.near))
-        return found
+        return np.asarray(sum(each * weight[self.first + at] for at, each in enumerate(self.near)))
 
 
 class _Course(NamedTuple):
@@ -241,7 +240,8 @@ class _Course(NamedTuple):
 
     def at(self, rows: slice) -> _Course:
         """Return it at some of the heights."""
-        return _Course(*(part.at(rows) for part in self[:3]), self.apart_mm[rows])
+        here, above, below = (part.at(rows) for part in (self.here, self.above, self.below))
+        return _Course(here, above, below, self.apart_mm[rows])
 
 
 def _courses(height: Array, begins: NDArray[np.intp]) -> _Course:
@@ -264,7 +264,7 @@ def _friction_out(
     """
     splines = course.here.matrix()
     others, _ = np.linalg.qr(np.column_stack([splines, way, way * load, strokes]))
-    smooth = np.linalg.lstsq(splines, load)[0]
+    smooth: Array = np.asarray(np.linalg.lstsq(splines, load)[0], dtype=np.float64)
     n_per_mm = (course.above.sum(smooth) - course.below.sum(smooth)) / course.apart_mm
     columns = np.column_stack([load, n_per_mm[:, None] * by_lag])
     return np.asarray(columns - others @ (others.T @ columns))

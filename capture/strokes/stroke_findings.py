@@ -97,7 +97,7 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
     low, high = (round(edge * PAUSE_BINS) for edge in PAUSE_INSIDE)
     pairs = seconds[low : high - 1] + seconds[low + 1 : high]
     worst = int(np.argmax(pairs))
-    moving_s = median(pairs)
+    moving_s = float(np.median(pairs))
     if pairs[worst] < max(PAUSE_S, PAUSE_TIMES * moving_s):
         return None
     middle = (low + worst + 1.0) / PAUSE_BINS
