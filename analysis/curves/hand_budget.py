@@ -10,13 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterator
 
-import numpy as np
-
 from coilbench.analysis.curves.effects import Effect, counts_at, curve_effect, plain, powers
 from coilbench.analysis.curves.points import PointReading, Weighted
 from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N, KeyedSetup
-from coilbench.capture.calibration.polynomial import hidden_departure
 from coilbench.capture.strokes.sweep import HandReading
 
 DITHER = 0.5  # of a step: readings that scatter by more have rounding errors of their own, nearly
@@ -139,5 +136,5 @@ def _of_scale(weight: float, one: PointReading, hand: HandReading) -> Iterator[E
     gradient = weight * ratio * powers(shown_n, fit, setup.tare_n)
     yield curve_effect("scale_curve", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
-        bend_n = float(hidden_departure(fit, np.float64(shown_n), minus_x=setup.tare_n))
+        bend_n = fit.hidden_at(shown_n, setup.tare_n)
         yield _part("scale_bend", fit, weight * ratio, bend_n, shared=True)

@@ -27,7 +27,7 @@ from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, Budget, BudgetLi
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.polynomial import hidden_departure, slope, value
+from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.strokes.sweep import (
     ZERO_UNKNOWN_U_N,
     RigReading,
@@ -120,8 +120,7 @@ def _load_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
     counts = counts_at(fit, reading.load_n - rests_n, zero)
     yield curve_effect("load_curve", fit, "N", 1.0, powers(counts, fit, zero), fit)
     if fit.hidden_bend:
-        bend_n = float(hidden_departure(fit, counts, minus_x=zero))
-        yield plain("hidden_bend", fit, "N", 1.0, bend_n)
+        yield plain("hidden_bend", fit, "N", 1.0, fit.hidden_at(counts, zero))
     yield plain("masses", fit, "1", reading.load_n - rests_n, rig.calibration.load_u_relative)
     if rig.gain_u_relative > 0.0:
         yield plain("gain_since", fit, "1", reading.load_n - rests_n, rig.gain_u_relative)
