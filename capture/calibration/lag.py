@@ -127,7 +127,7 @@ class Press:
     @property
     def hurried(self) -> bool:
         """Whether a way was so short that a lag which may yet be may look like anything."""
-        return self.way_s < hurried_s(self._interval_s)
+        return self.way_s < hurried_s(self.interval_s)
 
     @property
     def down_alone(self) -> bool:
