@@ -55,7 +55,8 @@ class Case:
         large: what the screen must call out.
         kind: of the alarm, question, refusal or reason that names the cause.
         counts: how many strokes may count, and must.
-        measured: how many strokes of each spring are to count, after one that works it.
+        measured: how many strokes of each spring are to count.
+        conditioning: after how many that work it.
         unknown: what nobody knows then, and for how long, s.
         most_n: no larger load can be known.
         never: what must not be named.
@@ -68,6 +69,7 @@ class Case:
     kind: str
     counts: int
     measured: int = 2
+    conditioning: int = 1
     rig: RigModel = RIG
     faults: Faults | None = None
     alter: Alter | None = None
@@ -105,6 +107,7 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         case.rig,
         springs=4,
         measured=case.measured,
+        conditioning=case.conditioning,
         device_id=case.rig.device_id,
         name="case.db",
     )
@@ -165,8 +168,17 @@ def _stale(case: Case, after_s: float, look: Snapshot) -> bool:
 
 
 def _named(look: Snapshot) -> set[str]:
-    found = (look.alarm, look.question, look.datum, look.load_unknown, look.link_what)
-    return {one.kind for one in found if one is not None}
+    found = (
+        look.alarm,
+        look.question,
+        look.datum,
+        look.load_unknown,
+        look.link_what,
+        look.quill_low,
+    )
+    named = {one.kind for one in found if one is not None}
+    why = None if look.datum is None else look.datum.facts.get("why")
+    return named if why is None else named | {why["kind"]}
 
 
 def outcomes(cases: Sequence[Case]) -> list[tuple[Case, Outcome]]:

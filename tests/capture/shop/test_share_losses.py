@@ -14,7 +14,7 @@ from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import looking_back, pulling, sharing
-from coilbench.capture.shop.store import TryAgain
+from coilbench.capture.shop.line import TryAgain
 from support.shop_books import content, make_empty, press
 
 

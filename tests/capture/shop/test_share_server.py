@@ -16,8 +16,7 @@ from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import hold_book
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop import sharing
-from coilbench.capture.shop import store as store_module
+from coilbench.capture.shop import line, sharing
 from coilbench.capture.shop.address import safe_address
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.shop.store import Store
@@ -139,7 +138,7 @@ def test_a_connection_that_is_lost_at_whatever_point_is_an_error_in_words(
 
 
 def test_init_while_the_schema_is_locked(server, database, address, capsys, monkeypatch) -> None:
-    monkeypatch.setattr(store_module, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
+    monkeypatch.setattr(line, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
     with psycopg.connect(server.address(database)) as other:
         other.execute("LOCK TABLE coilbench.pushes")
         assert run(["share", address, "--init"]) == 2
@@ -151,7 +150,7 @@ def test_who_holds_the_next_push_open_is_no_loss(
 ) -> None:
     share_book(larch, address)
     press(larch, "larch-01", 63)
-    monkeypatch.setattr(store_module, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
+    monkeypatch.setattr(line, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
     with psycopg.connect(server.address(database, "bob")) as other:
         other.execute(
             "INSERT INTO coilbench.pushes (bench, push, uuid, version, pushed_utc, manifest)"
