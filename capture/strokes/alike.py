@@ -109,7 +109,7 @@ class PressedPath:
     @cached_property
     def _ways(self) -> list[tuple[Branch, Branch]]:
         """The way down and the way up by each lag, loads ascending."""
-        step_s = float(np.median(np.diff(self.press.t_s)))
+        step_s = self.press.interval_s
         delays_s = [share * typical_delay_s(step_s) for share in LAGS]
         spreads_s2 = tuple(delay_s**2 / 3.0 for delay_s in delays_s)
         found = []

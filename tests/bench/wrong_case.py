@@ -21,7 +21,6 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.book.sets import find_set
 from coilbench.capture.running.commands import Command, Snapshot
 from coilbench.capture.virtual.bench import Bench, Step
 from coilbench.capture.virtual.instrument import RigModel
@@ -118,7 +117,7 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         for name, mm in sizes.items():
             db.execute(f"UPDATE sets SET {name} = ?", [mm])
         db.conn.commit()
-        find_set(db, "larch")
+    since_s = case.since(read_of(case))
     seen = watch_capture(
         book,
         case.rig,
@@ -127,8 +126,9 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         alter=case.alter,
         commands=case.commands,
         restarts=case.restarts,
+        since_s=since_s,
     )
-    return seen, _outcome(case, seen)
+    return seen, _outcome(case, seen, since_s)
 
 
 def read_of(case: Case) -> Read:
@@ -142,8 +142,7 @@ def read_of(case: Case) -> Read:
     return Read(samples["t_us"] * 1e-6, load_n, height_mm + rig.flex_mm(load_n))
 
 
-def _outcome(case: Case, seen: Watched) -> Outcome:
-    since_s = case.since(read_of(case))
+def _outcome(case: Case, seen: Watched, since_s: float) -> Outcome:
     after_s, words, kinds = None, "", set[str]()
     for at_s, look in seen.looks:
         kinds |= _named(look)
