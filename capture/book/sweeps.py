@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
+from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, Finding, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, Finding, RawBlock, usable_of
 from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
@@ -51,6 +52,7 @@ class NewSweep:
 
     Attributes:
         rows: the reduced curve, or the points themselves.
+        sweep_id: what it is known by.
         load_u_n, load_u_relative, height_u_mm: as in Sweep.
         samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
         keyed: what was typed, for keyed readings.
@@ -80,6 +82,7 @@ class NewSweep:
     solid_height_mm: float | None = None
     solid_reason: str | None = None
     rests_n: float | None = None
+    sweep_id: str = field(default_factory=new_id)
 
 
 def store_sweep(db: Database, sweep: NewSweep) -> str:
@@ -91,13 +94,17 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
         CoilbenchError: a number is not finite. Nothing is stored then.
     """
     _refuse_unfinite(sweep)
-    sweep_id = new_id()
+    sweep_id = sweep.sweep_id
     blob_format, blob = (None, None) if sweep.samples is None else sample_blob.pack(sweep.samples)
     with writing(db):
         insert(
             db,
             "sweeps",
-            {name: value for name, value in vars(sweep).items() if name not in ("rows", "keyed")}
+            {
+                name: value
+                for name, value in vars(sweep).items()
+                if name not in ("rows", "keyed", "sweep_id")
+            }
             | {
                 "id": sweep_id,
                 "stored_utc": _stored_utc(db, sweep.spring_id),
@@ -209,6 +216,7 @@ def load_sweeps(
     *,
     only: str | None = None,
     worked: bool = False,
+    known: Mapping[str, Sweep] = MappingProxyType({}),
 ) -> dict[str, list[Sweep]]:
     """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
 
@@ -220,6 +228,7 @@ def load_sweeps(
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
         only: this spring's label; None for all.
         worked: with the presses that worked it.
+        known: sweeps by id that need not be read again, their counts being what they were.
 
     Raises:
         CoilbenchError: the book has no such calibration.
@@ -240,7 +249,8 @@ def load_sweeps(
         [record.set_id, int(worked), only],
     ):
         label = labels[row["spring_id"]]
-        sweeps[label].append(_sweep(db, row, label, readings, gains))
+        read = known.get(row["id"])
+        sweeps[label].append(_sweep(db, row, label, readings, gains) if read is None else read)
     return sweeps
 
 
@@ -291,7 +301,7 @@ def _press(
         return None, None
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
     if row["samples_format"] == sample_blob.CONVERTED_FORMAT:
-        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        usable = usable_of(samples)
         load_n = usable["load_n"].astype(np.float64)
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
     raw = RawBlock(samples, row["boot_id"])

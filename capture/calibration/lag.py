@@ -15,6 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.calibration.statistics import median
+
 Array = NDArray[np.float64]
 
 CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
@@ -99,7 +101,7 @@ class Press:
 
         A way up that was not recorded is not judged.
         """
-        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self._interval_s
+        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self.interval_s
         return self.way_s < LEAST_WINDOWS * window_s
 
     @cached_property
@@ -115,7 +117,7 @@ class Press:
     @property
     def haste(self) -> float:
         """The typical filter's delay over the shorter way's time: what share of it nobody saw."""
-        return typical_delay_s(self._interval_s) / max(self.way_s, self._interval_s)
+        return typical_delay_s(self.interval_s) / max(self.way_s, self.interval_s)
 
     @property
     def down_alone(self) -> bool:
@@ -125,12 +127,13 @@ class Press:
     @property
     def surely_too_fast(self) -> bool:
         """The same by the filter that is typical of such a rate."""
-        delay_s = typical_delay_s(self._interval_s)
+        delay_s = typical_delay_s(self.interval_s)
         return self.too_fast(delay_s, delay_s**2 / 3.0)
 
     @cached_property
-    def _interval_s(self) -> float:
-        return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
+    def interval_s(self) -> float:
+        """The usual time between two samples, s; 0 where there is one alone."""
+        return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -16,21 +16,18 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.lag import Press, typical_lag
+from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
-from coilbench.capture.running.own_presses import OwnPresses, slipped_within
+from coilbench.capture.running.own_presses import OnePress, OwnPresses, spoiling
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
     beside_the_set,
-    mean_of_ways,
 )
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
-from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
 from coilbench.capture.strokes.sweep import Origin, Sweep, SweepStatus, read_stroke
 from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
@@ -38,7 +35,6 @@ LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common pr
 HASTE, HASTE_TIMES = 0.1, 2.5  # of the way unseen, and so many times the usual; ours, no source
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
-_NEW = "new"  # the id of the stroke that is judged
 
 # The whole stroke says better what is wrong with it than the alarm in its midst.
 _NAMED_BETTER = ("slipped",)
@@ -119,7 +115,6 @@ class StrokeChecks:
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[tuple[Stroke, float | None]] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
-        self._earlier: dict[str, _Likely] = {}  # strokes of the spring before, by their id
 
     def took(self, stroke: Stroke, haste: float | None = None) -> None:
         """A stroke counted, in such haste where it was measured."""
@@ -132,6 +127,7 @@ class StrokeChecks:
 
     def judge(
         self,
+        sweep_id: str,
         stroke: Stroke,
         turn: Turn,
         record: SetRecord,
@@ -146,10 +142,16 @@ class StrokeChecks:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
 
         Args:
+            sweep_id: what the book will know it by.
             unknown: why heights are not known: `datum_lost`, or `datum_doubted`.
             suspected: why it could not be that spring, as it was seen on the way down.
             stop_holds: whether the quill's stop is where it was; None where nobody knows.
         """
+
+        @cache
+        def read() -> OnePress:
+            return OnePress(_as_sweep(sweep_id, stroke, turn, calibration))
+
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
         verdict = judge(
             stroke,
@@ -167,14 +169,13 @@ class StrokeChecks:
             judged = (
                 Judged(_refused(verdict, wrong), question=wrong[0] if low else None)
                 if wrong
-                else self._as_pressed(stroke, turn, record, calibration, verdict)
+                else self._as_pressed(stroke, turn, record, read(), verdict)
             )
             if judged.verdict.counted and stop is not None:
                 judged = Judged(_refused(verdict, [stop]))
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
-            sweep = _as_sweep(stroke, turn, calibration)
-            judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds is True)
+            judged = self._in_doubt(judged, unknown, read(), record, holds=stop_holds is True)
         unasked = not judged.verdict.counted and judged.question is None
         # what a wrong instrument reads says nothing of the spring
         if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
@@ -182,7 +183,7 @@ class StrokeChecks:
         return judged
 
     def _in_doubt(
-        self, judged: Judged, doubt: Finding, sweep: Sweep, record: SetRecord, *, holds: bool
+        self, judged: Judged, doubt: Finding, press: OnePress, record: SetRecord, *, holds: bool
     ) -> Judged:
         """Let a press count while the datum is in doubt only where all shows that it has not moved.
 
@@ -194,7 +195,7 @@ class StrokeChecks:
             return judged
         gauge = doubt.facts["why"]["kind"] == "datum_differs"
         shown = judged.verdict.counted and holds and not gauge
-        if shown and self._own.stands_as_before(sweep, record):
+        if shown and self._own.stands_as_before(press, record):
             return replace(judged, settles=True)
         return Judged(_refused(judged.verdict, [doubt]))
 
@@ -219,17 +220,16 @@ class StrokeChecks:
         stroke: Stroke,
         turn: Turn,
         record: SetRecord,
-        calibration: CalibrationRecord,
+        alone: OnePress,
         verdict: Verdict,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
-        sweep = _as_sweep(stroke, turn, calibration)
+        sweep = alone.read
         measured = turn.purpose is Purpose.MEASURED
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(_refused(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
-        found = self._unlike(sweep, turn.label, record) if whole else None
-        alone = _Likely(sweep)
+        found = self.known_of(turn.label, record).unlike(alone.mean) if whole else None
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
@@ -241,16 +241,16 @@ class StrokeChecks:
             return Judged(_refused(verdict, [other]), question=other)
         if whole:
             slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
-            departs = None if slips else self._own.unlike(sweep, record)
+            departs = None if slips else self._own.unlike(alone, record)
             if departs is not None and departs.kind != "slipped":
                 return Judged(_refused(verdict, [departs]), question=departs)
-            slip = departs or slipped_within(sweep)
+            slip = departs or alone.slip
             if slips or slip is not None:
                 return Judged(_refused(verdict, slips if slip is None else [slip]))
-            verdict = self._beside_the_set(sweep, turn.label, record, verdict)
+            verdict = self._beside_the_set(alone, turn.label, record, verdict)
         return self._measured(alone, turn, record, verdict)
 
-    def _measured(self, alone: _Likely, turn: Turn, record: SetRecord, verdict: Verdict) -> Judged:
+    def _measured(self, alone: OnePress, turn: Turn, record: SetRecord, verdict: Verdict) -> Judged:
         """Judge by its haste and its own strokes what is no press of another spring."""
         press = alone.read.press
         if turn.purpose is not Purpose.MEASURED or press is None:
@@ -293,10 +293,6 @@ class StrokeChecks:
         zero_n = 0.0 if zero is None else float(value(calibration.load.fit, zero))
         return wrong_in_stroke(stroke, block["load_n"], block["height_mm"], zero_n, bounds)
 
-    def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
-        """Compare with the spring's own strokes, where it has any, else with the others'."""
-        return self.known_of(label, record).unlike(mean_of_ways(sweep.loading, sweep.unloading))
-
     def known_of(self, label: str, record: SetRecord) -> Known:
         """Return what a spring of this label should press like."""
         known = self._curves.of(record)
@@ -309,29 +305,29 @@ class StrokeChecks:
         )
 
     def _beside_the_set(
-        self, sweep: Sweep, label: str, record: SetRecord, verdict: Verdict
+        self, alone: OnePress, label: str, record: SetRecord, verdict: Verdict
     ) -> Verdict:
         """Say where a spring that passes is weaker or stiffer than the set's check allows."""
         others = [curve for one, curve in self._curves.of(record).items() if one != label]
-        found = beside_the_set(mean_of_ways(sweep.loading, sweep.unloading), others)
+        found = beside_the_set(alone.mean, others)
         return verdict if found is None else replace(verdict, findings=(*verdict.findings, found))
 
     def _beside_its_own(
-        self, alone: _Likely, turn: Turn, record: SetRecord, verdict: Verdict
+        self, alone: OnePress, turn: Turn, record: SetRecord, verdict: Verdict
     ) -> Judged:
         """Judge it as the set's check will: by itself, and all of them once it is the last."""
         if alone.spoiling:
             return Judged(_refused(verdict, alone.spoiling))
         if turn.number == 1:
             return Judged(verdict)
-        counted = load_sweeps(self._db, record, only=turn.label)[turn.label]
+        counted = [one for one in self._own.before(alone, record) if not one.read.works]
         own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
-        rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {_NEW: None}
-        self._earlier = {one.sweep_id: self._likely(one) for one in own}
-        strokes = [*self._earlier.values(), alone]
+        strokes = [*own, alone]
+        new_id = alone.read.sweep_id
+        rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {new_id: None}
         numbers = {one.read.sweep_id: at for at, one in enumerate(strokes, start=1)}
         *before, new = judge_strokes(
-            [one.sweep for one in strokes],
+            [one.likely for one in strokes],
             numbers,
             rulings,
             alone=[one.findings for one in strokes],
@@ -339,48 +335,13 @@ class StrokeChecks:
         if turn.number < turn.wanted:
             return Judged(verdict)
         if not new.kept:
-            return Judged(_refused(verdict, _spoiling(new.findings)))
+            return Judged(_refused(verdict, spoiling(new.findings)))
         left_out = tuple(
-            LeftOut(one.sweep_id, one.number, tuple(_spoiling(one.findings)))
+            LeftOut(one.sweep_id, one.number, tuple(spoiling(one.findings)))
             for one in before
             if not one.kept and one.why == "spoilt"
         )
         return Judged(verdict, left_out=left_out)
-
-    def _likely(self, sweep: Sweep) -> _Likely:
-        """Return a stroke with what was worked out of it before, if it still reads as it did."""
-        known = self._earlier.get(sweep.sweep_id)
-        return known if known is not None and known.reads_as(sweep) else _Likely(sweep)
-
-
-class _Likely:
-    """A stroke as it was read, with the typical lag undone, and what it shows by itself."""
-
-    def __init__(self, read: Sweep) -> None:
-        self.read = read
-
-    @cached_property
-    def sweep(self) -> Sweep:
-        """The stroke with the lag undone."""
-        return likely(self.read)
-
-    @cached_property
-    def findings(self) -> list[StrokeFinding]:
-        """All that it shows."""
-        return stroke_findings(self.sweep)
-
-    @property
-    def spoiling(self) -> list[Finding]:
-        """What of it spoils the stroke."""
-        return _spoiling(self.findings)
-
-    def reads_as(self, sweep: Sweep) -> bool:
-        """Tell whether a stroke has the same samples, read alike."""
-        both = self.read.press, sweep.press
-        if both[0] is None or both[1] is None:
-            return False
-        columns = ([getattr(one, field.name) for one in both] for field in fields(Press))
-        return all(np.array_equal(own, other) for own, other in columns)
 
 
 def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
@@ -389,27 +350,12 @@ def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
     return replace(verdict, status=status, counted=False, findings=tuple(findings))
 
 
-def _spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
-    return [Finding(one.kind, one.facts) for one in findings if one.spoils]
-
-
-def likely(sweep: Sweep) -> Sweep:
-    """Return a stroke with the lag undone that is typical: the set's check knows it better."""
-    press = sweep.press
-    if press is None or press.t_s.size < 2:
-        return sweep
-    lag = typical_lag(float(np.median(np.diff(press.t_s))))
-    height_mm = press.height_mm(lag.delay_s, lag.spread_s2)
-    loading, unloading = Branch(height_mm, press.load_n).split()
-    return replace(sweep, loading=loading, unloading=unloading, lag=lag)
-
-
-def _as_sweep(stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> Sweep:
+def _as_sweep(sweep_id: str, stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> Sweep:
     read_with = (calibration.calibration, calibration.calibration_id)
     press, rig = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
     loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
     return Sweep(
-        sweep_id=_NEW,
+        sweep_id=sweep_id,
         label=turn.label,
         origin=Origin.RIG,
         loading=loading,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import UNUSABLE, Finding, Hello
+from coilbench.capture.blocks import Finding, Hello, usable_of, usable_rows
 from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
@@ -162,14 +162,12 @@ class Heights:
 
     def at_rest(self, samples: NDArray[np.void], *, idle: bool) -> Finding | None:
         """Take the next samples; return that the quill rests elsewhere than before, so far up."""
-        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        usable = usable_of(samples)
         fit = self.record.travel.fit
-        mm = float(slope(fit, fit.x_min))
-        stood = self._stops.look(
-            usable["t_us"], usable["travel_counts"].astype(np.float64), mm, idle=idle
-        )
+        mm, travel = fit.slope_at(fit.x_min), usable["travel_counts"].astype(np.float64)
+        stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
         self.at_stop = False
-        self.all_at_stop = self._stops.stands(usable["travel_counts"].astype(np.float64), mm)
+        self.all_at_stop = self._stops.stands(travel, mm)
         if stood is None or self.lost or stood[0] == "unknown":
             return None
         moved_mm = self._since_restart_mm() if stood[0] == "stop" else stood[1]
@@ -191,8 +189,8 @@ class Heights:
         """Take the next samples and their heights, shape (n,); return that the scale jumped."""
         self._stood.take(samples)
         self._now_us = int(samples["t_us"][-1])
-        usable = (samples["flags"] & UNUSABLE) == 0
-        jump = self._jumps.look(samples["t_us"][usable], height_mm[usable])
+        rows = usable_rows(samples)
+        jump = self._jumps.look(samples["t_us"][rows], height_mm[rows])
         if jump is None or self.lost:
             return None
         self._report(Event(EventKind.FAULT, jump))

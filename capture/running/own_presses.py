@@ -1,18 +1,26 @@
-"""A press beside the earlier ones of the same spring: at their heights, with their loads, whole."""
+"""A press beside the earlier ones of its spring: at their heights, with their loads, whole."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cached_property
 
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.lag import typical_lag
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.strokes.alike import (
     PressedPath,
     differ,
     slip_within,
 )
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.likeness import mean_of_ways
+from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
 from coilbench.capture.strokes.sweep import Sweep
 
 # Ours, no source; what they miss is measured by tests/bench/bench_repeats.py.
@@ -23,8 +31,69 @@ WITHIN_MM = 0.2  # one press by itself: its friction is not known
 NEWEST = 3  # presses that are compared with: a set of three strokes and what worked the spring
 
 
+class OnePress:
+    """A press of one spring as it was read, and what is worked out of it, once."""
+
+    def __init__(self, read: Sweep) -> None:
+        self.read = read
+
+    @cached_property
+    def path(self) -> PressedPath | None:
+        """It, ready to be compared; None where nobody knows how it was read."""
+        press, rig = self.read.press, self.read.rig
+        if press is None or rig is None:
+            return None
+        height_u_mm = instrument_uncertainty(rig.calibration).height_u_mm
+        return PressedPath(press, self.read.works, rig.calibration_id, height_u_mm)
+
+    @cached_property
+    def mean(self) -> Branch:
+        """The mean of both ways over height."""
+        return mean_of_ways(self.read.loading, self.read.unloading)
+
+    @cached_property
+    def likely(self) -> Sweep:
+        """It with the typical lag undone."""
+        return likely(self.read)
+
+    @cached_property
+    def findings(self) -> list[StrokeFinding]:
+        """All that it shows by itself."""
+        return stroke_findings(self.likely)
+
+    @property
+    def spoiling(self) -> list[Finding]:
+        """What of it spoils the stroke."""
+        return spoiling(self.findings)
+
+    @cached_property
+    def slip(self) -> Finding | None:
+        """That it comes back at other heights than it went down at."""
+        slip = None if self.path is None else slip_within(self.path)
+        if slip is None or not slip.by_mm.surely_over(WITHIN_MM):
+            return None
+        facts = {"way": None, "height_mm": slip.height_mm, "moved_mm": slip.by_mm.value}
+        return Finding("slipped", facts)
+
+
+def likely(sweep: Sweep) -> Sweep:
+    """Return a stroke with the lag undone that is typical: the set's check knows it better."""
+    press = sweep.press
+    if press is None or press.t_s.size < 2:
+        return sweep
+    lag = typical_lag(press.interval_s)
+    height_mm = press.height_mm(lag.delay_s, lag.spread_s2)
+    loading, unloading = Branch(height_mm, press.load_n).split()
+    return replace(sweep, loading=loading, unloading=unloading, lag=lag)
+
+
+def spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
+    """Return what of the findings spoils a stroke."""
+    return [Finding(one.kind, one.facts) for one in findings if one.spoils]
+
+
 class OwnPresses:
-    """The presses of a set that count, to be compared with; each is prepared once.
+    """The presses of a set that count, to be compared with; each is read and prepared once.
 
     Used by the thread that owns the book. No press counts that slipped, or was made while the datum
     was in doubt: none of them is compared with.
@@ -32,47 +101,40 @@ class OwnPresses:
 
     def __init__(self, db: Database) -> None:
         self._db = db
-        self._known: dict[str, PressedPath] = {}  # by the sweep's id; of one spring
+        self._known: dict[str, OnePress] = {}  # by the sweep's id; of one spring
 
-    def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
-        sweeps = load_sweeps(self._db, record, only=label, worked=True)[label]
-        found = {
-            one.sweep_id: self._known.get(one.sweep_id) or _path(one) for one in sweeps[-NEWEST:]
-        }
-        self._known = {sweep_id: path for sweep_id, path in found.items() if path is not None}
-        return list(self._known.values())
+    def before(self, press: OnePress, record: SetRecord) -> list[OnePress]:
+        """Return the earlier presses of its spring, to work it or to read it, oldest first."""
+        label, known = press.read.label, self._known
+        read = {sweep_id: one.read for sweep_id, one in known.items()}
+        sweeps = load_sweeps(self._db, record, only=label, worked=True, known=read)[label]
+        found = {one.sweep_id: known.get(one.sweep_id) or OnePress(one) for one in sweeps}
+        self._known = found | {press.read.sweep_id: press}
+        return list(found.values())
 
-    def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
+    def unlike(self, press: OnePress, record: SetRecord) -> Finding | None:
         """Say why a press is none of its spring's, or slipped: by that one which it is nearest."""
-        new = _path(sweep)
+        new, label = press.path, press.read.label
         if new is None:
             return None
-        found = [_departs(new, one, sweep.label) for one in self._paths(sweep.label, record)]
-        if not found:
-            return None
-        return min(found, key=lambda one: one[0])[1]
+        found = [_departs(new, path, label) for path in self._paths(press, record)]
+        return min(found, key=lambda one: one[0])[1] if found else None
 
-    def stands_as_before(self, sweep: Sweep, record: SetRecord) -> bool:
+    def stands_as_before(self, press: OnePress, record: SetRecord) -> bool:
         """Tell whether it shows that the datum has not moved: by one press of the same datum."""
-        new = _path(sweep)
-        if new is None or slipped_within(sweep) is not None:
+        new, label = press.path, press.read.label
+        if new is None or press.slip is not None:
             return False
         same = [
-            one
-            for one in self._paths(sweep.label, record)
-            if one.calibration_id == new.calibration_id and differ(new, one) is not None
+            path
+            for path in self._paths(press, record)
+            if path.calibration_id == new.calibration_id and differ(new, path) is not None
         ]
-        return any(_departs(new, one, sweep.label)[1] is None for one in same)
+        return any(_departs(new, path, label)[1] is None for path in same)
 
-
-def slipped_within(sweep: Sweep) -> Finding | None:
-    """Say that a press by itself comes back at other heights than it went down at."""
-    path = _path(sweep)
-    slip = None if path is None else slip_within(path)
-    if slip is None or not slip.by_mm.surely_over(WITHIN_MM):
-        return None
-    facts = {"way": None, "height_mm": slip.height_mm, "moved_mm": slip.by_mm.value}
-    return Finding("slipped", facts)
+    def _paths(self, press: OnePress, record: SetRecord) -> list[PressedPath]:
+        paths = (one.path for one in self.before(press, record)[-NEWEST:])
+        return [path for path in paths if path is not None]
 
 
 def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, Finding | None]:
@@ -101,11 +163,3 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
         facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
         return far, Finding("datum_moved", facts)
     return 0.0, None
-
-
-def _path(sweep: Sweep) -> PressedPath | None:
-    rig = sweep.rig
-    if sweep.press is None or rig is None:
-        return None
-    height_u_mm = instrument_uncertainty(rig.calibration).height_u_mm
-    return PressedPath(sweep.press, sweep.works, rig.calibration_id, height_u_mm)

@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import UNUSABLE, Fault, Finding, Hello, Item, RawBlock, Restarted
+from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, usable_rows
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.rows import new_id
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
@@ -282,7 +283,7 @@ class Recorder:
             self._watch.standing[jump.kind] = jump
         seen = Seen.of(samples, *physical, self._finder.zero_n, datum_lost=lost)
         if seen.load_n.size:
-            height_mm = physical[1][(samples["flags"] & UNUSABLE) == 0]
+            height_mm = physical[1][usable_rows(samples)]
             rests_n = self._rests_n if self._finder.pressing else 0.0
             self.newest = Newest(float(seen.load_n[-1]) + rests_n, float(height_mm[-1]))
         elif self.newest is not None:
@@ -371,7 +372,9 @@ class Recorder:
         if turn is None:
             self._report(Event.of(EventKind.REFUSED, "stroke_after_end"))
             return
+        sweep_id = new_id()
         judged = self._checks.judge(
+            sweep_id,
             stroke,
             turn,
             self._turns.record,
@@ -385,7 +388,7 @@ class Recorder:
         verdict = judged.verdict
         if judged.settles:
             self._heights.confirm(said=False)
-        sweep_id = self._store(stroke, turn, judged)
+        self._store(sweep_id, stroke, turn, judged)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._checks.took(stroke, judged.haste)
@@ -409,7 +412,7 @@ class Recorder:
         elif question.kind == "datum_moved":
             self._datums.doubt(question)
 
-    def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
+    def _store(self, sweep_id: str, stroke: Stroke, turn: Turn, judged: Judged) -> None:
         verdict = judged.verdict
         block = apply(self._calibration, stroke.raw, stroke.zero_counts)
         with self._db.atomic():
@@ -417,9 +420,10 @@ class Recorder:
                 self._turns.make_room(turn)
             for one in judged.left_out:
                 leave_out(self._db, one.sweep_id, Finding("left_out"))
-            sweep_id = store_sweep(
+            store_sweep(
                 self._db,
                 NewSweep(
+                    sweep_id=sweep_id,
                     **self._known(turn, stroke.raw.boot_id, stroke.zero_counts),
                     origin=Origin.RIG,
                     status=verdict.status,
@@ -433,7 +437,6 @@ class Recorder:
                 ),
             )
             self._forget_chunks()
-        return sweep_id
 
     def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:
         if not judged.verdict.counted:

@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock, usable_of
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.shape import Stroke, StrokeRules, Zero
 
 _FIRST_ROOM = 1024
@@ -354,9 +355,9 @@ class StrokeFinder:
         self._phase = Phase.IDLE
         self._held = SampleBuffer()
         self._held.add(rest)
-        usable = rest[(rest["flags"] & UNUSABLE) == 0]
+        usable = usable_of(rest)
         load_n, _ = self._to_physical(usable)
-        self._zero_n = float(np.median(load_n)) if load_n.shape[0] else None
+        self._zero_n = median(load_n) if load_n.shape[0] else None
         self._zero_seen = self._zero_n is not None
         self._least_n = np.inf if self._zero_n is None else self._zero_n
         self._forget_touch()

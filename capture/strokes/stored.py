@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, UNUSABLE, LoadBlock
+from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, LoadBlock, usable_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.branch import Branch
 
@@ -44,7 +44,7 @@ def split_branches(block: LoadBlock) -> tuple[Branch, Branch]:
 
     Samples whose flags say that load or travel can't be used are left out.
     """
-    samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+    samples = usable_of(block.samples)
     return Branch(samples["height_mm"], samples["load_n"]).split()
 
 

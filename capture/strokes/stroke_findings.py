@@ -222,8 +222,8 @@ def _loop_share(loading: Branch, unloading: Branch) -> float:
     heights = np.linspace(low, high, PAUSE_BINS)
     loads = np.interp(heights, down.height_mm, down.load_n)
     widths = loads - np.interp(heights, up.height_mm, up.load_n)
-    middle_n = float(np.median(loads))
-    return float(np.median(np.abs(widths))) / middle_n if middle_n > 0.0 else 0.0
+    middle_n = median(loads)
+    return median(np.abs(widths)) / middle_n if middle_n > 0.0 else 0.0
 
 
 def _ends_close(sweep: Sweep) -> StrokeFinding | None:

@@ -11,12 +11,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.blocks import RawBlock, usable_of
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.polynomial import slope, value
-from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
+from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import Passes, split_passes
 
@@ -67,7 +67,7 @@ def zero_before_touch(
     """
     if t_s.size < FEWEST:
         return None
-    base = float(np.median(load_counts[:FEWEST]))
+    base = median(load_counts[:FEWEST])
     departure = load_counts - base
     rise = float(departure[np.argmax(np.abs(departure))])
     if rise == 0.0:
@@ -77,7 +77,7 @@ def zero_before_touch(
     if before < FEWEST:
         return None
     lead = load_counts[:before]
-    middle = float(np.median(lead[: max(before // 2, FEWEST)]))
+    middle = median(lead[: max(before // 2, FEWEST)])
     noise = noise_sd(lead, 2)
     still = np.flatnonzero((lead - middle) * np.sign(rise) <= TOUCH_SDS * noise)
     if still.size == 0:
@@ -152,7 +152,7 @@ def read_stroke(
         raw: one press down and back up, with what there is of the time before the touch.
         zero_counts: the zero as the capture read it; None looks for it before the touch.
     """
-    samples = raw.samples[(raw.samples["flags"] & UNUSABLE) == 0]
+    samples = usable_of(raw.samples)
     t_s = (samples["t_us"] - samples["t_us"][:1]) * 1e-6
     counts = samples["load_counts"].astype(np.float64)
     travel_counts = samples["travel_counts"].astype(np.float64)
