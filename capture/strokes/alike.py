@@ -187,7 +187,7 @@ def _give(loads_n: Array, ways: Array) -> Array:
 
 def _fitted(base: Array, along: Array) -> list[Measured]:
     """Fit by least squares with each lag, shape (lags, n); weigh the lags by what is left."""
-    values: Array = np.linalg.lstsq(base, along.T, rcond=None)[0].T
+    values = np.asarray(np.linalg.lstsq(base, along.T, rcond=None)[0].T, dtype=np.float64)
     left = along - values @ base.T
     sd = np.sqrt((left**2).sum(axis=1) / (along.shape[1] - base.shape[1]))
     u = np.outer(
