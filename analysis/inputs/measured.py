@@ -12,7 +12,6 @@ from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
-from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
 from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.sets.judge import SetCheck, check_set
@@ -30,6 +29,7 @@ from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
 if TYPE_CHECKING:
     from coilbench.analysis.engine.build_file import BuildFile
+    from coilbench.analysis.engine.reasons import SolidContradicted
 
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.
@@ -345,10 +345,10 @@ def build_heights(build: BuildFile, record: SetRecord) -> list[NominalAt]:
     them, so that neither has one of its own.
     """
     offset_mm = build.head.inner_offset_mm if record.role == "inner" else 0.0
-    return _asked(build, offset_mm, alone=not build.springs.inner)
+    return asked_of(build, offset_mm, alone=not build.springs.inner)
 
 
-def _asked(build: BuildFile, offset_mm: float, *, alone: bool) -> list[NominalAt]:
+def asked_of(build: BuildFile, offset_mm: float, *, alone: bool) -> list[NominalAt]:
     """Return the heights of each card, once where they are the same; nominals where alone."""
     found: dict[float, Nominal | None] = {}
     for card in build.cards:

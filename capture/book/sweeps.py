@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
 from typing import Any, Literal
@@ -52,7 +52,6 @@ class NewSweep:
 
     Attributes:
         rows: the reduced curve, or the points themselves.
-        sweep_id: what it is known by.
         load_u_n, load_u_relative, height_u_mm: as in Sweep.
         samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
         keyed: what was typed, for keyed readings.
@@ -82,7 +81,6 @@ class NewSweep:
     solid_height_mm: float | None = None
     solid_reason: str | None = None
     rests_n: float | None = None
-    sweep_id: str = field(default_factory=new_id)
 
 
 def store_sweep(db: Database, sweep: NewSweep) -> str:
@@ -94,17 +92,13 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
         CoilbenchError: a number is not finite. Nothing is stored then.
     """
     _refuse_unfinite(sweep)
-    sweep_id = sweep.sweep_id
+    sweep_id = new_id()
     blob_format, blob = (None, None) if sweep.samples is None else sample_blob.pack(sweep.samples)
     with writing(db):
         insert(
             db,
             "sweeps",
-            {
-                name: value
-                for name, value in vars(sweep).items()
-                if name not in ("rows", "keyed", "sweep_id")
-            }
+            {name: value for name, value in vars(sweep).items() if name not in ("rows", "keyed")}
             | {
                 "id": sweep_id,
                 "stored_utc": _stored_utc(db, sweep.spring_id),
@@ -151,16 +145,16 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
         raise CoilbenchError("a height or load is not a number; the sweep was not stored")
 
 
-def uncount(db: Database, spring_id: str, *, last_only: bool) -> int:
-    """Stop counting the measured sweeps of a spring, or the last of them; returns how many."""
+def uncount(db: Database, spring_id: str, *, last_only: bool, purpose: str = "measured") -> int:
+    """Stop counting the sweeps of a spring of a purpose, or the last of them; returns how many."""
     # not by time: a clock may be set back
     last = "ORDER BY rowid DESC LIMIT 1" if last_only else ""
     why = Finding.of("redone" if last_only else "measured_again")
     with writing(db):
         rows = db.execute(
             "SELECT id, note FROM sweeps"  # noqa: S608  our own words
-            f" WHERE spring_id = ? AND counted AND purpose = 'measured' {last}",
-            [spring_id],
+            f" WHERE spring_id = ? AND counted AND purpose = ? {last}",
+            [spring_id, purpose],
         ).fetchall()
         for sweep_id, note in rows:
             db.execute(

@@ -1,26 +1,18 @@
-"""A press beside the earlier ones of its spring: at their heights, with their loads, whole."""
+"""A press beside the earlier ones of the same spring: at their heights, with their loads, whole."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-from functools import cached_property
-
+import numpy as np
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.lag import typical_lag
-from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.strokes.alike import (
     PressedPath,
     differ,
     slip_within,
 )
-from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.likeness import mean_of_ways
-from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
 from coilbench.capture.strokes.sweep import Sweep
 
 # Ours, no source; what they miss is measured by tests/bench/bench_repeats.py.
@@ -29,67 +21,6 @@ SLIP_MM = 0.15
 SET_MM = 0.1  # and by so much a press that works it may shorten it
 WITHIN_MM = 0.2  # one press by itself: its friction is not known
 NEWEST = 3  # presses that are compared with: a set of three strokes and what worked the spring
-
-
-class OnePress:
-    """A press of one spring as it was read, and what is worked out of it, once."""
-
-    def __init__(self, read: Sweep) -> None:
-        self.read = read
-
-    @cached_property
-    def path(self) -> PressedPath | None:
-        """It, ready to be compared; None where nobody knows how it was read."""
-        press, rig = self.read.press, self.read.rig
-        if press is None or rig is None:
-            return None
-        height_u_mm = instrument_uncertainty(rig.calibration).height_u_mm
-        return PressedPath(press, self.read.works, rig.calibration_id, height_u_mm)
-
-    @cached_property
-    def mean(self) -> Branch:
-        """The mean of both ways over height."""
-        return mean_of_ways(self.read.loading, self.read.unloading)
-
-    @cached_property
-    def likely(self) -> Sweep:
-        """It with the typical lag undone."""
-        return likely(self.read)
-
-    @cached_property
-    def findings(self) -> list[StrokeFinding]:
-        """All that it shows by itself."""
-        return stroke_findings(self.likely)
-
-    @property
-    def spoiling(self) -> list[Finding]:
-        """What of it spoils the stroke."""
-        return spoiling(self.findings)
-
-    @cached_property
-    def slip(self) -> Finding | None:
-        """That it comes back at other heights than it went down at."""
-        slip = None if self.path is None else slip_within(self.path)
-        if slip is None or not slip.by_mm.surely_over(WITHIN_MM):
-            return None
-        facts = {"way": None, "height_mm": slip.height_mm, "moved_mm": slip.by_mm.value}
-        return Finding("slipped", facts)
-
-
-def likely(sweep: Sweep) -> Sweep:
-    """Return a stroke with the lag undone that is typical: the set's check knows it better."""
-    press = sweep.press
-    if press is None or press.t_s.size < 2:
-        return sweep
-    lag = typical_lag(press.interval_s)
-    height_mm = press.height_mm(lag.delay_s, lag.spread_s2)
-    loading, unloading = Branch(height_mm, press.load_n).split()
-    return replace(sweep, loading=loading, unloading=unloading, lag=lag)
-
-
-def spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
-    """Return what of the findings spoils a stroke."""
-    return [Finding(one.kind, one.facts) for one in findings if one.spoils]
 
 
 class OwnPresses:
@@ -101,40 +32,85 @@ class OwnPresses:
 
     def __init__(self, db: Database) -> None:
         self._db = db
-        self._known: dict[str, OnePress] = {}  # by the sweep's id; of one spring
+        self._known: dict[str, Sweep] = {}  # by id; of one spring
 
-    def before(self, press: OnePress, record: SetRecord) -> list[OnePress]:
-        """Return the earlier presses of its spring, to work it or to read it, oldest first."""
-        label, known = press.read.label, self._known
-        read = {sweep_id: one.read for sweep_id, one in known.items()}
-        sweeps = load_sweeps(self._db, record, only=label, worked=True, known=read)[label]
-        found = {one.sweep_id: known.get(one.sweep_id) or OnePress(one) for one in sweeps}
-        self._known = found | {press.read.sweep_id: press}
-        return list(found.values())
+    def of(self, label: str, record: SetRecord) -> list[Sweep]:
+        """Return the presses of a spring that count, to work it or to read it, oldest first."""
+        sweeps = load_sweeps(self._db, record, only=label, worked=True, known=self._known)[label]
+        self._known = {one.sweep_id: one for one in sweeps}
+        return sweeps
 
-    def unlike(self, press: OnePress, record: SetRecord) -> Finding | None:
+    def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
+        paths = (one.path for one in self.of(label, record)[-NEWEST:])
+        return [path for path in paths if path is not None]
+
+    def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
         """Say why a press is none of its spring's, or slipped: by that one which it is nearest."""
-        new, label = press.path, press.read.label
+        new = sweep.path
         if new is None:
             return None
-        found = [_departs(new, path, label) for path in self._paths(press, record)]
-        return min(found, key=lambda one: one[0])[1] if found else None
+        found = [_departs(new, one, sweep.label) for one in self._paths(sweep.label, record)]
+        if not found:
+            return None
+        return min(found, key=lambda one: one[0])[1]
 
-    def stands_as_before(self, press: OnePress, record: SetRecord) -> bool:
-        """Tell whether it shows that the datum has not moved: by one press of the same datum."""
-        new, label = press.path, press.read.label
-        if new is None or press.slip is not None:
+    def has(self, label: str, record: SetRecord, calibration_id: str) -> bool:
+        """Tell whether there is a press of this spring by this datum."""
+        paths = self._paths(label, record)
+        return any(one.calibration_id == calibration_id for one in paths)
+
+    def stands_as_before(self, sweep: Sweep, record: SetRecord, within_mm: float | None) -> bool:
+        """Tell whether it shows that the datum has not moved: by one press before.
+
+        Args:
+            within_mm: the heights must surely be so near to that press's; None: of the same datum,
+                as near as two presses of one spring are.
+        """
+        new = sweep.path
+        if new is None or slipped_within(sweep) is not None:
             return False
+        before = self._paths(sweep.label, record)
+        if within_mm is not None:
+            return any(_surely_within(new, one, within_mm) for one in before)
         same = [
-            path
-            for path in self._paths(press, record)
-            if path.calibration_id == new.calibration_id and differ(new, path) is not None
+            one
+            for one in before
+            if one.calibration_id == new.calibration_id and differ(new, one) is not None
         ]
-        return any(_departs(new, path, label)[1] is None for path in same)
+        return any(_departs(new, one, sweep.label)[1] is None for one in same)
 
-    def _paths(self, press: OnePress, record: SetRecord) -> list[PressedPath]:
-        paths = (one.path for one in self.before(press, record)[-NEWEST:])
-        return [path for path in paths if path is not None]
+
+def agree(new: Sweep, before: Sweep) -> bool:
+    """Tell whether two presses of one spring do not differ in what one spring repeats."""
+    both = new.path, before.path
+    if both[0] is None or both[1] is None or differ(both[0], both[1]) is None:
+        return False
+    return _departs(both[0], both[1], new.label)[1] is None
+
+
+def _surely_within(new: PressedPath, before: PressedPath, within_mm: float) -> bool:
+    """Tell whether neither the heights nor a part of the way differ by so much."""
+    alike = differ(new, before)
+    if alike is None:
+        return False
+    anew = new.calibration_id != before.calibration_id
+    datum_u_mm = 2.0**0.5 * new.height_u_mm if anew else 0.0
+    moved_mm, slip = alike.moved_mm, alike.slip.by_mm
+    # a press that worked the spring may have shortened it
+    off_mm = max(0.0, -moved_mm.value - SET_MM) if before.works and moved_mm.value < 0.0 else None
+    off_mm = abs(moved_mm.value) if off_mm is None else off_mm
+    u_mm = 2.0 * float(np.hypot(moved_mm.u, datum_u_mm))
+    return off_mm + u_mm < within_mm and abs(slip.value) + 2.0 * slip.u < within_mm
+
+
+def slipped_within(sweep: Sweep) -> Finding | None:
+    """Say that a press by itself comes back at other heights than it went down at."""
+    path = sweep.path
+    slip = None if path is None else slip_within(path)
+    if slip is None or not slip.by_mm.surely_over(WITHIN_MM):
+        return None
+    facts = {"way": None, "height_mm": slip.height_mm, "moved_mm": slip.by_mm.value}
+    return Finding("slipped", facts)
 
 
 def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, Finding | None]:
@@ -154,7 +130,8 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
     set_slips_mm = SET_MM if before.works else 0.0
     if slip.surely_over(SLIP_MM + set_slips_mm):
         at = {"way": alike.slip.way, "height_mm": alike.slip.height_mm, "moved_mm": slip.value}
-        return far, Finding("slipped", at)
+        of_one = not share.surely_over(SAME_SHARE)
+        return far, Finding("slipped", at | {"of_one_spring": of_one})
     if share.surely_over(SAME_SHARE):
         facts = {"label": label, "own": True, "reason": "apart", "off_share": share.value}
         facts |= {"u_share": 2.0 * share.u, "moved_mm": moved_mm.value}

@@ -197,8 +197,9 @@ def _continued(bins: Bins, *windows_mm: tuple[float, float]) -> list[_Continued]
 
 def _load_step_n(load_n: Array) -> float:
     """The smallest step in which a load is shown; hardly any where it is finely resolved."""
-    shown = np.unique(load_n)
-    return float(np.diff(shown).min()) if shown.size > 1 else 0.0
+    steps = np.diff(np.sort(load_n))
+    steps = steps[steps > 0.0]
+    return float(steps.min()) if steps.size else 0.0
 
 
 def _typical_speed(t_s: Array, loading: Branch) -> float:

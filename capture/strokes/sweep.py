@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import RawBlock, usable_of
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
-from coilbench.capture.calibration.model import Calibration, convert
+from coilbench.capture.calibration.model import Calibration, convert, instrument_uncertainty
 from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
+from coilbench.capture.strokes.alike import PressedPath
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import Passes, split_passes
 
@@ -196,8 +197,8 @@ def _own_zero(calibration: Calibration) -> float:
 
 def _step(travel_counts: NDArray[np.float64]) -> float:
     """Return the greatest step that all travel counts are whole numbers of."""
-    whole = np.unique(np.rint(travel_counts).astype(np.int64))
-    return float(np.gcd.reduce(np.diff(whole))) if whole.size > 1 else 1.0
+    steps = np.diff(np.sort(np.rint(travel_counts).astype(np.int64)))
+    return float(np.gcd.reduce(steps) or 1)  # it is 0 where there is none
 
 
 class SweepStatus(StrEnum):
@@ -306,6 +307,14 @@ class Sweep:
     def passes(self) -> Passes:
         """Its samples on the first way down and the last way up; see split_passes."""
         return split_passes(self.loading, self.unloading)
+
+    @cached_property
+    def path(self) -> PressedPath | None:
+        """It, ready to be compared with another press; None where nobody knows how it was read."""
+        if self.press is None or self.rig is None:
+            return None
+        height_u_mm = instrument_uncertainty(self.rig.calibration).height_u_mm
+        return PressedPath(self.press, self.works, self.rig.calibration_id, height_u_mm)
 
 
 @dataclass(frozen=True)
