@@ -8,6 +8,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.strokes.alike import (
     PressedPath,
     differ,
@@ -41,12 +42,12 @@ class OwnPresses:
         return sweeps
 
     def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
-        paths = (one.path for one in self.of(label, record)[-NEWEST:])
+        paths = (_path(one) for one in self.of(label, record)[-NEWEST:])
         return [path for path in paths if path is not None]
 
     def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
         """Say why a press is none of its spring's, or slipped: by that one which it is nearest."""
-        new = sweep.path
+        new = _path(sweep)
         if new is None:
             return None
         found = [_departs(new, one, sweep.label) for one in self._paths(sweep.label, record)]
@@ -66,7 +67,7 @@ class OwnPresses:
             within_mm: the heights must surely be so near to that press's; None: of the same datum,
                 as near as two presses of one spring are.
         """
-        new = sweep.path
+        new = _path(sweep)
         if new is None or slipped_within(sweep) is not None:
             return False
         before = self._paths(sweep.label, record)
@@ -82,7 +83,7 @@ class OwnPresses:
 
 def agree(new: Sweep, before: Sweep) -> bool:
     """Tell whether two presses of one spring do not differ in what one spring repeats."""
-    both = new.path, before.path
+    both = _path(new), _path(before)
     if both[0] is None or both[1] is None or differ(both[0], both[1]) is None:
         return False
     return _departs(both[0], both[1], new.label)[1] is None
@@ -105,7 +106,7 @@ def _surely_within(new: PressedPath, before: PressedPath, within_mm: float) -> b
 
 def slipped_within(sweep: Sweep) -> Finding | None:
     """Say that a press by itself comes back at other heights than it went down at."""
-    path = sweep.path
+    path = _path(sweep)
     slip = None if path is None else slip_within(path)
     if slip is None or not slip.by_mm.surely_over(WITHIN_MM):
         return None
@@ -140,3 +141,16 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
         facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
         return far, Finding("datum_moved", facts)
     return 0.0, None
+
+
+def _path(sweep: Sweep) -> PressedPath | None:
+    """Return a press ready to be compared, prepared once; None where its reading is not known."""
+    if sweep.press is None or sweep.rig is None:
+        return None
+    kept = vars(sweep)  # frozen, and not to be hashed
+    if "_path" not in kept:
+        height_u_mm = instrument_uncertainty(sweep.rig.calibration).height_u_mm
+        read_with = (sweep.rig.calibration_id, height_u_mm)
+        kept["_path"] = PressedPath(sweep.press, sweep.works, *read_with)
+    path: PressedPath = kept["_path"]
+    return path

@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import RawBlock, usable_of
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
-from coilbench.capture.calibration.model import Calibration, convert, instrument_uncertainty
+from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
-from coilbench.capture.strokes.alike import PressedPath
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import Passes, split_passes
 
@@ -307,14 +306,6 @@ class Sweep:
     def passes(self) -> Passes:
         """Its samples on the first way down and the last way up; see split_passes."""
         return split_passes(self.loading, self.unloading)
-
-    @cached_property
-    def path(self) -> PressedPath | None:
-        """It, ready to be compared with another press; None where nobody knows how it was read."""
-        if self.press is None or self.rig is None:
-            return None
-        height_u_mm = instrument_uncertainty(self.rig.calibration).height_u_mm
-        return PressedPath(self.press, self.works, self.rig.calibration_id, height_u_mm)
 
 
 @dataclass(frozen=True)
