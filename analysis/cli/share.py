@@ -69,7 +69,8 @@ def share_command(
     else:
         for line in share_lines(done, units()):
             click.echo(line)
-    if done.lost or done.left or (done.pushed is not None and done.pushed.damaged):
+    stayed = done.pushed is not None and (done.pushed.damaged or done.pushed.unlike)
+    if done.lost or done.left or stayed:
         raise click.exceptions.Exit(1)
 
 

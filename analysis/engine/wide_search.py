@@ -19,10 +19,11 @@ from typing import NamedTuple
 import numpy as np
 
 from coilbench.analysis.engine.solving import Solving
-from coilbench.analysis.engine.three_index import Array, Index, Solution, ThreeIndexProblem
+from coilbench.analysis.engine.three_index import GAP, Array, Index, Solution, ThreeIndexProblem
 from coilbench.analysis.engine.three_index_search import solve
 
 NEIGHBOURS = 8  # of each outer, to begin with
+MOST_COLUMNS = 50_000  # of a place, that springs of their own are looked for among
 NEAREST, MOST_NEAREST, GROWTH = 16, 100, 2  # columns of each place, more for more valves
 
 
@@ -54,9 +55,12 @@ class Spans:
 
 
 class _Near(NamedTuple):
-    """Columns of one place and stack, shape (n,), and what every other there costs at least."""
+    """Columns of one place and stack, shape (n,), and what every other there costs at least.
 
-    stack: Index
+    Rank: the how manieth of its outer's neighbours the inner is.
+    """
+
+    rank: Index
     outer: Index
     inner: Index
     cost: Array
@@ -117,25 +121,51 @@ class WideProblem:
                 self.outer.least[place, stack, outer] + self.inner.least[place, stack, inner],
                 self.outer.most[place, stack, outer] + self.inner.most[place, stack, inner],
             )
-            yield _Near(np.full(len(outer), stack), outer, inner, cost, others)
+            rank = np.tile(ranks, len(outers))
+            yield _Near(rank, outer, inner, cost, others)
+
+    def least_costs(self) -> tuple[Array, Array]:
+        """Return below what no triple with each outer, with each inner, is; shapes (O,), (I,)."""
+        return (
+            self._least_costs(self.outer, self.inner),
+            self._least_costs(self.inner, self.outer),
+        )
+
+    def _least_costs(self, own: Spans, other: Spans) -> Array:
+        from scipy.spatial import KDTree  # imported late: slow to load
+
+        found = np.full(own.least.shape[2], np.inf)
+        for place in range(len(self.wanted)):
+            for stack in range(len(self.effort)):
+                at, other_at = own.middle(place, stack), other.middle(place, stack)
+                some, others = (np.flatnonzero(~np.isnan(m).any(axis=1)) for m in (at, other_at))
+                if not (len(some) and len(others)):
+                    continue
+                far, _ = KDTree(other_at[others]).query(-at[some])
+                widest = float(other.width(place, stack)[others].max())
+                left = np.maximum(far - own.width(place, stack)[some] - widest, 0.0)
+                found[some] = np.minimum(found[some], np.square(left))
+        return found
 
     def within(self, neighbours: int, nearest: int) -> tuple[ThreeIndexProblem, Index, Index]:
         """Return the problem of the springs of the nearest columns, and which springs these are."""
         outside, outers, inners = [], [], []
+        apart = _Apart(self)
         for place in range(len(self.wanted)):
             near, others = [], np.inf
             for part in self.near(place, neighbours):
                 near.append(part)
                 others = min(others, part.others)
             cost = np.concatenate([part.cost for part in near]) if near else np.zeros(0)
-            outer, inner = (
+            rank, outer, inner = (
                 np.concatenate([getattr(part, name) for part in near] or [np.zeros(0, np.intp)])
-                for name in ("outer", "inner")
+                for name in ("rank", "outer", "inner")
             )
             if nearest < len(cost):
-                least = np.argpartition(cost, nearest)
+                least = np.lexsort((rank, cost))
                 others = min(others, float(cost[least[nearest]]))
-                outer, inner = outer[least[:nearest]], inner[least[:nearest]]
+                near_ones = np.concatenate([least[:nearest], apart.add(place, least, outer, inner)])
+                outer, inner = outer[near_ones], inner[near_ones]
             outside.append(others)
             outers.append(outer)
             inners.append(inner)
@@ -165,6 +195,8 @@ class WideProblem:
             bound = max(bound, found.bound or 0.0)
             if found.status == "infeasible" and problem.outside is not None:
                 found = replace(found, status="unknown")
+            if found.objective is not None and found.objective - bound <= GAP:  # none is below 0
+                found = replace(found, status="optimal")
             picks = tuple(
                 replace(each, outer=int(outers[each.outer]), inner=int(inners[each.inner]))
                 for each in found.picks
@@ -173,6 +205,31 @@ class WideProblem:
             if done or nearest >= MOST_NEAREST or solving.left_s() <= 0.0:
                 return replace(found, picks=picks, bound=bound)
             neighbours, nearest = neighbours * GROWTH, nearest * GROWTH
+
+
+class _Apart:
+    """Columns of springs of their own for all places: of those alone every place can be filled.
+
+    Where many columns cost the same, the nearest may all be of a few springs.
+    """
+
+    def __init__(self, problem: WideProblem) -> None:
+        self._wanted = problem.wanted
+        self._left = [dict[int, int](), dict(enumerate(problem.inner_uses.tolist()))]
+
+    def add(self, place: int, order: Index, outer: Index, inner: Index) -> Index:
+        """Choose columns of a place, in an order, of springs that no other takes."""
+        found: list[int] = []
+        outers, inners = self._left
+        for at in order[:MOST_COLUMNS].tolist():
+            if len(found) == self._wanted[place]:
+                break
+            one, other = int(outer[at]), int(inner[at])
+            if outers.get(one, 1) and inners[other]:
+                outers[one] = 0
+                inners[other] -= 1
+                found.append(at)
+        return np.array(found, dtype=np.intp)
 
 
 def _at_best(least: Array, most: Array) -> Array:

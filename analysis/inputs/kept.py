@@ -16,6 +16,7 @@ from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import Any, Generic, TypeVar
@@ -142,6 +143,12 @@ def digest_of_code(top: Path) -> bytes | None:
     return digest.digest()
 
 
+@cache
+def _libraries() -> tuple[str, ...]:
+    """Return the versions of what computes for us, without loading it: that is slow."""
+    return tuple(version(name) for name in ("numpy", "scipy"))
+
+
 def _sources(top: Path) -> Iterator[str]:
     """Yield the files that hold it, in an order that stays."""
     for package in ("analysis", "capture"):
@@ -167,7 +174,7 @@ class _Place(Generic[T]):
         code, where = code_digest(), folder()
         if _off.get() or depends is None or code is None or not where.is_absolute():
             return None
-        machine = np.__version__, sys.version, platform.machine()
+        machine = _libraries(), sys.version, platform.machine()
         whole = repr((kind.__qualname__, depends, asked, code, machine))
         name = hashlib.blake2b(whole.encode(), digest_size=_DIGEST_BYTES).hexdigest()
         return cls(where / name, kind)

@@ -345,10 +345,10 @@ def build_heights(build: BuildFile, record: SetRecord) -> list[NominalAt]:
     them, so that neither has one of its own.
     """
     offset_mm = build.head.inner_offset_mm if record.role == "inner" else 0.0
-    return _asked(build, offset_mm, alone=not build.springs.inner)
+    return asked_of(build, offset_mm, alone=not build.springs.inner)
 
 
-def _asked(build: BuildFile, offset_mm: float, *, alone: bool) -> list[NominalAt]:
+def asked_of(build: BuildFile, offset_mm: float, *, alone: bool) -> list[NominalAt]:
     """Return the heights of each card, once where they are the same; nominals where alone."""
     found: dict[float, Nominal | None] = {}
     for card in build.cards:

@@ -9,8 +9,9 @@ time or the number of sets is used up.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ from coilbench.analysis.engine.shims import ROLES, Role, SeatOptions
 from coilbench.analysis.engine.solving import Bounding, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
+from coilbench.analysis.inputs.set_loads import JudgesSets, SetLoads, SetOf
 from coilbench.capture.errors import CoilbenchError
 
 if TYPE_CHECKING:
@@ -31,15 +33,13 @@ if TYPE_CHECKING:
     from coilbench.analysis.inputs.shelf_loads import ShelfLoads
 
 FEW_SETS = 10  # of a role: where there are no more, all are judged
-MOST_SETS = 64  # of a role that are judged, besides those whose answers were kept
-A_ROUND = 8  # of a role, after the first round
+A_ROUND, GROWTH = 32, 3  # sets in the second round, and how many times as many in each later one
 LAST_S = 3.0  # for the assignment, however little time there is
 JUDGING_SHARE = 0.75  # of the time: the rest is for the assignment of what was judged
 SPARE = 2  # judged springs for each valve, however little time there is: some will be flagged
 MOST_PAIRED = 4  # where whole sets are compared: each pair is told of
 
-Names = Mapping[Role, tuple[str, ...]]
-Judge = Callable[[Role, str, bool], SetCurves | None]  # a set, only if its answer was kept: or None
+Names = Mapping[Role, Sequence[str]]
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,12 @@ class Selection:
     def only_looked_at(self) -> int:
         """Springs that were read, and not judged."""
         return sum(shelf.only_looked_at for shelf in self.shelves.values())
+
+    @property
+    def read_exactly(self) -> int:
+        """Springs of judged sets."""
+        read = sum(len(shelf.first.springs) for shelf in self.shelves.values())
+        return read - self.only_looked_at
 
     def narrowed(self, sets: Mapping[str, SetCurves]) -> dict[str, SetCurves]:
         """Return judged sets without springs that were not asked for."""
@@ -90,7 +96,12 @@ class Selection:
             sure = met and lower and self._surely(level.objective or 0.0, solving)
             looks = replace(self.loads.taken, sure=sure)
         return replace(
-            level, status=status, bound=known, looked_at=self.only_looked_at, looks=looks
+            level,
+            status=status,
+            bound=known,
+            read_exactly=self.read_exactly,
+            looked_at=self.only_looked_at,
+            looks=looks,
         )
 
     def _surely(self, objective: float, solving: Solving) -> bool:
@@ -110,7 +121,7 @@ def select(
     build: BuildFile,
     effort: Effort = "shims",
     *,
-    judge: Judge | None = None,
+    judge: JudgesSets | None = None,
     say: Callable[[str], None] = lambda _: None,
     solving: Solving | None = None,
 ) -> Selection:
@@ -158,7 +169,8 @@ def select(
         return _named(Selection(build, shelves, effort=effort), nearest)
     solving = solving or Solving()
     rounds = _Rounds(wanted, shelves, judge, solving, say)
-    loads = rounds.judge(names)
+    with judge.keeping({role: shelf.first.heights_mm for role, shelf in shelves.items()}):
+        loads = rounds.judge(names)
     solving.at_least(LAST_S)
     judged = {role: replace(one, judged=rounds.judged(one)) for role, one in shelves.items()}
     chosen = rounds.chosen(loads, names)
@@ -212,10 +224,10 @@ class _Rounds:
 
     wanted: Wanted
     shelves: Mapping[Role, Shelf]
-    judge_set: Judge
+    judge_sets: JudgesSets
     solving: Solving
     say: Callable[[str], None]
-    known: dict[str, SetCurves] = field(default_factory=dict)
+    known: dict[str, SetLoads] = field(default_factory=dict)
     bound: float = 0.0
 
     def judged(self, shelf: Shelf) -> tuple[str, ...]:
@@ -225,17 +237,20 @@ class _Rounds:
     def judge(self, names: Names) -> ShelfLoads:
         """Judge what comes nearest to the card; names are those of all sets that may be used."""
         until_s = (1.0 - JUDGING_SHARE) * self.solving.left_s()
-        self._judge_known(names)
-        room = dict.fromkeys(names, MOST_SETS)
+        self._take_known(names)
         self.say("Comparing them with the card")
-        found = self._loads().likely().solve(Bounding(self.solving))
-        self._judge_picked(found, MOST_SETS, room, until_s)
+        self._judge(self._picked(self._loads().likely().solve(Bounding(self.solving))), until_s)
+        most = A_ROUND
         while True:
             loads = self._loads()
             found = loads.at_best().solve(Bounding(self.solving))
             self.bound = found.bound or 0.0  # not the best of all: looks may have become wider
-            if not self._judge_picked(found, A_ROUND, room, until_s):
+            new = self._picked(found)
+            if new or found.status != "optimal":
+                new = list(dict.fromkeys([*new, *self._nearest(loads)]))
+            if not self._judge(new[:most], until_s):
                 return loads
+            most *= GROWTH
 
     def chosen(self, loads: ShelfLoads, names: Names) -> dict[Role, tuple[str, ...]]:
         """Return the sets that the best choice of judged springs is from; all where there is none.
@@ -243,7 +258,7 @@ class _Rounds:
         Those that the build file names stay.
         """
         found = loads.of_judged().solve(Bounding(self.solving))
-        chosen = dict(names)
+        chosen = {role: tuple(some) for role, some in names.items()}
         for role, shelf in self.shelves.items():
             if role in self.wanted.build.springs.every:
                 picked = self._of(role, found)
@@ -251,39 +266,37 @@ class _Rounds:
                 chosen[role] = tuple(n for n in judged if n in picked) or judged
         return chosen
 
-    def _judge_known(self, names: Names) -> None:
-        """Judge the sets that the build file names, and those whose answers were kept."""
+    def _take_known(self, names: Names) -> None:
+        """Judge the sets that the build file names, and take those whose answers were kept."""
+        named = []
         for role, some in names.items():
-            named = role not in self.wanted.build.springs.every
-            for name in some:
-                self._judge(role, name, only_kept=not named)
+            if role in self.wanted.build.springs.every:
+                self.known |= dict(self.judge_sets.kept(role, some))
+            else:
+                named += [SetOf(role, name) for name in some]
+        self.known |= dict(self.judge_sets.judge(named, lambda: True))
 
-    def _judge(self, role: Role, name: str, *, only_kept: bool = False) -> None:
-        found = self.judge_set(role, name, only_kept)
-        if found is not None:
-            self.known[name] = found
-
-    def _judge_picked(
-        self, found: Solution, most: int, room: dict[Role, int], until_s: float
-    ) -> bool:
-        """Judge some sets of a solution's springs while there is time; tells whether any was."""
-        new = {role: self._new(role, found)[: min(most, left)] for role, left in room.items()}
+    def _judge(self, sets: Sequence[SetOf], until_s: float) -> bool:
+        """Judge sets while there is time; tells whether any was."""
         done = len(self.known)
-        for at in range(max(map(len, new.values()))):
-            for role, some in new.items():
-                if at < len(some) and (self.solving.left_s() > until_s or self._short(role)):
-                    bound = f"; none is below {self.bound:.4g}" if self.bound else ""
-                    self.say(f"Judging {some[at]}, {len(self.known)} sets are judged{bound}")
-                    self._judge(role, some[at])
-                    room[role] -= 1
+        short = self._short()
+
+        def go_on() -> bool:
+            return self.solving.left_s() > until_s or (short and self._short())
+
+        for name, loads in self.judge_sets.judge(sets, go_on):
+            self.known[name] = loads
+            bound = f"; none is below {self.bound:.4g}" if self.bound else ""
+            self.say(f"Judged {name}, {len(self.known)} sets in all{bound}")
         return len(self.known) > done
 
-    def _short(self, role: Role) -> bool:
+    def _short(self) -> bool:
         """Whether there are hardly enough judged springs of a role for the valves."""
-        of_role = self.shelves[role].labels
-        sets = (one for name, one in self.known.items() if name in of_role)
         valves = sum(map(len, self.wanted.places.values()))
-        return sum(len(each.curves) for each in sets) < SPARE * valves
+        return any(
+            sum(len(self.known[name].labels) for name in self.judged(shelf)) < SPARE * valves
+            for shelf in self.shelves.values()
+        )
 
     def _loads(self) -> ShelfLoads:
         from coilbench.analysis.inputs.shelf_loads import ShelfLoads  # imported late: slow to load
@@ -296,8 +309,36 @@ class _Rounds:
         index = [pick.outer if role == "outer" else pick.inner for pick in found.picks]
         return Counter(springs[number].set_name for number in index)
 
-    def _new(self, role: Role, found: Solution) -> list[str]:
+    def _picked(self, found: Solution) -> list[SetOf]:
         """Return the sets of the picks that are not judged, the most picked first."""
-        if role not in self.wanted.build.springs.every:
-            return []
-        return [name for name, _ in self._of(role, found).most_common() if name not in self.known]
+        return self._in_turn(
+            {role: [name for name, _ in self._of(role, found).most_common()] for role in self._open}
+        )
+
+    def _nearest(self, loads: ShelfLoads) -> list[SetOf]:
+        """Return the sets that may be of a better choice than of judged springs, the nearest first.
+
+        No triple of a choice costs more than the whole.
+        """
+        best = loads.of_judged().solve(Bounding(self.solving)).objective
+        near = {}
+        for role, least in zip(self.shelves, loads.at_best().least_costs(), strict=False):
+            of_set: dict[str, float] = {}
+            for spring, cost in zip(self.shelves[role].first.springs, least, strict=True):
+                if best is None or cost <= best:
+                    of_set[spring.set_name] = min(of_set.get(spring.set_name, np.inf), cost)
+            near[role] = sorted(of_set, key=lambda name: of_set[name])
+        return self._in_turn({role: near[role] for role in self._open})
+
+    @property
+    def _open(self) -> list[Role]:
+        """The roles whose sets are not named."""
+        return [role for role in self.shelves if role in self.wanted.build.springs.every]
+
+    def _in_turn(self, names: Names) -> list[SetOf]:
+        """Return sets that are not judged, one of each role after the other."""
+        new = [
+            [SetOf(role, name) for name in some if name not in self.known]
+            for role, some in names.items()
+        ]
+        return [one for turn in zip_longest(*new) for one in turn if one is not None]

@@ -10,14 +10,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import LooksTaken
 from coilbench.analysis.engine.shims import Role, SeatOptions
 from coilbench.analysis.engine.three_index import Array
-from coilbench.analysis.engine.valve_loads import Candidate, Flags, read_load
+from coilbench.analysis.engine.valve_loads import Flags
 from coilbench.analysis.engine.wide_search import Spans, WideProblem
 from coilbench.analysis.inputs.first_loads import FirstLoads, Looks
+from coilbench.analysis.inputs.set_loads import SetLoads
 from coilbench.analysis.inputs.shelf import Shelf, Wanted
 
 
@@ -41,9 +40,9 @@ class ShelfLoads:
 
     @classmethod
     def of(
-        cls, wanted: Wanted, shelves: Mapping[Role, Shelf], sets: Mapping[str, SetCurves]
+        cls, wanted: Wanted, shelves: Mapping[Role, Shelf], sets: Mapping[str, SetLoads]
     ) -> ShelfLoads:
-        """Read judged sets, by name, at the shelves' heights."""
+        """Take judged sets, by name, at the shelves' heights."""
         known: dict[Role, FirstLoads] = {}
         judged: dict[Role, Flags] = {}
         looks: dict[Role, Looks] = {}
@@ -121,39 +120,26 @@ class _Judged:
     hold: bool
 
     @classmethod
-    def of(cls, first: FirstLoads, sets: Mapping[str, SetCurves]) -> _Judged:
-        """Read them; a judged spring that may not be used has none."""
-        least_n, most_n = np.full((2, *first.load_n.shape), np.nan)
-        curves = {(name, one.label): one for name, each in sets.items() for one in each.curves}
+    def of(cls, first: FirstLoads, sets: Mapping[str, SetLoads]) -> _Judged:
+        """Take them; a judged spring that may not be used has none."""
+        load_n, least_n, most_n = np.full((3, *first.load_n.shape), np.nan)
+        at = {
+            (name, label): (each, row)
+            for name, each in sets.items()
+            for row, label in enumerate(each.labels)
+        }
+        for number, spring in enumerate(first.springs):
+            found = at.get((spring.set_name, spring.label))
+            if found is not None:
+                each, row = found
+                load_n[number] = each.load_n[row]
+                least_n[number], most_n[number] = each.least_n[row], each.most_n[row]
+        beyond_n = np.fmax(first.least_n - load_n, load_n - first.most_n)
         judged = np.array([spring.set_name in sets for spring in first.springs], dtype=bool)
-        hold = True
-        for number in np.flatnonzero(judged).tolist():
-            spring = first.springs[number]
-            curve = curves.get((spring.set_name, spring.label))
-            if curve is None:
-                continue
-            load_n = curve.loads_n_at(first.heights_mm)
-            beyond_n = np.fmax(first.least_n[number] - load_n, load_n - first.most_n[number])
-            hold = hold and float(np.nanmax(beyond_n, initial=0.0)) <= 0.0
-            least_n[number], most_n[number] = load_n, load_n
-            if not all(sweep.dense for sweep in curve.sweeps):
-                span = _between_readings(sets[spring.set_name], curve, first.heights_mm)
-                least_n[number], most_n[number] = span
         loads = replace(first, least_n=least_n, most_n=most_n)
         exact_n = np.where(least_n == most_n, least_n, np.nan)
+        hold = float(np.nanmax(beyond_n, initial=0.0)) <= 0.0
         return cls(loads, judged, first.shares(exact_n), hold)
-
-
-def _between_readings(
-    springs: SetCurves, curve: SpringCurve, heights_mm: Array
-) -> tuple[list[float], list[float]]:
-    """Between heights that were read singly a load lies where the spring's shape may have it."""
-    candidate = Candidate(curve.label, springs, curve.label, curve)
-    known = [read_load(candidate, mm, (), {}) for mm in heights_mm.tolist()]
-    return (
-        [np.nan if one.load is None else one.least_n for one in known],
-        [np.nan if one.load is None else one.most_n for one in known],
-    )
 
 
 def _problem(

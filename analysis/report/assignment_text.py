@@ -60,7 +60,8 @@ json_keys(
 )
 json_keys(
     Level,
-    "effort objective bound status proven not_considered looked_at "
+    "effort objective bound status proven not_considered read_exactly "
+    "looked_at "
     "looks_usual_n=looks.usual_n looks_within_n=looks.margin_n looks_seen_n=looks.seen_n "
     "looks_seen_on=looks.springs shims cuts valves_that_fit",
 )
@@ -172,10 +173,20 @@ def assignment_verdict(level: Level) -> str:
             "Proven: by the loads as read no other choice from these springs comes nearer to the "
             "card"
         )
+        if level.looked_at:
+            proven += (
+                f": {level.read_exactly} were read exactly, and {level.looked_at}, only looked at, "
+                "cannot"
+            )
+        elif level.read_exactly:
+            proven += f": all {level.read_exactly} were read exactly"
     elif level.status == "optimal":
         why = "loads between the heights that were read may be otherwise"
         if level.looked_at:
-            why = f"{level.looked_at} springs were only looked at, not judged"
+            why = (
+                f"{level.read_exactly} springs were read exactly, {level.looked_at} springs were "
+                "only looked at, not judged (asked again it goes on from there)"
+            )
         elif level.not_considered:
             why = f"{level.not_considered} were left out for want of a reading"
         proven = f"Not proven: of the choices that were read none comes nearer, but {why}"

@@ -7,18 +7,8 @@ from collections.abc import Mapping
 from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.merging import Note
+from coilbench.capture.book.row_names import counted_rows
 from coilbench.capture.plain import as_typed
-from coilbench.capture.units import counted
-
-# Tables shown to the user; points and curves belong to these.
-_SHOWN = {
-    "sets": "set",
-    "springs": "spring",
-    "sweeps": "stroke",
-    "calibrations": "calibration",
-    "mass_checks": "check",
-    "scales": "scale",
-}
 
 
 def brought_text(rows: Mapping[str, int], *, changed: bool) -> str:
@@ -27,8 +17,7 @@ def brought_text(rows: Mapping[str, int], *, changed: bool) -> str:
     Args:
         changed: whether differences were settled, though no row is new.
     """
-    counts = [counted(rows[table], one) for table, one in _SHOWN.items() if table in rows]
-    if counts:
+    if counts := counted_rows(rows):
         return f"{', '.join(counts)} added"
     return "no new rows, but differences were settled" if changed else "nothing new"
 

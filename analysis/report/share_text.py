@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.row_names import counted_rows
 from coilbench.capture.shop.answers import Answered
 from coilbench.capture.shop.manifests import names_of
 from coilbench.capture.shop.outcome import Shared
@@ -19,13 +20,6 @@ _NEWS = {
     "does: it is given all that this book has",
 }
 _CLOCK_OFF_S = 90.0  # ours: what a clock wanders by that is set by hand
-_PUSHED = {
-    "sets": "set",
-    "sweeps": "stroke",
-    "calibrations": "calibration",
-    "mass_checks": "check",
-    "scales": "scale",
-}
 
 
 def share_lines(done: Shared, shown: Units) -> Iterator[str]:
@@ -37,14 +31,18 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         for note in done.pulled.notes:
             yield f"Note: {note_text(note, shown)}."
     if done.pushed is not None:
-        counts = [
-            counted(done.pushed.rows[k], n) for k, n in _PUSHED.items() if k in done.pushed.rows
-        ]
         other = "other entries" if done.pushed.rows else "nothing new"
-        yield f"To the store: {', '.join(counts) or other}."
+        yield f"To the store: {', '.join(counted_rows(done.pushed.rows)) or other}."
         if done.pushed.damaged:
             rows = names_of(done.pushed.damaged)
             yield f"! Damaged, so that it stayed here: {rows}; see: coilbench book check."
+        if done.pushed.unlike:
+            yield (
+                f"! Otherwise in the store than in this book, though it never changes: "
+                f"{names_of(done.pushed.unlike)}; it stayed here. One of the two was changed by "
+                "another program, or is damaged: coilbench book check tells of the book; the "
+                "store's administrator puts back what was changed there."
+            )
     if done.answers is not None:
         yield from _answers(done.answers)
 

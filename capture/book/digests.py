@@ -26,13 +26,18 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from coilbench.capture.book import tallies
-from coilbench.capture.book.edits import LABELS_COUNTED, counting, register_edits
+from coilbench.capture.book.edits import (
+    LABELS_COUNTED,
+    STROKE_WORDS,
+    counting,
+    register_edits,
+)
 from coilbench.capture.book.versions import versions
 
 # A stroke's content_digest covers its curve (before 0017_curves in `curve_rows` alone).
 CURVES = ("curve_rows", "curves", "curve_steps")
 WITHOUT = (*CURVES, tallies.TABLE)  # a tally is one of digests
-_STATE = {"sweeps": ("counted", "status", "note", "ruling", "edits")}
+_STATE = {"sweeps": (*STROKE_WORDS, "edits")}
 _CONTENT = {"sweeps": ("samples_blob",)}
 _CONTENT_DIGEST = "content_digest"
 # Their rows' order of storing decides something; not covered in books before `_SINCE`.

@@ -15,9 +15,10 @@ from contextlib import contextmanager
 
 from coilbench.capture.errors import CoilbenchError
 
+STROKE_WORDS = ("counted", "status", "note", "ruling")  # what may change of a stroke
 # by table: the counters, each with the columns whose changes it counts
 _COUNTED: dict[str, dict[str, tuple[str, ...]]] = {
-    "sweeps": {"edits": ("counted", "status", "note", "ruling")},
+    "sweeps": {"edits": STROKE_WORDS},
     "sets": {"name_edits": ("name",), "nominal_edits": ("nominal_json",)},
 }
 COUNTERS = ("edits", "name_edits", "label_edits", "nominal_edits")

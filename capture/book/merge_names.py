@@ -11,6 +11,8 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 from sqlite_utils import Database
 
+from coilbench.capture.plain import as_typed
+
 _TAIL = re.compile(r"~([0-9a-f]{4,})$")
 FEWEST_FIGURES = 4
 
@@ -66,12 +68,20 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
         was, base = old[set_id][1], base_name(name, set_id)
         if was == set_id:  # it came in just now
             if base != name and name not in _shown_names(db, others, set_id):
-                yield f"there are two sets {base}: the one made later, which came in, is {name}"
+                yield (
+                    f"there are two sets {base}: the one made later, which came in, is {name}; "
+                    f"{_rename(name)}"
+                )
         elif base == base_name(was, set_id):
             taken = f": {base} is now another one, {_made(db, base)}" if base != name else ""
-            yield f"the set that this book called {was} is now called {name}{taken}"
+            now = f"the set that this book called {was} is now called {name}{taken}"
+            yield f"{now}; {_rename(name)}"
         else:
             yield f"the set that this book called {was} was renamed in another: now {name}"
+
+
+def _rename(name: str) -> str:
+    return f"to call it otherwise: coilbench set edit {as_typed(name)} --rename NAME"
 
 
 def _made(db: Database, name: str) -> str:
@@ -162,7 +172,10 @@ def settle_labels(
             base = base_name(label, one)
             if base != label:
                 own = "this book's" if old[one] == base else "the later"
-                yield f"two springs {base} were added: {own} is now {label}"
+                yield (
+                    f"two springs {base} were added: {own} is now {label}; to call it otherwise, "
+                    f"while its set is captured: coilbench tell rename {as_typed(label)} LABEL"
+                )
         if len(namings) > 1:
             differing = ", ".join(
                 f"{' and '.join(sorted(labels[one]))} (now {taken[one]})"

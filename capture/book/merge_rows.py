@@ -9,19 +9,22 @@ it was counted (`edits.py`).
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from sqlite_utils import Database
 
 from coilbench.capture.book.digests import DIGESTS, covers
+from coilbench.capture.book.edits import STROKE_WORDS
 from coilbench.capture.book.hand_columns import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.errors import CoilbenchError
 
 Row = Mapping[str, Any]
+# How a column decides which of two rows holds: the larger, the smaller, the one that says anything.
+Deciding = Literal["more", "less", "said"]
+_SQL: dict[Deciding, str] = {"more": "{} DESC", "less": "{}", "said": "{} IS NULL"}
 
 
 @dataclass(frozen=True)
@@ -42,8 +45,8 @@ class TableRule:
     table: str
     keys: tuple[str, ...] = ("id",)  # the columns that identify a row
     mutable: tuple[str, ...] = ()  # may differ, all taken from the row that wins
-    # the larger wins; of equal ones, the row whose mutable columns sort last
-    rank: Callable[[Row], tuple[Any, ...]] = lambda _: ()
+    rank: Mapping[str, Deciding] = field(default_factory=dict)  # by column, the first first
+    filled: tuple[str, ...] = ()  # of the mutable texts, those that are never empty
     has_rowid: bool = True  # whether its rows have an order of storing
     unique: str | None = None  # settled by `merging`; the id is a stand-in until then
     derived: tuple[str, ...] = ()  # columns that follow from other tables
@@ -149,8 +152,22 @@ class TableRule:
 
     def winner(self, *words: Row) -> Row:
         """Return which holds of what is said of a row's mutable columns; the first of equals."""
-        order = dict.fromkeys(self.mutable)
-        return max(words, key=lambda row: (*self.rank(row), json.dumps({**order, **row})))
+        return max(words, key=self._key)
+
+    def _key(self, row: Row) -> list[tuple[bool, Any]]:
+        """Return what decides: the rank, then the columns in turn, empty ones and bytes last."""
+        key = [_deciding(how, row[column]) for column, how in self.rank.items()]
+        return key + [_in_bytes(row[column]) for column in self.mutable]
+
+    def order_sql(self) -> str:
+        """Return the same order as PostgreSQL's, of texts and counts: what holds is the first."""
+        terms = [_SQL[how].format(column) for column, how in self.rank.items()]
+        for column in self.mutable:
+            if self.rank.get(column, "said") == "said":  # else it is decided
+                if column not in (*self.filled, *self.rank):
+                    terms.append(f"{column} IS NOT NULL")
+                terms.append(f'{column} COLLATE "C" DESC')
+        return ", ".join(terms)
 
     def _columns(self, db: Database) -> list[str]:
         return [row[1] for row in db.execute(f"PRAGMA main.table_info({self.table})")]
@@ -175,6 +192,20 @@ class TableRule:
         return " OR ".join(f"m.{column} IS NOT o.{column}" for column in columns)
 
 
+def _deciding(how: Deciding, cell: Any) -> tuple[bool, Any]:
+    if how == "said":
+        return cell is not None, 0
+    if how == "less":
+        return True, -(cell or 0)
+    return cell is not None, 0 if cell is None else cell
+
+
+def _in_bytes(cell: Any) -> tuple[bool, Any]:
+    """Return what a cell is ordered by: text by its bytes in UTF-8, as a server does anywhere."""
+    text = isinstance(cell, str)
+    return cell is None, cell.encode("utf-8", "surrogatepass") if text else (cell or 0)
+
+
 # Of a spring that was added to its set: behind all others, until `settle_turns`.
 _ADDED_LAST = (
     "CASE WHEN o.added_utc IS NULL THEN o.turn ELSE 1000 + o.rowid"
@@ -192,7 +223,7 @@ _RULES = (  # in the order in which foreign keys allow them in
     TableRule(
         "sets",
         mutable=("nominal_edits", "nominal_json"),
-        rank=lambda row: (row["nominal_edits"], row["nominal_json"] is not None),
+        rank={"nominal_edits": "more", "nominal_json": "said"},
         unique="name",
         derived=("name_edits", "label_edits"),  # settled with what they count
         by_hand=SET_COLUMNS,
@@ -218,12 +249,13 @@ _RULES = (  # in the order in which foreign keys allow them in
             "restarts",
             "live_json",
         ),
-        rank=lambda row: (row["ended_utc"] is not None, row["seen_utc"]),
+        rank={"ended_utc": "said", "seen_utc": "more"},
     ),
     TableRule(
         "sweeps",
-        mutable=("edits", "counted", "status", "note", "ruling"),
-        rank=lambda row: (row["edits"], not row["counted"], row["ruling"] is not None),
+        mutable=("edits", *STROKE_WORDS),
+        rank={"edits": "more", "counted": "less", "ruling": "said"},
+        filled=("status",),
     ),
     TableRule("curve_rows", keys=("sweep_id", "branch", "point"), has_rowid=False),
 )

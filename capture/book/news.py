@@ -10,6 +10,8 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable
 
+from coilbench.capture.book.edits import STROKE_WORDS
+
 # Parents before what refers to them. By kind: the table's columns that change and are sent.
 KINDS: dict[str, tuple[str, ...]] = {
     "calibration_parts": (),
@@ -26,7 +28,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "hand_entries": (),
     "set_rests": (),
     "sessions": ("ended_utc",),
-    "sweeps": ("counted", "status", "note", "ruling"),
+    "sweeps": STROKE_WORDS,
 }
 _SET_OF_STROKE = (
     "(SELECT set_id FROM sweeps JOIN springs ON springs.id = spring_id WHERE sweeps.id = row_id)"

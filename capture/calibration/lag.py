@@ -22,12 +22,19 @@ SETTLING_CONVERSIONS = 4.0  # in which a delta-sigma converter settles (HX711 da
 LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
 # Our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
+LONGEST_FILTER = 16  # conversions that a slow converter may average over
+HURRIED = 2.5  # times as long as that a way lasts, or the lag may look like anything
 LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 
 
 def typical_delay_s(step_s: float) -> float:
     """The delay that is typical of a converter that gives a sample each step_s."""
     return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
+
+
+def hurried_s(step_s: float) -> float:
+    """In a shorter way than this, s, the lag of a converter of that step may look like anything."""
+    return HURRIED * LONGEST_FILTER * step_s
 
 
 @dataclass(frozen=True)
@@ -116,6 +123,11 @@ class Press:
     def haste(self) -> float:
         """The typical filter's delay over the shorter way's time: what share of it nobody saw."""
         return typical_delay_s(self.interval_s) / max(self.way_s, self.interval_s)
+
+    @property
+    def hurried(self) -> bool:
+        """Whether a way was so short that a lag which may yet be may look like anything."""
+        return self.way_s < hurried_s(self.interval_s)
 
     @property
     def down_alone(self) -> bool:

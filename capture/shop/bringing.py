@@ -212,10 +212,10 @@ def _forget_news(db: Database, items: Sequence[Item], stamp: int) -> None:
             by_kind.setdefault(item.kind.table, set()).add(item.row_id)
     strokes = by_kind.get("sweeps", set())
     if strokes:
+        alike = " AND ".join(f"m.{one} IS o.{one}" for one in RULES["sweeps"].mutable)
         same = db.execute(
             f"SELECT m.id FROM {_PULLED}.sweeps AS o CROSS JOIN main.sweeps AS m USING (id)"  # noqa: S608
-            " WHERE (m.edits, m.counted, m.status) = (o.edits, o.counted, o.status)"
-            " AND m.note IS o.note AND m.ruling IS o.ruling"
+            f" WHERE {alike}"
         )
         by_kind["sweeps"] = {row_id for (row_id,) in same}
     until = last_stamp(db.conn)

@@ -17,13 +17,12 @@ from coilbench.capture.shop.manifests import (
     missing_pushes,
     read_manifests,
 )
-from coilbench.capture.shop.reading import items_of
+from coilbench.capture.shop.reading import items_of, parts_of
 from coilbench.capture.shop.rows import Item, Listed, Push, read_items
 from coilbench.capture.shop.shape import SCHEMA, words_of
 from coilbench.capture.shop.store import Store
 
 _LOOKED_AT, _LOOK_BYTES = 16, 1 << 16
-_CHUNK = 1000
 
 
 def look_back(
@@ -67,8 +66,8 @@ def compare_all(db: Database, store: Store, left: LeftOut) -> None:
     """
     for kind in KINDS:
         ids = [row_id for (row_id,) in db.execute(f"SELECT id FROM {kind} ORDER BY id")]  # noqa: S608
-        for first in range(0, len(ids), _CHUNK):
-            _unlike(db, store, kind, ids[first : first + _CHUNK], left, content=True)
+        for part in parts_of(store, kind, ids):
+            _unlike(db, store, kind, part, left, content=True)
 
 
 def give_pushes_again(store: Store, known: Sequence[tuple[str, int]]) -> None:

@@ -23,12 +23,11 @@ from coilbench.capture.shop.bringing import Unit, bring, room_for_pulled
 from coilbench.capture.shop.left_out import Key, LeftOut
 from coilbench.capture.shop.manifests import lacking, read_manifests
 from coilbench.capture.shop.outcome import Pulled
-from coilbench.capture.shop.reading import items_of, words_said
-from coilbench.capture.shop.rows import Item, Listed, told_with
+from coilbench.capture.shop.reading import items_of, parts_of, words_said
+from coilbench.capture.shop.rows import CHUNK, Item, Listed, told_with
 from coilbench.capture.shop.shape import PACKED, REFERENCES, SCHEMA, words_of
 from coilbench.capture.shop.store import Store
 
-CHUNK = 1000
 _STROKES = {"sweeps", words_of("sweeps")}
 _SPRINGS = ("spring_id", "one_id", "other_id")
 Progress = Callable[[int, int], None]
@@ -85,9 +84,11 @@ def pull_spans(
             chunks = [(own, chunk) for own in reads for chunk in _chunks(own)]
             for number, (own, chunk) in enumerate(chunks):
                 ids = _stroke_ids(store, chunk, left, done)
-                units = [(item,) for item in _strokes(db, store, ids, left)]
+                for part in parts_of(store, "sweeps", ids):
+                    units = [(item,) for item in _strokes(db, store, part, left)]
+                    with holding():
+                        bring(db, store, _near(db, units, {}, left), left, done.rows, done.notes)
                 with holding():
-                    bring(db, store, _near(db, units, {}, left), left, done.rows, done.notes)
                     _keep_reached(db, own[: own.index(chunk[-1]) + 1], left)
                 progress(number + 1, len(chunks))
             for own in reads:

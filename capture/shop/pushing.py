@@ -13,13 +13,27 @@ from coilbench.capture.book.rows import first_row, utc_now, writing
 from coilbench.capture.book.tallies import OF, OF_SETS
 from coilbench.capture.book.vouching import refuse_damaged_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.rows import Item, Push, add_content, read_items, told_with
+from coilbench.capture.shop.line import TryAgain
+from coilbench.capture.shop.rows import (
+    CHUNK,
+    CHUNK_BYTES,
+    Item,
+    Push,
+    add_content,
+    parted,
+    read_items,
+    told_with,
+)
 from coilbench.capture.shop.shape import words_of
-from coilbench.capture.shop.store import Store, TryAgain
+from coilbench.capture.shop.store import Store
 
-CHUNK = 1000
 _SETS = 80  # of a dozen springs each: as many rows
 _TRIES = 5
+_SIZE = """
+SELECT coalesce(length(samples_blob), 0) + 24 * coalesce((SELECT sum((SELECT max(point) + 1
+  FROM curve_steps WHERE curve_steps.curve = curves.curve)) FROM curves WHERE sweep_id = s.id), 0)
+FROM sweeps AS s WHERE id = ?
+"""
 Progress = Callable[[int, int], None]  # done, of how many
 
 
@@ -30,11 +44,13 @@ class Pushed:
     Attributes:
         rows: how many rows of each kind the store has anew, or is told something new of.
         damaged: rows that stayed here since they are damaged: the table and the id.
+        unlike: likewise rows that are otherwise in the store, though they never change.
         vouched: ids of sets that were looked at for damage.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
     damaged: list[str] = field(default_factory=list)
+    unlike: list[str] = field(default_factory=list)
     vouched: set[str] = field(default_factory=set)
 
 
@@ -42,12 +58,11 @@ def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
     """Push all that is new, but for what a running capture has not ended.
 
     Raises:
-        CoilbenchError: a row that never changes is otherwise in the store, or the store can't be
-            reached. Chunks before are in the store, and known.
+        CoilbenchError: the store can't be reached. Chunks before are in the store, and known.
     """
     done = Pushed()
     stamp = last_stamp(db.conn)
-    chunks = list(_chunks(news_until(db.conn, stamp)))
+    chunks = list(_chunks(db, news_until(db.conn, stamp)))
     total, sent = sum(len(ids) for _, ids in chunks), 0
     for kind, ids in chunks:
         try:
@@ -55,7 +70,7 @@ def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
         except CoilbenchError as error:
             raise told_with(error, "was given before", done.rows) from error
         with writing(db):
-            left = set(done.damaged)
+            left = {*done.damaged, *done.unlike}
             gone = [one for one in ids if f"{kind} {one}" not in left]
             no_longer_news(db.conn, kind, gone, stamp)
         sent += len(ids)
@@ -63,12 +78,19 @@ def push_news(db: Database, store: Store, progress: Progress) -> Pushed:
     return done
 
 
-def _chunks(news: dict[str, list[str]]) -> Iterator[tuple[str, list[str]]]:
+def _chunks(db: Database, news: dict[str, list[str]]) -> Iterator[tuple[str, list[str]]]:
     """Yield a kind and the ids that are pushed together."""
     for kind, ids in news.items():
-        many = min(CHUNK, _SETS) if kind == "sets" else CHUNK
-        for first in range(0, len(ids), many):
-            yield kind, ids[first : first + many]
+        sizes = _sizes(db, ids) if kind == "sweeps" else ((one, 0) for one in ids)
+        for part in parted(sizes, min(CHUNK, _SETS) if kind == "sets" else CHUNK, CHUNK_BYTES):
+            yield kind, part
+
+
+def _sizes(db: Database, ids: Sequence[str]) -> Iterator[tuple[str, int]]:
+    """Yield each stroke with the bytes of its samples and its curve; 0 for one that is gone."""
+    for one in ids:
+        found = db.execute(_SIZE, [one]).fetchone()
+        yield one, 0 if found is None else found[0]
 
 
 def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done: Pushed) -> None:
@@ -77,7 +99,9 @@ def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done:
     found = {item.row_id for item in items}
     unread = [one for one in ids if one not in found]
     done.damaged += [f"{kind} {one}" for one in unread if _is_there(db, kind, one)]
+    before = list(done.unlike)
     for attempt in range(_TRIES):
+        done.unlike = list(before)
         try:
             settle_pending(db, store)
             added = _send(db, store, items, done)
@@ -111,9 +135,14 @@ def _vouch(db: Database, kind: str, ids: Sequence[str], vouched: set[str]) -> No
 
 
 def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> int:
-    """Add what is missing, in one transaction with its push; returns how many rows were."""
+    """Add what is missing, in one transaction with its push; returns how many rows were.
+
+    Raises:
+        TryAgain: the store was lost, or another bench came between, with another such row even.
+    """
     beside = _with_sets(db, store, items)
     with store.transaction():
+        items, *beside = (_alike(store, own, done) for own in (items, *beside))
         lacking, words = _lacking(store, items)
         _add_parts(store, items, lacking, words)
         beside = [_lacking(store, own)[0] for own in beside]
@@ -133,7 +162,8 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
         for own in (lacking, *beside):
             store.add_items(own, push)
         store.add_words(words, push)
-        _refuse_unlike(store, [one for one in items if one.row_id not in damaged])
+        if _unlike(store, [one for one in items if one.row_id not in damaged]):
+            raise TryAgain("another bench gave the same row otherwise", hint="Run the same again")
     with writing(db):
         _count(db)
     done.damaged += [f"sweeps {one}" for one in sorted(damaged)]
@@ -179,7 +209,7 @@ def _lacking(store: Store, items: Sequence[Item]) -> tuple[list[Item], list[Item
     if not items:
         return [], []
     kind, ids = items[0].kind, [item.row_id for item in items]
-    known = _refuse_unlike(store, items)
+    known = {row_id for row_id, _ in store.digests(kind.table, "digest", ids)}
     lacking = [item for item in items if item.row_id not in known]
     if not kind.words:
         return lacking, []
@@ -187,21 +217,21 @@ def _lacking(store: Store, items: Sequence[Item]) -> tuple[list[Item], list[Item
     return lacking, [item for item in items if (item.row_id, item.words_digest()) not in said]
 
 
-def _refuse_unlike(store: Store, items: Sequence[Item]) -> set[str]:
-    """Refuse a row that never changes and is otherwise in the store; returns the ids it has."""
+def _unlike(store: Store, items: Sequence[Item]) -> set[str]:
+    """Return the ids of rows that are otherwise in the store, though they never change."""
     if not items:
         return set()
-    table, own = items[0].kind.table, {item.row_id: item for item in items}
-    known = dict(store.digests(table, "digest", list(own)))
-    for row_id, digest in known.items():
-        if digest != own[row_id].digest():
-            raise CoilbenchError(
-                f"{table} {row_id} is otherwise in the store than in this book, though it never "
-                "changes: one of the two was changed by another program, or is damaged",
-                where=store.address,
-                hint="Look for damage in the book with: coilbench book check",
-            )
-    return set(known)
+    own = {item.row_id: item for item in items}
+    known = store.digests(items[0].kind.table, "digest", list(own))
+    return {row_id for row_id, digest in known if digest != own[row_id].digest()}
+
+
+def _alike(store: Store, items: Sequence[Item], done: Pushed) -> list[Item]:
+    """Return the rows that the store may take; the others stay here, named."""
+    unlike = _unlike(store, items)
+    new = (f"{items[0].kind.table} {row_id}" for row_id in sorted(unlike))
+    done.unlike += [one for one in new if one not in done.unlike]
+    return [item for item in items if item.row_id not in unlike]
 
 
 def _announce(db: Database) -> Push:

@@ -15,11 +15,10 @@ from coilbench.capture.shop.gate import (
     wrong_in_words,
 )
 from coilbench.capture.shop.left_out import LeftOut
-from coilbench.capture.shop.rows import Item, unescaped
+from coilbench.capture.shop.rows import CHUNK, CHUNK_BYTES, Item, parted, unescaped
 from coilbench.capture.shop.shape import PACKED, SCHEMA, Kind, words_of
 from coilbench.capture.shop.store import Store
 
-_CHUNK = 1000
 _MOST_PACKED_BYTES = 1 << 26
 _MOST_TRIED = 20
 _OWN = {"bench": "TEXT", "push": "INTEGER", "added_by": "TEXT"}
@@ -34,6 +33,18 @@ class Said(NamedTuple):
     labels: dict[str, str]
     by: str
     push: tuple[str, int]
+
+
+def parts_of(store: Store, table: str, ids: Sequence[str]) -> Iterator[list[str]]:
+    """Yield ids of rows that are read together: no more than there is room for."""
+    sizes = dict.fromkeys(ids, 0)
+    if table == "sweeps":
+        lengths = " + ".join(f"coalesce(octet_length({name}), 0)" for name in PACKED)
+        sql = f"SELECT id, ({lengths})::bigint FROM {SCHEMA}.sweeps WHERE id = ANY(%s)"  # noqa: S608
+        for first in range(0, len(ids), CHUNK):
+            found = store.query(sql, [list(ids[first : first + CHUNK])], (str, int))
+            sizes |= {row_id: size for row_id, size in found if row_id in sizes}
+    yield from parted(sizes.items(), CHUNK, CHUNK_BYTES)
 
 
 def items_of(
@@ -96,11 +107,11 @@ def _rows(
         for name in columns
     ]
     cells = tuple((of, name in {key, *never, *_OWN}) for name, of in columns.items())
-    for first in range(0, len(ids), _CHUNK):
+    for first in range(0, len(ids), CHUNK):
         rows = store.raw(
             f"SELECT {', '.join(named)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
             f" WHERE {key} = ANY(%s) ORDER BY {order}",
-            [list(ids[first : first + _CHUNK])],
+            [list(ids[first : first + CHUNK])],
         )
         for row in rows:
             plain = typed(tuple(map(unescaped, row)), cells)

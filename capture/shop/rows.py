@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import struct
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
+from coilbench.capture.book.row_names import counted_rows, other_rows
 from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.shape import CURVE, PACKED, Kind, words_of
@@ -22,6 +23,8 @@ from coilbench.capture.strokes.stored import inflated
 from coilbench.capture.tables.csv_table import MOST_ROWS
 from coilbench.capture.units import counted
 
+CHUNK = 1000  # rows at a time
+CHUNK_BYTES = 1 << 25  # of strokes at a time: 1,000 usual ones have 6 MB
 _HEAD = "<II"
 Listed = dict[str, dict[str, str]]  # by table: the digest of each row (of its words) by its id
 _MOST_CURVE_BYTES = 48 * MOST_ROWS  # both branches: three numbers for each row of a file
@@ -122,16 +125,30 @@ class Push:
         return zlib.compress(msgspec.json.encode(self.listed), _LEVEL)
 
 
-_CALLED = {"sets": "set", "springs": "spring", "sweeps": "stroke", "calibrations": "calibration"}
-
-
 def told_with(error: CoilbenchError, words: str, rows: Mapping[str, int]) -> CoilbenchError:
     """Return an error that also says what was shared before it, by how many rows of each table."""
-    named = [counted(rows[table], one) for table, one in _CALLED.items() if rows.get(table)]
-    other = sum(many for table, many in rows.items() if table not in _CALLED)
-    shared = ", ".join([*named, *([counted(other, "other row")] if other else [])])
+    other = other_rows(rows)
+    shared = ", ".join([*counted_rows(rows), *([counted(other, "other row")] if other else [])])
     what = f"{error.what}; {shared or 'nothing'} {words}"
     return CoilbenchError(what, where=error.where, hint=error.hint)
+
+
+def parted(sizes: Iterable[tuple[str, int]], rows: int, most_bytes: int) -> Iterator[list[str]]:
+    """Yield ids in their order, so many together as the bounds allow, and at least one.
+
+    Args:
+        sizes: each id with its bytes.
+    """
+    part: list[str] = []
+    total = 0
+    for row_id, size in sizes:
+        if part and (len(part) == rows or total + size > most_bytes):
+            yield part
+            part, total = [], 0
+        part.append(row_id)
+        total += size
+    if part:
+        yield part
 
 
 def _digest(cells: Mapping[str, Any], more: Sequence[object]) -> bytes:

@@ -89,11 +89,6 @@ _LOOKED_UP = {
     "hand_entries": "set_id, spring_id, what",
     "answers": "set_id, judged_utc",
 }
-# Which of what is said of a stroke stands, first: as `merge_rows` ranks it.
-STANDING = (
-    'edits DESC, counted, ruling IS NULL, status COLLATE "C" DESC, note IS NOT NULL,'
-    ' note COLLATE "C" DESC, ruling COLLATE "C" DESC'
-)
 
 
 @dataclass(frozen=True)

@@ -20,13 +20,14 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import safe_address
 from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.left_out import LeftOut
+from coilbench.capture.shop.line import WAIT_S
 from coilbench.capture.shop.looking_back import compare_all, give_pushes_again, look_back
 from coilbench.capture.shop.manifests import names_of
 from coilbench.capture.shop.outcome import Pulled, Shared
 from coilbench.capture.shop.pulling import Capturing, Span, keep_seen, pull_spans
 from coilbench.capture.shop.pushing import push_news, settle_pending
 from coilbench.capture.shop.shape import kinds_of
-from coilbench.capture.shop.store import WAIT_S, Store
+from coilbench.capture.shop.store import Store
 
 _GIVE = "coilbench share postgresql://user@host/database"
 _Answering = tuple[Judge, str]  # how a set is judged, and the program's version

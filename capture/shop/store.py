@@ -1,34 +1,22 @@
-"""The shop's store on a PostgreSQL server: reached safely, known as ours, read and added to.
+"""The shop's store on a PostgreSQL server: known as ours, read and added to.
 
-A row is never changed or deleted there. psycopg is loaded when a store is reached: an extra.
+A row is never changed or deleted there.
 """
 
 from __future__ import annotations
 
-import contextlib
-import logging
-import os
-import socket
-import threading
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
-from functools import cache
-from itertools import islice
-from typing import TYPE_CHECKING, Any
-
-import msgspec
 
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.address import load_psycopg, safe_address
 from coilbench.capture.shop.description import (
     known_views,
     strange_parts,
     strange_views,
     strong_roles,
 )
-from coilbench.capture.shop.refusals import locked, lost, not_reached
+from coilbench.capture.shop.line import WAIT_S, Line, TryAgain, one_line
 from coilbench.capture.shop.rows import Item, Push, escaped
 from coilbench.capture.shop.shape import (
     SCHEMA,
@@ -41,22 +29,7 @@ from coilbench.capture.shop.shape import (
 )
 from coilbench.capture.shop.views import views_sql
 
-if TYPE_CHECKING:
-    import psycopg
-
-WAIT_S = 20
-_SILENT_MS = 30_000
-_ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
-_OPTIONS = (
-    f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
-    f" -c statement_timeout={2 * _SILENT_MS}"
-)
-_MOST_SENT = 50  # rows at a time: even a slow network takes them while a server is waited for
 _MOST_OFF_S = 86_400.0  # of a clock
-logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
-# What two benches at once, or a server that restarts, can cause: tried again.
-_AGAIN = ("40001", "40P01", "23505")
-_LOCKED, _TOO_LONG = "55P03", "57014"
 _VERSIONS = f"SELECT version FROM {SCHEMA}.versions"  # noqa: S608  our own name
 _STORE = f"SELECT id FROM {SCHEMA}.store"  # noqa: S608
 _TABLES = """
@@ -73,11 +46,7 @@ SELECT b.bench, p.push, p.uuid FROM benches b CROSS JOIN LATERAL (SELECT push, u
 """  # noqa: S608
 
 
-class TryAgain(CoilbenchError):
-    """The server or another bench came between; the same again may work."""
-
-
-class Store:
+class Store(Line):
     """A connection to a store.
 
     Attributes:
@@ -90,46 +59,12 @@ class Store:
     def __init__(
         self, address: str, of: Mapping[str, Kind] | None = None, wait_s: int = WAIT_S
     ) -> None:
-        self._pg = load_psycopg()
-        self.address = safe_address(address)
         self.kinds = kinds() if of is None else of
         self._shape = tables(self.kinds)
-        self._wait_s = wait_s
         self.store_id = ""
         self.clock_off_s = 0.0
         self.strong: list[str] = []
-        self._connection = self._connect()
-
-    def _connect(self) -> psycopg.Connection[tuple[Any, ...]]:
-        """Connect: to a local socket, or by TLS to a server whose certificate names it."""
-        self._hung_up = False
-        try:
-            connection: psycopg.Connection[tuple[Any, ...]] = self._pg.connect(
-                self.address,
-                sslmode="verify-full",  # libpq does without on a local socket
-                gssencmode="disable",
-                autocommit=True,  # transactions are begun and ended here
-                connect_timeout=self._wait_s,
-                application_name="coilbench share",
-                tcp_user_timeout=_SILENT_MS,  # a network that is gone is noticed
-                keepalives_idle=_SILENT_MS // 1000,
-                options=_OPTIONS,
-            )
-        except self._pg.Error as error:
-            raise not_reached(_one_line(error)) from error
-        encoding = connection.info.parameter_status("server_encoding")
-        if encoding != "UTF8":  # it could not keep every text
-            connection.close()
-            raise CoilbenchError(
-                f"this database keeps text as {encoding}; a store needs UTF8",
-                hint="Its administrator makes one: createdb -E UTF8 -T template0 springs",
-            )
-        return connection
-
-    def close(self) -> None:
-        """Leave the server."""
-        with contextlib.suppress(self._pg.Error):
-            self._connection.close()
+        super().__init__(address, wait_s)
 
     def again(self) -> None:
         """Connect once more after a loss, to the same store.
@@ -137,107 +72,11 @@ class Store:
         Raises:
             CoilbenchError: another store is there now.
         """
-        self.close()
-        self._connection = self._connect()
+        self.connect_again()
         before = self.store_id
         self.look()
         if self.store_id != before:
             raise _strange("another store than a moment ago")
-
-    @contextmanager
-    def transaction(self, *, reading: bool = False) -> Iterator[None]:
-        """Do all or nothing; `reading` sees everything as it is at the start, and changes nothing.
-
-        Raises:
-            TryAgain: the connection was lost, perhaps after all was stored, or another bench did
-                the same at once.
-            CoilbenchError: anything else that the server refuses.
-        """
-        try:
-            self.execute(f"BEGIN{' ISOLATION LEVEL REPEATABLE READ, READ ONLY' * reading}")
-            yield
-            with self._asking():
-                self._connection.commit()
-        except BaseException:
-            self._roll_back()
-            raise
-
-    @contextmanager
-    def _asking(self, *, timed: bool = True) -> Iterator[None]:
-        """Ask the server something: whatever goes wrong there is told as an error of ours.
-
-        Args:
-            timed: False where each part of it is.
-
-        Raises:
-            TryAgain: the connection was lost, or another bench did the same at once.
-            CoilbenchError: anything else that the server refuses.
-        """
-        try:
-            with self._in_time() if timed else contextlib.nullcontext():
-                yield
-        except self._pg.Error as error:
-            said = f"no answer for {_ANSWER_S} s" if self._hung_up else _one_line(error)
-            if error.sqlstate == _LOCKED:
-                raise locked() from error
-            ended = isinstance(error, self._pg.OperationalError) and error.sqlstate != _TOO_LONG
-            if ended or self._hung_up or error.sqlstate in _AGAIN:
-                worded = lost(said, "shared with")
-                raise TryAgain(worded.what, hint=worded.hint) from error
-            raise CoilbenchError(f"the store refused this ({said})") from error
-
-    def _roll_back(self) -> None:
-        with contextlib.suppress(self._pg.Error), self._in_time():
-            self._connection.rollback()
-
-    @contextmanager
-    def _in_time(self) -> Iterator[None]:
-        """Hang up on a server that does not answer: something between may hold the line."""
-        hung_up = threading.Timer(_ANSWER_S, self._hang_up)
-        hung_up.daemon = True
-        hung_up.start()
-        try:
-            yield
-        finally:
-            hung_up.cancel()
-
-    def _hang_up(self) -> None:
-        self._hung_up = True
-        with contextlib.suppress(self._pg.Error, OSError):
-            line = socket.socket(fileno=os.dup(self._connection.fileno()))
-            with line:
-                line.shutdown(socket.SHUT_RDWR)
-
-    def query(
-        self, sql: str, values: Sequence[object] = (), cells: Sequence[object] = (str,)
-    ) -> list[tuple[Any, ...]]:
-        """Return the rows of a query, of these types and no others.
-
-        Args:
-            cells: the type of each cell of a row.
-
-        Raises:
-            CoilbenchError: the server answered with something else.
-        """
-        rows = self.raw(sql, values)
-        try:
-            found: list[tuple[Any, ...]] = msgspec.convert(rows, _rows_of(tuple(cells)))
-        except msgspec.ValidationError as error:
-            raise CoilbenchError(
-                f"the server's answer is none that a store gives ({_one_line(error)})",
-                where=self.address,
-            ) from error
-        return found
-
-    def raw(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Return the rows of a query, whatever is in them: whoever asks looks at each."""
-        with self._asking():
-            return self._connection.execute(sql, values, binary=True).fetchall()
-
-    def execute(self, sql: str) -> None:
-        """Run a statement without values."""
-        with self._asking():
-            self._connection.execute(sql)
 
     def init(self) -> None:
         """Make the store with its roles, or bring an older one up to date; call no transaction.
@@ -271,8 +110,7 @@ class Store:
                 raise _strange(f"a schema {SCHEMA!r} of something else")
             self._refuse_version()
             self._refuse_strange()
-            major = self._connection.info.server_version // 10_000
-            known = known_views(self.query, major)
+            known = known_views(self.query, self.server_major)
             ids = [one for (one,) in self.query(_STORE)]
             self.strong = list(strong_roles(self.query))
             clock = self.query("SELECT clock_timestamp()", (), (datetime,))
@@ -314,7 +152,7 @@ class Store:
 
     def _refuse_strange(self) -> None:
         for what in strange_parts(self.query, self.kinds):
-            raise _strange(f"a {_one_line(what)}", _ADDED)
+            raise _strange(f"a {one_line(what)}", _ADDED)
 
     def _refuse_strange_views(self) -> None:
         try:
@@ -329,7 +167,7 @@ class Store:
                 "DATABASE ... TO coilbench_bench",
             ) from error
         finally:
-            self._roll_back()
+            self.roll_back()
         for what in found:
             raise _strange(f"a {what}", _ADDED)
 
@@ -366,11 +204,7 @@ class Store:
             f"INSERT INTO {SCHEMA}.{table} ({', '.join(names)}) VALUES ({marks})"  # noqa: S608
             " ON CONFLICT DO NOTHING"
         )
-        cells = ([escaped(cell) for cell in row] for row in rows)
-        with self._asking(timed=False), self._connection.cursor() as cursor:
-            while some := list(islice(cells, _MOST_SENT)):
-                with self._in_time():
-                    cursor.executemany(sql, some)
+        self.send(sql, ([escaped(cell) for cell in row] for row in rows))
 
     def add_push(self, push: Push, now_utc: str) -> None:
         """Add a push; a second one of its number is refused by the key, and tried again."""
@@ -379,8 +213,7 @@ class Store:
             " VALUES (%s, %s, %s, %s, %s, %b)"
         )
         row = [push.bench, push.push, push.uuid, VERSION, now_utc, push.packed()]
-        with self._asking():
-            self._connection.execute(sql, row)
+        self.send(sql, [row])
 
     def add_items(self, items: Sequence[Item], push: Push) -> None:
         """Add rows of one kind, with their points, words and labels, where they are missing."""
@@ -424,18 +257,9 @@ class Store:
 _BYTES = ("digest", "words", "inputs", "manifest", "samples_blob", "curve_packed", "content_digest")
 
 
-@cache
-def _rows_of(cells: tuple[Any, ...]) -> Any:
-    return list.__class_getitem__(tuple.__class_getitem__(cells))
-
-
 _ANOTHER = "Give the address of the shop's store; a new one is made in a database of its own"
 _ADDED = "Its administrator takes out what was added, or puts back what was changed"
 
 
 def _strange(what: str, hint: str = _ANOTHER) -> CoilbenchError:
     return CoilbenchError(f"this database has {what}; nothing was read or written", hint=hint)
-
-
-def _one_line(error: object) -> str:
-    return " ".join(str(error).split()).rstrip(".") or type(error).__name__

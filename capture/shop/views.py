@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from coilbench.capture.shop.shape import SCHEMA, STANDING, grant_reading
+from coilbench.capture.book.merge_rows import RULES
+from coilbench.capture.shop.shape import SCHEMA, grant_reading
 
 _LAST_WORDS = """SELECT {column} FROM {schema}.sets_words w WHERE w.id = s.id
     ORDER BY {counter} DESC, {column} COLLATE "C" DESC LIMIT 1"""
@@ -76,7 +77,7 @@ SELECT p.set_id, p.set_name, p.spring_id, p.label, w.id AS stroke_id, x.stored_u
   x.calibration_id, x.added_by
 FROM {SCHEMA}.sweeps x
 JOIN {SCHEMA}.sweeps_words w ON w.id = x.id AND w.words = (SELECT v.words
-  FROM {SCHEMA}.sweeps_words v WHERE v.id = x.id ORDER BY {STANDING} LIMIT 1)
+  FROM {SCHEMA}.sweeps_words v WHERE v.id = x.id ORDER BY {RULES["sweeps"].order_sql()} LIMIT 1)
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = x.spring_id""",  # noqa: S608
     "loads_at_heights": f"""
 SELECT p.set_name, p.label, l.height_mm, l.load_n, l.load_u_n, a.still_true, a.program_version,

@@ -13,27 +13,10 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.inputs import selecting
+from coilbench.analysis.inputs import candidates, selecting
+from support.lake_twin import ALL_ALIKE, build_text, labels_of, register
+from support.shared import copied, made_once
 
-BUILD = """
-[cam]
-name = "Lake twin"
-valve_lift = "10 mm"
-seat_load = "300 N"
-seat_tolerance = "20 N"
-open_load = "600 N"
-open_tolerance = "30 N"
-[head]
-inner_offset = "2 mm"
-{valves}
-[[shims]]
-thickness = "0.4 mm"
-count = 4
-[limits]
-coil_bind_margin = "1.2 mm"
-[springs]
-{springs}
-"""
 EVERY = 'outer = "*"\ninner = "*"'
 # name, role, free length in mm, rate in N/mm: larch and heron are near the card, rowan a little
 # off, the others far
@@ -44,35 +27,37 @@ SETS = (
     ("heron", "inner", 48.0, 10.0),
     ("crane", "inner", 52.0, 18.0),
 )
+UNTIMED = ("--seconds", "3600")
 NAMED = 'outer = ["larch", "rowan", "oak"]\ninner = ["heron", "crane"]'
 
 
-@pytest.fixture
-def book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+@pytest.fixture(scope="session")
+def shelves(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Five sets of six straight springs, pressed in steps of 0.2 mm; larch-03 is tired."""
-    path = tmp_path / "book.db"
-    for name, role, free_mm, rate in SETS:
-        new = ["set", "new", name, "--role", role, "--count", "6", "--solid-height", "18mm"]
-        assert run(["--book", str(path), *new]) == 0
-        mark = "red" if name in ("larch", "heron") else "blue"
-        assert run(["--book", str(path), "set", "edit", name, "--mark", mark]) == 0
-        rows = ["label,height_mm,load_n"]
-        for number in range(1, 7):
-            own = rate * (1.0 + 0.002 * number) * (0.7 if (name, number) == ("larch", 3) else 1.0)
-            rows += [
-                f"{name}-{number:02},{height_mm:.1f},{own * (free_mm - height_mm):.3f}"
-                for height_mm in np.arange(46.0, 25.0 if name != "oak" else 27.0, -0.2)
-            ]
-        points = tmp_path / f"{name}.csv"
-        points.write_text("\n".join(rows))
-        assert run(["--book", str(path), "import", str(points), "--set", name]) == 0
-    capsys.readouterr()
-    return path
+
+    def make(folder: Path) -> None:
+        path = folder / "book.db"
+        for name, role, free_mm, rate in SETS:
+            register(
+                *(path, name, role, labels_of(name), (free_mm, rate), ("--solid-height", "18mm")),
+                heights_mm=np.arange(46.0, 25.0 if name != "oak" else 27.0, -0.2),
+                tired=3 if name == "larch" else None,
+            )
+            mark = "red" if name in ("larch", "heron") else "blue"
+            assert run(["--book", str(path), "set", "edit", name, "--mark", mark]) == 0
+
+    return made_once(tmp_path_factory, "shelves", make)
 
 
-def build(book: Path, springs: str, valves: str = "valves = 2\ninstalled_height = '40 mm'") -> str:
+@pytest.fixture
+def book(shelves: Path, tmp_path: Path) -> Path:
+    return copied(shelves, tmp_path) / "book.db"
+
+
+def build(book: Path, springs: str, valves: str = ALL_ALIKE.format(2)) -> str:
     path = book.parent / "twin.toml"
-    path.write_text(BUILD.format(springs=springs, valves=valves))
+    shims = '[[shims]]\nthickness = "0.4 mm"\ncount = 4'
+    path.write_text(build_text(valves, springs=springs, shims=shims))
     return str(path)
 
 
@@ -82,7 +67,7 @@ def told(book: Path, capsys: pytest.CaptureFixture[str], *arguments: str, status
 
 
 def assigned(book: Path, capsys: pytest.CaptureFixture[str], springs: str) -> dict[str, Any]:
-    found = json.loads(told(book, capsys, "assign", build(book, springs), "--json"))
+    found = json.loads(told(book, capsys, "assign", build(book, springs), *UNTIMED, "--json"))
     assert isinstance(found, dict)
     return found
 
@@ -98,11 +83,10 @@ def test_every_set_is_the_same_as_all_of_them_named(
     assert shelves["outer"]["only_looked_at"] == 0
 
 
-def few(patch: pytest.MonkeyPatch, first: int) -> None:
-    """Judge no more sets of a role than so many."""
+def few(patch: pytest.MonkeyPatch, spare: int = 0) -> None:
+    """Take five sets for many; without time so many springs for each valve are judged."""
     patch.setattr(selecting, "FEW_SETS", 1)
-    patch.setattr(selecting, "MOST_SETS", first)
-    patch.setattr(selecting, "SPARE", 0)
+    patch.setattr(selecting, "SPARE", spare)
 
 
 def test_of_many_sets_the_nearest_are_judged_and_the_bound_is_over_all(
@@ -110,17 +94,18 @@ def test_of_many_sets_the_nearest_are_judged_and_the_bound_is_over_all(
 ) -> None:
     everything = assigned(book, capsys, NAMED)
     few(monkeypatch, 1)
-    found = assigned(book, capsys, EVERY)
+    no_time = ("assign", build(book, EVERY), "--seconds", "0")
+    found = json.loads(told(book, capsys, *no_time, "--json"))
     judged = {shelf["role"]: shelf["judged"] for shelf in found["from_book"]}
     assert judged["outer"] in (["larch"], ["rowan"])
     assert judged["inner"] == ["heron"]
     assert found["objective"] >= everything["objective"] - 1e-9
     assert found["bound"] <= everything["objective"]
     assert not found["proven"]  # the other may come nearer
-    out = told(book, capsys, "assign", build(book, EVERY))
+    out = told(book, capsys, *no_time)
     assert "From the whole book, outer: 18 springs of 3 sets." in out
     assert re.search(r"Judged: (larch|rowan), .*12 springs of other sets were only looked at", out)
-    assert re.search(r"Not proven: .* 18 springs were only looked at, not judged", out)
+    assert re.search(r"Not proven: .* 12 .* read exactly, 18 springs were only looked at", out)
     assert "no other choice is below 0" in out
     assert re.search(r"takes first looks to be off by up to .*; on \d+ judged springs? it was", out)
 
@@ -129,10 +114,10 @@ def test_sets_are_judged_until_no_other_can_come_nearer(
     book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Oak is far too strong, crane too: they are not judged, and it is proven without them."""
-    four = "valves = 4\ninstalled_height = '40 mm'"
-    few(monkeypatch, 9)
+    four = ALL_ALIKE.format(4)
+    few(monkeypatch)
     everything, found = (
-        json.loads(told(book, capsys, "assign", build(book, springs, four), "--json"))
+        json.loads(told(book, capsys, "assign", build(book, springs, four), *UNTIMED, "--json"))
         for springs in (NAMED, EVERY)
     )
     outer, inner = found["from_book"]
@@ -141,6 +126,26 @@ def test_sets_are_judged_until_no_other_can_come_nearer(
     assert found["objective"] == pytest.approx(everything["objective"], abs=1e-6)
     assert found["proven"] == everything["proven"]
     assert found["bound"] == pytest.approx(everything["bound"], abs=1e-6)
+    chosen = next(one for one in found["levels"] if one["effort"] == found["effort"])
+    assert (chosen["read_exactly"], chosen["looked_at"]) == (18, 12)
+
+
+def test_several_at_once_give_the_same_as_one_after_the_other(
+    book: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    few(monkeypatch)
+    found = []
+    for many, instead in ((99, (candidates.Several, "each")), (1, (candidates.SetJudge, "_alone"))):
+        monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / f"cache{many}"))
+        with monkeypatch.context() as patch:
+            patch.setattr(candidates, "MANY", many)
+            patch.delattr(*instead)
+            found.append(assigned(book, capsys, EVERY))
+    assert found[0] == found[1]
+    assert found[0]["from_book"][0]["judged"]
 
 
 def test_what_was_judged_before_is_read_from_its_answer(
@@ -152,7 +157,7 @@ def test_what_was_judged_before_is_read_from_its_answer(
     """All answers are kept by the first question: then nothing is only looked at."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     everything = assigned(book, capsys, NAMED)
-    few(monkeypatch, 0)
+    few(monkeypatch)
     found = assigned(book, capsys, EVERY)
     outer, inner = found["from_book"]
     assert outer["judged"] == ["larch", "oak", "rowan"]
@@ -165,7 +170,8 @@ def test_what_was_judged_before_is_read_from_its_answer(
     more.write_text("label,height_mm,load_n\nrowan-01,40.0,200\nrowan-01,39.0,220\n")
     assert run(["--book", str(book), "import", str(more), "--set", "rowan"]) == 0
     capsys.readouterr()
-    outer = assigned(book, capsys, EVERY)["from_book"][0]
+    again = ("assign", build(book, EVERY), "--seconds", "0", "--json")
+    outer = json.loads(told(book, capsys, *again))["from_book"][0]
     assert outer["only_looked_at"] == 6  # rowan's answer is of what was there before
 
 
@@ -182,7 +188,7 @@ def test_however_little_time_there_is_every_valve_has_springs(
 def test_pair_compares_the_nearest_sets(
     book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    few(monkeypatch, 1)
+    few(monkeypatch)
     monkeypatch.setattr(selecting, "MOST_PAIRED", 1)
     out = told(book, capsys, "pair", build(book, EVERY))
     assert "Judged: larch" in out

@@ -95,6 +95,11 @@ def test_what_it_depends_on_tells_answers_apart(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(module, "code_digest", lambda: b"another program")
     worker.ask()
     assert worker.times == 5
+    for library in ("numpy", "scipy"):
+        monkeypatch.setattr(module, "version", lambda name, new=library: f"{name == new}")
+        module._libraries.cache_clear()
+        worker.ask()
+    assert worker.times == 7
 
 
 def test_what_has_no_digest_is_not_kept(where: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,6 +14,7 @@ import pytest
 from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import SI
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.shop import line
 from coilbench.capture.shop import store as store_module
 from coilbench.capture.shop.refusals import lost, not_reached
 from coilbench.capture.shop.sharing import share_book
@@ -86,7 +87,7 @@ def test_a_server_that_takes_a_call_and_never_speaks_ends_in_time() -> None:
 def test_a_line_that_falls_silent_in_mid_share_is_hung_up(
     server, database, larch, monkeypatch, capfd
 ) -> None:
-    monkeypatch.setattr(store_module, "_ANSWER_S", 1)
+    monkeypatch.setattr(line, "_ANSWER_S", 1)
     silent = threading.Event()
     with relayed(server, silent) as folder:
         address = server.address(database).replace(str(server.folder), str(folder))

@@ -89,7 +89,7 @@ def test_a_bench_that_could_change_or_delete_is_named(
         server.sql(database, "DROP ROLE strong", "DROP ROLE boss")
 
 
-def test_a_row_that_never_changes_and_differs_is_refused_by_name(
+def test_a_row_that_never_changes_and_differs_is_named_and_the_rest_is_pushed(
     tmp_path, server, database, address, larch
 ) -> None:
     share_book(larch, address)
@@ -97,10 +97,22 @@ def test_a_row_that_never_changes_and_differs_is_refused_by_name(
     share_book(other, address)
     ((sweep_id,),) = server.sql(database, "SELECT min(id) FROM coilbench.sweeps")
     change(other, "UPDATE sweeps SET load_u_n = 9.0, note = 'mine' WHERE id = ?", sweep_id)
-    before = everything(server, database)
-    refused = refusal(other, address)
-    assert f"sweeps {sweep_id} is otherwise in the store" in refused.what
-    assert everything(server, database) == before
+    change(other, "UPDATE sweeps SET note = 'more' WHERE id <> ?", sweep_id)
+    said = "SELECT count(*) FROM coilbench.sweeps_words WHERE note = '{}'"
+    for _ in range(2):  # what stays is news again
+        pushed = share_book(other, address).pushed
+        assert pushed is not None
+        assert pushed.unlike == [f"sweeps {sweep_id}"]
+    assert server.sql(database, said.format("mine")) == [(0,)]
+    ((others,),) = server.sql(database, "SELECT count(*) - 1 FROM coilbench.sweeps")
+    assert server.sql(database, said.format("more")) == [(others,)]
+    server.sql(database, "UPDATE coilbench.sets SET digest = 'x'")
+    change(larch, "UPDATE sets SET set_note = 'mine'")
+    change(larch, "UPDATE sweeps SET note = 'last' WHERE id = ?", sweep_id)
+    pushed = share_book(larch, address).pushed
+    assert pushed is not None
+    assert [one.split()[0] for one in pushed.unlike] == ["sets"]
+    assert server.sql(database, said.format("last")) == [(1,)]
 
 
 def test_a_row_that_was_changed_in_the_store_is_not_brought_in(

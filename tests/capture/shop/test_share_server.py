@@ -16,8 +16,7 @@ from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import hold_book
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop import sharing
-from coilbench.capture.shop import store as store_module
+from coilbench.capture.shop import line, sharing
 from coilbench.capture.shop.address import safe_address
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.shop.store import Store
@@ -93,16 +92,15 @@ SPOILT = {
 
 
 @pytest.mark.parametrize("how", SPOILT)
-@pytest.mark.parametrize("path", ["larch", "fresh"])
+@pytest.mark.parametrize("path", ["gave", "takes"])
 def test_an_answer_that_is_none_a_store_gives(
-    tmp_path, address, larch, share, monkeypatch, how: str, path: str
+    tmp_path, ann, share, monkeypatch, how: str, path: str
 ) -> None:
-    """Each answer in turn, to a bench that gave and to one that takes."""
-    share(larch)
-    press(larch, "larch-01", 62)
-    book = larch if path == "larch" else make_empty(tmp_path / "fresh.db")
+    """To a bench that gave and one that takes; each answer in turn is spoilt in one of the ways."""
+    press(ann, "larch-01", 62)
+    book = ann if path == "gave" else make_empty(tmp_path / "fresh.db")
     real = Store.raw
-    for number in range(3, 60, 4):
+    for number in range(1 + list(SPOILT).index(how), 60, len(SPOILT)):
         left = [number]
 
         def lie(self: Store, *given: Any, _left: list[int] = left) -> Any:
@@ -124,10 +122,9 @@ def lost(*_: Any, **__: Any) -> Any:
 
 @pytest.mark.parametrize("at", range(1, 40, 3))
 def test_a_connection_that_is_lost_at_whatever_point_is_an_error_in_words(
-    tmp_path, address, larch, monkeypatch, at: int
+    tmp_path, address, ann, monkeypatch, at: int
 ) -> None:
     """With no book yet, and with answers."""
-    share_book(larch, address)
     left, real = [at], psycopg.Connection.execute
 
     def cut(self: Any, *given: Any, **options: Any) -> Any:
@@ -135,13 +132,13 @@ def test_a_connection_that_is_lost_at_whatever_point_is_an_error_in_words(
         return lost() if left[0] == 0 else real(self, *given, **options)
 
     monkeypatch.setattr(psycopg.Connection, "execute", cut)
-    for path in (tmp_path / "new.db", larch):
+    for path in (tmp_path / "new.db", ann):
         left[0] = at
         assert run(["--book", str(path), "share", address, "--answers"]) in (0, 2)
 
 
 def test_init_while_the_schema_is_locked(server, database, address, capsys, monkeypatch) -> None:
-    monkeypatch.setattr(store_module, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
+    monkeypatch.setattr(line, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
     with psycopg.connect(server.address(database)) as other:
         other.execute("LOCK TABLE coilbench.pushes")
         assert run(["share", address, "--init"]) == 2
@@ -153,7 +150,7 @@ def test_who_holds_the_next_push_open_is_no_loss(
 ) -> None:
     share_book(larch, address)
     press(larch, "larch-01", 63)
-    monkeypatch.setattr(store_module, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
+    monkeypatch.setattr(line, "_OPTIONS", "-c search_path=pg_catalog -c lock_timeout=50")
     with psycopg.connect(server.address(database, "bob")) as other:
         other.execute(
             "INSERT INTO coilbench.pushes (bench, push, uuid, version, pushed_utc, manifest)"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,9 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
+from coilbench.capture.shop import pulling, pushing, reading
+from coilbench.capture.shop.outcome import Shared
+from coilbench.capture.shop.rows import parted
 from support.shop_books import content, make_empty, press
 
 
@@ -95,3 +99,34 @@ def test_only_what_is_new_travels_and_a_changed_mind_with_it(tmp_path, larch, sh
     third = make_empty(tmp_path / "third.db")
     share(third)
     assert content(third) == content(larch) == content(other)
+
+
+def test_strokes_go_together_as_far_as_rows_and_bytes_allow() -> None:
+    sizes = [("a", 3), ("b", 3), ("c", 9), ("d", 1), ("e", 1), ("f", 1)]
+    assert list(parted(sizes, 2, 7)) == [["a", "b"], ["c"], ["d", "e"], ["f"]]
+    assert list(parted([], 2, 7)) == []
+
+
+def test_however_large_strokes_are_they_come_in_a_few_at_a_time(
+    tmp_path: Path, larch: Path, share: Callable[..., Shared], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With room for the bytes of two strokes: three pushes of seven strokes, and so pulled."""
+    with open_book(larch) as db:
+        sizes = [row[0] for row in db.execute("SELECT length(samples_blob) FROM sweeps")]
+    usual = max(size for size in sizes if size)
+    for module in (pushing, reading):
+        monkeypatch.setattr(module, "CHUNK_BYTES", 3 * usual)
+    asked: list[int] = []
+    real = reading.items_of
+
+    def items_of(store, kind, ids, *more, **options):  # type: ignore[no-untyped-def]
+        asked.append(len(ids) if kind.table == "sweeps" else 0)
+        return real(store, kind, ids, *more, **options)
+
+    monkeypatch.setattr(pulling, "items_of", items_of)
+    share(larch)
+    bob = make_empty(tmp_path / "bob.db")
+    share(bob, push=False)
+    assert content(bob) == content(larch)
+    assert sum(asked) == len(sizes)
+    assert max(asked) < len(sizes)
