@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from support import postgres
 
@@ -21,6 +22,10 @@ _FD = Path("/proc/self/fd")
 _TESTS = Path(__file__).parent
 # The longest, most of them waiting: begun first, none is left to one worker at the end.
 _FIRST = ("test_cli_capture", "test_daemon", "test_cli_live", "test_cli_guiding")
+
+# No test is judged by the clock: on a busy machine an example takes as long as it takes.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 # Workers, and the programs that tests start, share what is compiled, also when this machine says
 # that nothing is to be kept: what pytest makes of the tests takes each worker eight seconds.
