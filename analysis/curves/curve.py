@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from coilbench.analysis.curves.lengths import LEAST_SPAN_MM, FoundHeight, LengthFrom, SoftStart
-from coilbench.analysis.curves.load_budget import budget_lines
+from coilbench.analysis.curves.load_budget import budget_lines, budgets_at
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.analysis.curves.readings import CurveNote, Rate, Reading
@@ -38,6 +38,7 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "unloading": ("unloading",),
 }
 
+FEW_HEIGHTS = 3  # fewer are sooner read one by one
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at
 
@@ -154,6 +155,22 @@ class SpringCurve:
     @cached_property
     def _read(self) -> dict[float, Reading]:
         return {}
+
+    def read(self, heights_mm: Iterable[float]) -> None:
+        """Read load_at at many heights at once, for it to return: those that all sweeps sampled."""
+        side = SIDES[self.branch][0]
+        at = np.array([mm for mm in dict.fromkeys(heights_mm) if mm not in self._read])
+        if at.size < FEW_HEIGHTS or not self._densely:
+            return
+        reads = [sweep.reads(side, at) for sweep in self.sweeps]
+        loads, slopes = (np.array([one[i] for one in reads]) for i in (1, 2))
+        noises = [np.hypot(one.se_n, one.sweep.zero_u_n) for one in reads]
+        budgets = budgets_at([(1.0 / len(reads), one) for one in reads], at.size)
+        columns = (x.tolist() for x in (loads.T, slopes.T, np.transpose(noises)))
+        for mm, own, slope, noise, lines in zip(at.tolist(), *columns, budgets, strict=True):
+            if all(slope) and not math.isnan(sum(own)):  # a slope of 0 is of a lone point
+                budget = Budget((*lines, *scatter_lines(own, noise)))
+                self._read[mm] = Reading(mm, _mean(own), budget, self.notes, _mean(slope))
 
     def _load_at(self, height_mm: float) -> Reading:
         side, readings = self._best_readings(height_mm)

@@ -7,6 +7,7 @@ with what the spring may do in between.
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -327,23 +328,41 @@ class SweepFit:
         load, loop = 0.5 * (loads[0] + loads[-1]), loads[0] - loads[-1]
         return load - 0.5 * self._missing_n(height_mm, load, loop) if side == "both" else load
 
+    def reads(self, side: Side, heights_mm: Array) -> HeightReadings:
+        """Read a sampled sweep as read does, at many heights that the side has, shape (m,)."""
+        load, missing = self._loads(side, heights_mm)
+        fits = [fit for fit in self.fits(side) if fit is not None]
+        each = [(fit.slope_n_per_mm, *fit.by_lag.T, fit.load_se_n) for fit in fits]
+        read = np.array(
+            [
+                [np.interp(heights_mm, fit.height_mm, column) for column in columns]
+                for fit, columns in zip(fits, each, strict=True)
+            ]
+        )
+        slope, *by_lag = read[:, :-1].mean(axis=0)
+        se_n = np.sqrt((read[:, -1] ** 2).sum(axis=0)) / len(fits)
+        return HeightReadings(heights_mm, load, slope, se_n, 0.25 * missing, np.array(by_lag), self)
+
     def loads_n(self, side: Side, heights_mm: Array) -> Array:
         """Read load_n at many heights, shape (m,)."""
+        return self._loads(side, heights_mm)[0]
+
+    def _loads(self, side: Side, heights_mm: Array) -> tuple[Array, Array]:
+        """Read them with what _missing_n says there; NaN where it was not measured."""
         total, loads = np.zeros_like(heights_mm), []
         for fit in self.fits(side):
             if fit is None:
-                return np.full_like(heights_mm, np.nan)
+                return np.full_like(heights_mm, np.nan), total
             low_mm, high_mm = fit.lowest_mm - EDGE_MM, fit.highest_mm + EDGE_MM
             inside = (heights_mm >= low_mm) & (heights_mm <= high_mm)
             read = np.interp(heights_mm, fit.height_mm, fit.load_n)
             loads.append(np.where(inside, read, np.nan))
             total += loads[-1]
         load = total / len(loads)
-        if side == "both":
-            full_mm, share = self._full_loop
-            missing_n = np.maximum(share * load - (loads[0] - loads[-1]), 0.0)
-            load -= 0.5 * np.where(heights_mm < full_mm, missing_n, 0.0)
-        return load
+        full_mm, share = self._full_loop if side == "both" else (-math.inf, 0.0)
+        missing_n = np.maximum(share * load - (loads[0] - loads[-1]), 0.0)
+        missing_n = np.where(heights_mm < full_mm, missing_n, 0.0)
+        return load - 0.5 * missing_n, missing_n
 
     def points(self, side: Side) -> list[Points]:
         """Return the readings of the ways that have some."""
@@ -438,3 +457,25 @@ class HeightReading(NamedTuple):
     between: Between = Between(0.0, ())
     points: Weighted = ()
     outside_mm: float = 0.0
+
+    @property
+    def there(self) -> Hashable:
+        """The height, as what is the same for errors of it."""
+        return self.height_mm
+
+
+class HeightReadings(NamedTuple):
+    """What one sampled sweep says at m heights: as HeightReading, shape (m,); by_lag (2, m)."""
+
+    height_mm: Array
+    load_n: Array
+    slope_n_per_mm: Array
+    se_n: Array
+    turn_u_n: Array
+    by_lag: Array
+    sweep: SweepFit
+
+    @property
+    def there(self) -> Hashable:
+        """The heights, as what is the same for errors of them."""
+        return self.height_mm.tobytes()

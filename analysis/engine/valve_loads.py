@@ -335,6 +335,10 @@ class LoadTable:
         heights_mm = np.array([place.height_mm for place in at])[:, None]
         seat_mm = heights_mm + np.asarray(standing.changes_mm, dtype=float)[None, :]
         open_mm = seat_mm - np.array([place.cam.valve_lift_mm for place in at])[:, None]
+        every_mm = np.round([seat_mm, open_mm], 6).ravel().tolist()
+        for spring in springs:
+            if spring.curve is not None:
+                spring.curve.read(every_mm)
         seat = EndLoads.read(springs, seat_mm, standing.errors, readings)
         solid, free = (
             np.array([math.nan if mm is None else mm for mm in known], dtype=float)
