@@ -46,12 +46,14 @@ class InForce:
         parts: the ids by kind, of those that are calibrated.
         calibration_id: None while load or travel is still to be calibrated.
         others: the other rigs whose load is calibrated in this book.
+        here: whether any rig was calibrated at this bench, else it is another bench's.
     """
 
     device_id: str | None
     parts: dict[str, str]
     calibration_id: str | None
     others: tuple[str, ...]
+    here: bool
 
     @classmethod
     def of(cls, db: sqlite3.Connection | Database, device_id: str | None = None) -> InForce:
@@ -74,6 +76,7 @@ class InForce:
             newest,
             None if row is None else row.calibration_id,
             tuple(sorted(loads.difference((rig, None)), key=str)),  # type: ignore[arg-type]
+            shelf.has_own,
         )
 
 
@@ -87,6 +90,7 @@ class _Shelf:
         ).fetchall()
         self.parts = {part[1]: _Part(*part) for part in parts}
         self._own = [part for part in self.parts.values() if part.place > 0]
+        self.has_own = bool(self._own)
         rows = db.execute(
             "SELECT id, load_part_id, travel_part_id, flex_part_id FROM calibrations"
             " ORDER BY made_utc, id"

@@ -53,6 +53,10 @@ def insert(db: Database, table: str, row: Mapping[str, object]) -> None:
     db.execute(sql, list(row.values()))
 
 
+# What a merge brings in from another bench stands at rowids below 1 (`TableRule.insert_new`).
+OF_THIS_BENCH = "rowid > 0"
+
+
 def first_row(db: Database, sql: str, values: Iterable[object] = ()) -> dict[str, Any] | None:
     """Return the first row of a query, or None."""
     return next(iter(db.query(sql, list(values))), None)

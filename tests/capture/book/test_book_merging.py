@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import sqlite3
 import tempfile
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlite_utils import Database
 
+from coilbench.capture.book.by_hand import edit_set
 from coilbench.capture.book.calibrations import (
     NewCheck,
     current_calibration,
@@ -25,17 +28,19 @@ from coilbench.capture.book.calibrations import (
     store_part,
 )
 from coilbench.capture.book.importing import import_table
-from coilbench.capture.book.keyed_readings import store_readings
+from coilbench.capture.book.keyed_readings import last_setup, store_readings
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.ratings import Ratings, tell_set_rests
 from coilbench.capture.book.rests import rests_of_sets
-from coilbench.capture.book.scales import find_scale, store_scale
+from coilbench.capture.book.scales import find_scale, scale_called, store_scale
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.state import GOOD_FOR_DAYS, good_for_days, scale_weighed
 from coilbench.capture.book.sweeps import load_sweeps, uncount
+from coilbench.capture.book.told import Told
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
@@ -46,7 +51,7 @@ from coilbench.capture.tables.keyed import KeyedReading
 from support.edits import change, harm
 from support.shop_books import make_larch
 
-# Tables without a rule: one row that is settled separately, this bench's own, a stroke under way.
+# Tables without a rule: this bench's own, a stroke under way.
 BESIDE_THE_RULES = (
     *("rig_settings", "rig_ratings", "stroke_chunks"),
     *("shop", "shop_seen", "shop_news"),
@@ -110,6 +115,14 @@ def scales(more_kg: float) -> Change:
     return lambda db: store_scale(db, calibrate_scale("bath", points, "scale.csv"))
 
 
+def hand(free_length_mm: float) -> Change:
+    return lambda db: edit_set(db, find_set(db, "larch"), {"free_length_mm": free_length_mm})
+
+
+def rests(weight_n: float) -> Change:
+    return lambda db: tell_set_rests(db, find_set(db, "larch").set_id, weight_n)
+
+
 def redoes(label: str) -> Change:
     return lambda db: uncount(db, find_set(db, "larch").spring(label).spring_id, last_only=True)
 
@@ -138,18 +151,23 @@ def copied(path: Path, name: str, *changes: Change) -> Path:
 
 
 def rows(path: Path) -> dict[str, list[tuple[Any, ...]]]:
-    """Return every table's rows, without their places and what covers these: digests, tallies."""
+    """Return every table's rows, without their places and what covers these: digests, tallies.
+
+    Without what is each bench's own: what it calls one of two sets of one name, and its rig.
+    """
     with closing(sqlite3.connect(path)) as plain:
         return {
             table: sorted(plain.execute(f"SELECT {_without_digest(plain, table)}"), key=repr)
             for table in (*RULES, *BESIDE_THE_RULES)
-            if table != "tallies"
+            if table not in ("tallies", "rig_settings", "rig_ratings")
         }
 
 
 def _without_digest(plain: sqlite3.Connection, table: str) -> str:
     names = [row[1] for row in plain.execute(f"PRAGMA table_info({table})")]
-    return f"{', '.join(name for name in names if name != 'digest')} FROM {table}"
+    called = "substr(name, 1, instr(name || '~', '~') - 1)" if table == "sets" else "name"
+    shown = [called if name == "name" else name for name in names if name != "digest"]
+    return f"{', '.join(shown)} FROM {table}"
 
 
 @pytest.fixture
@@ -178,8 +196,7 @@ def test_two_benches_books_become_one(tmp_path: Path) -> None:
     with open_book(one) as db:
         in_force = current_calibration(db).calibration_id
     result = merge_books(one, [two])
-    assert result.notes == ("a calibration or check is now valid for 60 days, the shorter of the "
-                            "limits",)  # fmt: skip
+    assert result.notes == ()
     assert result.brought == {
         "calibration_parts": 2, "calibration_points": 7, "calibrations": 1, "scales": 1,
         "scale_points": 4, "mass_checks": 1, "sets": 1, "springs": 2, "sweeps": 1,
@@ -188,7 +205,9 @@ def test_two_benches_books_become_one(tmp_path: Path) -> None:
         assert set_names(db) == ["larch", "rowan"]
         assert len(load_sweeps(db, find_set(db, "rowan"))["rowan-02"]) == 1
         assert current_calibration(db).calibration_id == in_force
-        assert find_scale(db, "bath").points[1].shown_kg == 10.3
+        (theirs,) = db.execute("SELECT id FROM scales").fetchone()
+        assert find_scale(db, f"bath~{theirs[:4]}").points[1].shown_kg == 10.3
+        assert good_for_days(db) == GOOD_FOR_DAYS  # another bench's limit is of its own rig
         assert [check.check.mass_kg for check in mass_checks(db)] == [20.0]
         gravity = db.execute("SELECT DISTINCT gravity_m_s2 FROM calibration_parts").fetchall()
     assert (9.81,) in gravity
@@ -291,26 +310,75 @@ def test_two_sets_of_one_name_are_kept_apart_and_named(tmp_path: Path) -> None:
     two = write(tmp_path / "two.db", makes("larch"))
     with open_book(two) as db:
         later_id = find_set(db, "larch").set_id
-    result = merge_books(two, [one])
-    name = f"larch~{later_id[:4]}"
-    (note,) = result.notes  # whose is which
-    assert note.startswith(
-        f"the set that this book called larch is now called {name}: larch is now"
-    )
-    with open_book(two) as db:
-        assert set_names(db) == ["larch", name]
-        assert find_set(db, name).set_id == later_id
-    assert merge_books(one, [two]).notes == ()  # its own set keeps the name
+    with open_book(one) as db:
+        first_id = find_set(db, "larch").set_id
+    for book, own, theirs in ((two, later_id, first_id), (one, first_id, later_id)):
+        (note,) = merge_books(book, [one if book == two else two]).notes
+        full = f"larch~{theirs[:4]}"
+        assert note.startswith("there are two sets larch: another bench's, which came in,")
+        assert f"is called {full} here" in note
+        with open_book(book) as db:
+            assert find_set(db, "larch").set_id == own  # what a build file means stays
+            assert sorted(set_names(db)) == ["larch", full]
+            for set_id in (own, theirs):  # in full it means the same at both
+                assert find_set(db, f"larch~{set_id[:4]}").set_id == set_id
     assert rows(one) == rows(two)
+    assert merge_books(one, [two]).notes == ()
 
 
-def test_a_set_that_loses_its_name_to_an_earlier_one_is_named(tmp_path: Path) -> None:
-    """Though the other book has called it so before."""
-    one = write(tmp_path / "one.db", makes("larch"))
-    two = write(tmp_path / "two.db", makes("larch"))
-    merge_books(one, [two])
-    (note,) = merge_books(two, [one]).notes
-    assert "called larch~" in note
+def test_a_merge_changes_no_scale_and_no_way_of_reading_of_this_bench(tmp_path: Path) -> None:
+    """Each bench calls its scale `bath`; a tare, lever and give are of one bench, too."""
+    heavy = KeyedSetup(tare_n=5.0, lever_ratio=3.0, give_mm=2.0, give_at_n=500.0)
+
+    def with_lever(db: Database) -> None:
+        readings = [KeyedReading("larch-01", 70.0, height_mm=38.5)]
+        store_readings(db, find_set(db, "larch"), readings, heavy)
+
+    one = write(tmp_path / "one.db", makes("larch"), scales(0.3))
+    two = write(tmp_path / "two.db", makes("rowan"), scales(-1.0))
+    write(one, with_lever)
+    (note,) = [str(one) for one in merge_books(two, [one]).notes]
+    with open_book(two) as db:
+        (theirs,) = db.execute("SELECT id FROM scales WHERE rowid <= 0").fetchone()
+        assert f"bath~{theirs[:4]} here, and bath stays this bench's" in note
+        assert find_scale(db, "bath").points[1].shown_kg == 9.0
+        other = find_scale(db, f"bath~{theirs[:4]}")
+        assert (other.name, other.points[1].shown_kg) == (f"bath~{theirs[:4]}", 10.3)
+        for scale, called in ((other, other.name), (find_scale(db, "bath"), "bath")):
+            written = json.dumps(KeyedSetup(scale=replace(scale, name="bath")).to_document())
+            assert scale_called(db, json.loads(written)["scale"]) == called
+        assert last_setup(db, find_set(db, "larch")) is None
+        assert last_setup(db, find_set(db, "rowan")) is None
+
+
+def test_a_scale_that_only_another_bench_weighed_is_refused_and_named(tmp_path: Path) -> None:
+    one = write(tmp_path / "one.db", scales(0.3))
+    two = write(tmp_path / "two.db", makes("rowan"))
+    merge_books(two, [one])
+    with open_book(two) as db:
+        (theirs,) = db.execute("SELECT id FROM scales").fetchone()
+        with pytest.raises(CoilbenchError, match="this bench weighed no scale 'bath'") as refused:
+            find_scale(db, "bath")
+        assert f"bath~{theirs[:4]} (weighed 20" in str(refused.value.hint)
+        assert not scale_weighed(db)
+
+
+def test_what_another_bench_told_by_hand_is_said_with_both_values(base: Path) -> None:
+    other = copied(base, "other.db", hand(52.0), rests(2.0))
+    assert merge_books(base, [other]).notes == (
+        Told("larch", "free_length_mm", 52.0),
+        Told("larch", "rests_n", 2.0),
+    )
+    write(base, hand(51.0), rests(1.0))
+    write(other, hand(50.0), rests(3.0))
+    twice = {note.what: note for note in merge_books(base, [other]).notes}
+    assert twice["free_length_mm"] == Told("larch", "free_length_mm", 50.0, 51.0, at_once=True)
+    assert twice["rests_n"] == Told("larch", "rests_n", 3.0, 1.0, at_once=True)
+    (here, there) = (
+        again.notes for again in (merge_books(other, [base]), merge_books(base, [other]))
+    )
+    assert {note.what: note for note in here} == twice  # whose word won is told as well
+    assert there == ()
 
 
 def test_a_stroke_that_was_redone_in_one_book_does_not_count(base: Path) -> None:
