@@ -178,8 +178,9 @@ def good_for_days(db: sqlite3.Connection | Database) -> float:
 
 def _capture(connection: sqlite3.Connection) -> CaptureState | None:
     row = connection.execute(
-        "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL FROM sessions"
-        " JOIN sets ON sets.id = set_id ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
+        "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL FROM sessions"  # noqa: S608
+        f" JOIN sets ON sets.id = set_id WHERE sessions.{OF_THIS_BENCH}"
+        " ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
     ).fetchone()
     return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]))
 

@@ -20,7 +20,7 @@ Part = tuple[str, str, str]  # what it is, its name, its definition
 
 # `views_digest` of our views by the server's major version, since each writes them in its own way.
 # Of a version that is not here they are made once more, for this session alone, and compared.
-VIEWS_ON = {15: "6cc9698bbca38760b6048c6ab3e1c47a"}
+VIEWS_ON = {15: "53a139645bd4253c0143dbb34ecac345"}
 
 _PARTS = f"""
 WITH ours AS (

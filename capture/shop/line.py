@@ -20,7 +20,7 @@ import msgspec
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import load_psycopg, safe_address
-from coilbench.capture.shop.refusals import locked, lost, not_reached
+from coilbench.capture.shop.refusals import locked, lost, not_reached, rested_on
 
 if TYPE_CHECKING:
     import psycopg
@@ -36,7 +36,7 @@ _MOST_SENT = 50  # rows at a time: even a slow network takes them while a server
 logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
-_LOCKED, _TOO_LONG = "55P03", "57014"
+_LOCKED, _TOO_LONG, _RESTED_ON = "55P03", "57014", "2BP01"
 
 
 class TryAgain(CoilbenchError):
@@ -124,6 +124,8 @@ class Line:
             said = f"no answer for {_ANSWER_S} s" if self._hung_up else one_line(error)
             if error.sqlstate == _LOCKED:
                 raise locked() from error
+            if error.sqlstate == _RESTED_ON:
+                raise rested_on(said) from error
             ended = isinstance(error, self._pg.OperationalError) and error.sqlstate != _TOO_LONG
             if ended or self._hung_up or error.sqlstate in _AGAIN:
                 worded = lost(said, "shared with")

@@ -20,6 +20,7 @@ from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.bringing import Unit, bring, room_for_pulled
+from coilbench.capture.shop.gone import back_again, gone_sets, of_sets
 from coilbench.capture.shop.left_out import Key, LeftOut
 from coilbench.capture.shop.manifests import lacking, read_manifests
 from coilbench.capture.shop.outcome import Pulled
@@ -84,6 +85,9 @@ def pull_spans(
             chunks = [(own, chunk) for own in reads for chunk in _chunks(own)]
             for number, (own, chunk) in enumerate(chunks):
                 ids = _stroke_ids(store, chunk, left, done)
+                lacking = gone_sets(db, store, {"sweeps": set(ids)})
+                _bring_light(db, store, of_sets(store, lacking), left, done, holding)
+                done.notes += back_again(db, lacking)
                 for part in parts_of(store, "sweeps", ids):
                     units = [(item,) for item in _strokes(db, store, part, left)]
                     with holding():
@@ -112,6 +116,22 @@ def _pull_light(
     for read in reads:
         for table, row_id, _ in read.keys:
             light.setdefault(table.removesuffix("_words"), set()).add(row_id)
+    new = {row_id for read in reads for table, row_id, _ in read.keys if table == "sets"}
+    lacking = gone_sets(db, store, light, new)
+    for table, ids in of_sets(store, lacking).items():
+        light.setdefault(table, set()).update(ids)
+    _bring_light(db, store, light, left, done, holding)
+    done.notes += back_again(db, lacking)
+
+
+def _bring_light(
+    db: Database,
+    store: Store,
+    light: dict[str, set[str]],
+    left: LeftOut,
+    done: Pulled,
+    holding: Holding,
+) -> None:
     rounds, set_of = _light(store, light, left)
     for units in rounds:
         with holding():

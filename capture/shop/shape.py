@@ -19,7 +19,7 @@ from coilbench.capture.book.schema import bring_to
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 SCHEMA = "coilbench"
-VERSION = f"{MIGRATION_NAMES[-1]}+1"  # of the book, and how often only the store changed since
+VERSION = f"{MIGRATION_NAMES[-1]}+2"  # of the book, and how often only the store changed since
 CURVE = "curve_packed"
 PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 BENCHES, READERS = "coilbench_bench", "coilbench_reader"

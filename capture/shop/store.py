@@ -104,7 +104,8 @@ class Store(Line):
             if not there:
                 raise CoilbenchError(
                     "there is no store in this database",
-                    hint="Its administrator makes one with: coilbench share URL --init",
+                    hint="Is it the right database? Its administrator makes a store: coilbench "
+                    "share URL --init, or with what coilbench share --init --sql prints",
                 )
             if not {"store", "versions"} <= there:
                 raise _strange(f"a schema {SCHEMA!r} of something else")
@@ -147,7 +148,8 @@ class Store(Line):
             raise CoilbenchError(
                 f"this store is older ({newest or 'no version'}) than this coilbench; nothing was "
                 "shared",
-                hint="Its administrator brings it up to date: coilbench share URL --init",
+                hint="Its administrator brings it up to date as it was made: coilbench share URL "
+                "--init, or with what coilbench share --init --sql prints (capture/SHOP.md)",
             )
 
     def _refuse_strange(self) -> None:

@@ -73,8 +73,8 @@ SELECT s.set_id, t.set_name, t.role, coalesce(s.turn, (SELECT count(*)
 FROM {SCHEMA}.springs s JOIN {SCHEMA}.sets_as_they_stand t ON t.set_id = s.set_id""",  # noqa: S608
     "strokes_as_they_stand": f"""
 SELECT p.set_id, p.set_name, p.spring_id, p.label, w.id AS stroke_id, x.stored_utc, x.origin,
-  x.purpose, w.status, w.counted = 1 AS counted, w.ruling, w.note, x.samples, x.samples_lost,
-  x.calibration_id, x.added_by
+  x.purpose, w.status, coalesce(w.ruling = 'use', w.counted = 1) AS counted, w.ruling, w.note,
+  x.samples, x.samples_lost, x.calibration_id, x.added_by
 FROM {SCHEMA}.sweeps x
 JOIN {SCHEMA}.sweeps_words w ON w.id = x.id AND w.words = (SELECT v.words
   FROM {SCHEMA}.sweeps_words v WHERE v.id = x.id ORDER BY {RULES["sweeps"].order_sql()} LIMIT 1)
@@ -107,6 +107,10 @@ SELECT c.id AS calibration_id, c.made_utc, l.device_id, l.origin AS load_origin,
   c.added_by
 FROM {SCHEMA}.calibrations c JOIN {SCHEMA}.calibration_parts l ON l.id = c.load_part_id
 JOIN {SCHEMA}.calibration_parts t ON t.id = c.travel_part_id""",  # noqa: S608
+    "scales_weighed": f"""
+SELECT s.name || '~' || substr(s.id, 1, 4) AS scale_name, s.name AS called_at_its_bench, s.made_utc,
+  s.origin, s.reference_u_relative, s.id AS scale_id, s.added_by
+FROM {SCHEMA}.scales s""",  # noqa: S608
     "benches_last_heard": f"""
 SELECT bench, added_by, max(push) AS pushes,
   to_char(max(heard) AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"+00:00"') AS last_heard_utc,
@@ -116,11 +120,17 @@ FROM {SCHEMA}.pushes GROUP BY bench, added_by""",  # noqa: S608
 
 
 def views_sql() -> Iterator[str]:
-    """Yield the statements that make the views, in place of older ones."""
-    for name in reversed(VIEWS):
-        yield f"DROP VIEW IF EXISTS {SCHEMA}.{name}"
-    for name in VIEWS:
-        yield view_sql(name, "VIEW", f"{SCHEMA}.{name}")
+    """Yield the statements that make the views, in place of older ones.
+
+    Where the columns are the same, other views may rest on them; else PostgreSQL refuses and names
+    these.
+    """
+    anew = [view_sql(name, "OR REPLACE VIEW", f"{SCHEMA}.{name}") for name in VIEWS]
+    gone = [f"DROP VIEW IF EXISTS {SCHEMA}.{name}" for name in reversed(VIEWS)]
+    yield (
+        f"DO $views$ BEGIN {'; '.join(anew)};"
+        f" EXCEPTION WHEN invalid_table_definition THEN {'; '.join([*gone, *anew])}; END $views$"
+    )
     yield from grant_reading()
 
 
