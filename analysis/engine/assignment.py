@@ -1,8 +1,8 @@
 """Which spring and which shims on which valve: the closest build to the card, proven. Pure.
 
 The sum over the valves of ((seat - target)/tolerance)^2 + ((open - target)/tolerance)^2 is
-made least. Outer and inner act in parallel: what an outer is worth depends on its inner, the
-shims and the valve's height: a three-index assignment (see three_index_search.py).
+made least. What an outer is worth depends on its inner, the shims and the valve's height: a
+three-index assignment (see three_index_search.py).
 """
 
 from __future__ import annotations
@@ -261,8 +261,7 @@ class Level:
         status: of the solution, see `Solution`; `not_read` where there is none before more is read.
         objective: the sum over the valves.
         bound: what no choice can be below, those not read at their best.
-        valves: as listed; empty where nothing was found.
-        spares: the springs that aren't used.
+        valves, spares: as listed, empty where nothing was found; the springs that aren't used.
         not_considered: how many choices of place, springs and what is under them were left out
             because a load was not read.
         needs: the readings that could change the answer, the most promising first.

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, suppress
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
 from statistics import fmean
+from typing import NamedTuple
 
 from sqlite_utils import Database
 
@@ -14,9 +18,17 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.shims import Role
+from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.analysis.inputs.by_hand import usable
-from coilbench.analysis.inputs.kept import growing
+from coilbench.analysis.inputs.kept import (
+    NotKept,
+    anything_kept,
+    growing,
+    kept_only,
+    nothing_kept,
+)
 from coilbench.analysis.inputs.measured import (
     JudgedSet,
     NothingMeasured,
@@ -24,10 +36,15 @@ from coilbench.analysis.inputs.measured import (
     judge_set,
     measured_set,
 )
+from coilbench.analysis.inputs.set_loads import Heights, KeptLoads, SetLoads, SetOf
+from coilbench.analysis.inputs.several import Several
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
+
+MANY = 16  # sets, from which on processes of their own are worth their beginning
+KEPT_WHOLE = 48  # of a role, the first: most of what is chosen is of them, and read once more
 
 
 def spring_size(db: Database, record: SetRecord) -> SpringSize:
@@ -113,6 +130,137 @@ class CandidateSet:
         kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
         springs = usable(record, kept, judged.measured.missing)
         return cls(record, springs, judged, flagged, depends)
+
+
+class _Asked(NamedTuple):
+    """A set that is to be judged beside others; whole: its answers are kept whole."""
+
+    one: SetOf
+    build: BuildFile
+    use_flagged: bool
+    at_mm: Array
+    whole: bool
+
+
+class _Told(NamedTuple):
+    """What is told of it; the key is None where it is not to be kept."""
+
+    loads: SetLoads
+    key: str | None
+
+
+@dataclass
+class SetJudge:
+    """Judges a build's sets: many of them several at once, of which the loads alone come back.
+
+    Attributes:
+        use_flagged: whether flagged springs may be used.
+        known: the sets that were judged one by one, by name, whole.
+    """
+
+    db: Database
+    build: BuildFile
+    use_flagged: bool
+    known: dict[str, CandidateSet] = field(default_factory=dict)
+    _heights_mm: Heights = field(default_factory=dict)
+    _kept: dict[Role, KeptLoads] = field(default_factory=dict)
+
+    @contextmanager
+    def keeping(self, heights_mm: Heights) -> Iterator[None]:
+        """Judge at these heights meanwhile, and keep what is judged."""
+        self._heights_mm = heights_mm
+        with ExitStack() as stack:
+            for role, at_mm in heights_mm.items():
+                asked = asked_of(self.build, _offset_mm(self.build, role), alone=False)
+                depends = repr((asked, self.use_flagged, role, at_mm.tolist())).encode()
+                self._kept[role] = stack.enter_context(growing(KeptLoads, depends))
+            if self._several is not None:
+                stack.callback(self._several.end)
+            yield
+
+    def kept(self, role: Role, names: Iterable[str]) -> Iterator[tuple[str, SetLoads]]:
+        """Yield the loads of those sets whose answers were kept."""
+        if not anything_kept():
+            return
+        for name in names:
+            key = _key(self.db, name)
+            found = None if key is None else self._kept[role].sets.get(key)
+            if found is None:
+                with kept_only():
+                    try:
+                        found = self._alone(SetOf(role, name), strokes=False)
+                    except NotKept:
+                        continue
+            yield name, found
+
+    def judge(
+        self, sets: Sequence[SetOf], go_on: Callable[[], bool]
+    ) -> Iterator[tuple[str, SetLoads]]:
+        """Yield the loads of sets as they are judged, until go_on says no.
+
+        Raises:
+            CoilbenchError: a set is damaged.
+        """
+        left = dict.fromkeys(sets)
+        if len(sets) >= MANY and self._several is not None:
+            try:
+                for asked, told in self._several.each(_told, map(self._asked, sets), go_on):
+                    if told is not None:  # else it is judged alone, to be refused
+                        del left[asked.one]
+                        self._keep(asked.one, told.key, told.loads)
+                        yield asked.one.name, told.loads
+            except (OSError, BrokenProcessPool):  # no processes can be had: one after the other
+                self._several.end()
+        for one in left:
+            if not go_on():
+                return
+            yield one.name, self._alone(one)
+
+    def _asked(self, one: SetOf) -> _Asked:
+        whole = len(self._kept[one.role]) < KEPT_WHOLE
+        return _Asked(one, self.build, self.use_flagged, self._heights_mm[one.role], whole)
+
+    def _alone(self, one: SetOf, *, strokes: bool = True) -> SetLoads:
+        whole = _judged(self.db, self.build, self.use_flagged, one, strokes=strokes)
+        self.known[one.name] = whole
+        found = SetLoads.of(whole.springs, self._heights_mm[one.role])
+        self._keep(one, _key(self.db, one.name), found)
+        return found
+
+    def _keep(self, one: SetOf, key: str | None, found: SetLoads) -> None:
+        if key is not None:
+            self._kept[one.role].sets[key] = found
+
+    @cached_property
+    def _several(self) -> Several | None:
+        """The processes beside; None for a book in memory."""
+        files = {name: file for _, name, file in self.db.execute("PRAGMA database_list")}
+        return Several(Path(files["main"])) if files["main"] else None
+
+
+def _told(db: Database, asked: _Asked) -> _Told:
+    """Judge a set in a process of its own."""
+    before = _key(db, asked.one.name)
+    with nullcontext() if asked.whole else nothing_kept():  # of thousands, only the loads
+        whole = _judged(db, asked.build, asked.use_flagged, asked.one)
+    unchanged = before == _key(db, asked.one.name)
+    return _Told(SetLoads.of(whole.springs, asked.at_mm), before if unchanged else None)
+
+
+def _judged(
+    db: Database, build: BuildFile, use_flagged: bool, one: SetOf, *, strokes: bool = True
+) -> CandidateSet:
+    record = find_set(db, one.name, strokes=strokes)
+    return CandidateSet.judge(db, record, build, use_flagged, _offset_mm(build, one.role))
+
+
+def _offset_mm(build: BuildFile, role: Role) -> float:
+    return float(build.head.inner_offset_mm) if role == "inner" else 0.0
+
+
+def _key(db: Database, name: str) -> str | None:
+    found = depends_on(db, find_set(db, name, strokes=False))
+    return None if found is None else found.hex()
 
 
 def candidate_sets(

@@ -12,7 +12,6 @@ from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
-from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
 from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.inputs.unasked import default_heights_mm
@@ -31,6 +30,7 @@ from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
 if TYPE_CHECKING:
     from coilbench.analysis.engine.build_file import BuildFile
+    from coilbench.analysis.engine.reasons import SolidContradicted
 
 
 class ByHand(TypedDict):

@@ -11,26 +11,26 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from itertools import zip_longest
+from typing import TYPE_CHECKING
 
 import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.choices import EFFORTS, Effort
-from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import ROLES, Role, SeatOptions
-from coilbench.analysis.engine.shortlist import sets_for_pairs
 from coilbench.analysis.engine.solving import Bounding, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
-from coilbench.analysis.inputs.set_judge import Heights, SetJudge, SetOf
-from coilbench.analysis.inputs.set_loads import SetLoads
-from coilbench.analysis.inputs.shelf import Shelf, Wanted, read_shelf
-from coilbench.analysis.inputs.shelf_loads import ShelfLoads
+from coilbench.analysis.inputs.set_loads import JudgesSets, SetLoads, SetOf
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.assignment import Assignment, Level
+    from coilbench.analysis.inputs.shelf import Shelf, Wanted
+    from coilbench.analysis.inputs.shelf_loads import ShelfLoads
 
 FEW_SETS = 10  # of a role: where there are no more, all are judged
 A_ROUND, GROWTH = 32, 3  # sets in the second round, and how many times as many in each later one
@@ -121,7 +121,7 @@ def select(
     build: BuildFile,
     effort: Effort = "shims",
     *,
-    judge: SetJudge | None = None,
+    judge: JudgesSets | None = None,
     say: Callable[[str], None] = lambda _: None,
     solving: Solving | None = None,
 ) -> Selection:
@@ -146,6 +146,10 @@ def select(
         raise CoilbenchError(
             f'with "{EVERY}" no set says how many valves there are', where=build.name, hint=hint
         )
+    # imported late: slow to load
+    from coilbench.analysis.inputs.shelf import Wanted, read_shelf
+    from coilbench.analysis.inputs.shelf_loads import ShelfLoads
+
     valves = valves_of(build, 0)
     choices = tuple(c for c in SeatOptions.of(build, len(valves)).mixed() if c.allowed(effort))
     wanted = Wanted(build, choices, places_of(valves))
@@ -190,6 +194,8 @@ def _nearest_pairs(
     loads: ShelfLoads, names: Mapping[Role, tuple[str, ...]]
 ) -> dict[Role, tuple[str, ...]]:
     """Return the sets whose means come nearest to the card; named ones all."""
+    from coilbench.analysis.engine.shortlist import sets_for_pairs  # imported late: slow to load
+
     numbers = {
         role: np.repeat(np.arange(len(shelf.labels)), list(map(len, shelf.labels.values())))
         for role, shelf in loads.shelves.items()
@@ -218,7 +224,7 @@ class _Rounds:
 
     wanted: Wanted
     shelves: Mapping[Role, Shelf]
-    judge_sets: SetJudge
+    judge_sets: JudgesSets
     solving: Solving
     say: Callable[[str], None]
     known: dict[str, SetLoads] = field(default_factory=dict)
@@ -265,15 +271,10 @@ class _Rounds:
         named = []
         for role, some in names.items():
             if role in self.wanted.build.springs.every:
-                at_mm = self._heights_mm[role]
-                self.known |= dict(self.judge_sets.kept(role, some, at_mm))
+                self.known |= dict(self.judge_sets.kept(role, some))
             else:
                 named += [SetOf(role, name) for name in some]
-        self.known |= dict(self.judge_sets.judge(named, self._heights_mm, lambda: True))
-
-    @cached_property
-    def _heights_mm(self) -> Heights:
-        return {role: shelf.first.heights_mm for role, shelf in self.shelves.items()}
+        self.known |= dict(self.judge_sets.judge(named, lambda: True))
 
     def _judge(self, sets: Sequence[SetOf], until_s: float) -> bool:
         """Judge sets while there is time; tells whether any was."""
@@ -283,7 +284,7 @@ class _Rounds:
         def go_on() -> bool:
             return self.solving.left_s() > until_s or (short and self._short())
 
-        for name, loads in self.judge_sets.judge(sets, self._heights_mm, go_on):
+        for name, loads in self.judge_sets.judge(sets, go_on):
             self.known[name] = loads
             bound = f"; none is below {self.bound:.4g}" if self.bound else ""
             self.say(f"Judged {name}, {len(self.known)} sets in all{bound}")
@@ -298,6 +299,8 @@ class _Rounds:
         )
 
     def _loads(self) -> ShelfLoads:
+        from coilbench.analysis.inputs.shelf_loads import ShelfLoads  # imported late: slow to load
+
         return ShelfLoads.of(self.wanted, self.shelves, self.known)
 
     def _of(self, role: Role, found: Solution) -> Counter[str]:

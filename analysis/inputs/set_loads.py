@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.shims import Role
 from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.valve_loads import Candidate, read_load
 
@@ -39,6 +43,31 @@ class SetLoads:
                 span = _between_readings(springs, curve, heights_mm)
                 least_n[number], most_n[number] = span
         return cls(tuple(curve.label for curve in springs.curves), load_n, least_n, most_n)
+
+
+class SetOf(NamedTuple):
+    """A set by its name, and which role it has in the build."""
+
+    role: Role
+    name: str
+
+
+Heights = Mapping[Role, Array]
+
+
+class JudgesSets(Protocol):
+    """Judges a build's sets."""
+
+    def keeping(self, heights_mm: Heights) -> AbstractContextManager[None]:
+        """Judge at these heights meanwhile, and keep what is judged."""
+
+    def kept(self, role: Role, names: Iterable[str]) -> Iterator[tuple[str, SetLoads]]:
+        """Yield the loads of those sets whose answers were kept."""
+
+    def judge(
+        self, sets: Sequence[SetOf], go_on: Callable[[], bool]
+    ) -> Iterator[tuple[str, SetLoads]]:
+        """Yield the loads of sets as they are judged, until go_on says no."""
 
 
 @dataclass(frozen=True)

@@ -29,12 +29,11 @@ from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build, read_text
-from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
+from coilbench.analysis.inputs.candidates import Candidates, SetJudge, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import select
-from coilbench.analysis.inputs.set_judge import SetJudge
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,
     Line,

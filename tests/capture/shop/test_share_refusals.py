@@ -34,7 +34,7 @@ SAID = {
     "certificate verification": "~/.postgresql/root.crt",
     "SSL error: certificate verify failed": "Is the clock right?",
     'server certificate for "a" does not match host name "b"': "another name",
-    'FATAL: no pg_hba.conf entry for host "::1", user "ann", database "spring"': "it lets no ann into spring from here; Check both names",
+    'no pg_hba.conf entry for host "::1", user "ann", database "fir"': "lets no ann into fir",
     NOT_FOUND: "/etc/hosts",
     "connection to server failed: Connection refused": "running",
     "connection timeout expired": "in time",

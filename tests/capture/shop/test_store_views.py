@@ -208,7 +208,7 @@ def test_the_picture_of_the_page_is_what_its_command_draws(
     assert own == pytest.approx(other, abs=0.5)
 
 
-@pytest.mark.parametrize("number", range(5))
+@pytest.mark.parametrize("number", range(6))
 def test_the_readmes_queries_run(server, database, share, larch, number: int) -> None:
     assert len(QUERIES) == 6
     share(larch)
