@@ -45,7 +45,7 @@ from support.book_changes import (
     write,
 )
 from support.edits import change
-from support.shop_books import make_larch
+from support.shop_books import make_larch, rows_alike
 
 # Tables without a rule: this bench's own, a stroke under way.
 BESIDE_THE_RULES = (
@@ -63,17 +63,10 @@ def rows(path: Path) -> dict[str, list[tuple[Any, ...]]]:
     """
     with closing(sqlite3.connect(path)) as plain:
         return {
-            table: sorted(plain.execute(f"SELECT {_without_digest(plain, table)}"), key=repr)
+            table: sorted(rows_alike(plain, table), key=repr)
             for table in (*RULES, *BESIDE_THE_RULES)
             if table not in ("tallies", "rig_settings", "rig_ratings")
         }
-
-
-def _without_digest(plain: sqlite3.Connection, table: str) -> str:
-    names = [row[1] for row in plain.execute(f"PRAGMA table_info({table})")]
-    called = "substr(name, 1, instr(name || '~', '~') - 1)" if table == "sets" else "name"
-    shown = [called if name == "name" else name for name in names if name != "digest"]
-    return f"{', '.join(shown)} FROM {table}"
 
 
 def test_every_table_has_its_rule(base: Path) -> None:
