@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
+from support.book_changes import calibrates, makes, write
 
 
 def told(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> str:
@@ -63,3 +64,44 @@ def test_a_settled_nominal_is_said_in_the_display_units(
     told(capsys, "--book", str(one), "set", "nominal", "larch", "230N@38.1mm")
     document = json.loads(told(capsys, *shown, "--book", str(one), "merge", str(two), "--json"))
     assert "230.0 N at 38.10 mm" in document["notes"][0]  # said later, knowing of the 240
+
+
+def test_two_scales_of_one_name_are_told_apart_in_what_was_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each bench's own is the one that it calls so, before and after."""
+    one, two = str(tmp_path / "one.db"), str(tmp_path / "two.db")
+    for book, name, factor in ((one, "larch", 1.0), (two, "fir", 0.8)):
+        file = tmp_path / "weights.csv"
+        file.write_text(
+            "mass_kg,shown_kg\n" + "".join(f"{kg},{factor * kg}\n" for kg in (0, 10, 20, 40))
+        )
+        weigh = ("rig", "weigh", "--scale", "bathroom", "--from", str(file))
+        told(capsys, "--book", book, *weigh)
+        told(capsys, "--book", book, "set", "new", name, "--role", "outer", "--count", "2")
+        note = ("note", "--set", name, "--scale", "bathroom", "--tare", "1kg")
+        told(capsys, "--book", book, *note, "1 38.5 24", "1 27.6 30")
+    words = told(capsys, "--book", two, "merge", one)
+    full = re.search(r"that is (bathroom~\w{4}) here, and bathroom stays this bench's", words)
+    assert full is not None
+    assert f"scale {full[1]}" in told(capsys, "--book", two, "set", "readings", "larch")
+    assert "scale bathroom " in told(capsys, "--book", two, "set", "readings", "fir")
+    note = ("note", "--set", "larch", "2 38.5 20", "--scale", "bathroom", "--tare", "0kg")
+    told(capsys, "--book", two, *note)
+    listed = json.loads(told(capsys, "--book", two, "set", "readings", "larch", "--json"))
+    assert listed["readings"][-1]["load_n"] == pytest.approx(9.80665 * 20 / 0.8, rel=1e-6)
+
+
+def test_another_benchs_rig_is_not_shown_as_this_benchs(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = (str(tmp_path / name) for name in ("one.db", "two.db"))
+    write(Path(one), calibrates(2000.0))
+    write(Path(two), makes("rowan"))
+    told(capsys, "--book", two, "merge", one)
+    whose = "No rig was calibrated at this bench: this is another bench's"
+    assert whose in told(capsys, "--book", two, "rig", "card")
+    assert "another bench's: no rig was calibrated at this one" in told(
+        capsys, "--book", two, "status"
+    )
+    assert whose not in told(capsys, "--book", one, "rig", "card")
