@@ -80,7 +80,12 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
     best = {set_id: max(given[set_id]) for set_id in came}
     old = _sets_called(db, best)
     new = _told_apart(_touched(old, {set_id: name for set_id, (_, name) in best.items()}))
-    changed = {set_id: name for set_id, name in new.items() if old[set_id][1] != name}
+    changed = {
+        set_id: name
+        for set_id, name in new.items()
+        # one that has characters of its id keeps them: its bare name meant another set here
+        if name not in (old[set_id][1], base_name(old[set_id][1], set_id))
+    }
     _rewrite(db, "sets", "name", changed)
     _keep_counts(db, "name_edits", {set_id: edits for set_id, (edits, _) in best.items()})
     for set_id, name in sorted(changed.items(), key=lambda item: item[1]):

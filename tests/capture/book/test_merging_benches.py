@@ -12,10 +12,11 @@ from sqlite_utils import Database
 from coilbench.capture.book.by_hand import edit_set
 from coilbench.capture.book.keyed_readings import last_setup, store_readings
 from coilbench.capture.book.merging import merge_books
+from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.scales import find_scale, scale_called
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.state import scale_weighed
 from coilbench.capture.book.told import Told
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
@@ -85,3 +86,16 @@ def test_what_another_bench_told_by_hand_is_said_with_both_values(base: Path) ->
     )
     assert {note.what: note for note in here} == twice  # whose word won is told as well
     assert there == ()
+
+
+def test_a_name_that_became_free_is_not_taken_by_another_benchs_set(tmp_path: Path) -> None:
+    """A build file that still says it is refused, rather than read with other springs."""
+    one, two = (write(tmp_path / name, makes("larch")) for name in ("one.db", "two.db"))
+    merge_books(two, [one])
+    with open_book(two) as db:
+        rename_set(db, find_set(db, "larch"), "cedar")
+    merge_books(two, [write(one, makes("rowan"))])
+    with open_book(two) as db:
+        assert [name[:6] for name in set_names(db)] == ["larch~", "cedar", "rowan"]
+        with pytest.raises(CoilbenchError, match="there is no set 'larch'"):
+            find_set(db, "larch")
