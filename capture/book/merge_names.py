@@ -198,7 +198,8 @@ def settle_labels(
                 for one in old
                 if len(labels[one]) > 1
             )
-            yield f"springs were labelled in two ways: {differing}"
+            (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
+            yield f"{name}: springs were labelled in two ways: {differing}"
 
 
 def _namings(

@@ -231,7 +231,7 @@ def test_two_nominals_and_two_labellings_are_named(base: Path) -> None:
     assert isinstance(notes[0], TwoNominals)
     assert notes[0].set_name == "larch"
     assert [load.load_n for load in notes[0].kept.loads] == [240.0]
-    assert notes[1] == "springs were labelled in two ways: larch-01 and oak (now oak)"
+    assert notes[1] == "larch: springs were labelled in two ways: larch-01 and oak (now oak)"
 
 
 def test_one_file_imported_at_two_benches_counts_once(base: Path) -> None:
