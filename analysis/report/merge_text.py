@@ -31,7 +31,7 @@ def _told_text(told: Told, shown: Units) -> str:
     by = "at two benches, neither knowing of the other" if told.at_once else "at another bench"
     if told.springs > 1:
         return f"{told.of}: the {what} of {told.springs} springs was changed {by}"
-    holds, other = (_value_text(told.what, one, shown) for one in (told.holds, told.instead_of))
+    holds, other = (_value_text(told.what, one, shown) for one in told.values)
     if told.at_once:
         return f"{told.of}: the {what} was entered {by}: {holds} holds, not {other}"
     return f"{told.of}: the {what} was changed {by}: now {holds}, before {other}"

@@ -28,15 +28,14 @@ class Told:
     Attributes:
         of: the set, and the spring's label.
         what: as `hand_columns` calls it, or RESTS.
-        holds, instead_of: None where nothing is told.
+        values: what holds and the other, in the unit that `what` names; None where none is told.
         at_once: told at two benches, neither knowing of the other.
         springs: of how many springs of the set, where they are not named one by one.
     """
 
     of: str
     what: str
-    holds: Value = None
-    instead_of: Value = None
+    values: tuple[Value, Value] = (None, None)
     at_once: bool = False
     springs: int = 1
 
@@ -94,7 +93,7 @@ def told_elsewhere(
         if of in at_once:
             was = next((said for said in at_once[of] if said != holds), was)
         if of in at_once or holds != was:
-            one = Told(_named(db, set_id, spring_id), what, holds, was, of in at_once)
+            one = Told(_named(db, set_id, spring_id), what, (holds, was), of in at_once)
             many.setdefault((set_id if spring_id else one.of, what), []).append(one)
     for (set_id, what), told in many.items():
         if len(told) > MOST_SPRINGS_TOLD:

@@ -105,3 +105,22 @@ def test_another_benchs_rig_is_not_shown_as_this_benchs(
         capsys, "--book", two, "status"
     )
     assert whose not in told(capsys, "--book", one, "rig", "card")
+
+
+def test_what_another_bench_told_is_said_in_the_display_units(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = tmp_path / "one.db", tmp_path / "two.db"
+    told(capsys, "--book", str(one), "set", "new", "oak", "--role", "outer", "--count", "2")
+    two.write_bytes(one.read_bytes())
+    told(capsys, "--book", str(one), "set", "edit", "oak", "--rests", "900g")
+    words = told(capsys, "--book", str(two), "merge", str(one))
+    assert (
+        "oak: the weight that rests on the springs was changed at another bench: now 0.90 kg"
+        in (words)
+    )
+    for book, length in ((one, "53.1mm"), (two, "53.4mm")):
+        told(capsys, "--book", str(book), "set", "edit", "oak", "--free-length", length)
+    words = told(capsys, "--length-unit", "in", "--book", str(two), "merge", str(one))
+    assert "oak: the free length was entered at two benches, neither knowing of the other" in words
+    assert "2.102 in holds, not 2.091 in" in words  # 53.4 and 53.1 mm over 25.4 mm; the later

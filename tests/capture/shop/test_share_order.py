@@ -137,8 +137,8 @@ def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larc
     assert "larch: the stroke larch-01:2 " in stroke
     assert "'use' in this book and 'leave' in another" in stroke
     twice = [
-        Told("larch", "free_length_mm", 53.2, 53.1, at_once=True),
-        Told("larch, larch-02", "mark", "blue", "red", at_once=True),
+        Told("larch", "free_length_mm", (53.2, 53.1), at_once=True),
+        Told("larch, larch-02", "mark", ("blue", "red"), at_once=True),
     ]
     assert [note for note in notes if isinstance(note, Told)] == twice
     told = share(larch).pulled.notes
