@@ -10,18 +10,17 @@ By SQL alone: nothing slow to load is imported.
 from __future__ import annotations
 
 import sqlite3
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from coilbench.capture.book.ids import composed_id
 from coilbench.capture.book.rows import insert
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
 _KINDS = ("load", "travel", "flex")
-_COMPOSED = uuid.UUID("6a0f3f0e-6f1b-4d0c-9d51-0c5f6d1f2b7e")  # ours: a namespace of RFC 4122
 
 
 class _Part(NamedTuple):
@@ -157,7 +156,7 @@ def compose_missing(db: Database) -> None:
 
 def _insert(db: Database, shelf: _Shelf, newest: dict[str, str]) -> str:
     ids = [newest.get(kind) for kind in _KINDS]
-    calibration_id = str(uuid.uuid5(_COMPOSED, " ".join(map(str, ids))))
+    calibration_id = composed_id(ids)
     made_utc = max(shelf.parts[one].made_utc for one in newest.values())
     row = {f"{kind}_part_id": one for kind, one in zip(_KINDS, ids, strict=True)}
     insert(db, "calibrations", {"id": calibration_id, "made_utc": made_utc, **row})
