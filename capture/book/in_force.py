@@ -76,6 +76,17 @@ class InForce:
         )
 
 
+def taken_over(before: InForce, db: Database) -> list[tuple[str, str, str]]:
+    """Return what is in force of the rig now and was not before: what it is, its id, when made.
+
+    Where nothing was in force before, nothing is taken over.
+    """
+    now = InForce.of(db).parts if before.parts else {}
+    new = {part_id: kind for kind, part_id in now.items() if before.parts.get(kind) != part_id}
+    made = db.execute("SELECT id, made_utc FROM main.calibration_parts").fetchall() if new else []
+    return [(new[part_id], part_id, made_utc) for part_id, made_utc in made if part_id in new]
+
+
 class _Shelf:
     """The parts of all rigs, by id, and the calibrations that are of one rig; oldest first."""
 

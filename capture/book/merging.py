@@ -26,7 +26,7 @@ from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.edits import refuse_counted_out, settling
-from coilbench.capture.book.in_force import compose_missing
+from coilbench.capture.book.in_force import InForce, compose_missing, taken_over
 from coilbench.capture.book.merge_names import settle_labels, settle_names, settle_turns, swaps_of
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
@@ -138,8 +138,13 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     with writing(db):
-        before = db.conn.total_changes
+        before, in_force = db.conn.total_changes, InForce.of(db)
         brought, notes = merge_attached(db, others)
+        notes += [
+            f"the calibration of the {kind} in force is now another book's, made "
+            f"{made_utc[:16].replace('T', ' ')} UTC; see: coilbench rig card"
+            for kind, _, made_utc in taken_over(in_force, db)
+        ]
         # before this transaction ends: another connection still reads the book as it was
         kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
     return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)

@@ -210,11 +210,17 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
         keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
     if keyed.keyed_utc is not None:
         _check_time(keyed.keyed_utc)
-    row_id, root_id = cells.get("id"), keyed.rederived_from
-    if row_id is not None and (root_id is not None or follows(row_id.decode())):
-        free_mm = keyed.free_length_mm
-        if None in (root_id, free_mm) or rederived_id(root_id, free_mm) != row_id.decode():
+    if "id" in cells:
+        _check_rederived(cells["id"].decode(), keyed.rederived_from, keyed.free_length_mm)
+
+
+def _check_rederived(row_id: str, root_id: str | None, free_length_mm: float | None) -> None:
+    """Raise ValueError for an id that does not follow from what the row was made of."""
+    if root_id is None or free_length_mm is None:
+        if root_id is not None or follows(row_id):
             raise ValueError
+    elif rederived_id(root_id, free_length_mm) != row_id:
+        raise ValueError
 
 
 def _check_list(cell: bytes, _: Mapping[str, Any]) -> None:

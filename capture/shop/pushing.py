@@ -44,13 +44,14 @@ class Pushed:
     Attributes:
         rows: how many rows of each kind the store has anew, or is told something new of.
         damaged: rows that stayed here since they are damaged: the table and the id.
-        unlike: likewise rows that are otherwise in the store, though they never change.
+        unlike: likewise rows that are otherwise in the store, though they never change; each
+            with the role that added what stands there.
         vouched: ids of sets that were looked at for damage.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
     damaged: list[str] = field(default_factory=list)
-    unlike: list[str] = field(default_factory=list)
+    unlike: dict[str, str] = field(default_factory=dict)
     vouched: set[str] = field(default_factory=set)
 
 
@@ -99,9 +100,9 @@ def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done:
     found = {item.row_id for item in items}
     unread = [one for one in ids if one not in found]
     done.damaged += [f"{kind} {one}" for one in unread if _is_there(db, kind, one)]
-    before = list(done.unlike)
+    before = dict(done.unlike)
     for attempt in range(_TRIES):
-        done.unlike = list(before)
+        done.unlike = dict(before)
         try:
             settle_pending(db, store)
             added = _send(db, store, items, done)
@@ -229,8 +230,9 @@ def _unlike(store: Store, items: Sequence[Item]) -> set[str]:
 def _alike(store: Store, items: Sequence[Item], done: Pushed) -> list[Item]:
     """Return the rows that the store may take; the others stay here, named."""
     unlike = _unlike(store, items)
-    new = (f"{items[0].kind.table} {row_id}" for row_id in sorted(unlike))
-    done.unlike += [one for one in new if one not in done.unlike]
+    if unlike:
+        table = items[0].kind.table
+        done.unlike |= {f"{table} {one}": by for one, by in store.added_by(table, unlike)}
     return [item for item in items if item.row_id not in unlike]
 
 

@@ -78,7 +78,8 @@ def test_parts_of_one_rig_from_two_benches_make_the_same_calibration_in_each(
     calibrate(ann, "A1", "load", name="ann's")
     calibrate(bob, "A1", "travel", name="bob's")
     merge_books(ann, [bob])
-    merge_books(bob, [ann])
+    (note,) = merge_books(bob, [ann]).notes
+    assert str(note).startswith("the calibration of the load in force is now another book's")
     assert origins(ann) == origins(bob) == ("ann's load", "bob's travel")
     with open_book(ann) as one, open_book(bob) as two:
         assert current_calibration(one).calibration_id == current_calibration(two).calibration_id

@@ -9,7 +9,7 @@ import pytest
 
 from coilbench.capture.book.ids import composed_id, rederived_id
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.rows import just_after, later_than, utc_now
+from coilbench.capture.book.rows import insert, just_after, later_than, utc_now
 from coilbench.capture.book.values import impossible
 
 NOT_OURS = [
@@ -69,9 +69,7 @@ def test_a_text_far_longer_than_any_that_is_typed_cannot_be(column: str) -> None
 def test_there_is_a_later_time_than_any_that_can_be(tmp_path) -> None:
     with open_book(tmp_path / "bench.db", create=True) as db:
         for last in ("9999-12-31T23:59:59.999+00:00", "2026-05-01T10:00:00.999+00:00"):
-            db.execute(
-                "INSERT INTO rest_zeros (id, device_id, read_utc, load_counts) VALUES (?, 'a', ?, 0)",
-                [str(uuid.uuid4()), last],
-            )
+            row = {"id": str(uuid.uuid4()), "device_id": "a", "read_utc": last, "load_counts": 0.0}
+            insert(db, "rest_zeros", row)
         assert later_than(db, "rest_zeros", "read_utc") <= utc_now()
     assert just_after("2026-05-01T10:00:00.999+00:00") == "2026-05-01T10:00:01.000+00:00"

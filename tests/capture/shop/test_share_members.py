@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import struct
 import zlib
 from collections.abc import Callable
@@ -11,12 +12,19 @@ from typing import Any
 import numpy as np
 import pytest
 
+from coilbench.analysis.report.share_text import share_lines
+from coilbench.analysis.report.units import SI
+from coilbench.capture.blocks import Hello
 from coilbench.capture.book.by_hand import keep_of_springs
+from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.digests import digest_of_content
 from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.rows import Item
 from coilbench.capture.tables.spring_lines import SpringEntry
@@ -242,3 +250,33 @@ def test_what_is_said_of_a_spring_alone_shows_at_every_bench(ann, share, tmp_pat
     assert share(other).pushed.rows == {"hand_entries": 1}
     assert share(ann).left == ()
     assert content(ann) == content(other)
+
+
+def test_anothers_part_of_this_benchs_rig_is_named_as_it_comes_into_force(ann, eve, share) -> None:
+    rig = Hello(1, "own-1", "A1", 7, 80.0, "quadrature", 5.0)
+    with open_book(ann) as db:
+        weighed = load_part([LoadPoint(kg, 100 + 2000 * kg) for kg in (0, 10, 20, 40)], "m.csv")
+        gauged = travel_part([GaugePoint(mm, (60 - mm) * 100) for mm in (0, 20, 50)], "g.csv")
+        for part in (weighed, gauged):
+            store_part(db, part.on(rig))
+    assert share(ann).taken_over == ()
+    give(eve, [one for one in items_in(ann, "calibration_parts", but=_halved) if _of_rig(one)])
+    done = share(ann)
+    (said,) = done.taken_over
+    assert "the calibration of the load in force is now one that bob added" in said
+    lines = " ".join(share_lines(done, SI))
+    assert "1 calibrated part added" in lines
+    assert "Before you press" in lines
+    assert share(ann).taken_over == ()
+
+
+def _of_rig(item: Item) -> bool:
+    return item.fixed["device_id"] == "A1" and item.fixed["kind"] == "load"
+
+
+def _halved(item: Item) -> None:
+    renewed(item)
+    item.fixed["made_utc"] = utc_now()
+    fit = json.loads(item.fixed["fit_json"])
+    fit["coefficients"] = [0.5 * one for one in fit["coefficients"]]
+    item.fixed["fit_json"] = json.dumps(fit)
