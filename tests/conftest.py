@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from support import postgres
 
@@ -22,19 +23,24 @@ _TESTS = Path(__file__).parent
 # The longest, most of them waiting: begun first, none is left to one worker at the end.
 _FIRST = ("test_cli_capture", "test_daemon", "test_cli_live", "test_cli_guiding")
 
+# No test is judged by the clock: on a busy machine an example takes as long as it takes.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
+
 # Workers, and the programs that tests start, share what is compiled, also when this machine says
 # that nothing is to be kept: what pytest makes of the tests takes each worker eight seconds.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
-# Books are synchronized with their disk at each commit: in memory, where there is room, that is
-# soon done. --basetemp or TMPDIR names another place.
+# Books are synchronized with their disk at each commit, and a server copies databases: in memory,
+# where there is room, that is soon done. --basetemp or TMPDIR names another place.
 _MEMORY, _ROOM_BYTES = Path("/dev/shm"), 2_000_000_000
-if (
+_IN_MEMORY = (
     "TMPDIR" not in os.environ
     and os.access(_MEMORY, os.W_OK)
     and shutil.disk_usage(_MEMORY).free > _ROOM_BYTES
-):
+)
+if _IN_MEMORY:
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(_MEMORY))
 
 
@@ -122,7 +128,7 @@ def pytest_configure(config: pytest.Config) -> None:
     """Let each worker compile other tests first: of the rest it finds what the others compiled."""
     worker = getattr(config, "workerinput", None)
     if worker is None:
-        postgres.begin_run()
+        postgres.begin_run(_MEMORY if _IN_MEMORY else Path("/tmp"))
     if worker and [Path(one).resolve() for one in config.args] == [_TESTS]:
         files = sorted(_TESTS.rglob("test_*.py"))
         first = len(files) * int(worker["workerid"][2:]) // worker["workercount"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -28,7 +29,6 @@ from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import select
-from coilbench.analysis.inputs.sheet_input import used_pairs
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
     LIMITS_NOT_LOOKED_AT,
@@ -47,6 +47,10 @@ from coilbench.analysis.report.selection_text import names_or_count, selection_d
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
+
+if TYPE_CHECKING:
+    from coilbench.analysis.limits.limits import LimitsReport
+    from coilbench.analysis.limits.valve_motion import LiftTable
 
 
 def assign_command(
@@ -73,8 +77,7 @@ def assign_command(
             assignment = assign(parsed, found.sets, found.sizes, effort, waiting, before)
         assignment = selection.bounded(assignment, waiting)
     notes = () if with_limits else (LIMITS_NOT_LOOKED_AT,)
-    pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
-    limits = [pair.limits(table) for pair in pairs]
+    limits = _limits(parsed, assignment, table) if with_limits else []
     if as_json:
         told = [limits_document(each) for each in limits]
         print_document(
@@ -100,6 +103,15 @@ def assign_command(
     inside = assignment.chosen.valves_that_fit == len(assignment.valves)
     if not inside or any(each.fails for each in limits):
         raise click.exceptions.Exit(1)
+
+
+def _limits(
+    build: BuildFile, assignment: Assignment, table: LiftTable | None
+) -> list[LimitsReport]:
+    """Return the limits of each pair of sets that the assignment uses."""
+    from coilbench.analysis.inputs.sheet_input import used_pairs  # imported late: slow to load
+
+    return [pair.limits(table) for pair in used_pairs(build, assignment.chosen.valves)]
 
 
 def _show(assignment: Assignment) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -18,12 +18,9 @@ from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import Selection, select
-from coilbench.analysis.limits.limits import LimitsReport, assess_limits
-from coilbench.analysis.limits.valve_motion import LiftTable
-from coilbench.analysis.report.build_text import card_facts, shims_text, verdict_text
+from coilbench.analysis.report.build_text import CAUTIONS, card_facts, shims_text, verdict_text
 from coilbench.analysis.report.curve_text import give_left_out
 from coilbench.analysis.report.document import document
-from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
 from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
 from coilbench.analysis.report.selection_text import (
     names_or_count,
@@ -33,6 +30,10 @@ from coilbench.analysis.report.selection_text import (
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from coilbench.analysis.limits.limits import LimitsReport
+    from coilbench.analysis.limits.valve_motion import LiftTable
 
 CAUTION, LIMITS_CAUTION = CAUTIONS
 
@@ -101,6 +102,7 @@ def _with_limits(
     each: _Paired, table: LiftTable | None, outer: str | None, inner: str | None
 ) -> _Paired:
     """Let the limits count, and add those of the best combination of the sets asked for."""
+    from coilbench.analysis.limits.limits import assess_limits  # imported late: slow to load
 
     def limits_of(one: Combination) -> LimitsReport:
         sets = each.candidates.sets
@@ -141,11 +143,15 @@ def _document(each: _Paired) -> dict[str, object]:
 
 def limits_document(limits: LimitsReport) -> dict[str, object]:
     """Return a pair's limits as JSON holds them."""
+    from coilbench.analysis.report.limits_text import limits_text  # imported late: slow to load
+
     return {**document(limits), **document(limits_text(limits, SI))}
 
 
 def say_limits(limits: LimitsReport) -> None:
     """Print a pair's limits: what isn't kept, the figures, what they rest on and what they lack."""
+    from coilbench.analysis.report.limits_text import limits_text  # imported late: slow to load
+
     text = limits_text(limits, units())
     side = limits.side and f" ({limits.side})"
     say(f"Limits of {_named(limits, units())}{side}:")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import click
@@ -89,7 +89,7 @@ class _Lines:
         if key != self._called:
             self._called = key
             click.echo(f"{called.large}: {called.words}")
-            answers = answer_help(scene.snapshot)
+            answers = answer_help(called.question)
             if answers is not None:
                 click.echo(f"  {answers}")
 
@@ -174,7 +174,8 @@ class Screen:
             rings = bell.rings(now, stop=scene.stop, now_s=time.monotonic())
             if rings and self.ring and self.out.is_terminal:
                 self.out.bell()
-            if self._leaves(keyboard.wait(REDRAW_S), feed, now):
+            asked = replace(now, question=call(scene).question)  # what is not shown has no answer
+            if self._leaves(keyboard.wait(REDRAW_S), feed, asked):
                 return
             snapshot = feed.see()
 

@@ -21,7 +21,6 @@ from coilbench.analysis.choices import SECONDS
 from coilbench.analysis.cli.beside import Beside
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.engine.solving import Answer, Solving
-from coilbench.analysis.report.assignment_text import number_text
 
 SHOWN_AFTER_S, LOOK_S = 1.0, 0.1
 GRACE_S = 2.0  # a programme that overruns its own limit by more is given up
@@ -90,6 +89,8 @@ class Waiting(Solving):
 
     def tell(self, least: float, bound: float) -> None:
         """Show the least sum found so far, and its bound."""
+        from coilbench.analysis.report.assignment_text import number_text  # slow to load
+
         found = "" if math.isinf(least) else f", best so far {number_text(least)}"
         self._best = f"{found}, none is below {number_text(bound)}"
 

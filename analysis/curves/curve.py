@@ -180,10 +180,11 @@ class SpringCurve:
         Raises:
             HeightNotMeasured: as load_at.
         """
-        for side in SIDES[self.branch] if self._densely else ():
-            each = (sweep.load_n(side, height_mm) for sweep in self.sweeps)
-            if loads := [load_n for load_n in each if not math.isnan(load_n)]:
-                return _mean(loads)
+        for side in SIDES[self.branch] if self._sampled else ():
+            each = [(sweep, sweep.load_n(side, height_mm)) for sweep in self.sweeps]
+            if read := [one for one in each if not math.isnan(one[1])]:
+                there = [one for one in read if not one[0].in_gap(side, height_mm)]
+                return _mean(load_n for _, load_n in there or read)
         return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
 
     def loads_n_at(self, heights_mm: Array) -> Array:
@@ -197,9 +198,13 @@ class SpringCurve:
         return loads
 
     @cached_property
+    def _sampled(self) -> bool:
+        return all(sweep.dense for sweep in self.sweeps)
+
+    @cached_property
     def _densely(self) -> bool:
         """Whether every sweep was sampled all the way: no reading comes before another."""
-        return all(sweep.dense and not sweep.has_gap for sweep in self.sweeps)
+        return self._sampled and not any(sweep.has_gap for sweep in self.sweeps)
 
     def _loads_n(self, heights_mm: Array) -> Array:
         loads = np.full_like(heights_mm, np.nan)

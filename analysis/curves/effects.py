@@ -13,7 +13,6 @@ from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.capture.calibration.polynomial import PolynomialFit
 
 Array = NDArray[np.float64]
-ONE = np.eye(1)
 
 
 class Effect(NamedTuple):
@@ -23,8 +22,8 @@ class Effect(NamedTuple):
     key: Hashable  # the same for effects of the very same error
     unit: str
     sensitivity: float  # for the budget: N per unit of the input
-    gradient: Array  # (p,), N per unit of each correlated input
-    covariance: Array  # (p, p), k = 1
+    gradient: float | Array  # (p,), N per unit of each correlated input; of one alone times its u
+    covariance: Array | None = None  # (p, p), k = 1; None of one alone
     shared: bool = True  # whether all springs of the rig have the error in common
     kind: Literal["A", "B"] = "B"
     degrees_of_freedom: float = math.inf
@@ -40,7 +39,7 @@ def plain(
     shared: bool = True,
 ) -> Effect:
     """One input alone."""
-    return Effect(source, key, unit, sensitivity, np.array([sensitivity * u]), ONE, shared)
+    return Effect(source, key, unit, sensitivity, sensitivity * u, shared=shared)
 
 
 def curve_effect(
@@ -58,9 +57,10 @@ def curve_effect(
     )
 
 
-def powers(x: float, fit: PolynomialFit) -> Array:
-    """Sensitivity of the polynomial at x to its coefficients, shape (p,)."""
-    return np.asarray(x ** np.arange(fit.degree + 1), dtype=np.float64)
+def powers(x: float, fit: PolynomialFit, minus_x: float | None = None) -> Array:
+    """Sensitivity of the polynomial at x, less that at minus_x, to its coefficients, shape (p,)."""
+    every = range(fit.degree + 1)
+    return np.array([x**n if minus_x is None else x**n - minus_x**n for n in every])
 
 
 def counts_at(fit: PolynomialFit, y: float, minus_x: float | None) -> float:

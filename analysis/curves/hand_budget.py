@@ -10,13 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterator
 
-import numpy as np
-
 from coilbench.analysis.curves.effects import Effect, counts_at, curve_effect, plain, powers
 from coilbench.analysis.curves.points import PointReading, Weighted
 from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N, KeyedSetup
-from coilbench.capture.calibration.polynomial import hidden_departure
 from coilbench.capture.strokes.sweep import HandReading
 
 DITHER = 0.5  # of a step: readings that scatter by more have rounding errors of their own, nearly
@@ -41,7 +38,7 @@ def own_point_u_n(readings: Weighted, rate_n_per_mm: float) -> float:
     for one in point_effects(readings, rate_n_per_mm):
         if not one.shared:
             at = one.source, one.key
-            sums[at] = sums.get(at, 0.0) + float(one.gradient[0])
+            sums[at] = sums.get(at, 0.0) + float(one.gradient)
     return math.hypot(*sums.values())
 
 
@@ -136,8 +133,8 @@ def _of_scale(weight: float, one: PointReading, hand: HandReading) -> Iterator[E
     fit, ratio = setup.scale.fit, setup.lever_ratio
     yield plain("scale_masses", fit, "1", load_n, setup.scale_u_relative)
     shown_n = counts_at(fit, (one.load_n - setup.rests_n) / ratio, setup.tare_n)
-    gradient = weight * ratio * (powers(shown_n, fit) - powers(setup.tare_n, fit))
+    gradient = weight * ratio * powers(shown_n, fit, setup.tare_n)
     yield curve_effect("scale_curve", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
-        bend_n = float(hidden_departure(fit, np.float64(shown_n), minus_x=setup.tare_n))
+        bend_n = fit.hidden_at(shown_n, setup.tare_n)
         yield _part("scale_bend", fit, weight * ratio, bend_n, shared=True)

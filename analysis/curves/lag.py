@@ -97,9 +97,9 @@ class _Stroke(NamedTuple):
 def _undone(strokes: list[_Stroke], *, converted: bool) -> list[_Stroke]:
     """Undo the lag of one rig, and tell a stroke alone how well the others' strokes repeat."""
     presses: dict[str, list[Press]] = {}
-    for one in strokes:
-        press = replace(one.press, touching_mm=touching_mm(one.press))
-        presses.setdefault(one.label, []).append(press)
+    touching = touching_mm([one.press for one in strokes])
+    for one, at_mm in zip(strokes, touching, strict=True):
+        presses.setdefault(one.label, []).append(replace(one.press, touching_mm=at_mm))
     springs = list(presses.values())
     lag = estimate_lag(springs)
     if converted and not lag.known:
@@ -129,7 +129,8 @@ def _with_repeat(labels: list[str], sweeps: list[Sweep]) -> list[Sweep]:
 
 def _corrected(strokes: Sequence[_Stroke], presses: Presses, lag: Lag) -> list[Sweep]:
     """Return the sweeps with their branches at the heights that belong to the loads."""
-    height, by_lag = presses.heights_by_lag(lag.delay_s, lag.spread_s2)
+    height = presses.heights_mm((lag.delay_s,), (lag.spread_s2,))[0]
+    by_lag = presses.by_lag(lag.delay_s, lag.spread_s2, height)
     doubted = lag.doubted(DOUBT)
     clear = _clear_of_turn(presses, lag)
     found = []

@@ -180,20 +180,19 @@ def _evidence(looked: Looked, delay_s: float, spread_s2: float) -> _Evidence | N
     """Take all that is not lag out of the strokes; None where no spring's hold enough."""
     looked = looked.from_contact(_seen_contact_mm(looked, delay_s, spread_s2))
     presses, samples = looked.presses, _usable_samples(looked, delay_s, spread_s2)
-    heights, by_lag = presses.heights_by_lag(delay_s, spread_s2, samples.at)
+    by_lag = presses.by_lag(delay_s, spread_s2, samples.height_mm, samples.at)
     load, way = presses.load_n[samples.at], samples.way
     stroke = presses.rows.stroke[samples.at]
     piece = _pieces(stroke, way)
     begins = np.searchsorted(looked.spring[stroke], np.arange(looked.spring[-1] + 2))
-    courses = _courses(heights, begins)
+    courses = _courses(samples.height_mm, begins)
     found = []
     for begin, end in pairwise(begins.tolist()):
         if end - begin >= LEAST_SAMPLES:
             own = slice(begin, end)
             first = np.flatnonzero(np.diff(stroke[own]))  # the strokes' but the first
             strokes = stroke[own, None] == stroke[own][first + 1]
-            course = _Course(*(part[own] for part in courses))
-            left = _friction_out(course, load[own], way[own], by_lag[own], strokes)
+            left = _friction_out(courses.at(own), load[own], way[own], by_lag[own], strokes)
             scale = ROBUST_SD_PER_MAD * median(np.abs(left[:, 0]))
             fair = np.abs(left[:, 0]) <= max(ROGUE_SDS * scale, 1e-9)
             residual = left[fair, 0]
@@ -202,11 +201,47 @@ def _evidence(looked: Looked, delay_s: float, spread_s2: float) -> _Evidence | N
     return _Evidence(*map(np.concatenate, zip(*found, strict=True))) if found else None
 
 
-class _Course(NamedTuple):
-    """What a smooth course over height may be, and its slope, shape (n, KNOTS + 2) each."""
+class _Splines(NamedTuple):
+    """Cubic B-splines over KNOTS even knots at n places: those four that are not zero there.
 
-    splines: Array
-    per_mm: Array
+    Attributes:
+        first: the first of them, shape (n,).
+        near: their values, shape (4, n).
+    """
+
+    first: NDArray[np.intp]
+    near: Array
+
+    def at(self, rows: slice) -> _Splines:
+        """Return them at some of the places."""
+        return _Splines(self.first[rows], self.near[:, rows])
+
+    def matrix(self) -> Array:
+        """Return all of them there, shape (n, KNOTS + 2)."""
+        found = np.zeros((self.first.size, KNOTS + 2))
+        flat = found.reshape(-1)
+        place = np.arange(0, flat.size, KNOTS + 2) + self.first
+        for more, each in enumerate(self.near):
+            flat[place + more] = each
+        return found
+
+    def sum(self, weight: Array) -> Array:
+        """Return their sum, weighted, there; weight of shape (KNOTS + 2,)."""
+        return np.asarray(sum(each * weight[self.first + at] for at, each in enumerate(self.near)))
+
+
+class _Course(NamedTuple):
+    """What smooth courses over height are made of: there, above and below, so far apart, (n,)."""
+
+    here: _Splines
+    above: _Splines
+    below: _Splines
+    apart_mm: Array
+
+    def at(self, rows: slice) -> _Course:
+        """Return it at some of the heights."""
+        here, above, below = (part.at(rows) for part in (self.here, self.above, self.below))
+        return _Course(here, above, below, self.apart_mm[rows])
 
 
 def _courses(height: Array, begins: NDArray[np.intp]) -> _Course:
@@ -215,10 +250,9 @@ def _courses(height: Array, begins: NDArray[np.intp]) -> _Course:
     some = begins[:-1][count > 0]
     low = np.repeat(np.minimum.reduceat(height, some), count[count > 0])
     high = np.repeat(np.maximum.reduceat(height, some), count[count > 0])
-    span = np.maximum(high - low, 1e-9)
-    share, edge = (height - low) / span, 0.01
-    splines, above, below = _basis(np.stack([share, share + edge, share - edge]))
-    return _Course(splines, (above - below) / (2.0 * edge * span[:, None]))
+    span, edge = np.maximum(high - low, 1e-9), 0.01
+    share = (height - low) / span
+    return _Course(_basis(share), _basis(share + edge), _basis(share - edge), 2.0 * edge * span)
 
 
 def _friction_out(
@@ -228,9 +262,10 @@ def _friction_out(
 
     Of the load, and of the effects of delay and spread on it.
     """
-    others, _ = np.linalg.qr(np.column_stack([course.splines, way, way * load, strokes]))
-    smooth = np.linalg.lstsq(course.splines, load)[0]
-    n_per_mm = course.per_mm @ smooth
+    splines = course.here.matrix()
+    others, _ = np.linalg.qr(np.column_stack([splines, way, way * load, strokes]))
+    smooth: Array = np.asarray(np.linalg.lstsq(splines, load)[0], dtype=np.float64)
+    n_per_mm = (course.above.sum(smooth) - course.below.sum(smooth)) / course.apart_mm
     columns = np.column_stack([load, n_per_mm[:, None] * by_lag])
     return np.asarray(columns - others @ (others.T @ columns))
 
@@ -303,16 +338,16 @@ def _gone_down(rows: Rows, height: Array) -> Array:
     return rows.interpolated(path - TURN_MM, path, height) - height
 
 
-def _basis(share: Array) -> Array:
-    """Cubic B-splines over KNOTS even knots from 0 to 1, shape (..., n, KNOTS + 2) of (..., n).
+def _basis(share: Array) -> _Splines:
+    """Return the splines at shares from 0 to 1, shape (n,).
 
     By the recurrence of de Boor and Cox (J. Approx. Theory 6, 1972, from memory); our own since
     scipy.interpolate takes long to load.
     """
     knots = np.concatenate([[0.0] * 3, np.linspace(0.0, 1.0, KNOTS), [1.0] * 3])
-    inside = np.clip(share.ravel(), 0.0, 1.0)
+    inside = np.clip(share, 0.0, 1.0)
     piece = np.clip(np.searchsorted(knots, inside, side="right") - 1, 3, KNOTS + 1)
-    near = np.ones((1, inside.size))  # the splines that are not zero there, degree by degree
+    near = np.ones((1, inside.size))  # degree by degree
     for degree in (1, 2, 3):
         before = np.arange(degree)[:, None]
         left, right = knots[piece - before[::-1]], knots[piece + 1 + before]
@@ -320,6 +355,4 @@ def _basis(share: Array) -> Array:
         near = np.zeros((degree + 1, inside.size))
         near[:-1] = (right - inside) * part
         near[1:] += (inside - left) * part
-    found = np.zeros((inside.size, KNOTS + 2))
-    np.put_along_axis(found, piece[:, None] + np.arange(-3, 1), near.T, axis=1)
-    return found.reshape(*share.shape, KNOTS + 2)
+    return _Splines(piece - 3, near)

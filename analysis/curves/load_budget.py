@@ -14,7 +14,6 @@ from itertools import chain
 import numpy as np
 
 from coilbench.analysis.curves.effects import (
-    ONE,
     Array,
     Effect,
     counts_at,
@@ -28,7 +27,7 @@ from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, Budget, BudgetLi
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.polynomial import hidden_departure, slope, value
+from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.strokes.sweep import (
     ZERO_UNKNOWN_U_N,
     RigReading,
@@ -53,7 +52,7 @@ def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[Budget
     """
     every = list(weighted)
     alone = len({id(reading.sweep) for _, reading in every}) == 1
-    sums: dict[Hashable, tuple[Effect, Array, float]] = {}
+    sums: dict[Hashable, tuple[Effect, float | Array, float]] = {}
     for weight, reading in every:
         for effect in chain(_effects(reading), _repeat_effect(reading) if alone else ()):
             at = (effect.source, effect.key)
@@ -64,10 +63,11 @@ def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[Budget
             sums[at] = effect, gradient, sensitivity
     lines: dict[str, BudgetLine] = {}
     for one, gradient, scale in sums.values():
-        if one.covariance is ONE:
-            u_n = abs(gradient.item())
+        if one.covariance is None:
+            u_n = abs(float(gradient))
         else:
-            u_n = math.sqrt(max(float(gradient @ one.covariance @ gradient), 0.0))
+            each = np.asarray(gradient)
+            u_n = math.sqrt(max(float(each @ one.covariance @ each), 0.0))
         unit = one.unit
         if one.source in lines:  # what several strokes or presses have of it is independent
             before_n = lines[one.source]
@@ -118,11 +118,9 @@ def _load_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
     fit, zero = rig.calibration.load, rig.zero_counts
     rests_n = reading.sweep.rests_n
     counts = counts_at(fit, reading.load_n - rests_n, zero)
-    gradient = powers(counts, fit) - powers(zero, fit)
-    yield curve_effect("load_curve", fit, "N", 1.0, gradient, fit)
+    yield curve_effect("load_curve", fit, "N", 1.0, powers(counts, fit, zero), fit)
     if fit.hidden_bend:
-        bend_n = float(hidden_departure(fit, counts, minus_x=zero))
-        yield plain("hidden_bend", fit, "N", 1.0, bend_n)
+        yield plain("hidden_bend", fit, "N", 1.0, fit.hidden_at(counts, zero))
     yield plain("masses", fit, "1", reading.load_n - rests_n, rig.calibration.load_u_relative)
     if rig.gain_u_relative > 0.0:
         yield plain("gain_since", fit, "1", reading.load_n - rests_n, rig.gain_u_relative)
@@ -162,8 +160,7 @@ def _repeat_effect(reading: HeightReading) -> Iterator[Effect]:
         reading.sweep.sweep_id,
         "mm",
         rate,
-        np.array([rate * repeat.u_mm]),
-        ONE,
+        rate * repeat.u_mm,
         shared=False,
         kind="A" if repeat.seen else "B",
         degrees_of_freedom=repeat.degrees_of_freedom,

@@ -19,31 +19,28 @@ def local_grid(lowest_mm: float, highest_mm: float, step_mm: float, edge_mm: flo
 
 
 class LocalLines(NamedTuple):
-    """Straight lines around the grid's heights, each over the w bins or fewer in its window.
+    """Straight lines around the grid's heights; NaN where a window holds fewer than three bins.
 
     Attributes:
-        load_n, slope: shape (g,), NaN where the window holds fewer than three bins.
-        smoother: shape (g, w): what each bin's load counts in load_n.
-        at: which bins these are, likewise.
+        values: shape (g, c), the lines' values there.
+        slope: shape (g,), the first column's.
+        noises: shape (g,), standard error of a value for unit noise of a sample.
     """
 
-    load_n: Array
+    values: Array
     slope: Array
-    smoother: Array
-    at: NDArray[np.intp]
-
-    def on(self, rows: NDArray[np.bool_]) -> LocalLines:
-        """Return some of the lines."""
-        return LocalLines(self.load_n[rows], self.slope[rows], self.smoother[rows], self.at[rows])
+    noises: Array
 
 
 def local_lines(
-    height_mm: Array, load_n: Array, weight: Array, grid: Array, half_mm: float
+    height_mm: Array, columns: Array, weight: Array, grid: Array, half_mm: float
 ) -> LocalLines:
-    """Weighted straight line around every grid height (Epanechnikov weights).
+    """Weighted straight lines around every grid height (Epanechnikov weights).
 
     Args:
-        height_mm: of the bins, ascending.
+        height_mm: of the bins, ascending, shape (b,).
+        columns: what lines are laid through, shape (b, c).
+        weight: how many samples each bin is the mean of, shape (b,).
     """
     begin = np.searchsorted(height_mm, grid - half_mm)
     end = np.searchsorted(height_mm, grid + half_mm, side="right")
@@ -51,13 +48,16 @@ def local_lines(
     inside = at < end[:, None]
     at = np.minimum(at, height_mm.size - 1)
     away = height_mm[at] - grid[:, None]
-    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * weight[at] * inside
+    of_bin = weight[at]
+    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * of_bin * inside
     moment = kernel * away
     s0, s1, s2 = kernel.sum(1), moment.sum(1), (moment * away).sum(1)
     determinant = s0 * s2 - s1**2
     enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
     determinant = np.where(enough, determinant, np.nan)
     smoother = (s2 / determinant)[:, None] * kernel - (s1 / determinant)[:, None] * moment
-    there_n = load_n[at]
-    tilt_n = (s0 * (moment * there_n).sum(1) - s1 * (kernel * there_n).sum(1)) / determinant
-    return LocalLines((smoother * there_n).sum(1), tilt_n, smoother, at)
+    there = columns[at]
+    first = there[:, :, 0]
+    tilt = (s0 * (moment * first).sum(1) - s1 * (kernel * first).sum(1)) / determinant
+    noises = np.sqrt((smoother**2 / of_bin).sum(1))
+    return LocalLines((smoother[:, None, :] @ there)[:, 0], tilt, noises)

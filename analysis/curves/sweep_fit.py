@@ -214,13 +214,14 @@ class BranchFit(NamedTuple):
             return None
         grid = local_grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm, EDGE_MM)
         half_mm = max(HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * median(np.diff(bins.height_mm)))
-        lines = local_lines(bins.height_mm, bins.load_n, bins.weight, grid, half_mm)
-        usable = np.isfinite(lines.load_n)
+        columns = np.column_stack([bins.load_n, bins.by_lag])
+        lines = local_lines(bins.height_mm, columns, bins.weight, grid, half_mm)
+        usable = np.isfinite(lines.slope)
         if np.count_nonzero(usable) < 2:
             return cls.of_points(Branch(bins.height_mm, bins.load_n))
-        grid, (load, slope, smoother, at) = grid[usable], lines.on(usable)
-        error = bins.noise_n * np.sqrt(np.sum(smoother**2 / bins.weight[at], axis=1))
-        by_lag = -slope[:, None] * np.einsum("gw,gwk->gk", smoother, bins.by_lag[at])
+        grid, (values, slope, noises) = grid[usable], (column[usable] for column in lines)
+        load, error = values[:, 0], bins.noise_n * noises
+        by_lag = -slope[:, None] * values[:, 1:]
         bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
         flat, alike = np.zeros_like(grid), np.ones_like(grid)
         return cls(grid, load, -slope, error, by_lag, bend, flat, alike)
@@ -310,6 +311,11 @@ class SweepFit:
     def has_gap(self) -> bool:
         """Whether a branch goes over heights that were not sampled."""
         return any(fit is not None and bool(fit.bend.any()) for fit in self.fits("both"))
+
+    def in_gap(self, side: Side, height_mm: float) -> bool:
+        """Whether a branch that has this height goes there over heights that were not sampled."""
+        fits = self.fits(side) if self.has_gap else []
+        return any(fit is not None and fit.between_at(height_mm).u_n > 0.0 for fit in fits)
 
     def load_n(self, side: Side, height_mm: float) -> float:
         """Read the load alone of a sampled sweep, as read does; NaN where it was not measured."""

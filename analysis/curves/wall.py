@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.sweep_fit import SweepFit
-from coilbench.capture.calibration.lag import Press, typical_delay_s
+from coilbench.capture.calibration.lag import Press, Presses, typical_delay_s
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
 
@@ -242,19 +242,29 @@ def find_wall(bins: Bins) -> _Wall | None:
     return _Wall(crossing, found.onset_mm, steep, found.noise_n)
 
 
-def touching_mm(press: Press) -> float:
-    """Height below which coils may touch in a stroke whose lag is still in it; -inf where none do.
+def touching_mm(presses: Sequence[Press]) -> list[float]:
+    """Height below which coils may touch in strokes whose lag is still in them; -inf where none do.
 
     There the load rises too steeply for the filter: it gives no information on the lag. The
     typical lag is removed first: where a fast stroke slows down, the lag by itself makes the load
     rise faster than the spring does.
+
+    Args:
+        presses: one or more, of two samples or more each.
     """
-    if press.t_s.size < FEWEST_BINS:
+    every = Presses.of(presses)
+    each_s = np.array([typical_delay_s(press.interval_s) for press in presses])
+    delay_s = each_s[every.rows.stroke][None]
+    height = every.heights_mm(delay_s, delay_s**2 / 3.0)[0]
+    return [_touching_mm(height[own], every.load_n[own]) for own in every.rows.slices]
+
+
+def _touching_mm(height: Array, load: Array) -> float:
+    """Return the same of one stroke, its heights without the typical lag."""
+    if height.size < FEWEST_BINS:
         return -math.inf
-    delay_s = typical_delay_s(float(np.median(np.diff(press.t_s))))
-    height = press.height_mm(delay_s, delay_s**2 / 3.0)
     down = slice(int(np.argmin(height)) + 1)
-    found = _excess_load(fine_bins(Branch(height[down], press.load_n[down])))
+    found = _excess_load(fine_bins(Branch(height[down], load[down])))
     if found is None or not found.reaches(TOUCHED_SHARE):
         return -math.inf
     return found.onset_mm + CLEAR_MM

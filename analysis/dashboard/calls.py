@@ -12,7 +12,7 @@ from coilbench.analysis.report.bench_text import (
     cure_text,
     stroke_text,
 )
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
@@ -35,8 +35,14 @@ DOUBT_HOW = (
     "the travel scale may have slipped; if you don't know, press d and set the datum on a gauge"
 )
 SAME = (
-    "or press the same spring again: at the heights it had, and with the quill's stop where it "
-    "was, it counts, and the datum holds"
+    "or let the quill up fully and press {label} again: at the heights it had, it counts, and the "
+    "datum holds"
+)
+LOW = "LET IT UP"
+LOW_HOW = "the quill stands {moved_mm:abs} below its stop: let it up fully, no hand on its lever"
+LOW_ELSE = (
+    "what is pressed meanwhile counts for good once it is up; it is up? then the travel scale "
+    "slipped, or its stop was moved: press d and set the datum on a gauge"
 )
 WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
@@ -62,6 +68,7 @@ class Call:
         more: said where there is room.
         urgent: whether it comes before everything else on the screen.
         stop: whether the press must stop.
+        question: the one that it asks, and that is answered; None where it asks none.
     """
 
     large: str
@@ -69,6 +76,7 @@ class Call:
     more: str = ""
     urgent: bool = True
     stop: bool = False
+    question: Finding | None = None
 
 
 def call(scene: Scene) -> Call:
@@ -80,37 +88,43 @@ def call(scene: Scene) -> Call:
     loaded = snapshot.load_unknown is not None and snapshot.load_unknown.kind == FROM_START
     if unknown is not None and not (loaded and snapshot.datum):
         return unknown
-    if snapshot.question is not None and snapshot.question.kind == "datum_differs":
-        return _asked(snapshot.question, units)
-    if snapshot.datum is not None and snapshot.datum.kind == DOUBTED:
-        return _doubted(snapshot.datum, snapshot.question, units)
-    if snapshot.datum is not None:
-        # a touch is what a quill on its gauge is
-        first = LET_UP_FIRST if loaded or snapshot.phase not in ("idle", "touch") else ""
-        return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)
     alarm = snapshot.alarm
     if alarm is not None and alarm.kind in WRONG_SPRING:
         words = f"{describe(alarm, units)}; {LET_UP} and look"
         return Call(_QUESTIONS[alarm.kind], words)
     if snapshot.question is not None:
         return _asked(snapshot.question, units)
+    if snapshot.datum is not None:
+        return _no_datum(snapshot, units, loaded=loaded)
     if snapshot.gauge_awaited:
         return Call("GAUGE", f"{GAUGE_HOW}; no spring in the press", urgent=False)
+    if snapshot.quill_low is not None and snapshot.phase == "idle":
+        return Call(LOW, filled(LOW_HOW, snapshot.quill_low.facts, units), LOW_ELSE)
     return _turn(snapshot)
 
 
 def _asked(question: Finding, units: Units) -> Call:
-    return Call(_QUESTIONS.get(question.kind, _QUESTION), describe(question, units))
+    """Call out a question in its own words; the keys that answer it are its own, too."""
+    words, more = describe(question, units), ""
+    if question.kind == DOUBTED:
+        words, more = DOUBT_HOW, _why_doubted(question, units)
+    return Call(_QUESTIONS.get(question.kind, _QUESTION), words, more, question=question)
 
 
-def _doubted(datum: Finding, question: Finding | None, units: Units) -> Call:
-    """Return what to call out where the travel scale may have slipped."""
-    why = f"{describe(datum, units)}; {SAME}"
-    if question is not None and question.kind != DOUBTED:
-        return _asked(question, units)
-    if question is None:
-        return Call("SET THE DATUM", DATUM_HOW, why)
-    return Call(_QUESTIONS[DOUBTED], DOUBT_HOW, why)
+def _why_doubted(datum: Finding, units: Units) -> str:
+    label = datum.facts.get("label")
+    same = "" if label is None else f"; {SAME.format(label=label)}"
+    return f"{describe(datum, units)}{same}"
+
+
+def _no_datum(snapshot: Snapshot, units: Units, *, loaded: bool) -> Call:
+    """Return what to call out where no height is known, and nothing is asked."""
+    datum = snapshot.datum
+    if datum is not None and datum.kind == DOUBTED:
+        return Call("SET THE DATUM", DATUM_HOW, _why_doubted(datum, units))
+    # a touch is what a quill on its gauge is
+    first = LET_UP_FIRST if loaded or snapshot.phase not in ("idle", "touch") else ""
+    return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)
 
 
 def link_state(snapshot: Snapshot, units: Units) -> str | None:

@@ -88,7 +88,7 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     page = _Page(width, height, ascii_only)
     tall = height >= TALL
     called = call(scene)
-    answers = answer_help(scene.snapshot)
+    answers = answer_help(called.question)
     above = [
         _Block(4, _head(scene, page)),
         _link_block(scene.snapshot, scene.units, page),
@@ -298,7 +298,7 @@ def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
 
     A question is over once another one or none stands. Why a press, or a key, was refused, and a
     fault that is no alarm any more, are over with the next press, from its touch on, or once a
-    person did something.
+    person did something. A stroke that was kept is over once it was taken back.
     """
     what = event.what
     if what.kind == "link_lost":
@@ -307,6 +307,8 @@ def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
         return snapshot.load_n is not None
     if event.kind is EventKind.QUESTION:
         return what != snapshot.question
+    if event.kind is EventKind.KEPT:
+        return _taken_back(event, later)
     if event.kind not in (EventKind.REFUSED, EventKind.FAULT):
         return False
     if what.kind in _STANDING:
@@ -314,6 +316,22 @@ def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
     pressed = snapshot.phase in ("touch", "press", "release")
     now = snapshot.alarm is not None and snapshot.alarm.kind == what.kind
     return not now and (pressed or any(one.kind in _MOVES_ON for one in later))
+
+
+def _taken_back(kept: Event, later: Sequence[Event]) -> bool:
+    """Tell whether a stroke that was kept no longer counts: the newest of its label by a redo."""
+    which, counted = kept.what.facts, False
+    for one in reversed(later):
+        facts = one.what.facts
+        if facts.get("label") != which["label"]:
+            continue
+        counted |= one.kind is EventKind.KEPT
+        same = (facts.get("stroke"), facts.get("purpose")) == (which["stroke"], which["purpose"])
+        if same and one.what.kind == "stroke_left_out":
+            return True
+        if one.what.kind == "redo" and not counted:
+            return True
+    return False
 
 
 def _stands(snapshot: Snapshot) -> Iterator[Finding]:

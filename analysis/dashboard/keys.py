@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import LONGEST_TEXT, Command, Snapshot
 from coilbench.capture.running.kinds import Action
@@ -33,11 +34,11 @@ _ESCAPE, _ENTER, _RUBOUT = "\x1b", "\r\n", "\x7f\b"
 _SEQUENCE = re.compile(r"\x1b(\[[0-9;?]*[ -/]*[@-~]|O[ -~])")
 
 
-def answer_help(snapshot: Snapshot) -> str | None:
-    """Return the two keys that answer the question that stands; None where none does."""
-    if snapshot.question is None:
+def answer_help(question: Finding | None) -> str | None:
+    """Return the two keys that answer a question that is shown; None where none is."""
+    if question is None:
         return None
-    yes, no = _YES_AND_NO.get(snapshot.question.kind, ("yes", "no"))
+    yes, no = _YES_AND_NO.get(question.kind, ("yes", "no"))
     return f"y {yes}  x {no}"
 
 
@@ -64,7 +65,11 @@ class KeyMap:
         self._entry: _Entry | None = None
 
     def press(self, text: str, snapshot: Snapshot) -> list[Command | str]:
-        """Return what the keys ask for, in order: commands for the turn shown, or LEAVE."""
+        """Return what the keys ask for, in order: commands for the turn shown, or LEAVE.
+
+        Args:
+            snapshot: as it is shown: with a question only where the screen asks it.
+        """
         asked: list[Command | str] = []
         for key in _SEQUENCE.sub("", text):
             one = self._command(key, snapshot) if self._entry is None else self._type(key)
@@ -85,7 +90,8 @@ class KeyMap:
         if low == LEAVE:
             return LEAVE
         if low in _ANSWERS:
-            return None if snapshot.question is None else Command(_ANSWERS[low])
+            asked = snapshot.question
+            return None if asked is None else Command(_ANSWERS[low], question=asked.kind)
         if low == _DATUM:
             self._entry = _Entry("the gauge's length", "set the datum", self._datum)
             return Command(Action.GAUGE)

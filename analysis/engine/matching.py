@@ -53,7 +53,7 @@ def whole_matching(allowed: NDArray[np.bool_]) -> NDArray[np.intp]:
         allowed: shape (rows, columns), no more rows than columns.
     """
     found = largest_matching(allowed)
-    left = np.setdiff1d(np.arange(allowed.shape[1]), found)
     empty = found < 0
+    left = np.delete(np.arange(allowed.shape[1]), found[~empty])
     found[empty] = left[: np.count_nonzero(empty)]
     return found

@@ -18,8 +18,6 @@ from coilbench.analysis.engine.cam import ROUNDING
 from coilbench.analysis.engine.matching import largest_matching, whole_matching
 from coilbench.analysis.engine.outcomes import ValveCounts
 from coilbench.analysis.engine.reasons import Verdict
-from coilbench.analysis.engine.three_index import ThreeIndexProblem
-from coilbench.analysis.engine.three_index_search import solve
 from coilbench.analysis.engine.valve_loads import Array, EndLoads, Flags, LoadTable, Place
 
 MOST_ROUNDS = 20  # of giving outers to inners and inners to outers again; it settles in a few
@@ -201,6 +199,10 @@ def _can_be_filled(allowed: Flags, strength: tuple[Array, Array | None]) -> bool
         return False
     if strength[1] is None or filled(allowed, strength) == valves:
         return True  # two sides are matched exactly; and what was found is there
+    # imported late: slow to load
+    from coilbench.analysis.engine.three_index import ThreeIndexProblem
+    from coilbench.analysis.engine.three_index_search import solve
+
     problem = ThreeIndexProblem(
         costs=lambda at: np.where(allowed[at], 0.0, np.inf)[:, :, None],
         wanted=np.ones(valves, dtype=np.intp),

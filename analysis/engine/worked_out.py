@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from coilbench.analysis.engine.placed import MeanLoads
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import Solution, ThreeIndexProblem
-from coilbench.analysis.engine.three_index_search import solve
 from coilbench.analysis.engine.valve_loads import Readings
 
 
@@ -33,6 +32,9 @@ class WorkedOut:
         key = problem.digest
         if key in self.solutions:
             return self.solutions[key]
+        # imported late: slow to load
+        from coilbench.analysis.engine.three_index_search import solve
+
         found = solve(problem, solving)
         if found.status in ("optimal", "infeasible"):
             self.solutions[key] = found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.inputs.files import read_bytes
-from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.unit_factors import INCH_MM
+
+if TYPE_CHECKING:
+    from coilbench.analysis.limits.valve_motion import LiftTable
 
 # Columns say whose degrees: the crank's read as the cam's make accelerations four times too small.
 CAM_PER_CRANK_DEG = 0.5  # four-stroke: the camshaft turns at half the crankshaft's speed
@@ -102,6 +104,8 @@ def read_lift_table(table: Table) -> LiftTable:
     Raises:
         CoilbenchError: a wrong column or cell, angles that don't ascend, or no whole opening.
     """
+    from coilbench.analysis.limits.valve_motion import LiftTable  # imported late: slow to load
+
     for name, why in AMBIGUOUS.items():
         if name in table.columns:
             raise CoilbenchError(

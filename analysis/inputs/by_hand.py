@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.book.sets import SetRecord, SpringRecord
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.placed import SetCurves
 
 
 def free_by_hand(spring: SpringRecord) -> FoundHeight | None:
@@ -33,6 +35,9 @@ def set_solid_u_mm(record: SetRecord) -> float | None:
 
 def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[str]) -> SetCurves:
     """Return a set with the curves that are to be used; missing are labels not measured."""
+    from coilbench.analysis.engine.coil import Coil  # imported late: slow to load
+    from coilbench.analysis.engine.placed import SetCurves
+
     coil = None
     if record.wire_mm is not None and record.active_coils is not None:
         coil = Coil(record.wire_mm, record.active_coils, record.coil_diameter_mm)

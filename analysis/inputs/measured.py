@@ -12,7 +12,6 @@ from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
-from coilbench.analysis.engine.reasons import SolidContradicted
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
 from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.sets.judge import SetCheck, check_set
@@ -30,6 +29,7 @@ from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
 if TYPE_CHECKING:
     from coilbench.analysis.engine.build_file import BuildFile
+    from coilbench.analysis.engine.reasons import SolidContradicted
 
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.

@@ -12,23 +12,25 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import zip_longest
+from typing import TYPE_CHECKING
 
 import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.choices import EFFORTS, Effort
-from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import ROLES, Role, SeatOptions
-from coilbench.analysis.engine.shortlist import sets_for_pairs
 from coilbench.analysis.engine.solving import Bounding, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
 from coilbench.analysis.inputs.set_loads import JudgesSets, SetLoads, SetOf
-from coilbench.analysis.inputs.shelf import Shelf, Wanted, read_shelf
-from coilbench.analysis.inputs.shelf_loads import ShelfLoads
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.assignment import Assignment, Level
+    from coilbench.analysis.inputs.shelf import Shelf, Wanted
+    from coilbench.analysis.inputs.shelf_loads import ShelfLoads
 
 FEW_SETS = 10  # of a role: where there are no more, all are judged
 A_ROUND, GROWTH = 32, 3  # sets in the second round, and how many times as many in each later one
@@ -144,6 +146,10 @@ def select(
         raise CoilbenchError(
             f'with "{EVERY}" no set says how many valves there are', where=build.name, hint=hint
         )
+    # imported late: slow to load
+    from coilbench.analysis.inputs.shelf import Wanted, read_shelf
+    from coilbench.analysis.inputs.shelf_loads import ShelfLoads
+
     valves = valves_of(build, 0)
     choices = tuple(c for c in SeatOptions.of(build, len(valves)).mixed() if c.allowed(effort))
     wanted = Wanted(build, choices, places_of(valves))
@@ -188,6 +194,8 @@ def _nearest_pairs(
     loads: ShelfLoads, names: Mapping[Role, tuple[str, ...]]
 ) -> dict[Role, tuple[str, ...]]:
     """Return the sets whose means come nearest to the card; named ones all."""
+    from coilbench.analysis.engine.shortlist import sets_for_pairs  # imported late: slow to load
+
     numbers = {
         role: np.repeat(np.arange(len(shelf.labels)), list(map(len, shelf.labels.values())))
         for role, shelf in loads.shelves.items()
@@ -291,6 +299,8 @@ class _Rounds:
         )
 
     def _loads(self) -> ShelfLoads:
+        from coilbench.analysis.inputs.shelf_loads import ShelfLoads  # imported late: slow to load
+
         return ShelfLoads.of(self.wanted, self.shelves, self.known)
 
     def _of(self, role: Role, found: Solution) -> Counter[str]:

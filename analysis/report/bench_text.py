@@ -116,9 +116,13 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_kept": "the datum stays as it was",
     "datum_holds": "the datum has not moved: the spring is pressed at the heights it had, and the "
     "quill's stop is where it was",
+    "datum_at_stop": "the travel scale did not slip: the quill is at its stop again",
     "datum_said": "the datum holds, as you said",
     "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
-    "slipped, or the quill is not let up fully",
+    "slipped, or a hand held the quill where its stop seemed to be",
+    "quill_low": "the quill stood {moved_mm:abs} below its stop since, and was not seen there",
+    "rival_agrees": "{label}: an earlier press counts, too, since this one agrees with it",
+    "given_back": "{label}: the press counts: the travel scale did not slip",
     "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
 }
@@ -129,6 +133,7 @@ _CURES = {
     "press_less": "press it again, less hard",
     "press_shorter": "press it again, less far",
     "press_slower": "press it again, more slowly",
+    "let_up": "let the quill up fully: then it counts",
     "set_datum": "set the datum (d), then press it again",
     "mend_rig": "mend that first, then press it again",
     "answer": "is it the right spring?",

@@ -14,6 +14,15 @@ if TYPE_CHECKING:
     from coilbench.analysis.engine.reasons import Inside, Verdict
     from coilbench.analysis.engine.shims import SeatChoice
 
+# What is to be known with a build's figures, and with limits besides.
+CAUTIONS = (
+    "These figures support a decision, they don't make it: the cam grinder's and the engine "
+    "maker's data, and a qualified engine machinist, come first.",
+    "Limits are for sound springs of round wire and rigid parts. A nick, rust or heat lowers the "
+    "stress that a wire withstands; parts that bend and springs that surge let a valve leave its "
+    "cam earlier. Keep well below every one of them, and stop before coil bind when pressing.",
+)
+
 ASK = "the cam grinder knows, ask (cam.lobe_height or base_circle, and cam.core_diameter)"
 Row = tuple[str, str]
 UNKNOWN = "unknown"

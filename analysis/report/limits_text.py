@@ -29,6 +29,7 @@ from coilbench.analysis.limits.spring_limits import (
 )
 from coilbench.analysis.limits.stress import STATIC_SHARE, USUAL_RATIOS, HandbookRate
 from coilbench.analysis.limits.valve_motion import ForceMargin, ValveFloat
+from coilbench.analysis.report.build_text import CAUTIONS
 from coilbench.analysis.report.document import JSON_SKIP, describe, filled, json_keys, sentences
 from coilbench.analysis.report.units import Units
 
@@ -66,13 +67,6 @@ NOT_GIVEN: dict[NotGivenKind, str] = {
     "weighing_u": "valve_train.weighing_u: the masses' part of the speed's uncertainty",
     "spring_mass": f"wire.{{set_name}}.spring_mass, or its dimensions: {FLOAT_SPEED}",
 }
-CAUTIONS = (
-    "These figures support a decision, they don't make it: the cam grinder's and the engine "
-    "maker's data, and a qualified engine machinist, come first.",
-    "Limits are for sound springs of round wire and rigid parts. A nick, rust or heat lowers the "
-    "stress that a wire withstands; parts that bend and springs that surge let a valve leave its "
-    "cam earlier. Keep well below every one of them, and stop before coil bind when pressing.",
-)
 
 
 sentences(NotGiven, NOT_GIVEN)

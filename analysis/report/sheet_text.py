@@ -25,6 +25,7 @@ from coilbench.analysis.report.assignment_text import (
     looks_text,
     number_text,
 )
+from coilbench.analysis.report.build_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.build_text import card_facts, lobes_of
 from coilbench.analysis.report.curve_text import give_left_out, set_notes, tare_zero
 from coilbench.analysis.report.document import (
@@ -35,7 +36,6 @@ from coilbench.analysis.report.document import (
     json_keys,
     picked,
 )
-from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import pair_text, range_text
 from coilbench.analysis.report.phrases import CAUTION

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,12 +25,13 @@ from coilbench.analysis.curves.shape_model import (
     Why,
 )
 from coilbench.analysis.curves.sweep_fit import Side
-from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
 from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe, document, filled, json_keys, picked
-from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import RATE_PLACES, Units
 from coilbench.capture.strokes.sweep import RATE_WINDOW
+
+if TYPE_CHECKING:
+    from coilbench.analysis.limits.stress import HandbookRate
 
 
 @dataclass(frozen=True)
@@ -217,6 +218,8 @@ class SpringFindings:
         yield "Shape", _shape_words(self.shape, units)
         yield "Coil bind", _bind_words(self, units)
         if self.handbook is not None:
+            from coilbench.analysis.report.limits_text import handbook_text  # slow to load
+
             yield "Handbook", handbook_text(self.handbook, units)
         for note in self.curve.notes:
             yield "Note", describe(note, units)
@@ -236,6 +239,8 @@ def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
     best = rates[0] if best is None and rates else best
     if best is None or best.rate.rate_n_per_mm <= 0.0 or None in dimensions:
         return None
+    from coilbench.analysis.limits.stress import handbook_rate  # imported late: slow to load
+
     wire, coil, coils = (float(each) for each in dimensions if each is not None)
     return handbook_rate(wire, coil, coils, best.rate.rate_n_per_mm, best.rate.rate_u_n_per_mm)
 

@@ -144,16 +144,16 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
         raise CoilbenchError("a height or load is not a number; the sweep was not stored")
 
 
-def uncount(db: Database, spring_id: str, *, last_only: bool) -> int:
-    """Stop counting the measured sweeps of a spring, or the last of them; returns how many."""
+def uncount(db: Database, spring_id: str, *, last_only: bool, purpose: str = "measured") -> int:
+    """Stop counting the sweeps of a spring of a purpose, or the last of them; returns how many."""
     # not by time: a clock may be set back
     last = "ORDER BY rowid DESC LIMIT 1" if last_only else ""
     why = Finding.of("redone" if last_only else "measured_again")
     with writing(db):
         rows = db.execute(
             "SELECT id, note FROM sweeps"  # noqa: S608  our own words
-            f" WHERE spring_id = ? AND counted AND purpose = 'measured' {last}",
-            [spring_id],
+            f" WHERE spring_id = ? AND counted AND purpose = ? {last}",
+            [spring_id, purpose],
         ).fetchall()
         for sweep_id, note in rows:
             db.execute(

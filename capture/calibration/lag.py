@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
@@ -22,12 +22,19 @@ SETTLING_CONVERSIONS = 4.0  # in which a delta-sigma converter settles (HX711 da
 LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
 # Our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
+LONGEST_FILTER = 16  # conversions that a slow converter may average over
+HURRIED = 2.5  # times as long as that a way lasts, or the lag may look like anything
 LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 
 
 def typical_delay_s(step_s: float) -> float:
     """The delay that is typical of a converter that gives a sample each step_s."""
     return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
+
+
+def hurried_s(step_s: float) -> float:
+    """In a shorter way than this, s, the lag of a converter of that step may look like anything."""
+    return HURRIED * LONGEST_FILTER * step_s
 
 
 @dataclass(frozen=True)
@@ -99,7 +106,7 @@ class Press:
 
         A way up that was not recorded is not judged.
         """
-        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self._interval_s
+        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self.interval_s
         return self.way_s < LEAST_WINDOWS * window_s
 
     @cached_property
@@ -115,7 +122,12 @@ class Press:
     @property
     def haste(self) -> float:
         """The typical filter's delay over the shorter way's time: what share of it nobody saw."""
-        return typical_delay_s(self._interval_s) / max(self.way_s, self._interval_s)
+        return typical_delay_s(self.interval_s) / max(self.way_s, self.interval_s)
+
+    @property
+    def hurried(self) -> bool:
+        """Whether a way was so short that a lag which may yet be may look like anything."""
+        return self.way_s < hurried_s(self.interval_s)
 
     @property
     def down_alone(self) -> bool:
@@ -125,11 +137,12 @@ class Press:
     @property
     def surely_too_fast(self) -> bool:
         """The same by the filter that is typical of such a rate."""
-        delay_s = typical_delay_s(self._interval_s)
+        delay_s = typical_delay_s(self.interval_s)
         return self.too_fast(delay_s, delay_s**2 / 3.0)
 
     @cached_property
-    def _interval_s(self) -> float:
+    def interval_s(self) -> float:
+        """The time from sample to sample, the median; 0 of a lone sample."""
         return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
 
 
@@ -170,8 +183,8 @@ class Presses:
 
     def heights_mm(
         self,
-        delays_s: Sequence[float],
-        spreads_s2: Sequence[float],
+        delays_s: ArrayLike,
+        spreads_s2: ArrayLike,
         at: NDArray[np.intp] | None = None,
     ) -> Array:
         """Return the heights that belong to some loads, all where `at` is None, by several filters.
@@ -180,14 +193,14 @@ class Presses:
         the contact height there, as long as most of the window lies below.
 
         Args:
-            delays_s, spreads_s2: k of each.
+            delays_s, spreads_s2: k of each, or of each sample its own, shape (k, m).
             at: m of the samples.
 
         Returns:
             shape (k, m).
         """
         at = np.arange(self.t_s.size) if at is None else at
-        filters = np.array(delays_s), np.array(spreads_s2)
+        filters = np.asarray(delays_s), np.asarray(spreads_s2)
         if not np.isfinite(self.contact_mm).any():
             return np.asarray(self._travel.averages(*filters, at) + self.flex_mm[at])
         found = self._below.averages(*filters, at)
@@ -198,19 +211,18 @@ class Presses:
         found[:, near] = inside * found[:, near] + (1.0 - inside) * plain
         return np.asarray(found + self.flex_mm[at])
 
-    def heights_by_lag(
-        self, delay_s: float, spread_s2: float, at: NDArray[np.intp] | None = None
-    ) -> tuple[Array, Array]:
-        """Return some samples' heights, (m,), and how they move with delay and spread, (m, 2)."""
+    def by_lag(
+        self, delay_s: float, spread_s2: float, here: Array, at: NDArray[np.intp] | None = None
+    ) -> Array:
+        """Return how some samples' heights, `here`, move with delay and spread, shape (m, 2)."""
         step_s = 1e-4
         step_s2 = max(0.1 * spread_s2, 1e-6)
-        here, ahead, behind, wider = self.heights_mm(
-            (delay_s, delay_s + step_s, delay_s - step_s, delay_s),
-            (spread_s2, spread_s2, spread_s2, spread_s2 + step_s2),
+        ahead, behind, wider = self.heights_mm(
+            (delay_s + step_s, delay_s - step_s, delay_s),
+            (spread_s2, spread_s2, spread_s2 + step_s2),
             at,
         )
-        by_lag = np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
-        return here, by_lag
+        return np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
 
     @cached_property
     def _travel(self) -> Course:
@@ -308,13 +320,14 @@ class Course:
     def averages(
         self, delays_s: Array, spreads_s2: Array, at: NDArray[np.intp] | None = None
     ) -> Array:
-        """Average over several windows, shape (k,) each, at some samples; returns shape (k, m)."""
+        """Average over windows, shape (k,) or (k, m), at some m samples; returns shape (k, m)."""
         at = np.arange(self._t_s.size) if at is None else at
         if self._t_s.size < 2:
-            return np.repeat(self._x[None, at], delays_s.size, axis=0)
-        middle, half_s = self._t_s[at] - delays_s[:, None], np.sqrt(3.0 * spreads_s2)[:, None]
-        stroke = self._rows.stroke[at]
-        moments = half_s[:, 0] < 1e-6 * self._longest_s
+            return np.repeat(self._x[None, at], len(delays_s), axis=0)
+        count, stroke = len(delays_s), self._rows.stroke[at]
+        middle = self._t_s[at] - delays_s.reshape(count, -1)
+        half_s = np.sqrt(3.0 * spreads_s2).reshape(count, -1)
+        moments = half_s.max(axis=1, initial=0.0) < 1e-6 * self._longest_s
         if moments.any():
             found = self._at(self._curve, middle, stroke)
             if not moments.all():

@@ -62,6 +62,10 @@ class PolynomialFit:
             total = total * x + power * self.coefficients[power]
         return total
 
+    def hidden_at(self, x: float, minus_x: float) -> float:
+        """Return hidden_departure at one x."""
+        return sum(c * (x**power - minus_x**power) for power, c in enumerate(self.hidden_bend))
+
 
 def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial at x, the shape of x."""

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
-from functools import cached_property
-from typing import NamedTuple
+from dataclasses import replace
 
 import numpy as np
 from sqlite_utils import Database
@@ -17,11 +14,20 @@ from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.lag import Press, typical_lag
+from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
-from coilbench.capture.running.own_presses import OwnPresses, slipped_within
-from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.running.judged import (
+    HEIGHTS_IN_DOUBT,
+    Judged,
+    LeftOut,
+    Rival,
+    Waiting,
+    cure,
+    refused_for,
+)
+from coilbench.capture.running.likely_stroke import NEW, LikelyStroke, as_sweep, spoiling
+from coilbench.capture.running.own_presses import OwnPresses, agree, slipped_within
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
@@ -30,80 +36,19 @@ from coilbench.capture.strokes.likeness import (
 )
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
-from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
-from coilbench.capture.strokes.sweep import Origin, Sweep, SweepStatus, read_stroke
+from coilbench.capture.strokes.sweep import Sweep, SweepStatus
 from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
 HASTE, HASTE_TIMES = 0.1, 2.5  # of the way unseen, and so many times the usual; ours, no source
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
+HALF = 0.5  # of what the stop seems to have moved by: nearer to none
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
-_NEW = "new"  # the id of the stroke that is judged
 
 # The whole stroke says better what is wrong with it than the alarm in its midst.
 _NAMED_BETTER = ("slipped",)
-# With these heights may have moved in the press.
-HEIGHTS_IN_DOUBT = frozenset({"slipped", "travel_jumped"})
 # What a spring may do in each press: refused again and again, it is asked about.
 _MAY_BE_SO = ("slipped", "cocked", "apart")
-
-_CURES = {
-    "touched_low": "look_at_it",
-    "datum_lost": "set_datum",
-    "datum_doubted": "set_datum",
-    "travel_jumped": "set_datum",
-    "too_fast": "press_slower",
-    "hasty": "press_slower",
-    "overload": "press_less",
-    "coils_bind": "press_shorter",
-    "below_solid": "look_at_it",
-    "above_free": "look_at_it",
-} | dict.fromkeys(
-    (
-        "amplifier_at_limit",
-        "below_faces",
-        "load_dead",
-        "load_reversed",
-        "load_still",
-        "travel_dead",
-        "travel_reversed",
-        "travel_steps_missed",
-    ),
-    "mend_rig",
-)
-
-
-def cure(findings: Sequence[Finding]) -> str:
-    """Return what helps against why a stroke was refused: a word for a screen."""
-    return next((_CURES[one.kind] for one in findings if one.kind in _CURES), "press_again")
-
-
-class LeftOut(NamedTuple):
-    """An earlier stroke of the spring that turned out to be the odd one."""
-
-    sweep_id: str
-    number: int
-    findings: tuple[Finding, ...]
-
-
-@dataclass(frozen=True)
-class Judged:
-    """What a stroke is worth.
-
-    Attributes:
-        question: what a person must say before it counts; None: nothing.
-        left_out: earlier strokes that no longer count because of it.
-        haste: see Press; None where it does not matter.
-        settles: it shows that a datum that was in doubt has not moved.
-        times: how often running a stroke of this spring was refused for the same reason.
-    """
-
-    verdict: Verdict
-    question: Finding | None = None
-    left_out: tuple[LeftOut, ...] = ()
-    times: int = 0
-    haste: float | None = None
-    settles: bool = False
 
 
 class StrokeChecks:
@@ -119,11 +64,19 @@ class StrokeChecks:
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[tuple[Stroke, float | None]] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
-        self._earlier: dict[str, _Likely] = {}  # strokes of the spring before, by their id
+        self._rivals: list[Rival] = []
+        self._rival: Sweep | None = None  # the newest press, if it may be one
+        self._earlier: dict[str, LikelyStroke] = {}  # strokes of the spring before, by their id
 
     def took(self, stroke: Stroke, haste: float | None = None) -> None:
         """A stroke counted, in such haste where it was measured."""
         self._pressed.append((stroke, haste))
+        self._rivals = []
+
+    def refused(self, press: Waiting) -> None:
+        """The newest press was refused; it may be another one that is odd."""
+        if self._rival is not None:
+            self._rivals.append(Rival(press, self._rival))
 
     def took_back(self, presses: int = 1) -> None:
         """The last ones that counted do not."""
@@ -141,15 +94,22 @@ class StrokeChecks:
         unknown: Finding | None = None,
         stop: Finding | None = None,
         suspected: Finding | None = None,
-        stop_holds: bool | None = None,
+        unseen: Finding | None = None,
+        risen: Finding | None = None,
+        stop_holds: bool = False,
+        steady: bool = False,
     ) -> Judged:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
 
         Args:
             unknown: why heights are not known: `datum_lost`, or `datum_doubted`.
             suspected: why it could not be that spring, as it was seen on the way down.
-            stop_holds: whether the quill's stop is where it was; None where nobody knows.
+            unseen: why it must wait till the quill is seen at its stop; None where it need not.
+            risen: that the quill's stop seems to have moved since the spring's press before.
+            stop_holds: whether the quill was last seen at its stop.
+            steady: the same, or a person said that the scale did not slip.
         """
+        self._rival = None
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
         verdict = judge(
             stroke,
@@ -159,22 +119,25 @@ class StrokeChecks:
         )
         if datum_lost and unknown is not None:
             also = () if verdict.counted else verdict.findings
-            judged = Judged(_refused(verdict, (unknown, *also)))
+            judged = Judged(refused_for(verdict, (unknown, *also)))
         else:
             hard = None if stop is None or stop.kind in _NAMED_BETTER else stop
             wrong = with_stop(self._wrong(stroke, calibration, bounds), hard)
             low = verdict.counted and {one.kind for one in wrong} == {"touched_low"}
             judged = (
-                Judged(_refused(verdict, wrong), question=wrong[0] if low else None)
+                Judged(refused_for(verdict, wrong), question=wrong[0] if low else None)
                 if wrong
-                else self._as_pressed(stroke, turn, record, calibration, verdict)
+                else self._as_pressed(stroke, turn, record, calibration, verdict, steady=steady)
             )
             if judged.verdict.counted and stop is not None:
-                judged = Judged(_refused(verdict, [stop]))
+                judged = Judged(refused_for(verdict, [stop]))
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
-            sweep = _as_sweep(stroke, turn, calibration)
-            judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds is True)
+            sweep = as_sweep(stroke, turn, calibration)
+            judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds)
+        elif judged.verdict.counted and (unseen or risen) is not None:
+            sweep = as_sweep(stroke, turn, calibration)
+            judged = self._unproven(judged, unseen, risen, sweep, record)
         unasked = not judged.verdict.counted and judged.question is None
         # what a wrong instrument reads says nothing of the spring
         if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
@@ -186,17 +149,42 @@ class StrokeChecks:
     ) -> Judged:
         """Let a press count while the datum is in doubt only where all shows that it has not moved.
 
-        That is so where the quill's stop is where it was and the spring is pressed at the heights
-        it had before; nothing shows it while a gauge contradicts.
+        That is so where the spring is pressed at the heights it had before, and the quill's stop is
+        where it was; or the quill stood above its stop, and the heights differ surely by less: then
+        a hand held it where its stop was taken to be. Nothing shows it while a gauge contradicts.
         """
-        asked = judged.question
-        if not judged.verdict.counted and (asked is None or asked.kind == "same_again"):
+        asked, why = judged.question, doubt.facts["why"]
+        if judged.settles and why["kind"] == "slipped":
             return judged
-        gauge = doubt.facts["why"]["kind"] == "datum_differs"
-        shown = judged.verdict.counted and holds and not gauge
-        if shown and self._own.stands_as_before(sweep, record):
+        by_itself = asked is not None and asked.kind == "same_again" and why["kind"] == "slipped"
+        if not judged.verdict.counted and (asked is None or by_itself):
+            return judged
+        high = why["kind"] == "stop_moved"
+        shown = judged.verdict.counted and (holds or high) and why["kind"] != "datum_differs"
+        within_mm = HALF * abs(why["moved_mm"]) if high else None
+        if shown and self._own.stands_as_before(sweep, record, within_mm):
             return replace(judged, settles=True)
-        return Judged(_refused(judged.verdict, [doubt]))
+        return Judged(refused_for(judged.verdict, [doubt]), waits=judged.verdict.counted)
+
+    def _unproven(
+        self,
+        judged: Judged,
+        unseen: Finding | None,
+        risen: Finding | None,
+        sweep: Sweep,
+        record: SetRecord,
+    ) -> Judged:
+        """Let a press wait till the quill is up, or show that the scale did not slip before it."""
+        if risen is not None:
+            within_mm = HALF * abs(risen["moved_mm"])
+            if self._own.stands_as_before(sweep, record, within_mm):
+                return replace(judged, settles=True)
+        why = [one for one in (unseen, risen) if one is not None]
+        return Judged(refused_for(judged.verdict, why), waits=True)
+
+    def can_show(self, label: str, record: SetRecord, calibration_id: str) -> bool:
+        """Tell whether a spring was pressed by this datum before, so that a press may show it."""
+        return self._own.has(label, record, calibration_id)
 
     def _counted_up(self, label: str, judged: Judged) -> Judged:
         """Count how often running the same was refused; that may be how the spring is."""
@@ -221,15 +209,17 @@ class StrokeChecks:
         record: SetRecord,
         calibration: CalibrationRecord,
         verdict: Verdict,
+        *,
+        steady: bool,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
-        sweep = _as_sweep(stroke, turn, calibration)
+        sweep = as_sweep(stroke, turn, calibration)
         measured = turn.purpose is Purpose.MEASURED
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
-            return Judged(_refused(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
+            return Judged(refused_for(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
         found = self._unlike(sweep, turn.label, record) if whole else None
-        alone = _Likely(sweep)
+        alone = LikelyStroke(sweep)
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
@@ -238,26 +228,77 @@ class StrokeChecks:
         if not verdict.counted:
             return Judged(verdict)
         if other is not None:
-            return Judged(_refused(verdict, [other]), question=other)
+            return self._departing(sweep, other, verdict)
+        beside = self._beside_before(alone, record, verdict, steady=steady) if whole else None
+        if beside is not None and not beside.verdict.counted:
+            return beside
         if whole:
-            slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
-            departs = None if slips else self._own.unlike(sweep, record)
-            if departs is not None and departs.kind != "slipped":
-                return Judged(_refused(verdict, [departs]), question=departs)
-            slip = departs or slipped_within(sweep)
-            if slips or slip is not None:
-                return Judged(_refused(verdict, slips if slip is None else [slip]))
             verdict = self._beside_the_set(sweep, turn.label, record, verdict)
-        return self._measured(alone, turn, record, verdict)
+        judged = self._measured(alone, turn, record, verdict)
+        if beside is None or not judged.verdict.counted:
+            return judged
+        return replace(judged, settles=True, agrees_with=beside.agrees_with)
 
-    def _measured(self, alone: _Likely, turn: Turn, record: SetRecord, verdict: Verdict) -> Judged:
+    def _departing(self, sweep: Sweep, why: Finding, verdict: Verdict) -> Judged:
+        """Ask about a press that may be another spring's, or at other heights.
+
+        One that was so fast for its converter that the lag may look like anything is to be pressed
+        more slowly: neither spring nor scale is to be doubted for it.
+        """
+        hurried = _hurried(sweep)
+        if hurried is not None:
+            return Judged(refused_for(verdict, [hurried]))
+        rivals = self._agreeing(sweep)
+        return Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
+
+    def _beside_before(
+        self, alone: LikelyStroke, record: SetRecord, verdict: Verdict, *, steady: bool
+    ) -> Judged | None:
+        """Judge it beside the spring's presses before, and way beside way; None: they are alike."""
+        sweep = alone.read
+        slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
+        departs = None if slips else self._own.unlike(sweep, record)
+        if departs is not None and departs.kind != "slipped":
+            return self._departing(sweep, departs, verdict)
+        within = slipped_within(sweep)
+        if not slips and within is None and departs is None:
+            return None
+        hurried = _hurried(sweep)
+        if hurried is not None:
+            return Judged(refused_for(verdict, [hurried]))
+        if within is None and departs is not None:
+            majority = self._majority(sweep, departs, steady=steady)
+            if majority:
+                return Judged(verdict, agrees_with=majority)
+        slip = within or departs
+        return Judged(refused_for(verdict, slips if slip is None else [slip]))
+
+    def _majority(self, sweep: Sweep, slip: Finding, *, steady: bool) -> tuple[Rival, ...]:
+        """Return presses that agree with one that slipped beside those that count.
+
+        Two that agree show that the odd one slipped, if the scale did not: had it slipped since,
+        the quill's stop would be elsewhere. Other loads or heights throughout may be those of
+        another spring, put in twice: that is asked, and no majority settles it.
+        """
+        agreeing = self._agreeing(sweep) if slip["of_one_spring"] else ()
+        return agreeing if steady else ()
+
+    def _agreeing(self, sweep: Sweep) -> tuple[Rival, ...]:
+        """Return refused presses of the spring that agree with one that departs as they did."""
+        self._rival = sweep
+        mine = (one for one in self._rivals if one.sweep.label == sweep.label)
+        return tuple(one for one in mine if agree(sweep, one.sweep))
+
+    def _measured(
+        self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict
+    ) -> Judged:
         """Judge by its haste and its own strokes what is no press of another spring."""
         press = alone.read.press
         if turn.purpose is not Purpose.MEASURED or press is None:
             return Judged(verdict)
         haste, hasty = press.haste, self._hasty(press)
         if hasty is not None and self._hastes:
-            return Judged(_refused(verdict, [hasty]))
+            return Judged(refused_for(verdict, [hasty]))
         if hasty is not None:
             verdict = replace(verdict, findings=(*verdict.findings, hasty))
         return replace(self._beside_its_own(alone, turn, record, verdict), haste=haste)
@@ -317,16 +358,16 @@ class StrokeChecks:
         return verdict if found is None else replace(verdict, findings=(*verdict.findings, found))
 
     def _beside_its_own(
-        self, alone: _Likely, turn: Turn, record: SetRecord, verdict: Verdict
+        self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict
     ) -> Judged:
         """Judge it as the set's check will: by itself, and all of them once it is the last."""
         if alone.spoiling:
-            return Judged(_refused(verdict, alone.spoiling))
+            return Judged(refused_for(verdict, alone.spoiling))
         if turn.number == 1:
             return Judged(verdict)
         counted = load_sweeps(self._db, record, only=turn.label)[turn.label]
         own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
-        rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {_NEW: None}
+        rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {NEW: None}
         self._earlier = {one.sweep_id: self._likely(one) for one in own}
         strokes = [*self._earlier.values(), alone]
         numbers = {one.read.sweep_id: at for at, one in enumerate(strokes, start=1)}
@@ -339,86 +380,21 @@ class StrokeChecks:
         if turn.number < turn.wanted:
             return Judged(verdict)
         if not new.kept:
-            return Judged(_refused(verdict, _spoiling(new.findings)))
+            return Judged(refused_for(verdict, spoiling(new.findings)))
         left_out = tuple(
-            LeftOut(one.sweep_id, one.number, tuple(_spoiling(one.findings)))
+            LeftOut(one.sweep_id, one.number, tuple(spoiling(one.findings)))
             for one in before
             if not one.kept and one.why == "spoilt"
         )
         return Judged(verdict, left_out=left_out)
 
-    def _likely(self, sweep: Sweep) -> _Likely:
+    def _likely(self, sweep: Sweep) -> LikelyStroke:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
-        return known if known is not None and known.reads_as(sweep) else _Likely(sweep)
+        return known if known is not None and known.reads_as(sweep) else LikelyStroke(sweep)
 
 
-class _Likely:
-    """A stroke as it was read, with the typical lag undone, and what it shows by itself."""
-
-    def __init__(self, read: Sweep) -> None:
-        self.read = read
-
-    @cached_property
-    def sweep(self) -> Sweep:
-        """The stroke with the lag undone."""
-        return likely(self.read)
-
-    @cached_property
-    def findings(self) -> list[StrokeFinding]:
-        """All that it shows."""
-        return stroke_findings(self.sweep)
-
-    @property
-    def spoiling(self) -> list[Finding]:
-        """What of it spoils the stroke."""
-        return _spoiling(self.findings)
-
-    def reads_as(self, sweep: Sweep) -> bool:
-        """Tell whether a stroke has the same samples, read alike."""
-        both = self.read.press, sweep.press
-        if both[0] is None or both[1] is None:
-            return False
-        columns = ([getattr(one, field.name) for one in both] for field in fields(Press))
-        return all(np.array_equal(own, other) for own, other in columns)
-
-
-def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
-    whole = verdict.status in (SweepStatus.COMPLETE, SweepStatus.GAPPED)
-    status = SweepStatus.ABORTED if whole else verdict.status
-    return replace(verdict, status=status, counted=False, findings=tuple(findings))
-
-
-def _spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
-    return [Finding(one.kind, one.facts) for one in findings if one.spoils]
-
-
-def likely(sweep: Sweep) -> Sweep:
-    """Return a stroke with the lag undone that is typical: the set's check knows it better."""
-    press = sweep.press
-    if press is None or press.t_s.size < 2:
-        return sweep
-    lag = typical_lag(float(np.median(np.diff(press.t_s))))
-    height_mm = press.height_mm(lag.delay_s, lag.spread_s2)
-    loading, unloading = Branch(height_mm, press.load_n).split()
-    return replace(sweep, loading=loading, unloading=unloading, lag=lag)
-
-
-def _as_sweep(stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> Sweep:
-    read_with = (calibration.calibration, calibration.calibration_id)
-    press, rig = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
-    loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
-    return Sweep(
-        sweep_id=_NEW,
-        label=turn.label,
-        origin=Origin.RIG,
-        loading=loading,
-        unloading=unloading,
-        load_u_n=0.0,
-        load_u_relative=0.0,
-        height_u_mm=0.0,
-        press=press,
-        rig=rig,
-        too_fast=press.surely_too_fast,
-        works=turn.purpose is Purpose.CONDITIONING,
-    )
+def _hurried(sweep: Sweep) -> Finding | None:
+    if sweep.press is None or not sweep.press.hurried:
+        return None
+    return Finding("hasty", {"way_s": sweep.press.way_s, "usual_s": None, "others": 0})

@@ -18,6 +18,7 @@ from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.watching import CARE_ONLY
 
 LONGEST_TEXT = 100
+LONGEST_KIND = 40
 LONGEST_GAUGE_MM = 1000.0
 EVENTS_KEPT = 8
 NOW_S = 0.5  # a number older than this is not one of now
@@ -37,12 +38,15 @@ class Command:
             spring that gets the new label. None: whose turn it is.
         new_label: of a rename; else None.
         height_mm: of a datum, the gauge's length, from 0 (faces together); else None.
+        question: of an answer, the kind of the question that the asker saw; refused where another
+            one stands by then. None: whichever stands.
     """
 
     action: Action
     label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
     new_label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
     height_mm: float | None = None
+    question: Annotated[str, msgspec.Meta(max_length=LONGEST_KIND)] | None = None
 
     def __post_init__(self) -> None:
         if (self.action is Action.RENAME) != (self.new_label is not None):
@@ -106,7 +110,7 @@ class Event:
         return cls(kind, Finding(what, facts))
 
 
-_FINDINGS = ("link_what", "load_unknown", "datum", "alarm", "question")
+_FINDINGS = ("link_what", "load_unknown", "datum", "alarm", "question", "quill_low")
 
 
 @dataclass(frozen=True)
@@ -132,6 +136,7 @@ class Snapshot:
         gauge_awaited: whether a gauge for a datum is on its way between the faces.
         alarm: what cannot be right in the press now; strokes with a stop do not count.
         question: what a person must answer, with ACCEPT or TAKE_OUT; None: nothing.
+        quill_low: that the quill stood below its stop, and was not seen there since: let it up.
         rating_n: the least of what cell and press may bear; None where the book does not say.
         free_length_mm: the height above which the spring is free, roughly: the set's, else where
             the quill touched it; None where neither is known.
@@ -160,6 +165,7 @@ class Snapshot:
     gauge_awaited: bool = False
     alarm: Finding | None = None
     question: Finding | None = None
+    quill_low: Finding | None = None
     rating_n: float | None = None
     free_length_mm: float | None = None
     reach_height_mm: float | None = None

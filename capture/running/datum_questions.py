@@ -10,14 +10,14 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, read_by_travel
-from coilbench.capture.running.checking import HEIGHTS_IN_DOUBT
+from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
-from coilbench.capture.running.stroke_events import left_out
 from coilbench.capture.running.turn_taking import TurnTaking
-from coilbench.capture.strokes.judging import Turn
+from coilbench.capture.running.unproven import Unproven
 
 
 class DatumQuestions:
@@ -27,7 +27,7 @@ class DatumQuestions:
 
     Args:
         take: makes a datum hold; raises NotPossible.
-        took_back: told how many of the newest presses that counted do not.
+        can_show: whether a spring of a set was pressed by a calibration before.
     """
 
     def __init__(
@@ -36,20 +36,22 @@ class DatumQuestions:
         heights: Heights,
         turns: TurnTaking,
         questions: Questions,
+        unproven: Unproven,
         take: Callable[[NewDatum], None],
-        took_back: Callable[[int], None],
+        can_show: Callable[[str, SetRecord, str], bool],
         say: Callable[[Event], None],
     ) -> None:
         self._db = db
         self._heights = heights
         self._turns = turns
         self._questions = questions
+        self._unproven = unproven
         self._take = take
-        self._took_back = took_back
-        self._stop_told = False
-        self._since_stop: list[tuple[str, Turn]] = []  # counted since the quill stood there
+        self._can_show = can_show
         self._report = say
-        self._unasked: Finding | None = None  # what was seen in mid press, and not asked about yet
+        self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
+        self._high_told = False
+        self._to_ask = False
 
     def look(
         self, samples: NDArray[np.void], height_mm: NDArray[np.float64], *, idle: bool
@@ -60,86 +62,135 @@ class DatumQuestions:
             idle: whether nothing is pressed; else it is asked about once that is let up.
         """
         jump = self._heights.look(samples, height_mm)
-        if jump is not None:
-            self._unasked = jump
-            self._heights.doubt(jump)
-        self._at_stop(self._heights.at_rest(samples, idle=idle))
-        free = self._questions.asked is None or self._questions.asked.kind == "datum_doubted"
-        if idle and free and self._unasked is not None and self._heights.doubted is not None:
-            self.doubt(self._unasked)
-        return None if idle else jump
-
-    def _at_stop(self, moved: Finding | None) -> None:
-        """Take that the quill rests elsewhere than before."""
+        high = self._heights.at_rest(samples, idle=idle)
         if self._heights.at_stop:
-            self._stop_told = False
-            self._since_stop.clear()
-        if moved is None or self._stop_told:
-            return
-        self._stop_told, self._unasked = True, moved
-        self._heights.doubt(moved)
-        self._spoil(moved)
-
-    def counted(self, sweep_id: str, turn: Turn) -> None:
-        """A press counted, as long as the quill comes back to its stop."""
-        self._since_stop.append((sweep_id, turn))
-
-    def _spoil(self, why: Finding) -> None:
-        """Take back what was pressed since the quill last stood at its stop."""
-        spoilt, self._since_stop = self._since_stop, []
-        if not spoilt:
-            return
-        with self._db.atomic():
-            for sweep_id, _ in spoilt:
-                leave_out(self._db, sweep_id, why)
-        self._took_back(len(spoilt))
-        self._turns.reread()
-        for _, turn in spoilt:
-            self._report(left_out(turn, turn.number, [why]))
+            self._high_told = False
+            if self._heights.jump_settled:
+                self.shown()
+            if self._heights.unknown is None and self._unproven.risen is None:
+                self._unproven.proven()
+        elif high is not None and high.kind == "stop_risen":
+            self._unproven.rose(high["moved_mm"])
+        elif high is not None and not self._high_told:
+            self._high_told = True
+            self._doubt(high)
+        if jump is not None:
+            self._doubt(jump)
+        asked = self._questions.asked
+        if idle and self._to_ask and (asked is None or asked.kind == "datum_doubted"):
+            self._ask()
+        return None if idle else jump
 
     def after_press(self, findings: Sequence[Finding]) -> None:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""
         slip = next((one for one in findings if one.kind in HEIGHTS_IN_DOUBT), None)
         if slip is not None and not self._heights.lost:
-            self.doubt(slip)
-        elif self._heights.doubted is not None:
-            self.doubt(Finding.from_document(self._heights.doubted["why"]))
+            self._doubt(slip)
+        self._ask()
 
     def doubt(self, why: Finding) -> None:
         """The scale may have slipped: ask whether the datum is right."""
-        self._unasked = None
-        self._questions.ask(self._heights.doubt(why), self._doubt_answered)
+        self._doubt(why)
+        self._ask()
+
+    def _doubt(self, why: Finding) -> None:
+        # nor is what the quill's stop says covered by what a press seems to say
+        before, high = self._heights.doubted, "stop_moved"
+        if before is None or before["why"]["kind"] != high or why.kind == high:
+            by_gauge = self._heights.contradicted is not None
+            self._heights.doubt(why, None if by_gauge else self._shown_by())
+        self._to_ask = True
+
+    def _shown_by(self) -> str | None:
+        """Return the spring whose next press may show that the scale did not slip; None for none.
+
+        It was pressed by this datum before, and it is known where the quill's stop is.
+        """
+        turn, record, heights = self._turns.turn, self._turns.record, self._heights
+        if turn is None or not heights.stop_known:
+            return None
+        can = self._can_show(turn.label, record, heights.record.calibration_id)
+        return turn.label if can else None
+
+    def _ask(self) -> None:
+        """Ask what stands open, in its own words: the gauge's question first, then the scale's."""
+        self._to_ask = False
+        offered, doubted = self._offered, self._heights.doubted
+        if offered is not None:
+            self._questions.ask(offered.question, lambda yes: self._settle(offered, yes=yes))
+        elif doubted is not None and not self._heights.lost:
+            self._questions.ask(doubted, self._doubt_answered)
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
-            self._heights.confirm()
+            self.said()
         else:
             self._report(Event.of(EventKind.TURN, "datum_to_set"))
+
+    def said(self) -> None:
+        """A person said that the scale did not slip."""
+        self._confirm(said=True)
+
+    def shown(self) -> None:
+        """A press, or the quill at its stop, showed it."""
+        self._confirm(said=False)
+
+    def _confirm(self, *, said: bool) -> None:
+        self._to_ask = self._high_told = False
+        asked = self._questions.asked
+        if asked is not None and asked.kind == "datum_doubted":
+            self._questions.drop()
+        self._heights.confirm(said=said)
+        self._unproven.proven()
+
+    def lost(self) -> None:
+        """The rig counts from another zero: what stood open can't be known any more."""
+        self._offered, self._to_ask, self._high_told = None, False, False
+        self._end(self._heights.lost_open)
+
+    def end(self) -> None:
+        """The capture ends: what nobody knows does not count."""
+        if not self._heights.lost:
+            self._end(self._heights.open or self._unproven.risen)
+
+    def _end(self, why: Finding | None) -> None:
+        if why is not None:
+            self._unproven.spoil(why)
+        self._unproven.forget()
 
     def offer(self, new: NewDatum) -> None:
         """Take a datum; where it contradicts the one that stands, ask whether it is right.
 
-        One in doubt is settled by a gauge, unless the quill's stop says that it did not move.
+        Where that is in doubt, a gauge settles it that says the same as the quill's stop.
         """
-        stands = self._heights.doubted is None or self._heights.stop_holds
-        if new.differs and stands:
-            if not self._heights.lost:  # till it is answered, nobody knows which of them is right
-                self._heights.doubt(new.question)
-            self._questions.ask(new.question, lambda yes: self._settle(new, yes=yes))
-        else:
+        if not new.differs or self._heights.moved_with_stop(new):
             self._settle(new, yes=True)
+            return
+        self._offered = new
+        self._heights.contradicted = new.question
+        self._ask()
 
     def _settle(self, new: NewDatum, *, yes: bool) -> None:
         if not yes:
-            self._heights.doubted = None
+            self._offered = self._heights.contradicted = None
+            self._to_ask = self._heights.doubted is not None
             self._report(Event.of(EventKind.TURN, "datum_kept"))
+            if self._heights.at_stop and self._heights.unknown is None:
+                self._unproven.proven()
             return
+        agrees = not new.differs and not self._heights.lost
         before = read_by_travel(self._db, *self._heights.read_with)
         mine = [one for one in before if one.set_name == self._turns.record.name]
+        self._to_ask = new is self._offered  # again, where it can't be taken just now
         with self._db.atomic():
             self._take(new)
             for one in mine if new.differs else ():
                 leave_out(self._db, one.sweep_id, Finding("datum_replaced"))
+        self._offered, self._to_ask, self._high_told = None, False, False
+        if agrees:
+            self._unproven.proven()
+        elif new.differs:
+            self._unproven.forget()
         self._turns.reread()
         others = dict.fromkeys(one.set_name for one in before if one not in mine)
         facts = {"presses": len(mine), "others": list(others), "differs": new.differs}

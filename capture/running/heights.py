@@ -81,7 +81,11 @@ class Heights:
         record: the calibration in force.
         lost: an incremental scale counts from another zero since the rig started again.
         doubted: why the scale may have slipped; no stroke counts until a datum is set or confirmed.
-        stop_holds: whether the quill's stop is where it was; None where that is not known.
+        contradicted: a gauge contradicts the datum: the question that is not answered yet.
+        said: a person said that the scale did not slip, and it was not doubted since.
+        lost_open: what was open when the datum was lost.
+        low: that the quill stood below its stop, and was not seen there since.
+        off_stop_mm: how far from its stop the quill last stood; None where that is not known.
         at_stop: whether the quill stands there now, with nothing pressed.
         all_at_stop: whether the newest samples are all there, whatever the load.
     """
@@ -98,11 +102,14 @@ class Heights:
         self._stops = StopWatch()
         self._stop_before: StandingTravel | None = None  # of a datum that a restart lost
         self.lost = False
+        self.lost_open: Finding | None = None
         self.doubted: Finding | None = None
-        self.stop_holds: bool | None = None
+        self.contradicted: Finding | None = None
+        self.said = False
+        self._stop_then: float | None = None  # when that was doubted
         self.at_stop = self.all_at_stop = False
         self._adopt(record)
-        self._stops.forget(stop_counts_of(record.travel))
+        self._know_stop(stop_counts_of(record.travel))
 
     def _adopt(self, record: CalibrationRecord) -> None:
         self.record = record
@@ -111,7 +118,36 @@ class Heights:
     @property
     def unknown(self) -> Finding | None:
         """Why no height is known; None where they are."""
-        return DATUM_LOST if self.lost else self.doubted
+        if self.lost:
+            return DATUM_LOST
+        if self.contradicted is not None:  # nobody knows which of them is right
+            return Finding.of("datum_doubted", why=self.contradicted.to_document())
+        return self.doubted
+
+    @property
+    def open(self) -> Finding | None:
+        """Why nobody knows whether the scale slipped since the quill was at its stop; or None."""
+        return self.unknown or self.low
+
+    @property
+    def stop_known(self) -> bool:
+        """Whether it is known where the quill's stop is."""
+        return self._stops.counts is not None
+
+    @property
+    def jump_settled(self) -> bool:
+        """Whether it is only in doubt by a jump, and the quill is at the stop that it had before.
+
+        A quill that a hand lets go jumps as a scale does that slips.
+        """
+        why = None if self.doubted is None else self.doubted["why"]["kind"]
+        before = self._stop_then
+        return why == "travel_jumped" and self.at_stop and before == self._stops.counts
+
+    @property
+    def stop_holds(self) -> bool:
+        """Whether the quill last stood at its stop."""
+        return self.off_stop_mm == 0.0
 
     @property
     def read_with(self) -> tuple[str, int | None]:
@@ -122,6 +158,11 @@ class Heights:
     def _incremental(self) -> bool:
         """Whether a restart of the rig loses the datum."""
         return self._hello is not None and self._hello.travel == "quadrature"
+
+    @property
+    def _per_count_mm(self) -> float:
+        fit = self.record.travel.fit
+        return float(slope(fit, fit.x_min))
 
     def heard(self, hello: Hello) -> bool:
         """Take who the rig is; returns whether its datum is newly lost."""
@@ -138,11 +179,12 @@ class Heights:
 
     def _lose(self, *, lost: bool) -> bool:
         newly = lost and not self.lost
+        self.lost_open = self.open if newly else self.lost_open
         self.lost = lost
         if newly:
-            self.doubted = None
+            self.doubted = self.contradicted = None
             self._stop_before = StandingTravel(self.record.travel.fit, self._stops.counts)
-            self._forget_stop()
+            self._know_stop(None)
             self._report(Event(EventKind.FAULT, DATUM_LOST))
         return newly
 
@@ -151,9 +193,10 @@ class Heights:
         self._stood.forget()
         self._jumps.forget()
 
-    def _forget_stop(self) -> None:
-        self._stops.forget()
-        self.stop_holds = None
+    def _know_stop(self, counts: float | None, slack_mm: float = 0.0) -> None:
+        self._stops.forget(counts, slack_mm)
+        self.low: Finding | None = None
+        self.off_stop_mm: float | None = None
 
     @property
     def let_up(self) -> bool:
@@ -161,31 +204,22 @@ class Heights:
         return self.at_stop or self._stops.counts is None
 
     def at_rest(self, samples: NDArray[np.void], *, idle: bool) -> Finding | None:
-        """Take the next samples; return that the quill rests elsewhere than before, so far up."""
+        """Take the next samples; return that the quill rests above its stop, so far up.
+
+        `stop_risen` where it had rested only once where its stop was taken to be.
+        """
         usable = samples[(samples["flags"] & UNUSABLE) == 0]
-        fit = self.record.travel.fit
-        mm = float(slope(fit, fit.x_min))
-        stood = self._stops.look(
-            usable["t_us"], usable["travel_counts"].astype(np.float64), mm, idle=idle
-        )
-        self.at_stop = False
-        self.all_at_stop = self._stops.stands(usable["travel_counts"].astype(np.float64), mm)
+        travel, mm = usable["travel_counts"].astype(np.float64), self._per_count_mm
+        stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
+        self.all_at_stop = self._stops.stands(travel, mm)
+        self.at_stop = stood is not None and stood[0] == "stop" and not self.lost
         if stood is None or self.lost or stood[0] == "unknown":
             return None
-        moved_mm = self._since_restart_mm() if stood[0] == "stop" else stood[1]
-        self.stop_holds = self.at_stop = moved_mm is None
-        return None if moved_mm is None else Finding.of("stop_moved", moved_mm=moved_mm)
-
-    def _since_restart_mm(self) -> float | None:
-        """Return by how much the stop lies elsewhere by the datum set since a restart."""
-        before, counts = self._stop_before, self._stops.counts
-        if before is None or before.stop_counts is None or counts is None:
-            return None
-        now_mm, now_u_mm = evaluate(self.record.travel.fit, counts)
-        then_mm, then_u_mm = evaluate(before.fit, before.stop_counts)
-        moved_mm = float(now_mm - then_mm)
-        allowed_mm = STOP_REPEATS_MM + 2.0 * float(np.hypot(now_u_mm, then_u_mm))
-        return moved_mm if abs(moved_mm) > allowed_mm else None
+        place, off_mm = stood
+        self.off_stop_mm = 0.0 if place in ("stop", "risen") else off_mm
+        self.low = Finding.of("quill_low", moved_mm=off_mm) if place == "low" else None
+        kind = {"high": "stop_moved", "risen": "stop_risen"}.get(place)
+        return None if kind is None else Finding.of(kind, moved_mm=off_mm)
 
     def look(self, samples: NDArray[np.void], height_mm: NDArray[np.float64]) -> Finding | None:
         """Take the next samples and their heights, shape (n,); return that the scale jumped."""
@@ -198,25 +232,30 @@ class Heights:
         self._report(Event(EventKind.FAULT, jump))
         return jump
 
-    def doubt(self, why: Finding) -> Finding:
-        """Something was seen that a scale which slipped does; returns what to ask.
+    def doubt(self, why: Finding, label: str | None) -> None:
+        """Something was seen that a scale which slipped does.
 
-        A gauge that contradicts stays the reason: only an answer or another gauge settles that.
+        Args:
+            label: of a spring whose next press may show that it did not.
         """
-        if self.doubted is None or self.doubted["why"]["kind"] != "datum_differs":
-            self.doubted = Finding.of("datum_doubted", why=why.to_document())
-        return self.doubted
+        self.doubted = Finding.of("datum_doubted", why=why.to_document(), label=label)
+        self.said, self._stop_then = False, self._stops.counts
 
-    def confirm(self, *, said: bool = True) -> None:
-        """A person said, else a press and the quill's stop showed, that the datum has not moved."""
-        if said:
-            self._stops.take_as_stop()
-            self.stop_holds = None
-            self._stop_before = None
-        if self.doubted is not None:
-            self.doubted = None
-            what = "datum_said" if said else "datum_holds"
-            self._report(Event.of(EventKind.TURN, what))
+    def confirm(self, *, said: bool) -> None:
+        """A person said, else a press and the quill's stop showed, that the scale did not slip.
+
+        Where a person says it of a quill that is not at its stop, nobody knows any more where that
+        is: a hand may hold the quill where it stands just now.
+        """
+        doubted, self.doubted = self.doubted, None
+        self.said = said
+        if not said:
+            self._stops.rises()
+        elif not self.stop_holds:
+            self._know_stop(None)
+        if doubted is not None:
+            shown = "datum_at_stop" if doubted["why"]["kind"] == "travel_jumped" else "datum_holds"
+            self._report(Event.of(EventKind.TURN, "datum_said" if said else shown))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
@@ -259,7 +298,7 @@ class Heights:
         if meet_mm and length_mm <= meet_mm:
             raise NotPossible("datum_refused", reason="below_cups")
         travel = self.record.travel.fit
-        per_count_mm = abs(float(slope(travel, travel.x_min)))
+        per_count_mm = abs(self._per_count_mm)
         point = self._stood.gauge(length_mm, per_count_mm)
         self._stood.require_light_touch(point, per_count_mm, self.record.load.fit, zero_n)
         part = datum_part(travel, point).on(hello)
@@ -270,24 +309,53 @@ class Heights:
     def _beside_the_stop(self, part: NewPart, gauge_counts: float, length_mm: float) -> NewDatum:
         """Compare a datum with the one that a restart lost, as `coilbench rig gauge --datum` does.
 
-        By where the quill's stop is, if the quill stood there in both starts of the rig.
+        By where the quill's stop is, if the quill stood there in both starts of the rig. That it
+        stood lower in this one says nothing, for a hand may have held it: then its stop is where it
+        was before, and where it stands next tells more.
         """
         counts, before = self._stops.counts, self._stop_before
+        unknown = NewDatum(part, length_mm, None, None)
         elsewhere = self._stops.elsewhere(gauge_counts, float(slope(part.fit, gauge_counts)))
         if counts is None or before is None or not elsewhere:
-            return NewDatum(part, length_mm, None, None)
-        noted = replace(part, notes=(*part.notes, stop_note(part.fit, counts)))
+            return unknown
         found = heights_moved(StandingTravel(part.fit, counts), before, same_counts=False)
-        if found is None:
-            return NewDatum(noted, length_mm, None, None)
+        if found is None or found["moved_mm"] < -found["allowed_mm"]:
+            return unknown
+        noted = replace(part, notes=(*part.notes, stop_note(part.fit, counts)))
         return NewDatum(noted, length_mm, found["moved_mm"], found["allowed_mm"], by_stop=True)
 
+    def moved_with_stop(self, new: NewDatum) -> bool:
+        """Whether a gauge says that the scale slipped by just what the quill's stop says."""
+        if self.doubted is None and self.low is None:
+            return False
+        off_mm, moved_mm = self.off_stop_mm, new.moved_mm
+        if not off_mm or moved_mm is None or new.u_mm is None:
+            return False
+        return abs(moved_mm + off_mm) <= STOP_REPEATS_MM + new.u_mm
+
     def take_datum(self, new: NewDatum) -> None:
-        """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on."""
+        """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on.
+
+        The stop is a place, which no datum moves. It is not found anew where the quill happens to
+        stand, for a hand may hold it there; only where the datum says that it was none.
+        """
+        if self.lost:
+            self._know_stop(*self._stop_by(new))
+        elif new.differs or self.low is not None:
+            self._know_stop(None)
         store_part(self._db, new.part)
         self._adopt(current_calibration(self._db, new.part.device_id))
-        if not self.lost or new.moved_mm is not None:
-            self._stop_before = None  # it was compared
-        self._forget_stop()
-        self.lost, self.doubted, self._gauge_us = False, None, None
+        self._stop_before = None
+        self.lost, self.doubted, self.contradicted, self._gauge_us = False, None, None, None
         self.forget()
+
+    def _stop_by(self, new: NewDatum) -> tuple[float | None, float]:
+        """Return the counts by a new datum where the stop was before, and how well known, mm."""
+        before = self._stop_before
+        if before is None or before.stop_counts is None or new.differs:
+            return None, 0.0
+        then_mm, then_u_mm = evaluate(before.fit, before.stop_counts)
+        intercept_mm, per_count_mm = new.part.fit.coefficients
+        counts = (float(then_mm) - intercept_mm) / per_count_mm
+        _, now_u_mm = evaluate(new.part.fit, counts)
+        return counts, 2.0 * float(np.hypot(then_u_mm, now_u_mm))

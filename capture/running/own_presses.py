@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
@@ -52,17 +53,53 @@ class OwnPresses:
             return None
         return min(found, key=lambda one: one[0])[1]
 
-    def stands_as_before(self, sweep: Sweep, record: SetRecord) -> bool:
-        """Tell whether it shows that the datum has not moved: by one press of the same datum."""
+    def has(self, label: str, record: SetRecord, calibration_id: str) -> bool:
+        """Tell whether there is a press of this spring by this datum."""
+        paths = self._paths(label, record)
+        return any(one.calibration_id == calibration_id for one in paths)
+
+    def stands_as_before(self, sweep: Sweep, record: SetRecord, within_mm: float | None) -> bool:
+        """Tell whether it shows that the datum has not moved: by one press before.
+
+        Args:
+            within_mm: the heights must surely be so near to that press's; None: of the same datum,
+                as near as two presses of one spring are.
+        """
         new = _path(sweep)
         if new is None or slipped_within(sweep) is not None:
             return False
+        before = self._paths(sweep.label, record)
+        if within_mm is not None:
+            return any(_surely_within(new, one, within_mm) for one in before)
         same = [
             one
-            for one in self._paths(sweep.label, record)
+            for one in before
             if one.calibration_id == new.calibration_id and differ(new, one) is not None
         ]
         return any(_departs(new, one, sweep.label)[1] is None for one in same)
+
+
+def agree(new: Sweep, before: Sweep) -> bool:
+    """Tell whether two presses of one spring do not differ in what one spring repeats."""
+    both = _path(new), _path(before)
+    if both[0] is None or both[1] is None or differ(both[0], both[1]) is None:
+        return False
+    return _departs(both[0], both[1], new.label)[1] is None
+
+
+def _surely_within(new: PressedPath, before: PressedPath, within_mm: float) -> bool:
+    """Tell whether neither the heights nor a part of the way differ by so much."""
+    alike = differ(new, before)
+    if alike is None:
+        return False
+    anew = new.calibration_id != before.calibration_id
+    datum_u_mm = 2.0**0.5 * new.height_u_mm if anew else 0.0
+    moved_mm, slip = alike.moved_mm, alike.slip.by_mm
+    # a press that worked the spring may have shortened it
+    off_mm = max(0.0, -moved_mm.value - SET_MM) if before.works and moved_mm.value < 0.0 else None
+    off_mm = abs(moved_mm.value) if off_mm is None else off_mm
+    u_mm = 2.0 * float(np.hypot(moved_mm.u, datum_u_mm))
+    return off_mm + u_mm < within_mm and abs(slip.value) + 2.0 * slip.u < within_mm
 
 
 def slipped_within(sweep: Sweep) -> Finding | None:
@@ -92,7 +129,8 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
     set_slips_mm = SET_MM if before.works else 0.0
     if slip.surely_over(SLIP_MM + set_slips_mm):
         at = {"way": alike.slip.way, "height_mm": alike.slip.height_mm, "moved_mm": slip.value}
-        return far, Finding("slipped", at)
+        of_one = not share.surely_over(SAME_SHARE)
+        return far, Finding("slipped", at | {"of_one_spring": of_one})
     if share.surely_over(SAME_SHARE):
         facts = {"label": label, "own": True, "reason": "apart", "off_share": share.value}
         facts |= {"u_share": 2.0 * share.u, "moved_mm": moved_mm.value}

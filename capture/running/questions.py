@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple
 
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import let_count
-from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.commands import Event
+from coilbench.capture.running.judged import Waiting
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
-from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.shape import Stroke
 
 FEW = 3  # labels that are named
@@ -23,18 +21,13 @@ _OF_ANOTHER = ("another_spring", "touched_low")
 READ_S = 1.0  # a yes that comes sooner was no answer to the question; our choice, no source
 
 
-class Waiting(NamedTuple):
-    """A stroke that counts if the answer is yes."""
-
-    turn: Turn
-    sweep_id: str
-    stroke: Stroke
-
-
 class Questions:
     """One question at a time; it goes when something else is done.
 
     Used by the thread that owns the book.
+
+    Args:
+        took: told the stroke that an answer lets count.
 
     Attributes:
         asked: the question that stands.
@@ -45,13 +38,13 @@ class Questions:
         self,
         db: Database,
         turns: TurnTaking,
-        checks: StrokeChecks,
+        took: Callable[[Stroke], None],
         say: Callable[[Event], None],
         clock: Callable[[], float],
     ) -> None:
         self._db = db
         self._turns = turns
-        self._checks = checks
+        self._took = took
         self._report = say
         self._clock = clock
         self._asked_s = 0.0
@@ -69,14 +62,19 @@ class Questions:
         """Something else was done: the stroke that waits does not count."""
         self.asked = self._answer = None
 
-    def takes(self, action: Action) -> bool:
+    def takes(self, action: Action, seen: str | None = None) -> bool:
         """Do what an action means for a question; returns whether that was all of it.
 
+        Args:
+            seen: the kind of the question that it answers; None where nobody said.
+
         Raises:
-            NotPossible: it is an answer, and nothing was asked, or so lately that nobody can have
-                read it; then the question stands.
+            NotPossible: it is an answer, and nothing was asked, or another thing, or so lately that
+                nobody can have read it; then the question stands.
         """
         asked, answer = self.asked, self._answer
+        if asked is not None and seen not in (None, asked.kind):
+            raise NotPossible("too_soon", action=action)
         yes = action is Action.ACCEPT or (action is Action.FINISH and answer is None)
         if asked is not None and yes and self._clock() - self._asked_s < READ_S:
             raise NotPossible("too_soon", action=action)
@@ -108,15 +106,20 @@ class Questions:
 
     def answered(self, waiting: Waiting, question: Finding, *, counts: bool) -> None:
         """Let a stroke count, or not, as a person said."""
-        turn = waiting.turn
-        if not counts:
-            what = "taken_out" if question.kind in _OF_ANOTHER else "not_counted"
-            self._report(Event.of(EventKind.TURN, what, label=turn.label))
+        label = waiting.turn.label
+        if counts:
+            self.count(waiting, Finding("accepted", {"label": label}))
             return
+        what = "taken_out" if question.kind in _OF_ANOTHER else "not_counted"
+        self._report(Event.of(EventKind.TURN, what, label=label))
+
+    def count(self, waiting: Waiting, why: Finding) -> None:
+        """Let a stroke count that did not, and say why."""
+        turn = waiting.turn
         with self._db.atomic():
             self._turns.make_room(turn)
-            let_count(self._db, waiting.sweep_id, Finding("accepted", {"label": turn.label}))
-        self._checks.took(waiting.stroke)
+            let_count(self._db, waiting.sweep_id, why)
+        self._took(waiting.stroke)
         self._turns.took(turn, counted=True)
-        self._report(Event.of(EventKind.TURN, "accepted", label=turn.label))
+        self._report(Event(EventKind.TURN, why))
         self._turns.tell_done()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,31 +13,32 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import UNUSABLE, Fault, Finding, Hello, Item, RawBlock, Restarted
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import leave_out
-from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import apply, convert, instrument_uncertainty
+from coilbench.capture.calibration.model import convert, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
-from coilbench.capture.running.checking import Judged, StrokeChecks
+from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.judged import Judged, Waiting
 from coilbench.capture.running.kinds import Action, EventKind
-from coilbench.capture.running.questions import Questions, Waiting
+from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
+from coilbench.capture.running.stored_strokes import Chunks, store_whole
 from coilbench.capture.running.stroke_events import kept, left_out, refused
+from coilbench.capture.running.stroke_questions import StrokeQuestions, which_was_wrong
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.unproven import Unproven
 from coilbench.capture.running.while_pressing import WhilePressing
 from coilbench.capture.running.zero_watch import LyingWatch, ZeroWatch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
-from coilbench.capture.strokes.stored import reduced_curve
-from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
+from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
 from coilbench.capture.strokes.watching import Array, Bounds, Newest, PressWatch, Seen, pieces
 
 
@@ -79,11 +79,17 @@ class Recorder:
         self._pressing, self._zero = WhilePressing(self._checks), ZeroWatch()
         self._lying = LyingWatch()
         self._buttons = Buttons()
-        self._chunks = 0
-        self._safe_seq: int | None = None
-        self._questions = Questions(db, self._turns, self._checks, say, clock)
+        self._chunks = Chunks(run)
+        self._questions = Questions(db, self._turns, self._checks.took, say, clock)
         parts = (self._heights, self._turns, self._questions)
-        self._datums = DatumQuestions(db, *parts, self._take_datum, self._checks.took_back, say)
+        took_back = self._checks.took_back
+        self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)
+        self._datums = DatumQuestions(
+            db, *parts, self._unproven, self._take_datum, self._checks.can_show, say
+        )
+        self._strokes = StrokeQuestions(
+            self._turns, self._questions, self._datums.said, self._datums.doubt
+        )
         self._solids = SolidQuestions(db, *parts, say)
         self._touched_mm: float | None = None
         self.newest: Newest | None = None
@@ -118,6 +124,16 @@ class Recorder:
     def datum(self) -> Finding | None:
         """Why heights are not known; None where they are."""
         return self._heights.unknown
+
+    @property
+    def quill_low(self) -> Finding | None:
+        """That the quill stood below its stop and was not seen there since; None else."""
+        return None if self._heights.lost else self._heights.low
+
+    @property
+    def done(self) -> bool:
+        """Whether the set is, and no press waits for the quill to be seen at its stop."""
+        return self.turn is None and not (self.quill_low is not None and len(self._unproven))
 
     @property
     def gauge_awaited(self) -> bool:
@@ -203,6 +219,7 @@ class Recorder:
         if newly:
             self._touched_mm = None
             self._questions.drop()
+            self._datums.lost()
 
     def _tell_each(self, events: Iterable[Event]) -> None:
         for event in events:
@@ -213,30 +230,23 @@ class Recorder:
         stroke = self._finder.cut()
         if stroke is not None:
             self._keep(stroke)
-        self._forget_chunks()
+        self._chunks.forget()
         self._heights.forget()
         self._watch = PressWatch()
+
+    def end(self) -> None:
+        """The capture ends here."""
+        self.interrupt()
+        self._datums.end()
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
         turn = self.turn
         if not self._finder.pressing or turn is None:
-            self._forget_chunks()
-            return
-        samples = self._finder.running()
-        if self._safe_seq is not None:
-            samples = samples[np.searchsorted(samples["seq"], self._safe_seq, side="right") :]
-        if samples.shape[0] == 0:
+            self._chunks.forget()
             return
         known = self._known(turn, self._boot_id, self._finder.zero_counts)
-        self._run.store_chunk(self._chunks, samples, known)
-        self._chunks += 1
-        self._safe_seq = int(samples["seq"][-1])
-
-    def _forget_chunks(self) -> None:
-        if self._chunks:
-            self._run.drop_chunks()
-        self._chunks, self._safe_seq = 0, None
+        self._chunks.store(self._finder.running(), known)
 
     def _known(self, turn: Turn, boot_id: int | None, zero_counts: float | None) -> dict[str, Any]:
         """Return what a stroke is of, and how to read it, as fields of NewSweep."""
@@ -334,13 +344,14 @@ class Recorder:
 
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
-        pressing = self._finder.pressing
+        pressing, asked = self._finder.pressing, self.question
         try:
-            if self._questions.takes(command.action):
+            if self._questions.takes(command.action, command.question):
                 return
             if command.action is Action.REDO:
-                if self._turns.redo():
+                if self._turns.redo(before=which_was_wrong(asked)):
                     self._checks.took_back()
+                    self._unproven.redone()
             elif pressing and command.action is not Action.RENAME:
                 raise NotPossible("spring_pressed", action=command.action)
             elif command.action is Action.GAUGE:
@@ -380,59 +391,45 @@ class Recorder:
             unknown=self.datum,
             stop=self._watch.stop,
             suspected=self._pressing.found,
+            unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
+            risen=self._unproven.risen_of(turn.label),
             stop_holds=self._heights.stop_holds,
+            steady=self._heights.stop_holds or self._heights.said,
         )
         verdict = judged.verdict
-        if judged.settles:
-            self._heights.confirm(said=False)
-        sweep_id = self._store(stroke, turn, judged)
+        waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._checks.took(stroke, judged.haste)
-            self._datums.counted(sweep_id, turn)
+            self._unproven.counted(waiting)
+        else:
+            self._checks.refused(waiting)
+        if judged.waits:
+            self._unproven.hold(waiting)
         for _ in judged.left_out:
             self._turns.lost_one(turn.label)
         if judged.question is None:
             self._tell(stroke, turn, judged)
+            if judged.settles:
+                self._datums.shown()
+            self._strokes.give_back(judged.agrees_with)
             self._solids.after_press(stroke, turn.label, judged.verdict.findings)
             self._datums.after_press(judged.verdict.findings)
         else:
-            waiting = Waiting(turn, sweep_id, stroke)
-            self._questions.ask(judged.question, partial(self._answered, waiting, judged.question))
+            self._strokes.ask(waiting, judged)
         for one in judged.left_out:  # last: it is what stays to be read
             self._report(left_out(turn, one.number, one.findings))
 
-    def _answered(self, waiting: Waiting, question: Finding, yes: bool) -> None:
-        self._questions.answered(waiting, question, counts=yes)
-        if yes:
-            self._heights.confirm()  # so is the spring, not the scale
-        elif question.kind == "datum_moved":
-            self._datums.doubt(question)
-
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
-        verdict = judged.verdict
-        block = apply(self._calibration, stroke.raw, stroke.zero_counts)
+        known = self._known(turn, stroke.raw.boot_id, stroke.zero_counts)
+        known |= {"session_id": self._run.session_id, "rests_n": self._told_rests_n}
         with self._db.atomic():
-            if verdict.counted:
+            if judged.verdict.counted:
                 self._turns.make_room(turn)
             for one in judged.left_out:
                 leave_out(self._db, one.sweep_id, Finding("left_out"))
-            sweep_id = store_sweep(
-                self._db,
-                NewSweep(
-                    **self._known(turn, stroke.raw.boot_id, stroke.zero_counts),
-                    origin=Origin.RIG,
-                    status=verdict.status,
-                    counted=verdict.counted,
-                    rows=reduced_curve(block),
-                    samples=stroke.raw.samples,
-                    samples_lost=verdict.samples_lost,
-                    session_id=self._run.session_id,
-                    note=note_of(verdict.findings),
-                    rests_n=self._told_rests_n,
-                ),
-            )
-            self._forget_chunks()
+            sweep_id = store_whole(self._db, stroke, judged.verdict, self._calibration, known)
+            self._chunks.forget()
         return sweep_id
 
     def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:

@@ -201,7 +201,7 @@ class Session:
         )
 
         def close(reason: str) -> None:
-            recorder.interrupt()
+            recorder.end()
             self._refresh(recorder, self._clock())
             # what the next run begins with: put off or not, the order in the book is the set's
             opens = turn_order(db, recorder.record).next_turn()
@@ -241,7 +241,7 @@ class Session:
 
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:
         """Return why the session ends, if it does: a set that is done is held open for a while."""
-        if recorder.turn is not None:
+        if not recorder.done:
             self._done_s = None
             return FINISHED if recorder.finished else reason
         if self._done_s is None:
@@ -271,7 +271,7 @@ class Session:
         if parcel.counters is not None:
             self._health.count(parcel.counters)
             for item in parcel.items:
-                if recorder.turn is None and self._request.linger_s <= 0.0:
+                if recorder.done and self._request.linger_s <= 0.0:
                     break
                 self._health.heard(item, self._clock())
                 recorder.process(item)
@@ -348,6 +348,7 @@ class Session:
             gauge_awaited=recorder.gauge_awaited,
             alarm=recorder.alarm,
             question=recorder.question,
+            quill_low=recorder.quill_low,
             rating_n=recorder.rating_n,
             free_length_mm=recorder.free_length_mm,
             phase="unknown" if unknown is not None else recorder.phase,

@@ -1,8 +1,16 @@
-"""Where the quill rests when it is let up: that it rests elsewhere shows that the scale slipped.
+"""Where the quill rests when it is let up, beside its upper stop. Pure.
 
-Pure. A drill press's quill comes back to its upper stop to some hundredths of a millimetre. A stop
-is known once the quill stood there for a second, or came there twice; elsewhere it may have been
-held by a hand. Figures are ours, no source, where none is named.
+The stop is the highest place where a quill that presses nothing ever rests: a hand, or a lock, can
+hold it lower, never higher. It comes back there to some hundredths of a millimetre. So
+
+- at its stop, the travel scale has not slipped since it stood there before;
+- lower, a hand may hold it as well as the scale have slipped: nothing is known, and to let it up
+  is all that it takes to know;
+- higher, the scale slipped, or what was taken for the stop was a place where a hand held it. The
+  first is to be feared where the quill rested there again and again, as no hand holds it; where it
+  did once, it is the one press since that has to show it.
+
+Figures are ours, no source, where none is named.
 """
 
 from __future__ import annotations
@@ -15,16 +23,18 @@ from numpy.typing import NDArray
 from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 
 STAND_S = 0.35  # so long it stands somewhere
-MOVED_S = 0.4  # so long before that is called another place
+ELSEWHERE_S = 0.4  # so long before that is called another place
 STILL_MM = 0.03  # more than this is moving
 FEWEST = 3  # samples
-ALONE_S = 1.0  # so long no hand holds it so still
+AGAIN = 3  # times it rested there: no hand rests so by chance
+ALONE_S = 1.0  # so long, or twice, it stands where its stop is taken to be
 AWAY_MM = 1.0  # it has left where it stood
 SLIPS_MM = 3.0  # farther away it is not let up: more than a scale slips unseen
 
 
-# Where the quill stands: at its stop, near it, or nobody knows.
-_Place = Literal["stop", "moved", "unknown"]
+# Where the quill stands: at its stop, below or above it, or nobody knows. "risen": above what was
+# taken for it once; from then on that is taken for it.
+_Place = Literal["stop", "low", "high", "risen", "unknown"]
 
 
 class _Stand(NamedTuple):
@@ -37,23 +47,27 @@ class StopWatch:
 
     Attributes:
         counts: travel counts at the stop; None where it is not known.
-        seen_counts: the newest place where it stood, known as its stop or not.
     """
 
     def __init__(self) -> None:
         self.forget()
 
-    def forget(self, counts: float | None = None) -> None:
-        """The scale counts from another zero; its stop may be known all the same."""
-        self.counts = self.seen_counts = counts
+    def forget(self, counts: float | None = None, slack_mm: float = 0.0) -> None:
+        """The scale counts from another zero; its stop may be known all the same, so well."""
+        self.counts, self._slack_mm = counts, slack_mm
+        self._relied_on = counts is not None  # something was pressed since it is known
+        self._times = 0 if counts is None else AGAIN  # that it came there
+        self._seen_counts: float | None = counts  # the newest place where it stood
         self._t_us = np.empty(0, np.int64)
         self._travel = np.empty(0)
+        self._high_counts: float | None = None  # where it stood above its stop
         self._stand: _Stand | None = None
         self._away = True
 
-    def take_as_stop(self) -> None:
-        """A person said that the scale did not slip: the stop is where the quill stands now."""
-        self.counts = self.seen_counts
+    def rises(self) -> None:
+        """The scale did not slip, and the quill stood above what was taken for its stop."""
+        if self._high_counts is not None:
+            self.counts, self._slack_mm, self._high_counts = self._high_counts, 0.0, None
 
     def look(
         self,
@@ -71,13 +85,14 @@ class StopWatch:
         self._travel = np.concatenate([self._travel, travel])
         if self._t_us.size == 0:
             return None
-        if self.seen_counts is not None:
-            left_mm = np.abs(travel - self.seen_counts) * abs(per_count_mm)
+        if self._seen_counts is not None:
+            left_mm = np.abs(travel - self._seen_counts) * abs(per_count_mm)
             self._away |= bool(left_mm.max(initial=0.0) > AWAY_MM)
         first = int(np.searchsorted(self._t_us, self._t_us[-1] - STAND_S * 1e6, side="right")) - 1
         self._t_us, self._travel = self._t_us[max(first, 0) :], self._travel[max(first, 0) :]
         still_counts = max(STILL_MM / abs(per_count_mm), 2.0)
         stands = first >= 0 and self._t_us.size >= FEWEST and np.ptp(self._travel) <= still_counts
+        self._relied_on |= not idle
         if not idle or not stands:
             self._stand = None
             return None
@@ -86,23 +101,29 @@ class StopWatch:
     def _stood(self, counts: float, now_us: int, per_count_mm: float) -> tuple[_Place, float]:
         if self._stand is None:
             self._stand = _Stand(counts, now_us)
-        before, self.seen_counts = self.seen_counts, counts
+        before, self._seen_counts = self._seen_counts, counts
         stood_s = STAND_S + (now_us - self._stand.since_us) * 1e-6
-        if self.counts is None:
-            alone = stood_s >= ALONE_S
-            again = before is not None and self._away and self._near(before, counts, per_count_mm)
-            self.counts = counts if alone or again else None
-        self._away = False
+        again = before is not None and self._away and self._near(before, counts, per_count_mm)
+        away, self._away = self._away, False
+        if self.counts is None and (again or stood_s >= ALONE_S):
+            self.counts, self._relied_on, self._times = counts, False, 1 + again
         if self.counts is None:
             return "unknown", 0.0
-        moved_mm = (counts - self.counts) * per_count_mm
-        if abs(moved_mm) <= STOP_REPEATS_MM:
-            return "stop", moved_mm
-        if abs(moved_mm) <= SLIPS_MM:
-            return ("moved" if stood_s >= MOVED_S else "unknown"), moved_mm
-        if moved_mm > 0.0:  # what was known was below it
-            self.counts = None
-        return "unknown", moved_mm
+        off_mm = (counts - self.counts) * per_count_mm
+        if abs(off_mm) <= STOP_REPEATS_MM + self._slack_mm:
+            if self._slack_mm:  # now it is known better
+                self.counts, self._slack_mm = counts, 0.0
+            self._times += away
+            return "stop", off_mm
+        if off_mm > SLIPS_MM or (off_mm > 0.0 and not self._relied_on):
+            self.counts = None  # what was taken for it was below it
+        elif off_mm >= -SLIPS_MM and stood_s >= ELSEWHERE_S:
+            if off_mm > 0.0 and self._times < AGAIN:
+                self.counts, self._slack_mm, self._times = counts, 0.0, 1
+                return "risen", off_mm
+            self._high_counts = counts if off_mm > 0.0 else self._high_counts
+            return ("high" if off_mm > 0.0 else "low"), off_mm
+        return "unknown", off_mm
 
     def elsewhere(self, counts: float, per_count_mm: float) -> bool:
         """Whether its stop is known, and is not at these counts, where it stands on a gauge."""

@@ -8,8 +8,8 @@ from typing import Any
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.model import InstrumentUncertainty
-from coilbench.capture.running.checking import Judged, cure
 from coilbench.capture.running.commands import Event
+from coilbench.capture.running.judged import Judged, cure
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.shape import Stroke
@@ -58,7 +58,7 @@ def refused(turn: Turn, judged: Judged) -> Event:
 def left_out(turn: Turn, number: int, findings: Sequence[Finding]) -> Event:
     """Return that an earlier stroke of the spring no longer counts."""
     why = [finding.to_document() for finding in findings]
-    facts = {"label": turn.label, "stroke": number, "findings": why}
+    facts = {"label": turn.label, "purpose": turn.purpose, "stroke": number, "findings": why}
     return Event(EventKind.REFUSED, Finding("stroke_left_out", facts))
 
 

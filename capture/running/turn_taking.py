@@ -36,7 +36,7 @@ class TurnTaking:
         self._report = say
         self._visited: list[str] = []  # springs that had the turn before, the latest last
         self._again: str | None = None  # its old strokes count until a new one does
-        self._redoable: str | None = None  # whose stroke was the last press, where it counted
+        self._redoable: Turn | None = None  # the last press's, where it counted
         self.record = record
         self.order = turn_order(db, record)
 
@@ -60,7 +60,7 @@ class TurnTaking:
     def took(self, turn: Turn, *, counted: bool) -> None:
         """A press was stored for this turn."""
         measured = turn.purpose is Purpose.MEASURED
-        self._redoable = turn.label if counted and measured else None
+        self._redoable = turn if counted else None
         if not counted:
             return
         if measured and turn.label == self._again:
@@ -83,17 +83,27 @@ class TurnTaking:
         self._again = self._redoable = None
         self.order = replace(self.order, done=turn_order(self._db, self.record).done)
 
-    def redo(self) -> bool:
-        """Take the last stroke out of the count if it counted; returns whether it did."""
-        label, self._redoable = self._redoable, None
-        if label is None or not uncount(self._db, self.spring_id(label), last_only=True):
+    def redo(self, *, before: bool = False) -> bool:
+        """Take the last stroke out of the count if it counted; returns whether it did.
+
+        Args:
+            before: it did not, and it is the one before, of the same spring, that is meant.
+        """
+        last, self._redoable = self._redoable, None
+        if before and self.turn is not None:
+            last = self.order.last_of(self.turn.label)
+        if last is None or not self._uncount(last):
             self._report(Event.of(EventKind.REDO, "nothing_to_redo"))
             return False
         # next, also where the spring had been put off meanwhile or another one's turn had come
-        self.order = self.order.again(label, max(0, self.order.measured_of(label) - 1))
-        self._came_back_to(label)
-        self._report(Event.of(EventKind.REDO, "redo", label=label))
+        self.order = self.order.without(last)
+        self._came_back_to(last.label)
+        self._report(Event.of(EventKind.REDO, "redo", label=last.label))
         return True
+
+    def _uncount(self, last: Turn) -> int:
+        spring_id = self.spring_id(last.label)
+        return uncount(self._db, spring_id, last_only=True, purpose=last.purpose)
 
     def execute(self, command: Command) -> None:
         """Do what was asked: SKIP, BACK or RENAME.
@@ -172,8 +182,8 @@ class TurnTaking:
         self._visited = [new_label if one == label else one for one in self._visited]
         if self._again == label:
             self._again = new_label
-        if self._redoable == label:
-            self._redoable = new_label
+        if self._redoable is not None and self._redoable.label == label:
+            self._redoable = replace(self._redoable, label=new_label)
         self._report(Event.of(EventKind.TURN, "renamed", label=label, new_label=new_label))
 
     def _forget_again(self) -> None:

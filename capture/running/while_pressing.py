@@ -6,7 +6,7 @@ import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Finding
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.lag import typical_delay_s
+from coilbench.capture.calibration.lag import hurried_s, typical_delay_s
 from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder, ToPhysical
@@ -16,7 +16,7 @@ from coilbench.capture.strokes.watching import Array, Bounds, touch_at_most_mm
 # Ours, no source.
 EACH_MM = 1.0  # it is judged again each time the quill is so much lower
 MORE_OFF = 0.05  # than the whole stroke must be to be asked about: one way alone has friction in it
-LAGS = (0.0, 1.0, 2.0, 3.0)  # of the typical one: some filters are slower
+LAGS = (0.0, 1.0, 2.0, 3.0, 5.0)  # of the typical one: some filters are slower
 FEWEST = 10  # samples of the way down
 
 
@@ -73,7 +73,10 @@ def _unlike(
     if end < FEWEST:
         return None
     t_s, load_n, read_mm = t_s[:end], load_n[:end], read_mm[:end]
-    late_s = typical_delay_s(float(np.median(np.diff(t_s))))
+    step_s = float(np.median(np.diff(t_s)))
+    if t_s[-1] - t_s[0] < hurried_s(step_s):
+        return None
+    late_s = typical_delay_s(step_s)
     ways = (np.interp(t_s - times * late_s, t_s, read_mm) for times in LAGS)
     least: Finding | None = None
     for height_mm in ways:  # with each it must be so

@@ -56,7 +56,7 @@ class LyingWatch:
 
     def __init__(self) -> None:
         self.found: Finding | None = None
-        self._since_us: int | None = None
+        self._steady: tuple[int, float] | None = None  # since when, and at what
 
     def look(
         self, finder: StrokeFinder, on_cell_n: float, now_us: int, *, stands: bool
@@ -69,10 +69,11 @@ class LyingWatch:
             stands: whether the quill is surely at its stop, and cups and drift weigh less.
         """
         if not stands or finder.phase is not Phase.TOUCH:
-            self.found = self._since_us = None
+            self.found = self._steady = None
             return
-        self._since_us = now_us if self._since_us is None else self._since_us
-        if 0 <= now_us - self._since_us < STEADY_S * 1e6:
+        if self._steady is None or abs(on_cell_n - self._steady[1]) > STEADY_N:
+            self._steady = now_us, on_cell_n
+        if 0 <= now_us - self._steady[0] < STEADY_S * 1e6:
             return
         known, self.found = self.found, Finding.of("lies_on_cell", load_n=on_cell_n)
         if known is None:

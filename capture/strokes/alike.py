@@ -27,7 +27,22 @@ SURELY = 4.0  # standard uncertainties
 
 LEVELS = 40
 FROM_SHARE, TO_SHARE = 0.06, 0.9  # of the load that both reach
-LAGS = (0.0, 0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5)  # of the typical one
+LAGS = (
+    0.0,
+    0.1,
+    0.2,
+    0.3,
+    0.45,
+    0.6,
+    0.8,
+    1.0,
+    1.25,
+    1.6,
+    2.0,
+    2.5,
+    3.5,
+    5.0,
+)  # of the typical one
 ALONG = 5.0  # levels whose errors go together: a hand shakes over some millimetres
 BESIDE = 4  # levels on either side of a step
 FEWEST = 24  # samples
@@ -94,7 +109,7 @@ class PressedPath:
     @cached_property
     def _ways(self) -> list[tuple[Branch, Branch]]:
         """The way down and the way up by each lag, loads ascending."""
-        step_s = float(np.median(np.diff(self.press.t_s)))
+        step_s = self.press.interval_s
         delays_s = [share * typical_delay_s(step_s) for share in LAGS]
         spreads_s2 = tuple(delay_s**2 / 3.0 for delay_s in delays_s)
         found = []

@@ -80,6 +80,22 @@ class TurnOrder:
         labels = (label, *self._but(label))
         return replace(self, labels=labels, done={**self.done, label: done})
 
+    def last_of(self, label: str) -> Turn | None:
+        """Return the stroke of a spring that was accepted last; None where it has none."""
+        done = self._done_of(label)
+        if done.measured:
+            return Turn(label, Purpose.MEASURED, done.measured, self.measured)
+        if done.conditioning:
+            return Turn(label, Purpose.CONDITIONING, done.conditioning, self.conditioning)
+        return None
+
+    def without(self, turn: Turn) -> TurnOrder:
+        """Return the order with this turn's spring next, and one of its strokes fewer."""
+        done = self._done_of(turn.label)
+        fewer = {turn.purpose.value: max(0, getattr(done, turn.purpose) - 1)}
+        labels = (turn.label, *self._but(turn.label))
+        return replace(self, labels=labels, done={**self.done, turn.label: replace(done, **fewer)})
+
     def renamed(self, label: str, new_label: str) -> TurnOrder:
         """Return the order with another label for a spring."""
         labels = tuple(new_label if one == label else one for one in self.labels)

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.lag import typical_delay_s
+from coilbench.capture.calibration.lag import LONGEST_FILTER, typical_delay_s
 
 STEP_MM = 0.1  # the way down is kept in steps of this
 SLOPE_MM = 1.0  # a slope is read over so much
@@ -50,6 +50,21 @@ class _Point(NamedTuple):
     behind_mm: float = 0.0
 
 
+class _Past:
+    """The heights of the last samples, over some time and one before."""
+
+    def __init__(self) -> None:
+        self._t_us: deque[int] = deque()
+        self.height_mm: deque[float] = deque()
+
+    def add(self, t_us: int, height_mm: float, over_us: float) -> None:
+        self._t_us.append(t_us)
+        self.height_mm.append(height_mm)
+        while len(self._t_us) > 1 and self._t_us[1] <= t_us - over_us:
+            self._t_us.popleft()
+            self.height_mm.popleft()
+
+
 class SlopeWatch:
     """Follows one press, from its touch to its end.
 
@@ -58,8 +73,7 @@ class SlopeWatch:
 
     def __init__(self) -> None:
         self._down: list[_Point] = []
-        self._late_us: deque[int] = deque()  # of the samples whose heights a load may be of
-        self._late_mm: deque[float] = deque()
+        self._late, self._latest = _Past(), _Past()  # whose heights a load may be of
         self._late_seen = False  # where the quill was before the touch, nobody looked
         self._first_us = self._samples = 0
         self._largest_n = 0.0  # of two points in a row
@@ -89,13 +103,11 @@ class SlopeWatch:
     def _found(
         self, t_us: int, height_mm: float, load_n: float, *, lower: bool
     ) -> Iterator[Finding]:
-        late_us = LAG_TIMES * 1e6 * typical_delay_s(self._step_s(t_us))
-        self._late_us.append(t_us)
-        self._late_mm.append(height_mm)
+        step_s = self._step_s(t_us)
+        late_us = LAG_TIMES * 1e6 * typical_delay_s(step_s)
         self._late_seen = t_us - self._first_us >= late_us
-        while len(self._late_us) > 1 and self._late_us[1] <= t_us - late_us:
-            self._late_us.popleft()
-            self._late_mm.popleft()
+        self._late.add(t_us, height_mm, late_us)
+        self._latest.add(t_us, height_mm, max(late_us, 1e6 * LONGEST_FILTER * step_s))
         if len(self._down) >= FEWEST and height_mm <= self._down[-1].height_mm + NEAR_MM:
             yield from self._binds(height_mm, load_n)
         if lower:
@@ -136,7 +148,7 @@ class SlopeWatch:
 
     def _still_down(self, load_n: float) -> Iterator[Finding]:
         """Yield that the height fell and the load did not rise."""
-        then_mm = max(self._late_mm)
+        then_mm = max(self._latest.height_mm)
         above = self._above(then_mm + STILL_MM)
         if above >= RUNNING:
             *_, since = lasts = self._down[above - RUNNING : above]
@@ -145,7 +157,7 @@ class SlopeWatch:
 
     def _still_up(self, load_n: float) -> Iterator[Finding]:
         """Yield that the height rose and the load did not fall."""
-        rose_mm = min(self._late_mm) - self._down[-1].height_mm
+        rose_mm = min(self._latest.height_mm) - self._down[-1].height_mm
         if rose_mm >= STILL_MM:
             deepest = self._down[-1]
             yield from self._still(deepest, deepest.load_n - load_n, rose_mm, load_n)
@@ -166,7 +178,7 @@ class SlopeWatch:
         return bisect_right(self._down, -height_mm, key=lambda one: -one.height_mm)
 
     def _add(self, height_mm: float, load_n: float) -> None:
-        then_mm = max(self._late_mm)
+        then_mm = max(self._late.height_mm)
         above = self._above(then_mm + SLOPE_MM)
         each = self._down[: above : max(1, above // EACH)]
         bounds = ((load_n - one.load_n) / (one.height_mm - then_mm) for one in each)

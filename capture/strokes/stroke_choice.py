@@ -113,7 +113,7 @@ def _lag_u_s(sweep: Sweep) -> float:
         return 2.0 * sweep.lag.delay_u_s
     if sweep.press is None or sweep.press.t_s.size < 2:
         return UNKNOWN_LAG_S
-    return max(UNKNOWN_LAG_S, 2.0 * typical_delay_s(float(np.median(np.diff(sweep.press.t_s)))))
+    return max(UNKNOWN_LAG_S, 2.0 * typical_delay_s(sweep.press.interval_s))
 
 
 def _with_speed(sweep: Sweep) -> Sweep:

@@ -197,8 +197,9 @@ def _continued(bins: Bins, *windows_mm: tuple[float, float]) -> list[_Continued]
 
 def _load_step_n(load_n: Array) -> float:
     """The smallest step in which a load is shown; hardly any where it is finely resolved."""
-    shown = np.unique(load_n)
-    return float(np.diff(shown).min()) if shown.size > 1 else 0.0
+    steps = np.diff(np.sort(load_n))
+    steps = steps[steps > 0.0]
+    return float(steps.min()) if steps.size else 0.0
 
 
 def _typical_speed(t_s: Array, loading: Branch) -> float:
@@ -222,8 +223,8 @@ def _loop_share(loading: Branch, unloading: Branch) -> float:
     heights = np.linspace(low, high, PAUSE_BINS)
     loads = np.interp(heights, down.height_mm, down.load_n)
     widths = loads - np.interp(heights, up.height_mm, up.load_n)
-    middle_n = float(np.median(loads))
-    return float(np.median(np.abs(widths))) / middle_n if middle_n > 0.0 else 0.0
+    middle_n = median(loads)
+    return median(np.abs(widths)) / middle_n if middle_n > 0.0 else 0.0
 
 
 def _ends_close(sweep: Sweep) -> StrokeFinding | None:

@@ -16,7 +16,7 @@ from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.polynomial import slope, value
-from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
+from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.passes import Passes, split_passes
 
@@ -67,7 +67,7 @@ def zero_before_touch(
     """
     if t_s.size < FEWEST:
         return None
-    base = float(np.median(load_counts[:FEWEST]))
+    base = median(load_counts[:FEWEST])
     departure = load_counts - base
     rise = float(departure[np.argmax(np.abs(departure))])
     if rise == 0.0:
@@ -77,7 +77,7 @@ def zero_before_touch(
     if before < FEWEST:
         return None
     lead = load_counts[:before]
-    middle = float(np.median(lead[: max(before // 2, FEWEST)]))
+    middle = median(lead[: max(before // 2, FEWEST)])
     noise = noise_sd(lead, 2)
     still = np.flatnonzero((lead - middle) * np.sign(rise) <= TOUCH_SDS * noise)
     if still.size == 0:
@@ -196,8 +196,8 @@ def _own_zero(calibration: Calibration) -> float:
 
 def _step(travel_counts: NDArray[np.float64]) -> float:
     """Return the greatest step that all travel counts are whole numbers of."""
-    whole = np.unique(np.rint(travel_counts).astype(np.int64))
-    return float(np.gcd.reduce(np.diff(whole))) if whole.size > 1 else 1.0
+    steps = np.diff(np.sort(np.rint(travel_counts).astype(np.int64)))
+    return float(np.gcd.reduce(steps) or 1)  # it is 0 where there is none
 
 
 class SweepStatus(StrEnum):

@@ -16,6 +16,7 @@ from collections import Counter
 
 import numpy as np
 
+from coilbench.analysis.choices import EFFORTS
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.outcomes import Combination
 from coilbench.analysis.engine.pairing import pair_sets
@@ -82,11 +83,8 @@ def judge(shop: Shop, said: Counter[str]) -> None:
             said[f"{each.verdict}: false"] += 1
         if each.verdict == "misses" and not bars and all_inside(shop, each):
             said["misses: false"] += 1
-    truth = {}
-    for effort in ("none", "shims", "cuts"):
-        truth[effort] = assign(shop.build, shop.sets(full), sizes, effort).chosen
-    for effort, best in truth.items():
-        level = assign(shop.build, shop.sets(), sizes, effort).chosen
+    truth = assign(shop.build, shop.sets(full), sizes).levels  # at each level of effort
+    for best, level in zip(truth, assign(shop.build, shop.sets(), sizes).levels, strict=True):
         said["proven" if level.proven else "not proven"] += 1
         if level.proven and true_sum(shop, level.valves) > best.objective + 1e-3:
             said["proven: false"] += 1
@@ -94,7 +92,7 @@ def judge(shop: Shop, said: Counter[str]) -> None:
                 said["proven: false, most"],
                 round(1000 * (true_sum(shop, level.valves) - best.objective)),
             )
-    presses = follow(shop, sizes, truth["shims"].objective, said)
+    presses = follow(shop, sizes, truth[EFFORTS.index("shims")].objective, said)
     said["presses followed"] += presses
 
 

@@ -1,6 +1,6 @@
 """How often healthy presses are doubted, and how small a slip or shift is that still is seen.
 
-    PYTHONPATH=tests python tests/bench/bench_repeats.py [--healthy 200] [--tries 40]
+    PYTHONPATH=tests python tests/bench/bench_repeats.py [--healthy N] [--tries N] [--resting N]
 
 Whole captures on simulated rigs, not in real time (rig_clock.py); another rig, spring and hand for
 each seed. Healthy: the share of presses with any alarm, question, doubt or refusal. Slips: a set of
@@ -22,7 +22,7 @@ import numpy as np
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.running.stop_watch import StopWatch
-from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step, ease
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
@@ -84,6 +84,56 @@ def healthy(rig_name: str, hand: str, presses: int) -> tuple[int, int, set[str]]
         made, doubted = made + 10, doubted + max(len(said), 10 - seen.counted())
         kinds |= set(said)
     return made, doubted, kinds
+
+
+LEAST_MM, MOST_MM = 0.2, 3.0  # below its stop, that a hand holds the quill
+CHANGE = Rest(2.5)
+
+
+def resting(rig_name: str, presses: int, *, lets_go: bool) -> tuple[int, int, set[str]]:
+    """Return presses of a hand that rests on the lever, how many were lost, and what was asked.
+
+    From the start on, it holds the quill still somewhere below its stop whenever nothing is
+    pressed; but at the end, and, where it lets go, at a change of springs.
+    """
+    made = lost = seed = 0
+    kinds: set[str] = set()
+    while made < presses:
+        seed += 1
+        rig = _rig(rig_name, seed)
+        kind = StrokeKind.STEADY if rig.rate_hz > 20.0 else StrokeKind.SLOW
+        steps: list[Step] = [Rest(2.0)]
+        for spring in draw_set(OUTER if seed % 2 else INNER, 2, seed):
+            steps += [*[PressSpring(spring, TO_MM, kind), Rest(1.3)] * 5, CHANGE]
+        steps[-1] = Rest(4.0)
+        up = [CHANGE, Rest(4.0)] if lets_go else [Rest(4.0)]
+        held = _held(rig, steps, seed, up)
+        seen = _capture(rig, steps, seed, springs=3, measured=4, alter=held)
+        made, lost = made + 10, lost + 10 - seen.counted()
+        kinds |= {event.what.kind for _, event in seen.events if event.kind == "question"}
+    return made, lost, kinds
+
+
+def _held(rig: RigModel, steps: Sequence[Step], seed: int, up: Sequence[Step]) -> Alter:
+    """Return a quill that is held still in each rest but some."""
+    rng = np.random.default_rng([seed, 7])
+    spans = [one for one in Bench(rig, steps, seed).spans if isinstance(one.step, Rest)]
+    held = [
+        (one.first_seq / rig.rate_hz, one.end_seq / rig.rate_hz, rng.uniform(LEAST_MM, MOST_MM))
+        for one in spans
+        if one.step not in up
+    ]
+
+    def alter(block: RawBlock) -> RawBlock:
+        samples = block.samples.copy()
+        t_s = samples["t_us"] * 1e-6
+        for from_s, to_s, mm in held:
+            share = ease((t_s - from_s) / 0.3) - ease((t_s - to_s) / 0.3)
+            least = np.rint(share * mm * rig.travel_counts_per_mm).astype(np.int32)
+            samples["travel_counts"] = np.maximum(samples["travel_counts"], least)
+        return replace(block, samples=samples)
+
+    return alter
 
 
 def _slipping(rig: RigModel, from_s: float, by_mm: float, over_s: float) -> Alter:
@@ -163,21 +213,31 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--healthy", type=int, default=200)
     parser.add_argument("--tries", type=int, default=40)
+    parser.add_argument("--resting", type=int, default=200)
+    parser.add_argument("--rig", choices=RIGS, action="append")
     parser.add_argument("--no-stop", action="store_true")
     asked = parser.parse_args()
+    rigs = asked.rig or list(RIGS)
     if asked.no_stop:
         patch.object(StopWatch, "look", lambda *_a, **_k: None).start()
     print("| rig | hand | healthy presses | something said | what |\n|---|---|---|---|---|")
-    for rig in RIGS:
+    for rig in rigs:
         for hand in HANDS if asked.healthy else ():
             if rig.startswith("80") or hand == "slow":
                 made, doubted, kinds = healthy(rig, hand, asked.healthy)
                 words = ", ".join(sorted(kinds))
                 print(f"| {rig} | {hand} | {made} | {doubted} | {words} |", flush=True)
+    print("\n| rig | a hand resting on the lever | presses | lost | asked |")
+    print("|---|---|---|---|---|")
+    for rig in rigs if asked.resting else ():
+        for lets_go, how in ((True, "lets go at a change of springs"), (False, "never lets go")):
+            made, lost, kinds = resting(rig, asked.resting, lets_go=lets_go)
+            words = ", ".join(sorted(kinds)) or "nothing"
+            print(f"| {rig} | {how} | {made} | {lost} | {words} |", flush=True)
     for what, (attempt, sizes) in TRIES.items() if asked.tries else ():
         print(f"\n| {what} | {' | '.join(f'{size:g}' for size in sizes)} |", flush=True)
         print("|---" * (len(sizes) + 1) + "|")
-        for rig in RIGS:
+        for rig in rigs:
             shares = [
                 np.mean([attempt(rig, seed, size) for seed in range(asked.tries)]) for size in sizes
             ]

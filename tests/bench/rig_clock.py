@@ -1,5 +1,5 @@
-"""A capture on a simulated rig, faster than real time: its own clock, looked at in each twentieth
-of a second.
+"""A capture on a simulated rig, faster than real time: its own clock, looked at in each tenth of a
+second, and each twentieth where it matters how soon something is shown.
 
 The session and the bytes on the wire are the real ones; a step of time is a look of the session,
 so that what a screen would have shown when is exact to a step.
@@ -28,16 +28,28 @@ from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.wire.decode import Decoder
 
 STEP_S = 0.05
+FINE_S = 1.0  # so long after it went wrong; before and after, each second step is a look
 FRAME_SAMPLES = 4
 BACK_S = 1.0  # how long an unplugged rig stays away
 Alter = Callable[[RawBlock], RawBlock]
 
 
 class Clock:
-    """The rig's time."""
+    """The rig's time, in steps; `fine_from_s` is when it begins to matter how soon."""
 
-    def __init__(self) -> None:
-        self.now_s = 0.0
+    def __init__(self, fine_from_s: float) -> None:
+        self._steps = 0
+        self._fine_from_s = fine_from_s
+
+    @property
+    def now_s(self) -> float:
+        """Seconds since the beginning."""
+        return self._steps * STEP_S
+
+    def step(self) -> None:
+        """Go on to the next look."""
+        after_s = self.now_s - self._fine_from_s
+        self._steps += 1 if -2.0 * STEP_S < after_s < FINE_S else 2
 
     def __call__(self) -> float:
         return self.now_s
@@ -63,7 +75,7 @@ class ClockedRig(Source):
     def poll(self, timeout_s: float) -> list[Item]:
         """Return what was said in the next step of time."""
         if timeout_s > 0.0:
-            self._clock.now_s += STEP_S
+            self._clock.step()
         data, until_us = b"", (self._clock.now_s - self._begins_s) * 1e6
         while self._frame() is not None and self._frame().t_us <= until_us:  # type: ignore[union-attr]
             data += self._frame().data  # type: ignore[union-attr]
@@ -122,7 +134,7 @@ class StepReader:
         if self._ready:
             return self._ready.pop(0)
         if self._clock.now_s < self._away_until_s:
-            self._clock.now_s += STEP_S
+            self._clock.step()
             raise queue.Empty
         try:
             if self._source is None:
@@ -185,6 +197,7 @@ def watch_capture(
     commands: Sequence[tuple[float, Command]] = (),
     restarts: bool = False,
     seed: int = 4,
+    since_s: float = 0.0,
 ) -> Watched:
     """Capture the book's set `larch` from a plan.
 
@@ -192,8 +205,9 @@ def watch_capture(
         alter: changes what the instruments read.
         commands: when what is asked.
         restarts: whether a rig that was unplugged comes back as another start.
+        since_s: when something goes wrong.
     """
-    clock, seen, waiting = Clock(), Watched(), list(commands)
+    clock, seen, waiting = Clock(since_s), Watched(), list(commands)
     openings = 0
 
     def open_again() -> Source:

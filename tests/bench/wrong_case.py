@@ -21,7 +21,6 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.book.sets import find_set
 from coilbench.capture.running.commands import Command, Snapshot
 from coilbench.capture.virtual.bench import Bench, Step
 from coilbench.capture.virtual.instrument import RigModel
@@ -56,7 +55,8 @@ class Case:
         large: what the screen must call out.
         kind: of the alarm, question, refusal or reason that names the cause.
         counts: how many strokes may count, and must.
-        measured: how many strokes of each spring are to count, after one that works it.
+        measured: how many strokes of each spring are to count.
+        conditioning: after how many that work it.
         unknown: what nobody knows then, and for how long, s.
         most_n: no larger load can be known.
         never: what must not be named.
@@ -69,6 +69,7 @@ class Case:
     kind: str
     counts: int
     measured: int = 2
+    conditioning: int = 1
     rig: RigModel = RIG
     faults: Faults | None = None
     alter: Alter | None = None
@@ -106,6 +107,7 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         case.rig,
         springs=4,
         measured=case.measured,
+        conditioning=case.conditioning,
         device_id=case.rig.device_id,
         name="case.db",
     )
@@ -115,7 +117,7 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         for name, mm in sizes.items():
             db.execute(f"UPDATE sets SET {name} = ?", [mm])
         db.conn.commit()
-        find_set(db, "larch")
+    since_s = case.since(read_of(case))
     seen = watch_capture(
         book,
         case.rig,
@@ -124,8 +126,9 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         alter=case.alter,
         commands=case.commands,
         restarts=case.restarts,
+        since_s=since_s,
     )
-    return seen, _outcome(case, seen)
+    return seen, _outcome(case, seen, since_s)
 
 
 def read_of(case: Case) -> Read:
@@ -139,8 +142,7 @@ def read_of(case: Case) -> Read:
     return Read(samples["t_us"] * 1e-6, load_n, height_mm + rig.flex_mm(load_n))
 
 
-def _outcome(case: Case, seen: Watched) -> Outcome:
-    since_s = case.since(read_of(case))
+def _outcome(case: Case, seen: Watched, since_s: float) -> Outcome:
     after_s, words, kinds = None, "", set[str]()
     for at_s, look in seen.looks:
         kinds |= _named(look)
@@ -166,8 +168,17 @@ def _stale(case: Case, after_s: float, look: Snapshot) -> bool:
 
 
 def _named(look: Snapshot) -> set[str]:
-    found = (look.alarm, look.question, look.datum, look.load_unknown, look.link_what)
-    return {one.kind for one in found if one is not None}
+    found = (
+        look.alarm,
+        look.question,
+        look.datum,
+        look.load_unknown,
+        look.link_what,
+        look.quill_low,
+    )
+    named = {one.kind for one in found if one is not None}
+    why = None if look.datum is None else look.datum.facts.get("why")
+    return named if why is None else named | {why["kind"]}
 
 
 def outcomes(cases: Sequence[Case]) -> list[tuple[Case, Outcome]]:

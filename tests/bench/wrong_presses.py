@@ -174,6 +174,19 @@ def _slipped(from_s: float, by_mm: float, over_s: float = 1e-3) -> Alter:
     return altered(change)
 
 
+def _hand(from_s: float, to_s: float, below_mm: float) -> Alter:
+    """Return a still hand that holds the quill so far below its stop, or lower, meanwhile."""
+
+    def change(block: RawBlock) -> None:
+        t_s = block.samples["t_us"] * 1e-6
+        share = ease((t_s - from_s) / LET_UP_S) - ease((t_s - to_s) / LET_UP_S)
+        held = np.rint(share * below_mm * RIG.travel_counts_per_mm)
+        travel = block.samples["travel_counts"]
+        block.samples["travel_counts"] = np.maximum(travel, held.astype(np.int32))
+
+    return altered(change)
+
+
 def _load_stands(from_s: float, to_s: float, noise_counts: int) -> Alter:
     """Return a load that stands still meanwhile, with noise or without."""
     last = np.zeros(1)
@@ -237,6 +250,14 @@ _BLAMES = ("travel_dead", "travel_reversed", "load_dead")
 _LOADED = ("load_n", HELD_S - SHOWN_S)
 _SLOW_HAND = [Rest(FIRST_S), *[PressSpring(SPRINGS[0], TO_MM), Rest(5.0)] * 3]
 _IN_AIR: list[Step] = [*ONE, Rest(6.0), *presses(SPRINGS[0])]
+_HAND_S = 2.5  # in the first press
+_SPRING_S = 15.0  # by then the first spring is done
+_UP_S = 21.5
+_HELD_TWO = [*presses(SPRINGS[0]), Rest(2.0), *presses(SPRINGS[1], times=1), Rest(3.0),
+             *presses(SPRINGS[1], times=2)]  # fmt: skip
+_GAUGE_TWO: list[Step] = [*_GAUGED, *presses(SPRINGS[1])]
+_BAD_FIRST = turned_into(SPRINGS[0], Slipping, slip_mm=0.19)
+_SLOW_ADC = replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0, filter_conversions=14)
 _AFTER_RESTART: list[Step] = [*ONE, Rest(1.0), GaugeBlock(30.0, 6.0), *presses(SPRINGS[0])]
 
 CASES = (
@@ -297,8 +318,14 @@ CASES = (
          "another_spring", 2),
     Case("the travel scale slips by 0.3 mm, slowly, with nothing in the press",
          [*presses(SPRINGS[0], times=2), Rest(2.0), *presses(SPRINGS[0], times=2)],
-         at(_STILL_S + 1.1), "DATUM RIGHT?", "datum_doubted", 2,
+         at(_STILL_S + 1.1), "LET IT UP", "quill_low", 2,
          alter=_slipped(_STILL_S, -0.3, 1.0)),
+    Case("the travel scale slips by 0.3 mm up, slowly, with nothing in the press",
+         [*presses(SPRINGS[0], times=2), Rest(2.0), *presses(SPRINGS[0], times=2)],
+         at(_STILL_S + 1.1), "DATUM RIGHT?", "stop_moved", 2, alter=_slipped(_STILL_S, 0.3, 1.0)),
+    Case("the travel scale slips by 0.3 mm between two springs", [*presses(SPRINGS[0]), Rest(3.0),
+         *presses(SPRINGS[1]), *presses(SPRINGS[2], times=1)], at(_GAUGED_S - 4.0), "LET IT UP",
+         "quill_low", 3, alter=_slipped(15.0, -0.3, 1.0)),
     Case("another spring, first press", [*TWO, *presses(ALIEN, times=1)], let_up(7),
          "WRONG SPRING?", "another_spring", 6),
     Case("another spring, taken out", [*TWO, *presses(ALIEN, times=1), Rest(4.0),
@@ -354,10 +381,13 @@ CASES = (
     *(
         Case(f"datum set on a gauge that is typed {by_mm:g} mm long", [
              *presses(SPRINGS[0], times=2), Rest(3.0), GaugeBlock(30.0, 6.0),
-             *presses(SPRINGS[0], times=1)], at(_TWICE_S + 6.0), "GAUGE RIGHT?",
-             "datum_differs", 2, faults=Faults(restart_at_s=(_TWICE_S,)), never=("datum_set",),
+             *presses(SPRINGS[0], times=1)], at(_TWICE_S + since_s), large, kind, 2,
+             faults=Faults(restart_at_s=(_TWICE_S,)), never=never,
              commands=((_TWICE_S + 6.0, Command(Action.DATUM, height_mm=30.0 + by_mm)),))
-        for by_mm in (-1.0, 0.5)
+        for by_mm, since_s, large, kind, never in (
+            (-1.0, 9.0, "LET IT UP", "quill_low", ()),
+            (0.5, 6.0, "GAUGE RIGHT?", "datum_differs", ("datum_set",)),
+        )
     ),
     Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,
          faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 5.0),
@@ -390,6 +420,38 @@ CASES = (
          "datum_refused", 0, faults=Faults(restart_at_s=(MID_S,)),
          alter=_frozen(MID_S, HELD_S), unknown=("height_mm", 99.0),
          commands=((8.0, Command(Action.DATUM, height_mm=30.0)),), never=("datum_set",)),
+    *(
+        Case(f"a hand holds the quill {mm:g} mm below its stop between presses", _HELD_TWO,
+             at(5.6), "LET IT UP", "quill_low", 6, alter=_hand(_HAND_S, _UP_S, mm),
+             never=("datum_doubted",))
+        for mm in (0.2, 0.5, 2.9)
+    ),
+    Case("a hand holds the quill below its stop before the first press of a spring",
+         [Rest(3.0), *presses(SPRINGS[0])], at(4.6), "LET IT UP", "quill_low", 3,
+         alter=_hand(3.0, 6.0, 0.5), never=("datum_doubted", "stroke_refused")),
+    Case("a hand held the quill from the start where its stop was taken to be",
+         presses(SPRINGS[0], times=3), at(7.5), "larch-01", "", 3, alter=_hand(-9.0, 5.0, 0.5),
+         never=("datum_doubted", "stroke_refused")),
+    Case("a hand holds the quill after a gauge", _GAUGE_TWO, at(23.0), "LET IT UP", "quill_low", 6,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=30.0))),
+         alter=_hand(_GAUGED_S + 0.1, 26.0, 1.0), never=("datum_doubted",)),
+    Case("a hand holds the quill after a restart", _AFTER_RESTART, at(14.0), "LET IT UP",
+         "quill_low", 3, faults=Faults(restart_at_s=(MID_S,)),
+         commands=((_GAUGE_S + 3.0, Command(Action.DATUM, height_mm=30.0)),),
+         alter=_hand(4.5, 17.0, 1.0), never=("datum_doubted",)),
+    Case("a first spring is the wrong one, taken back by r", [*presses(ALIEN, times=1),
+         *presses(SPRINGS[0], times=1), Rest(3.0), *presses(SPRINGS[0])], let_up(2),
+         "WRONG SPRING?", "another_spring", 3, commands=((13.0, Command(Action.REDO)),)),
+    Case("a first press that slipped a little, and three that agree",
+         [*presses(_BAD_FIRST, times=1), *presses(SPRINGS[0])], let_up(2), "DATUM RIGHT?",
+         "slipped", 4, measured=4, conditioning=0),
+    Case("a filter of 14 conversions at 10 samples/s, slow presses",
+         presses(SPRINGS[0], times=3, kind=StrokeKind.SLOW), at(0.0), "larch-01", "", 3,
+         rig=_SLOW_ADC, never=("slipped", "another_spring", "load_still", "datum_doubted")),
+    Case("a filter of 14 conversions at 10 samples/s, a hand that is too fast",
+         presses(SPRINGS[0], times=2), let_up(2), "larch-01", "too_fast", 1, rig=_SLOW_ADC,
+         never=("slipped", "another_spring", "load_still", "datum_doubted")),
     Case("something lies on the cell", [Rest(FIRST_S), PutMass(2.0, 9.0), *presses(SPRINGS[0])],
          at(FIRST_S + 7.0), "larch-01", "zero_moved", 3),
     Case("nothing is wrong, a two-rate spring",

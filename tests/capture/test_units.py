@@ -80,7 +80,7 @@ def test_what_cannot_be_read_is_one_sentence(parse, text, words):
 
 
 @given(text=st.text(max_size=20))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_any_text_is_a_finite_number_or_a_sentence(text):
     for parse in (parse_load_n, parse_length_mm, parse_fraction, parse_rate_n_per_mm):
         try:
@@ -90,7 +90,7 @@ def test_any_text_is_a_finite_number_or_a_sentence(text):
 
 
 @given(load_n=st.floats(0.0, 5e3), length_mm=st.floats(0.0, 500.0))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_what_is_shown_reads_back(load_n, length_mm):
     for units, load_step, length_step in (
         (Units(), 0.1, 0.01),

@@ -97,11 +97,11 @@ def test_a_queue_that_overflows_is_a_gap_that_is_counted(make_book, monkeypatch)
 
 def test_a_flood_at_a_hundred_times_the_rate_is_taken_whole(make_book):
     fast = replace(RIG, rate_hz=100.0 * RIG.rate_hz, jitter_us=RIG.jitter_us / 100.0)
-    steps = capture_steps(draw_set(OUTER, 1, 4), presses=3)
+    steps = capture_steps(draw_set(OUTER, 1, 4), presses=1)
     cable = Cable(fast, steps, room=65_536, frame_samples=64)
     run = Run(make_book(RIG, springs=1, measured=9), cable)
     snapshot = run.session.run()
-    assert snapshot.samples == cable.firmware.samples_offered > 90_000
+    assert snapshot.samples == cable.firmware.samples_offered > 30_000
     assert (snapshot.samples_lost, snapshot.lines_bad, snapshot.restarts) == (0, 0, 0)
-    assert [row["status"] for row in run.sweeps()] == ["complete"] * 3
+    assert [row["status"] for row in run.sweeps()] == ["complete"]
     assert snapshot.rate_hz == pytest.approx(100.0 * RIG.rate_hz, rel=0.01)

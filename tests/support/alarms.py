@@ -80,6 +80,8 @@ STATES: dict[str, dict[str, Any]] = {
     "datum lost": DATUM,
     "datum in doubt": {**DATUM, "datum": DOUBT, "question": DOUBT},
     "datum in doubt, and said so": {**DATUM, "datum": DOUBT},
+    "quill low": {"quill_low": Finding.of("quill_low", moved_mm=-0.5), "phase": "idle",
+                  "load_n": 0.1},
     "gauge differs": {"question": Finding.of("datum_differs", height_mm=29.5, moved_mm=-0.5,
                                              u_mm=0.02)},
     "presses by another datum": {"question": Finding.of(

@@ -1,7 +1,10 @@
 """Books that are ready for a capture of springs on a simulated rig."""
 
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,35 +27,39 @@ def book_maker(folder: Path) -> MakeBook:
     captured stroke is out by comes from the capture.
     """
 
-    def make(
-        rig: RigModel,
-        *,
-        springs: int = 2,
-        conditioning: int = 1,
-        measured: int = 2,
-        device_id: str | None = None,
-        boot_id: int | None = None,
-        name: str = "bench.db",
-        flex: bool = True,
-    ) -> Path:
+    def make(rig: RigModel, *, name: str = "bench.db", **options: Any) -> Path:
         path = folder / name
+        path.write_bytes(_made(rig, **options))
+        return path
+
+    return make
+
+
+@cache
+def _made(
+    rig: RigModel,
+    *,
+    springs: int = 2,
+    conditioning: int = 1,
+    measured: int = 2,
+    device_id: str | None = None,
+    boot_id: int | None = None,
+    flex: bool = True,
+) -> bytes:
+    """Return such a book's file, made once for all tests of a process."""
+    labels = labels_for("larch", springs)
+    plan = SetPlan(
+        "larch", "outer", labels, conditioning_strokes=conditioning, measured_strokes=measured
+    )
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "made.db"
         with open_book(path, create=True) as db:
             kinds = ("load", "travel", "flex") if flex else ("load", "travel")
             for kind, fit in zip(kinds, true_fits(rig), strict=False):
                 part = NewPart(kind, "truth", fit, [], device_id=device_id, boot_id=boot_id)
                 store_part(db, part)
-            labels = labels_for("larch", springs)
-            plan = SetPlan(
-                "larch",
-                "outer",
-                labels,
-                conditioning_strokes=conditioning,
-                measured_strokes=measured,
-            )
             new_set(db, plan)
-        return path
-
-    return make
+        return path.read_bytes()
 
 
 @pytest.fixture

@@ -45,6 +45,7 @@ def shop(
     scatter_n: float = REPEAT_N,
     gain_sd: float = 0.005,
     runs: int = 1,
+    wanted: int | None = None,
 ) -> tuple[list[SpringCurve], Array]:
     """Read springs at 38 and 27 mm off a simulated scale; returns curves and true rates.
 
@@ -52,6 +53,7 @@ def shop(
         rates: of the springs, N/mm; else drawn.
         gain: what the scale shows over what is on it; else drawn with gain_sd.
         tails: scatter as Student's t with three degrees of freedom, of the same standard deviation.
+        wanted: how many of the curves; all where None.
     """
     if rates is None:
         rates = RATE * (1.0 + rng.normal(0.0, 0.02, springs))
@@ -73,4 +75,4 @@ def shop(
             own.append(swept(f"s{i}", heights, shown - tare_n, typed, f"{name} {run}"))
         sweeps[f"s{i}"] = own
     told = with_repeats(sweeps)
-    return [fit_curve(label, own) for label, own in told.items()], rates
+    return [fit_curve(label, own) for label, own in list(told.items())[:wanted]], rates

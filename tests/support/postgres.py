@@ -25,10 +25,14 @@ from filelock import FileLock
 
 from support.tools import missing, tool
 
+EMPTY = "empty_store"
 RUN = "COILBENCH_TEST_SERVER"  # where this run's server is, for all of its workers
 _QUICK = """
 fsync = off
 full_page_writes = off
+wal_level = minimal
+max_wal_senders = 0
+autovacuum = off
 max_connections = 60
 shared_buffers = 16MB
 """
@@ -77,6 +81,18 @@ class Server:
                 cursor = connection.execute(statement)
             return cursor.fetchall() if cursor is not None and cursor.description else []
 
+    def copy(self, database: str, name: str) -> None:
+        """Copy a database file by file, which costs a third of the usual way."""
+        self.sql("postgres", f"CREATE DATABASE {name} TEMPLATE {database} STRATEGY = FILE_COPY")
+
+    @contextlib.contextmanager
+    def copied(self, database: str) -> Iterator[str]:
+        """Give the name of a copy of a database, which is dropped afterwards."""
+        name = f"shop_{uuid.uuid4().hex[:12]}"
+        self.copy(database, name)
+        yield name
+        self.sql("postgres", f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+
     def kill(self) -> None:
         """Kill it and all that serves for it; returns once it is gone."""
         pid = self.pid
@@ -110,9 +126,9 @@ class Server:
         _as_its_user([*command, "-l", str(log), "-s"], self.folder)
 
 
-def begin_run() -> None:
-    """Name the folder of this run's server, before workers begin."""
-    os.environ[RUN] = f"/tmp/coilbench-pg-{uuid.uuid4().hex[:8]}"  # a socket's path is short
+def begin_run(within: Path = Path("/tmp")) -> None:
+    """Name the folder of this run's server, before workers begin; a socket's path is short."""
+    os.environ[RUN] = str(within / f"coilbench-pg-{uuid.uuid4().hex[:8]}")
 
 
 def end_run() -> None:
@@ -213,8 +229,8 @@ def start_durable(folder: Path) -> Server:
 def _make_template(server: Server) -> None:
     from coilbench.capture.shop.store import Store
 
-    server.sql("postgres", "CREATE DATABASE made_store")
-    store = Store(server.address("made_store"))
+    server.sql("postgres", f"CREATE DATABASE {EMPTY}")
+    store = Store(server.address(EMPTY))
     store.init()
     store.close()
     roles = [f"CREATE ROLE {name} LOGIN IN ROLE coilbench_bench" for name in ("ann", "bob")]
@@ -228,8 +244,6 @@ def server() -> Server:
 
 @pytest.fixture
 def database(server: Server) -> Iterator[str]:
-    """Return the name of a database with a store in it."""
-    name = f"shop_{uuid.uuid4().hex[:12]}"
-    server.sql("postgres", f"CREATE DATABASE {name} TEMPLATE made_store")
-    yield name
-    server.sql("postgres", f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+    """Return the name of a database with an empty store in it."""
+    with server.copied(EMPTY) as name:
+        yield name

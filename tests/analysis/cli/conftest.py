@@ -16,8 +16,10 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.analysis.cli.demo import Demo
 from support.demo_runs import DemoRun, demo_of
+from support.lake_twin import twin_folder
 from support.shared import made_once
 
+__all__ = ["twin_folder"]
 FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
 
 

@@ -19,6 +19,7 @@ pytest.importorskip("termios")
 from support.terminal import CODES, Terminal
 
 Terminals = list[Any]
+AT_REST = "virtual:?seed=1&springs=0"  # however long a test takes, its set is never done
 
 
 @pytest.fixture
@@ -74,7 +75,7 @@ def test_told_to_end_it_closes_the_capture_and_puts_the_terminal_back(
 ) -> None:
     name = f"elm-{how.name.lower()}"
     run(["--book", str(demo), "set", "new", name, "--role", "outer", "--count", "2"])
-    screen = Terminal("--book", str(demo), "live", "--port", "virtual:?seed=1", "--set", name)
+    screen = Terminal("--book", str(demo), "live", "--port", AT_REST, "--set", name)
     terminals.append(screen)
     screen.wait_for("link good")
     screen.process.send_signal(how)
@@ -91,7 +92,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
 ) -> None:
     book = str(demo)
     run(["--book", book, "set", "new", "fir", "--role", "outer", "--count", "3"])
-    daemon = Terminal("--book", book, "daemon", "--port", "virtual:?seed=1", "--set", "fir")
+    daemon = Terminal("--book", book, "daemon", "--port", AT_REST, "--set", "fir")
     terminals.append(daemon)
     daemon.wait_for("connected to")
     first, second = (Terminal("--book", book, "live", "--no-bell") for _ in range(2))
@@ -123,7 +124,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
 def test_a_capture_that_was_killed_is_not_shown_as_alive(demo: Path, terminals: Terminals) -> None:
     book = str(demo)
     run(["--book", book, "set", "new", "oak", "--role", "outer", "--count", "3"])
-    daemon = Terminal("--book", book, "daemon", "--port", "virtual:?seed=1", "--set", "oak")
+    daemon = Terminal("--book", book, "daemon", "--port", AT_REST, "--set", "oak")
     terminals.append(daemon)
     daemon.wait_for("connected to")
     screen = Terminal("--book", book, "live")

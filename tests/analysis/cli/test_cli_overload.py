@@ -5,6 +5,7 @@ The simulated hand is the judge: it hangs 20 kg, and presses the block to the re
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from coilbench.analysis.cli import run as command
 from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
+from support.shared import made_once
 
 KGF_N = 9.80665
 FAST = "virtual:?pace=fast&do="
@@ -40,19 +42,25 @@ def rate(book: Path, **kg: float) -> None:
         Ratings(**{f"{part}_n": load_kg * KGF_N for part, load_kg in kg.items()}).store(db)
 
 
-def calibrate(run: Run, kinds: str = "weigh gauge") -> None:
-    for kind in kinds.split():
-        more = ["--lengths", "0mm,20mm,30mm,40mm,50mm"] if kind == "gauge" else []
-        assert run(kind, "--port", f"{FAST}{kind}&ends=0", *more)[0] == 0
+@pytest.fixture(scope="module")
+def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A book whose load and travel were calibrated on the simulated rig."""
+
+    def make(folder: Path) -> None:
+        for kind, more in (("weigh", ()), ("gauge", ("--lengths", "0mm,20mm,30mm,40mm,50mm"))):
+            port = ("--port", f"{FAST}{kind}&ends=0")
+            assert command(["--book", str(folder / "bench.db"), "rig", kind, *port, *more]) == 0
+
+    return made_once(tmp_path_factory, "overload", make) / "bench.db"
 
 
 @pytest.mark.parametrize(
     "rated", [{"cell": 70.0}, {"press": 65.0}, {"cell": 70.0, "press": 65.0}], ids=str
 )
 def test_a_block_pressed_past_a_rating_is_stopped_and_not_stored(
-    book: Path, run: Run, rated: dict[str, float]
+    book: Path, run: Run, calibrated: Path, rated: dict[str, float]
 ) -> None:
-    calibrate(run)
+    shutil.copy(calibrated, book)
     rate(book, **rated)
     status, said = run("flex", "--port", f"{FAST}flex", "--to", "60kg")
     assert "STOP" in said
@@ -61,17 +69,19 @@ def test_a_block_pressed_past_a_rating_is_stopped_and_not_stored(
         assert newest_part(db, "flex") is None
 
 
-def test_a_block_pressed_within_the_ratings_is_stored_without_a_word(book: Path, run: Run) -> None:
-    calibrate(run)
+def test_a_block_pressed_within_the_ratings_is_stored_without_a_word(
+    book: Path, run: Run, calibrated: Path
+) -> None:
+    shutil.copy(calibrated, book)
     rate(book, cell=200.0, press=150.0)
     status, said = run("flex", "--port", f"{FAST}flex&ends=0", "--to", "60kg")
     assert (status, "STOP" in said, "Careful" in said) == (0, False, False)
 
 
 def test_masses_above_the_cells_rating_are_refused_before_the_rig_is_asked(
-    book: Path, run: Run
+    book: Path, run: Run, calibrated: Path
 ) -> None:
-    calibrate(run, "weigh")
+    shutil.copy(calibrated, book)
     rate(book, cell=15.0)
     for words in (("weigh", "--masses", "0,5,10,20,0"), ("check", "--mass", "20kg")):
         status, said = run(words[0], "--port", "nowhere:", *words[1:])
@@ -94,8 +104,10 @@ def test_a_heavier_mass_than_asked_for_is_seen_even_while_the_first_calibration_
 
 
 @pytest.mark.parametrize("words", [("watch", "--seconds", "600"), ("check", "--seconds", "60")])
-def test_the_looking_commands_say_it_too(book: Path, run: Run, words: tuple[str, ...]) -> None:
-    calibrate(run)
+def test_the_looking_commands_say_it_too(
+    book: Path, run: Run, calibrated: Path, words: tuple[str, ...]
+) -> None:
+    shutil.copy(calibrated, book)
     rate(book, press=5.0)
     # the simulated rig presses within 60 s of its own clock, and ends before 600 s of ours
     assert "STOP" in run(words[0], "--port", f"{FAST}springs", *words[1:])[1]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import shutil
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -33,6 +34,7 @@ from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
 
 pytest.importorskip("termios")
+from support.shared import made_once
 from support.terminal import Terminal
 
 RIG = RigModel.draw(6)
@@ -141,6 +143,21 @@ def on_gauges(*lengths_mm: float) -> tuple[Step, ...]:
     return FIRST, *(one for mm in lengths_mm for one in (REST, GaugeBlock(mm, 4.0)))
 
 
+GOOD, GOOD_TYPED = on_gauges(20.0, 30.0, 40.0), ("--lengths", "20mm,30mm,40mm")
+
+
+@pytest.fixture(scope="module")
+def gauged(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A book whose travel was calibrated on gauges of the lengths typed, at boot 7."""
+
+    def make(folder: Path) -> None:
+        with rig_doing(*GOOD, AFTER, boot=7) as url:
+            book = ("--book", str(folder / "book.db"))
+            assert run([*book, "rig", "gauge", "--port", url, *GOOD_TYPED]) == 0
+
+    return made_once(tmp_path_factory, "gauged", make) / "book.db"
+
+
 @pytest.mark.parametrize("restarts", [False, True])
 @pytest.mark.parametrize(
     ("stand_mm", "typed"),
@@ -152,11 +169,10 @@ def on_gauges(*lengths_mm: float) -> tuple[Step, ...]:
     ],
 )
 def test_lengths_that_are_all_off_alike_are_asked_about_by_the_calibration_before(
-    desk: Desk, stand_mm: tuple[float, ...], typed: tuple[str, ...], restarts: bool
+    desk: Desk, gauged: Path, stand_mm: tuple[float, ...], typed: tuple[str, ...], restarts: bool
 ) -> None:
     """By the counts; after a restart, which counts anew, by where the quill's stop is."""
-    good = on_gauges(20.0, 30.0, 40.0)
-    assert desk.gauge(*good, more=("--lengths", "20mm,30mm,40mm"), boot=7) == 0
+    shutil.copy(gauged, desk.book)
     assert {"offset_unchecked", "stop_at"} <= desk.notes("travel")
     before = desk.part("travel").part_id
     boot = 8 if restarts else 7
@@ -167,11 +183,12 @@ def test_lengths_that_are_all_off_alike_are_asked_about_by_the_calibration_befor
     assert "heights_moved" in desk.notes("travel")
 
 
-def test_the_same_lengths_again_agree_and_after_a_restart_too(desk: Desk) -> None:
-    good, typed = on_gauges(20.0, 30.0, 40.0), ("--lengths", "20mm,30mm,40mm")
-    for boot, told in ((7, "offset_unchecked"), (7, "heights_agree"), (8, "heights_agree")):
-        assert desk.gauge(*good, more=typed, boot=boot) == 0
-        assert told in desk.notes("travel")
+def test_the_same_lengths_again_agree_and_after_a_restart_too(desk: Desk, gauged: Path) -> None:
+    shutil.copy(gauged, desk.book)
+    assert "offset_unchecked" in desk.notes("travel")
+    for boot in (7, 8):
+        assert desk.gauge(*GOOD, more=GOOD_TYPED, boot=boot) == 0
+        assert "heights_agree" in desk.notes("travel")
     assert desk.gauge(*on_gauges(30.0), more=("--datum", "30mm"), boot=9) == 0
     assert "heights_agree" in desk.notes("travel")
 

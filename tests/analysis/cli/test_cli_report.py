@@ -11,78 +11,17 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
-from support.shared import copied, made_once
+from support.lake_twin import ALL_ALIKE, SINGLE, build_text, labels_of, register
+from support.shared import copied
 
-BUILD = """
-[cam]
-name = "Lake twin"
-valve_lift = "10 mm"
-seat_load = "300 N"
-seat_tolerance = "20 N"
-open_load = "600 N"
-open_tolerance = "30 N"
-[head]
-inner_offset = "2 mm"
-[head.valves]
-"1 in" = "40.0 mm"
-"1 ex" = "40.4 mm"
-[[shims]]
-thickness = "0.4 mm"
-count = 1
-[limits]
-coil_bind_margin = "1.2 mm"
-[springs]
-outer = ["larch"]
-inner = ["heron"]
-"""
-SINGLE = BUILD.replace('inner = ["heron"]\n', "").replace('inner_offset = "2 mm"\n', "")
+BUILD, SINGLES = build_text(), build_text(springs=SINGLE)
 Capture = pytest.CaptureFixture[str]
 
 
-def register(
-    book: Path,
-    name: str,
-    role: str,
-    labels: list[str],
-    line: tuple[float, float],
-    extra: tuple[str, ...] = (),
-    heights_mm: tuple[float, ...] = (46.0, 40.0, 33.0, 26.0),
-) -> None:
-    """A set of straight springs, read at four heights; the third of them is tired."""
-    free_mm, rate = line
-    new = ["set", "new", name, "--role", role, "--labels", ",".join(labels), *extra]
-    assert run(["--book", str(book), *new]) == 0
-    rows = ["label,height_mm,load_n"]
-    for number, label in enumerate(labels, 1):
-        own = rate * (1.0 + 0.002 * number) * (0.7 if number == 3 and len(labels) > 4 else 1.0)
-        quoted = '"' + label.replace('"', '""') + '"'
-        rows += [f"{quoted},{h},{own * (free_mm - h):.3f}" for h in heights_mm]
-    points = book.parent / "points.csv"
-    points.write_text("\n".join(rows), encoding="utf-8")
-    assert run(["--book", str(book), "import", str(points), "--set", name]) == 0
-
-
-def labels_of(name: str, count: int = 6) -> list[str]:
-    return [f"{name}-{number:02}" for number in range(1, count + 1)]
-
-
-@pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Six outers, one of them tired, and six inners, with a build file beside them."""
-    return made_once(tmp_path_factory, "reported", _make)
-
-
-def _make(folder: Path) -> None:
-    path = folder / "book.db"
-    solid = ("--solid-height", "20mm"), ("--solid-height", "18mm")
-    register(path, "larch", "outer", labels_of("larch"), (50.0, 20.0), solid[0])
-    register(path, "heron", "inner", labels_of("heron"), (48.0, 10.0), solid[1])
-    (folder / "twin.toml").write_text(BUILD)
-
-
 @pytest.fixture
-def book(made: Path, tmp_path: Path) -> Path:
-    return copied(made, tmp_path) / "book.db"
+def book(twin_folder: Path, tmp_path: Path) -> Path:
+    """Six outers and six inners, one of each tired, with a build file beside them."""
+    return copied(twin_folder, tmp_path) / "book.db"
 
 
 def page_of(book: Path, text: str, *options: str, status: int = 0) -> str:
@@ -140,9 +79,7 @@ def test_the_page_says_what_assign_says(book: Path, capsys: Capture) -> None:
 
 
 def test_too_few_springs_show_the_best_pair_and_why(book: Path, capsys: Capture) -> None:
-    table = '[head.valves]\n"1 in" = "40.0 mm"\n"1 ex" = "40.4 mm"\n'
-    many = BUILD.replace(table, 'installed_height = "40 mm"\nvalves = 12\n')
-    words = words_of(page_of(book, many, status=1))
+    words = words_of(page_of(book, build_text(ALL_ALIKE.format(12)), status=1))
     assert re.search(r"\b12 valves", words)
     assert re.search("larch.*heron.*shims", words)
     assert "write its label in" in words
@@ -157,7 +94,7 @@ def test_too_few_springs_show_the_best_pair_and_why(book: Path, capsys: Capture)
 
 def test_single_springs_of_unknown_solid_height(book: Path) -> None:
     register(book, "birch", "single", labels_of("birch", 4), (50.0, 30.0))
-    page = page_of(book, SINGLE.replace("larch", "birch"))
+    page = page_of(book, SINGLES)
     words = words_of(page)
     assert "birch-01" in words
     assert "inner" not in words.split("How it was computed")[0].lower()
@@ -224,7 +161,7 @@ def test_the_users_words_stay_words(book: Path) -> None:
     name = "<img src=x onerror=alert(2)>"
     register(book, name, "single", NASTY, (50.0, 30.0), ("--solid-height", "20mm"))
     toml_name = json.dumps(name)
-    text = SINGLE.replace('"larch"', toml_name).replace('"Lake twin"', json.dumps(" ".join(NASTY)))
+    text = SINGLES.replace('"birch"', toml_name).replace('"Lake twin"', json.dumps(" ".join(NASTY)))
     text = text.replace('"1 in"', '"</td><b>1 in"') + "# <script>alert(3)</script>\n"
     page = page_of(book, text, "--use-flagged")
     assert "<script" not in page
@@ -248,11 +185,7 @@ def test_a_keyed_book_names_its_scale(tmp_path: Path, capsys: Capture) -> None:
                 "--labels", ",".join(labels)]) == 0  # fmt: skip
     keyed = [f"{label} {mm}mm {kg}kg" for label in labels for mm, kg in ((40, 30.6), (30, 61.3))]
     assert run(["--book", str(book), "note", "--set", "birch", "--scale", "hall", *keyed]) == 0
-    text = SINGLE.replace("larch", "birch").replace(
-        '[head.valves]\n"1 in" = "40.0 mm"\n"1 ex" = "40.4 mm"\n',
-        'installed_height = "40 mm"\nvalves = 2\n',
-    )
-    words = words_of(page_of(book, text))
+    words = words_of(page_of(book, build_text(ALL_ALIKE.format(2), springs=SINGLE)))
     assert "Scale hall: calibrated" in words
     assert re.search("calibrated.*hall", words)
     assert "No rig is calibrated in this book." in words
@@ -285,7 +218,7 @@ def test_limits_of_a_wire_stand_beside_the_margins(book: Path) -> None:
     sizes = ("--wire", "4.2mm", "--coil-diameter", "30mm", "--active-coils", "4.5")
     register(book, "birch", "single", labels_of("birch", 4), (50.0, 29.85), sizes)
     wire = '[wire.birch]\nmaterial = "chrome-silicon"\n'
-    page = words_of(page_of(book, SINGLE.replace("larch", "birch") + wire))
+    page = words_of(page_of(book, SINGLES + wire))
     assert "birch, no shims :" in page or re.search(r"birch.*\b0\.40 mm", page)
     found = re.search(r"birch: shear stress at full lift up to (\d+) MPa", page)
     assert found is not None
@@ -321,8 +254,7 @@ def test_nothing_takes_the_place_of_book_or_build_file(
 
 def test_springs_never_read_at_full_lift(book: Path, capsys: Capture) -> None:
     register(book, "birch", "single", labels_of("birch", 4), (50.0, 30.0), (), (46.0, 40.0, 33.0))
-    text = SINGLE.replace("larch", "birch")
-    words = words_of(page_of(book, text, status=1))
+    words = words_of(page_of(book, SINGLES, status=1))
     assert re.search(r"birch.*not read at 30\.\d0 mm.*birch-01.*birch-02", words)
     assert re.search("birch.*can't be judged", words)
     assert re.search("Unknown.*nothing", words)

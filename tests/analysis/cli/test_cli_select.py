@@ -14,26 +14,9 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.inputs import candidates, selecting
+from support.lake_twin import ALL_ALIKE, build_text, labels_of, register
+from support.shared import copied, made_once
 
-BUILD = """
-[cam]
-name = "Lake twin"
-valve_lift = "10 mm"
-seat_load = "300 N"
-seat_tolerance = "20 N"
-open_load = "600 N"
-open_tolerance = "30 N"
-[head]
-inner_offset = "2 mm"
-{valves}
-[[shims]]
-thickness = "0.4 mm"
-count = 4
-[limits]
-coil_bind_margin = "1.2 mm"
-[springs]
-{springs}
-"""
 EVERY = 'outer = "*"\ninner = "*"'
 # name, role, free length in mm, rate in N/mm: larch and heron are near the card, rowan a little
 # off, the others far
@@ -48,32 +31,33 @@ UNTIMED = ("--seconds", "3600")
 NAMED = 'outer = ["larch", "rowan", "oak"]\ninner = ["heron", "crane"]'
 
 
-@pytest.fixture
-def book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+@pytest.fixture(scope="session")
+def shelves(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Five sets of six straight springs, pressed in steps of 0.2 mm; larch-03 is tired."""
-    path = tmp_path / "book.db"
-    for name, role, free_mm, rate in SETS:
-        new = ["set", "new", name, "--role", role, "--count", "6", "--solid-height", "18mm"]
-        assert run(["--book", str(path), *new]) == 0
-        mark = "red" if name in ("larch", "heron") else "blue"
-        assert run(["--book", str(path), "set", "edit", name, "--mark", mark]) == 0
-        rows = ["label,height_mm,load_n"]
-        for number in range(1, 7):
-            own = rate * (1.0 + 0.002 * number) * (0.7 if (name, number) == ("larch", 3) else 1.0)
-            rows += [
-                f"{name}-{number:02},{height_mm:.1f},{own * (free_mm - height_mm):.3f}"
-                for height_mm in np.arange(46.0, 25.0 if name != "oak" else 27.0, -0.2)
-            ]
-        points = tmp_path / f"{name}.csv"
-        points.write_text("\n".join(rows))
-        assert run(["--book", str(path), "import", str(points), "--set", name]) == 0
-    capsys.readouterr()
-    return path
+
+    def make(folder: Path) -> None:
+        path = folder / "book.db"
+        for name, role, free_mm, rate in SETS:
+            register(
+                *(path, name, role, labels_of(name), (free_mm, rate), ("--solid-height", "18mm")),
+                heights_mm=np.arange(46.0, 25.0 if name != "oak" else 27.0, -0.2),
+                tired=3 if name == "larch" else None,
+            )
+            mark = "red" if name in ("larch", "heron") else "blue"
+            assert run(["--book", str(path), "set", "edit", name, "--mark", mark]) == 0
+
+    return made_once(tmp_path_factory, "shelves", make)
 
 
-def build(book: Path, springs: str, valves: str = "valves = 2\ninstalled_height = '40 mm'") -> str:
+@pytest.fixture
+def book(shelves: Path, tmp_path: Path) -> Path:
+    return copied(shelves, tmp_path) / "book.db"
+
+
+def build(book: Path, springs: str, valves: str = ALL_ALIKE.format(2)) -> str:
     path = book.parent / "twin.toml"
-    path.write_text(BUILD.format(springs=springs, valves=valves))
+    shims = '[[shims]]\nthickness = "0.4 mm"\ncount = 4'
+    path.write_text(build_text(valves, springs=springs, shims=shims))
     return str(path)
 
 
@@ -130,7 +114,7 @@ def test_sets_are_judged_until_no_other_can_come_nearer(
     book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Oak is far too strong, crane too: they are not judged, and it is proven without them."""
-    four = "valves = 4\ninstalled_height = '40 mm'"
+    four = ALL_ALIKE.format(4)
     few(monkeypatch)
     everything, found = (
         json.loads(told(book, capsys, "assign", build(book, springs, four), *UNTIMED, "--json"))

@@ -23,15 +23,20 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.shop.answers import _inputs
 from support import edits
+from support.demo_runs import four_of_each
 
 CHECK = ("set", "check", "larch", "--at", "38.5mm", "--at", "27.6mm")
 Ask = Callable[..., str]
 
 
 @pytest.fixture
-def ask(call, demo_run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ask:
-    """Return what asks the demo's book, with a folder of kept answers that has this name."""
-    shutil.copy(demo_run(1).book, tmp_path / "b.db")
+def book(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(shutil.copy(four_of_each(tmp_path_factory), tmp_path / "b.db"))
+
+
+@pytest.fixture
+def ask(call, book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ask:
+    """Return what asks that book, with a folder of kept answers that has this name."""
     (tmp_path / "demo.toml").write_text(BUILD_FILE)
 
     def asked(cache: str, *arguments: str) -> str:
@@ -45,7 +50,7 @@ def ask(call, demo_run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ask:
 
 def build_commands(tmp_path: Path) -> list[tuple[str, ...]]:
     file = str(tmp_path / "demo.toml")
-    return [("pair", file), ("assign", file), ("set", "spring", "heron", "heron-10")]
+    return [("pair", file), ("assign", file), ("set", "spring", "heron", "heron-03")]
 
 
 def test_what_is_kept_says_the_same_and_without_it_too(ask: Ask, tmp_path: Path) -> None:
@@ -116,10 +121,12 @@ CHANGES = {
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_a_changed_input_is_worked_out_anew(ask: Ask, tmp_path: Path, change: str) -> None:
+def test_a_changed_input_is_worked_out_anew(
+    ask: Ask, book: Path, tmp_path: Path, change: str
+) -> None:
     commands = [CHECK, *build_commands(tmp_path)[: change == "a ruling"]]
     before = [ask("kept", *command) for command in commands]
-    assert edits.change(tmp_path / "b.db", CHANGES[change]) > 0
+    assert edits.change(book, CHANGES[change]) > 0
     after = [ask("kept", *command) for command in commands]
     assert after == [ask("fresh", *command) for command in commands]
     assert json.loads(after[0]) != json.loads(before[0])
@@ -127,9 +134,7 @@ def test_a_changed_input_is_worked_out_anew(ask: Ask, tmp_path: Path, change: st
 
 # A calibration never changes: another has another id.
 @pytest.mark.parametrize("change", sorted({*CHANGES} - {"a calibration"}))
-def test_what_a_store_is_given_follows_from_the_same(demo_run, tmp_path: Path, change: str) -> None:
-    book = tmp_path / "b.db"
-    shutil.copy(demo_run(1).book, book)
+def test_what_a_store_is_given_follows_from_the_same(book: Path, change: str) -> None:
     with open_book(book) as db:
         before = _inputs(db, find_set(db, "larch"))
         others = _inputs(db, find_set(db, "heron"))
@@ -140,9 +145,7 @@ def test_what_a_store_is_given_follows_from_the_same(demo_run, tmp_path: Path, c
             assert _inputs(db, find_set(db, "heron")) == others
 
 
-def test_so_does_a_check_with_a_mass(demo_run, tmp_path: Path) -> None:
-    book = tmp_path / "b.db"
-    shutil.copy(demo_run(1).book, book)
+def test_so_does_a_check_with_a_mass(book: Path) -> None:
     with open_book(book) as db:
         record = find_set(db, "larch")
         before, inputs = depends_on(db, record), _inputs(db, record)
@@ -168,10 +171,8 @@ def test_so_is_what_is_asked(ask: Ask, tmp_path: Path) -> None:
     assert second != ask("kept", "pair", str(build), "--use-flagged")
 
 
-def test_every_row_counts_that_is_not_named_as_telling_nothing(demo_run, tmp_path: Path) -> None:
+def test_every_row_counts_that_is_not_named_as_telling_nothing(book: Path) -> None:
     """Of another set's strokes none does; the record tells what is read of sets and springs."""
-    book = tmp_path / "b.db"
-    shutil.copy(demo_run(1).book, book)
     with open_book(book) as db:
         record, other = find_set(db, "larch"), find_set(db, "heron")
         before, of_other = depends_on(db, record), depends_on(db, other)
@@ -206,10 +207,8 @@ def test_every_row_counts_that_is_not_named_as_telling_nothing(demo_run, tmp_pat
 
 
 def test_which_springs_fit_another_set_is_kept_and_follows_every_set(
-    demo_run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    book = tmp_path / "b.db"
-    shutil.copy(demo_run(1).book, book)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "kept"))
 
     def asked(*heights_mm: float) -> object:
@@ -236,8 +235,7 @@ def test_which_springs_fit_another_set_is_kept_and_follows_every_set(
     assert asked(38.5) == marked
 
 
-def test_a_book_that_cannot_be_written_is_quick_too(ask: Ask, tmp_path: Path) -> None:
-    book = tmp_path / "b.db"
+def test_a_book_that_cannot_be_written_is_quick_too(ask: Ask, book: Path) -> None:
     first = ask("kept", *CHECK)
     stored = book.read_bytes()
     book.chmod(0o400)

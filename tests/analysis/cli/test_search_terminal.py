@@ -15,32 +15,13 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
+from support.lake_twin import build_text
 from support.terminal import CODES, Terminal
 
 if os.name != "posix":
     pytest.skip("a pseudo-terminal is needed", allow_module_level=True)
 
 SPRINGS, VALVES = 24, 16
-BUILD = """
-[cam]
-name = "Lake twin"
-valve_lift = "10 mm"
-seat_load = "300 N"
-seat_tolerance = "20 N"
-open_load = "600 N"
-open_tolerance = "30 N"
-[head]
-inner_offset = "2 mm"
-[head.valves]
-{heights}
-{shims}
-[limits]
-coil_bind_margin = "1.2 mm"
-max_shims = 3
-[springs]
-outer = ["larch"]
-inner = ["heron"]
-"""
 STOCK = {"0.1 mm": 5, "0.15 mm": 5, "0.25 mm": 4, "0.4 mm": 3}
 
 
@@ -66,7 +47,9 @@ def book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
         f'{n} = "{40.0 + 0.1 * random.standard_normal():.2f} mm"' for n in range(1, VALVES + 1)
     ]
     shims = [f'[[shims]]\nthickness = "{mm}"\ncount = {count}' for mm, count in STOCK.items()]
-    text = BUILD.format(heights="\n".join(heights), shims="\n".join(shims))
+    text = build_text(
+        "\n".join(["[head.valves]", *heights]), shims="\n".join(shims), limits="max_shims = 3"
+    )
     (tmp_path / "twin.toml").write_text(text)
     capsys.readouterr()
     return path

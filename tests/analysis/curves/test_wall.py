@@ -79,13 +79,12 @@ def test_too_little_to_see_a_trend() -> None:
 
 def test_what_touching_coils_tell_is_kept_from_the_lag() -> None:
     """Also where they only begin to touch; and nothing of a press that stays clear."""
-    for bottom_mm in (SOLID_MM - 0.5, SOLID_MM - 0.1, SOLID_MM + 0.1):
-        cut_mm = touching_mm(press(bottom_mm))
-        assert SOLID_MM + 0.2 < cut_mm < SOLID_MM + 1.5
-    assert touching_mm(press(SOLID_MM + 1.0)) == -math.inf
+    bottoms_mm = (SOLID_MM - 0.5, SOLID_MM - 0.1, SOLID_MM + 0.1, SOLID_MM + 1.0)
     short = press(40.0)
     few = Press(short.t_s[:9], short.load_n[:9], short.travel_mm[:9], short.flex_mm[:9])
-    assert touching_mm(few) == -math.inf
+    *cuts_mm, clear_mm, few_mm = touching_mm([*map(press, bottoms_mm), few])
+    assert all(SOLID_MM + 0.2 < cut_mm < SOLID_MM + 1.5 for cut_mm in cuts_mm)
+    assert clear_mm == few_mm == -math.inf
 
 
 @pytest.mark.parametrize("delay_s", [0.01, 0.02, 0.03])
@@ -97,7 +96,8 @@ def test_a_fast_stroke_that_slows_down_touches_nothing(delay_s: float) -> None:
         return 55.0 - 28.0 * np.sin(0.5 * np.pi * at_s) ** 2
 
     load_n = 16.0 * np.maximum(53.0 - height_mm(t_s - delay_s), 0.0)
-    assert touching_mm(Press(t_s, load_n, height_mm(t_s), np.zeros(t_s.size))) == -math.inf
+    stroke = Press(t_s, load_n, height_mm(t_s), np.zeros(t_s.size))
+    assert touching_mm([stroke]) == [-math.inf]
 
 
 @pytest.fixture(scope="module")

@@ -62,7 +62,7 @@ def test_a_wall_is_reached(stroke: Branch, reached: bool) -> None:
 def touching(times: float, at_mm: float) -> float:
     down = walled(times, at_mm)
     t_s = np.arange(len(down)) * 0.01
-    return touching_mm(Press(t_s, down.load_n, down.height_mm, np.zeros(len(down))))
+    return touching_mm([Press(t_s, down.load_n, down.height_mm, np.zeros(len(down)))])[0]
 
 
 @pytest.mark.parametrize(("at_mm", "touched"), [(27.07, True), (27.03, False)])

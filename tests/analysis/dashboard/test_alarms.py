@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.dashboard.calls import call
+from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.dashboard.scene import known_now
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
@@ -19,6 +20,7 @@ from coilbench.capture.running.commands import CARE_ONLY
 from coilbench.capture.strokes.watching import WITHOUT_TOUCH
 from support.alarms import (
     ALARMS,
+    DOUBT,
     LIVE,
     LOST,
     REFUSED,
@@ -210,3 +212,27 @@ def test_a_gauge_that_is_awaited_is_called_for_and_no_way_is_told() -> None:
     text = drawn(scene)
     assert is_large(text, "GAUGE")
     assert "to open at" not in text
+
+
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("other", ["finish", "gauge differs", "datum in doubt"])
+def test_the_keys_that_are_shown_answer_the_question_that_is_called_out(
+    state: str, other: str
+) -> None:
+    scene = scene_of(state, other)
+    called = call(replace(scene, snapshot=known_now(scene.snapshot)))
+    asked = scene.snapshot.question
+    assert called.question in (None, asked)
+    if called.question is None:
+        assert not re.search(r"\by .*\bx ", " ".join(drawn(scene).splitlines()[-4:-1]))
+        return
+    if called.question.kind != "datum_doubted":  # that one is put in other words
+        assert called.words == describe(called.question, Units())
+    assert holds(drawn(scene, 200), answer_help(called.question) or "no keys")
+
+
+def test_a_press_that_may_settle_it_is_named_only_where_one_may() -> None:
+    named = Finding("datum_doubted", DOUBT.facts | {"label": "larch-02"})
+    for datum in (DOUBT, named):
+        scene = replace(SCENE, snapshot=replace(LIVE, datum=datum, question=datum))
+        assert ("press larch-02 again" in call(scene).more) == (datum is named)

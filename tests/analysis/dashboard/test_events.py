@@ -157,3 +157,20 @@ def test_why_a_spring_is_flagged_is_whole_or_counted(width: int, room: int) -> N
     assert said.count("weak") == whole
     left = 3 - whole
     assert (f"{left} more" in said or f"{left} of them flagged" in said) == (left > 0)
+
+
+LEFT_OUT = {"label": "larch-01", "purpose": "measured", "stroke": 1, "findings": []}
+
+
+@pytest.mark.parametrize(
+    ("taken_back", "stands"),
+    [
+        (Event.of(EventKind.REFUSED, "stroke_left_out", **LEFT_OUT), False),
+        (Event.of(EventKind.REFUSED, "stroke_left_out", **LEFT_OUT | {"stroke": 2}), True),
+        (Event.of(EventKind.REDO, "redo", label="larch-01"), False),
+        (Event.of(EventKind.REDO, "redo", label="larch-02"), True),
+    ],
+)
+def test_a_stroke_that_was_taken_back_is_not_shown_as_kept(taken_back: Event, stands: bool) -> None:
+    text = drawn(after(KEPT, taken_back, phase="idle"), 200, 60)
+    assert ("stroke 1 of 3: 43.9" in text) is stands

@@ -256,19 +256,20 @@ def test_the_cursor_walks_the_heights_that_were_asked_for(db: Database) -> None:
     assert ("oak-02", 33.0, 31.9) in stored(db)
 
 
-@pytest.mark.parametrize("key", ["5", "x", "enter", "tab", "p", "u", "up", "space"])
-def test_a_key_that_does_not_answer_is_told_which_do(db: Database, key: str) -> None:
-    seen: list[str] = []
+def test_a_key_that_does_not_answer_is_told_which_do(db: Database) -> None:
+    seen: dict[str, list[str]] = {}
 
     async def press(pilot: Pilot[None], grid: Grid) -> None:
-        await typing("22.4", "enter", "left", "22.5", "enter")(pilot, grid)
-        await pilot.pause()
-        before = shown(grid)
-        await pilot.press(key)
-        await pilot.pause()
-        seen.extend(line for line in shown(grid) if line not in before)
-        await pilot.press("n")
+        await typing("22.4", "enter", "left")(pilot, grid)
+        for key in ("5", "x", "enter", "tab", "p", "u", "up", "space"):
+            await typing("22.5", "enter")(pilot, grid)
+            await pilot.pause()
+            before = shown(grid)
+            await pilot.press(key)
+            await pilot.pause()
+            seen[key] = [line for line in shown(grid) if line not in before]
+            await pilot.press("n")
 
     keyed(db, press)
-    assert any("r or a or n" in line for line in seen)
+    assert [key for key, new in seen.items() if not any("r or a or n" in one for one in new)] == []
     assert stored(db) == [("oak-01", 38.5, 22.4)]

@@ -127,9 +127,10 @@ def problems(draw: st.DrawFn) -> ThreeIndexProblem:
 
 
 Used = list[tuple[int, int, int, int]]
+Solutions = list[tuple[float, float, Used]]
 
 
-def brute_force(problem: ThreeIndexProblem) -> list[tuple[float, float, Used]]:
+def brute_force(problem: ThreeIndexProblem) -> Solutions:
     """Cost, effort and triples of every solution there is, least first."""
     places = np.repeat(np.arange(len(problem.wanted)), problem.wanted)
     outers, inners, stacks = problem.shape
@@ -148,9 +149,15 @@ def brute_force(problem: ThreeIndexProblem) -> list[tuple[float, float, Used]]:
 
 
 @settings(max_examples=40, deadline=None)
-@given(problem=problems())
-def test_brute_force_finds_the_same_optimum_or_the_same_nothing(problem: ThreeIndexProblem) -> None:
+@given(problem=problems(), seed=st.integers(0, 1000))
+def test_against_every_solution_there_is(problem: ThreeIndexProblem, seed: int) -> None:
     everything = brute_force(problem)
+    _same_optimum_or_same_nothing(problem, everything)
+    _first_solution_is_one(problem, everything)
+    _any_prices_give_a_true_bound_and_true_reduced_costs(problem, everything, seed)
+
+
+def _same_optimum_or_same_nothing(problem: ThreeIndexProblem, everything: Solutions) -> None:
     solution = solve(problem)
     if not everything:
         assert solution.status == "infeasible"
@@ -167,13 +174,22 @@ def test_brute_force_finds_the_same_optimum_or_the_same_nothing(problem: ThreeIn
     assert effort <= min(equals)  # less only where a hair's breadth of cost buys it
 
 
-@settings(max_examples=40, deadline=None)
-@given(problem=problems(), seed=st.integers(0, 1000))
-def test_any_prices_give_a_true_bound_and_true_reduced_costs(
-    problem: ThreeIndexProblem, seed: int
+def _first_solution_is_one(problem: ThreeIndexProblem, everything: Solutions) -> None:
+    """Each place has what it wants, no spring stands twice, and the stock suffices."""
+    outers, inners, _ = problem.shape
+    prices = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
+    found = first_solution(problem, prices, Solving())
+    if found is None:
+        return
+    chosen = list(zip(found.place, found.outer, found.inner, found.stack, strict=True))
+    assert sorted(chosen) in [sorted(used) for _, _, used in everything]
+    assert found.cost.sum() >= everything[0][0] - 1e-12
+
+
+def _any_prices_give_a_true_bound_and_true_reduced_costs(
+    problem: ThreeIndexProblem, everything: Solutions, seed: int
 ) -> None:
     """A column's reduced cost is what the bound rises by for every solution that uses it."""
-    everything = brute_force(problem)
     rng, (outers, inners, _) = np.random.default_rng(seed), problem.shape
     prices = Prices(-rng.random(outers) / 3, -rng.random(inners) / 3, -rng.random(2) / 3)
     priced = _price(problem, prices, 10_000)
@@ -271,21 +287,6 @@ def test_without_a_first_solution_a_stopped_search_knows_the_bound_alone(
     solution = solve(hard(), _Stopped(100.0, gives_up=True))
     assert (solution.status, solution.picks, solution.objective) == ("unknown", (), None)
     assert 0.0 < solution.bound <= 32.0
-
-
-@settings(max_examples=40, deadline=None)
-@given(problem=problems())
-def test_a_first_solution_is_one(problem: ThreeIndexProblem) -> None:
-    """Each place has what it wants, no spring stands twice, and the stock suffices."""
-    outers, inners, _ = problem.shape
-    prices = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
-    found = first_solution(problem, prices, Solving())
-    everything = brute_force(problem)
-    if found is None:
-        return
-    chosen = list(zip(found.place, found.outer, found.inner, found.stack, strict=True))
-    assert sorted(chosen) in [sorted(used) for _, _, used in everything]
-    assert found.cost.sum() >= everything[0][0] - 1e-12
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache
 
 import numpy as np
 import pytest
@@ -26,7 +27,15 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
         yield db
 
 
-def looked_at(db: Database, role: str) -> tuple[FirstLoads, np.ndarray]:
+Looked = tuple[FirstLoads, np.ndarray]
+
+
+@pytest.fixture(scope="module")
+def looked_at(demo: Database) -> Callable[[str], Looked]:
+    return cache(lambda role: _looked_at(demo, role))
+
+
+def _looked_at(db: Database, role: str) -> Looked:
     """First readings of a role, and what is read of the judged curves."""
     first = FirstLoads.read(db, (role, role), None, HEIGHTS_MM)
     exact_n = np.full(first.load_n.shape, np.nan)
@@ -38,19 +47,21 @@ def looked_at(db: Database, role: str) -> tuple[FirstLoads, np.ndarray]:
 
 
 @pytest.mark.parametrize("role", ["outer", "inner"])
-def test_the_branches_hold_the_judged_load_between_them(demo: Database, role: str) -> None:
-    first, exact_n = looked_at(demo, role)
+def test_the_branches_hold_the_judged_load_between_them(
+    looked_at: Callable[[str], Looked], role: str
+) -> None:
+    first, exact_n = looked_at(role)
     assert not (exact_n < first.least_n).any()
     assert not (exact_n > first.most_n).any()
 
 
 @pytest.mark.parametrize(("role", "most_n"), [("outer", 2.5), ("inner", 1.5)])
 def test_what_is_seen_on_judged_springs_holds_on_others(
-    demo: Database, monkeypatch: pytest.MonkeyPatch, role: str, most_n: float
+    looked_at: Callable[[str], Looked], monkeypatch: pytest.MonkeyPatch, role: str, most_n: float
 ) -> None:
     """Springs taken out at random, a hundred times: of their loads hardly one is outside."""
     monkeypatch.setattr(first_loads, "ENOUGH_SEEN", 18)
-    first, exact_n = looked_at(demo, role)
+    first, exact_n = looked_at(role)
     shares = first.shares(exact_n)
     random = np.random.default_rng(7)
     outside = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.inputs.build_draft import new_draft
@@ -15,6 +15,7 @@ NAMES = st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_si
 
 
 @given(st.dictionaries(NAMES, st.sampled_from(["", "outer", "inner", "single"]), max_size=4))
+@settings(max_examples=40, deadline=None)
 def test_what_waits_is_read_back_and_is_a_comment(sets: dict[str, str]) -> None:
     text = new_draft()
     for name, role in sets.items():

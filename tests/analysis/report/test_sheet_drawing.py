@@ -30,7 +30,7 @@ SINGLE = f'[cam]{CARD}{HEAD}[springs]\nouter = ["larch"]\n'
 KINDS = ("pair", "pair with nothing read of both together", "single", "solid height unknown")
 
 
-@pytest.fixture(params=KINDS)
+@pytest.fixture(scope="module", params=KINDS)
 def sheet(make_a_sheet: MakeSheet, request: pytest.FixtureRequest) -> Sheet:
     if request.param == "single":
         return make_a_sheet(SINGLE, {"larch": OUTER})
@@ -41,8 +41,13 @@ def sheet(make_a_sheet: MakeSheet, request: pytest.FixtureRequest) -> Sheet:
     return made
 
 
-def drawn(sheet: Sheet) -> str:
-    page = sheet_page(sheet, KG)
+@pytest.fixture(scope="module")
+def page(sheet: Sheet) -> str:
+    return sheet_page(sheet, KG)
+
+
+@pytest.fixture(scope="module")
+def svg(page: str) -> str:
     return page[page.index("<svg") : page.index("</svg>")]
 
 
@@ -64,15 +69,14 @@ def legend(svg: str) -> list[tuple[str, tuple[str, ...]]]:
     return [(html.unescape(name), look(svg, part)) for part, name in entries]
 
 
-def test_no_two_entries_have_one_name_or_one_look(sheet: Sheet) -> None:
-    entries = legend(drawn(sheet))
+def test_no_two_entries_have_one_name_or_one_look(svg: str) -> None:
+    entries = legend(svg)
     names, looks = zip(*entries, strict=True)
     assert len(set(names)) == len(names) >= 4
     assert len(set(looks)) == len(looks), entries
 
 
-def test_each_springs_line_is_drawn_as_the_legend_says(sheet: Sheet) -> None:
-    svg = drawn(sheet)
+def test_each_springs_line_is_drawn_as_the_legend_says(sheet: Sheet, svg: str) -> None:
     dashes = {name: seen[0] for name, seen in legend(svg) if name.startswith(("outer", "inner"))}
     pair = any(line.role == "inner" for line in sheet.lines)
     solids = sum(margin.solid is not None for margin in sheet.margins) if pair else 0
@@ -82,9 +86,9 @@ def test_each_springs_line_is_drawn_as_the_legend_says(sheet: Sheet) -> None:
         assert svg.count(f"stroke-dasharray: {dash};") == 1 + (len(lines) or 1), name
 
 
-def test_what_stands_below_names_the_sets_and_their_solid_heights(sheet: Sheet) -> None:
+def test_what_stands_below_names_the_sets_and_their_solid_heights(sheet: Sheet, page: str) -> None:
     """The inner's 20 mm stand at 22 mm of the outer's height, by the head's 2 mm."""
-    (words,) = re.findall(r"<figcaption[^>]*>(.*?)</figcaption>", sheet_page(sheet, KG))
+    (words,) = re.findall(r"<figcaption[^>]*>(.*?)</figcaption>", page)
     inner = "inner: heron, solid at 20.00 mm, drawn at 22.00 mm of the outer's height."
     assert html.unescape(words) in (
         f"Outer: larch, solid at 20.00 mm; {inner}",

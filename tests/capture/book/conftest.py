@@ -19,6 +19,7 @@ from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from support.book_changes import calibrates, imports, makes, reads, write
 from support.new_books import made_by_the_program, make_template
 
 N_A_COUNT = 9.80665 / 2000.0  # a cell with 2000 counts a kg
@@ -116,3 +117,15 @@ def counts(path: Path) -> Callable[[], dict[str, int]]:
             other.close()
 
     return count
+
+
+@pytest.fixture
+def base(tmp_path: Path) -> Path:
+    """A book that two benches will copy."""
+    return write(
+        tmp_path / "base.db",
+        calibrates(2000.0),
+        makes("larch"),
+        reads("larch-01"),
+        imports("larch-02"),
+    )

@@ -139,7 +139,7 @@ def opened(path):
         pass
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     at=st.integers(0, FIRST.stat().st_size - 1),
     garbage=st.binary(min_size=1, max_size=64),

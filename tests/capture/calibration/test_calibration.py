@@ -82,7 +82,7 @@ def test_an_empty_block_stays_empty():
     assert len(apply(RIG, block([], []), zero_counts=3.0)) == 0
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     counts=st.lists(
         st.tuples(st.integers(-(2**31), 2**31 - 1), st.integers(-(2**31), 2**31 - 1)), max_size=8

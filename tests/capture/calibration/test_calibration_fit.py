@@ -199,7 +199,7 @@ def test_a_straight_cell_stays_straight_99_times_in_100():
     assert bent <= 0.01 * runs + binomial_room(runs, 0.01)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(order=st.permutations(range(12)), seed=st.integers(0, 100))
 def test_the_order_of_the_masses_changes_nothing(order, seed):
     points = load_points(sd=30.0, seed=seed)
@@ -214,7 +214,7 @@ def test_the_order_of_the_masses_changes_nothing(order, seed):
     assert {note.kind for note in shuffled.notes} - by_order == {note.kind for note in fitted.notes}
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(factor=st.floats(0.01, 100.0), seed=st.integers(0, 100))
 def test_scaling_the_masses_scales_the_fit(factor, seed):
     points = load_points(sd=30.0, seed=seed)
@@ -389,7 +389,7 @@ def test_a_scale_wired_backwards_is_noted():
     assert "travel_corrected" in {note.kind for note in fitted.notes}
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(order=st.permutations(range(5)))
 def test_the_order_of_the_gauges_changes_nothing(order):
     points = gauge_points()

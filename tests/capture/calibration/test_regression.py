@@ -174,7 +174,7 @@ def test_refuses_what_has_no_answer(x, y, degree, u_y, words):
         fit_polynomial(x, y, degree, u_y)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     coefficients=st.lists(st.floats(-10.0, 10.0), min_size=1, max_size=4),
     seed=st.integers(0, 2**16),

@@ -98,7 +98,7 @@ def test_corrections_are_what_to_add() -> None:
 
 
 @given(st.sampled_from([0.5, 0.2, 0.1, 0.05, 0.01]), st.lists(st.integers(0, 900), min_size=1))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_the_step_divides_every_reading(step: float, counts: list[int]) -> None:
     found = step_of([step * count for count in counts])
     assert found >= step * (1 - 1e-9)

@@ -226,7 +226,7 @@ def test_no_samples_no_hold():
     assert finder.feed(stream(np.zeros(3))) == []
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(pieces=st.lists(st.integers(0, 400), max_size=12))
 def test_how_the_stream_is_cut_changes_nothing(pieces):
     load = plateaus([0, 20_000, 40_000, 0])
@@ -238,7 +238,7 @@ def test_how_the_stream_is_cut_changes_nothing(pieces):
     assert len(holds) == 4
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(factor=st.integers(1, 100), seed=st.integers(0, 1000))
 def test_a_finer_converter_finds_the_same_holds(factor, seed):
     load = plateaus([0, 20_000, 40_000, 0])

@@ -18,7 +18,7 @@ datums = st.builds(Command, st.just(Action.DATUM), height_mm=lengths)
 
 
 @given(st.builds(Command, plain, labels) | renames | datums)
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_a_command_comes_back_whole_through_json(command):
     assert Command.from_document(json.loads(json.dumps(command.to_document()))) == command
 
@@ -34,7 +34,7 @@ nearly = st.dictionaries(
 
 
 @given(anything | nearly)
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_anything_else_is_a_command_or_refused(document):
     try:
         command = Command.from_document(document)

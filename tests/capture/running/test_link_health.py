@@ -20,7 +20,7 @@ connection = st.lists(st.integers(0, 50), min_size=1, max_size=5).map(np.cumsum)
 
 
 @given(st.lists(connection, max_size=5))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_counters_only_grow_over_reconnects_and_none_is_lost(connections):
     health, seen = LinkHealth(), [0]
     for counts in connections:

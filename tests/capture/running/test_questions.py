@@ -130,6 +130,16 @@ def test_a_yes_counts_once_the_question_could_be_read(make_book, answer, after_s
         assert ("too_soon" in desk.kinds(EventKind.REFUSED)) is not ends
 
 
+def test_an_answer_to_another_question_than_the_one_that_stands_is_none(desk):
+    take(desk, [*FIRST, PressSpring(WRONG, TO_MM)])
+    for action in (Action.ACCEPT, Action.TAKE_OUT):
+        desk.recorder.execute(Command(action, question="datum_doubted"))
+        assert desk.kinds(EventKind.REFUSED)[-1] == "too_soon"
+        assert desk.recorder.question.kind == "another_spring"
+    desk.recorder.execute(Command(Action.TAKE_OUT, question="another_spring"))
+    assert desk.recorder.question is None
+
+
 def test_a_press_that_waits_is_not_accepted_by_a_trembling_finger(make_book):
     now = [0.0]
     with open_book(make_book(RIG)) as db:

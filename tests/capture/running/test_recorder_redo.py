@@ -10,6 +10,7 @@ from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.spring import INNER, draw_set
 from support.recorder_desk import RIG, SPRINGS, Desk, bench_samples, later, lowest, press
 
 
@@ -68,7 +69,7 @@ def test_redo_in_the_middle_of_a_block_concerns_the_stroke_before_it(desk):
     assert desk.recorder.turn.label == "larch-02"
 
 
-@pytest.mark.parametrize("what", ["nothing", "conditioning", "refused", "twice"])
+@pytest.mark.parametrize("what", ["nothing", "refused", "twice"])
 def test_redo_with_nothing_to_take_back_says_so(desk, what):
     first = press()
     if what != "nothing":
@@ -84,6 +85,27 @@ def test_redo_with_nothing_to_take_back_says_so(desk, what):
     desk.recorder.execute(Command(Action.REDO))
     assert [row["counted"] for row in desk.rows()] == counted
     assert desk.kinds(EventKind.REDO)[-1] == "nothing_to_redo"
+
+
+def test_a_press_that_works_the_spring_is_taken_back_as_well(desk):
+    """It may have been of the wrong spring."""
+    desk.take(press())
+    desk.recorder.execute(Command(Action.REDO))
+    assert [row["counted"] for row in desk.rows()] == [0]
+    assert desk.recorder.turn == Turn("larch-01", Purpose.CONDITIONING, 1, 1)
+    assert turn_order(desk.db, desk.record).next_turn() == desk.recorder.turn
+
+
+def test_a_wrong_first_spring_is_taken_back_by_r_at_the_question_that_names_it(desk):
+    wrong = press(spring=draw_set(INNER, 1, 4)[0])
+    desk.take(wrong)
+    desk.take(later(press(), wrong))
+    assert desk.recorder.question.facts["own"]
+    desk.recorder.execute(Command(Action.REDO))
+    assert desk.kinds(EventKind.REDO) == ["redo"]
+    again = later(press(presses=3), later(press(), wrong))
+    desk.take(again)
+    assert [row["counted"] for row in desk.rows()] == [0, 0, 1, 1, 1]
 
 
 def test_buttons_walk_back_and_never_lose_the_order_by_habit(desk):

@@ -31,7 +31,7 @@ def pressed(make_book, steps, *, filter_conversions=4):
 @pytest.mark.parametrize("filter_conversions", [1, 4, 8])
 @pytest.mark.parametrize("rest_s", [0.3, 1.0, 4.0])
 def test_a_load_that_still_falls_is_no_drift(make_book, kind, filter_conversions, rest_s):
-    steps = [PressSpring(SPRINGS[0], 28.0, kind), Rest(rest_s)] * 3
+    steps = [PressSpring(SPRINGS[0], 28.0, kind), Rest(rest_s)] * 2
     desk = pressed(make_book, [*steps, Rest(3.0)], filter_conversions=filter_conversions)
     assert "zero_moved" not in desk.kinds(EventKind.FAULT)
     refused = [one["findings"][0]["kind"] for one in desk.found(EventKind.REFUSED)]

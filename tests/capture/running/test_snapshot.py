@@ -38,7 +38,7 @@ findings = st.builds(Finding, st.text(), facts)
         curve=st.lists(st.tuples(numbers, numbers), max_size=4).map(tuple),
     )
 )
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_it_comes_back_whole_through_json(snapshot):
     text = json.dumps(snapshot.to_document(), allow_nan=False)
     assert Snapshot.from_document(json.loads(text)) == snapshot

@@ -199,9 +199,7 @@ acts = st.sampled_from(["press", "bad press", "redo", *(a for a in Action if a !
 
 
 @given(acts=st.lists(acts, max_size=25))
-@settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whatever_is_asked_the_set_can_be_finished_with_every_spring_measured(table, acts):
     """And nothing is ever deleted, no spring is lost, and none counts more than is wanted."""
     name = f"set {len(set_names(table.db))}"

@@ -1,9 +1,9 @@
-"""Two screens that are attached, and a daemon under load, say and keep what one alone does."""
+"""Two screens that are attached, and a daemon that is held up, say and keep what one alone does."""
 
+import random
 import socket
-import subprocess
-import sys
 import threading
+import time
 
 import pytest
 
@@ -11,6 +11,7 @@ from coilbench.analysis.cli.live import OtherCapture
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import questions
 from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.reader import Reader
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, capture_steps
@@ -25,7 +26,7 @@ pytestmark = pytest.mark.skipif(
 
 WRONG = draw_set(INNER, 1, 4)[0]
 STEPS = [*capture_steps(SPRINGS, presses=3), PressSpring(WRONG, 26.0), Rest(2.0)]
-BUSY = 3
+STALLED_S = 0.02
 
 
 class Watching:
@@ -96,13 +97,20 @@ def pressed(book, screens):
 
 
 @pytest.fixture
-def load():
-    """As many other programs as keep every core of a small computer busy."""
-    busy = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(BUSY)]
-    yield
-    for one in busy:
-        one.kill()
-        one.wait()
+def stalls(monkeypatch):
+    """Hold the daemon and its reader up, as on a computer with other work: where, is drawn."""
+    draw = random.Random(4)
+
+    def late(real):
+        def called(*given, **options):
+            if draw.random() < 0.05:
+                time.sleep(draw.random() * STALLED_S)
+            return real(*given, **options)
+
+        return called
+
+    for of, name in ((Session, "_next"), (Session, "_refresh"), (Reader, "_put")):
+        monkeypatch.setattr(of, name, late(getattr(of, name)))
 
 
 def said(watching):
@@ -110,7 +118,7 @@ def said(watching):
     return [(event.kind, event.what) for event in watching.heard if event.kind != "link"]
 
 
-def test_they_give_the_same_answers(make_book, load, monkeypatch):
+def test_they_give_the_same_answers(make_book, stalls, monkeypatch):
     monkeypatch.setattr(questions, "READ_S", 0.0)  # tested by its own clock elsewhere
     alone, rows = pressed(make_book(RIG, springs=3, name="alone.db"), 1)
     watched, rows_watched = pressed(make_book(RIG, springs=3, name="watched.db"), 2)

@@ -92,16 +92,15 @@ SPOILT = {
 
 
 @pytest.mark.parametrize("how", SPOILT)
-@pytest.mark.parametrize("path", ["larch", "fresh"])
+@pytest.mark.parametrize("path", ["gave", "takes"])
 def test_an_answer_that_is_none_a_store_gives(
-    tmp_path, address, larch, share, monkeypatch, how: str, path: str
+    tmp_path, ann, share, monkeypatch, how: str, path: str
 ) -> None:
-    """Each answer in turn, to a bench that gave and to one that takes."""
-    share(larch)
-    press(larch, "larch-01", 62)
-    book = larch if path == "larch" else make_empty(tmp_path / "fresh.db")
+    """To a bench that gave and one that takes; each answer in turn is spoilt in one of the ways."""
+    press(ann, "larch-01", 62)
+    book = ann if path == "gave" else make_empty(tmp_path / "fresh.db")
     real = Store.raw
-    for number in range(3, 60, 4):
+    for number in range(1 + list(SPOILT).index(how), 60, len(SPOILT)):
         left = [number]
 
         def lie(self: Store, *given: Any, _left: list[int] = left) -> Any:
@@ -123,10 +122,9 @@ def lost(*_: Any, **__: Any) -> Any:
 
 @pytest.mark.parametrize("at", range(1, 40, 3))
 def test_a_connection_that_is_lost_at_whatever_point_is_an_error_in_words(
-    tmp_path, address, larch, monkeypatch, at: int
+    tmp_path, address, ann, monkeypatch, at: int
 ) -> None:
     """With no book yet, and with answers."""
-    share_book(larch, address)
     left, real = [at], psycopg.Connection.execute
 
     def cut(self: Any, *given: Any, **options: Any) -> Any:
@@ -134,7 +132,7 @@ def test_a_connection_that_is_lost_at_whatever_point_is_an_error_in_words(
         return lost() if left[0] == 0 else real(self, *given, **options)
 
     monkeypatch.setattr(psycopg.Connection, "execute", cut)
-    for path in (tmp_path / "new.db", larch):
+    for path in (tmp_path / "new.db", ann):
         left[0] = at
         assert run(["--book", str(path), "share", address, "--answers"]) in (0, 2)
 

@@ -173,7 +173,7 @@ late = st.tuples(
 @given(
     high=st.lists(late, max_size=4), low=st.lists(late, max_size=4), gain=st.sampled_from([128, 64])
 )
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, suppress_health_check=list(HealthCheck))
 def test_no_delay_makes_a_false_sample_that_is_not_flagged(high, low, gain):
     with pytest.MonkeyPatch.context() as patch:
         pins = chip.Pins(ramp, sps=93)

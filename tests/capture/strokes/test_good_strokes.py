@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from bench_strokes import pressed
-from coilbench.capture.running.checking import likely
+from coilbench.capture.running.likely_stroke import likely
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.setup import StrokeKind

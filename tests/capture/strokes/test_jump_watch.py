@@ -52,7 +52,7 @@ def test_a_slow_rig_does_not_show_it():
 
 
 @given(st.sampled_from(StrokeKind), st.integers(0, 10_000), st.floats(60.0, 100.0))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_no_hand_jumps(kind, seed, rate_hz):
     hand = draw_stroke(kind, np.random.default_rng(seed))
     t_s = np.arange(0.0, float(hand.at_s[-1]), 1.0 / rate_hz)

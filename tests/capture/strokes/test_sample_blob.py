@@ -20,7 +20,7 @@ from coilbench.capture.strokes.stored import (
 
 
 @given(hnp.arrays(RAW_DTYPE, st.integers(0, 60)))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_raw_samples_come_back_to_the_bit(samples):
     name, blob = pack(samples)
     assert name == RAW_FORMAT
@@ -30,7 +30,7 @@ def test_raw_samples_come_back_to_the_bit(samples):
 
 
 @given(hnp.arrays(LOAD_DTYPE, st.integers(0, 60)))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_converted_samples_come_back_to_the_bit(samples):
     name, blob = pack(samples)
     assert name == CONVERTED_FORMAT

@@ -9,7 +9,7 @@ from coilbench.capture.strokes.finder import SampleBuffer
 
 
 @given(st.lists(st.tuples(st.integers(0, 900), st.floats(0.0, 1.0)), max_size=20))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_it_is_a_row_that_grows_and_is_trimmed(steps):
     buffer, plain, number = SampleBuffer(), np.empty(0, RAW_DTYPE), 0
     for count, share in steps:

@@ -161,7 +161,7 @@ def test_what_is_said_of_a_stroke() -> None:
 
 
 @given(offs=st.lists(st.floats(-0.2, 0.2), min_size=1, max_size=5), seed=st.integers(0, 9))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_some_stroke_is_always_kept_and_the_order_does_not_matter(
     offs: list[float], seed: int
 ) -> None:

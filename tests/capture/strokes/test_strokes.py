@@ -236,7 +236,7 @@ def told(strokes):
 
 
 @given(st.lists(st.integers(1, 200), max_size=40))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_the_strokes_are_the_same_however_the_stream_is_cut_up(sizes):
     assert told(find(WHOLE, sizes)) == told(find(WHOLE))
 

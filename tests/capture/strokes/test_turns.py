@@ -71,7 +71,7 @@ def test_a_measured_spring_is_not_worked_again_though_it_had_no_conditioning():
     measured=st.integers(1, 4),
     redone=st.lists(st.integers(0, 5), max_size=5),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_set_takes_exactly_as_many_strokes_as_it_wants(springs, conditioning, measured, redone):
     labels = tuple(f"s-{n}" for n in range(springs))
     turns, order = pressed_through(TurnOrder(labels, conditioning, measured, {}))

@@ -30,7 +30,7 @@ def believe(zero):
     assert zero.moved_counts > 0.0
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(air=st.sampled_from(AIR), way=st.sampled_from([1.0, -1.0]), seed=st.integers(0, 1000))
 def test_it_is_the_air_before_the_touch(air, way, seed):
     rate_hz, lead_s = air

@@ -105,7 +105,7 @@ def test_an_overloaded_adc_sticks_to_its_end_and_says_so() -> None:
 
 
 @given(st.integers(0, 1000), st.lists(st.integers(0, 60), max_size=8))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_blocks_join_without_a_seam(seed: int, cuts: list[int]) -> None:
     rig = RigModel.draw(seed)
     count = sum(cuts)

@@ -87,7 +87,7 @@ def test_another_address_is_refused() -> None:
 
 
 @given(st.text(max_size=40))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_any_text_is_read_or_refused_in_words(query: str) -> None:
     with contextlib.suppress(CoilbenchError):  # and nothing else
         assert isinstance(VirtualSetup.parse(f"virtual:?{query}"), VirtualSetup)

@@ -25,7 +25,7 @@ springs = st.builds(
 
 
 @given(springs)
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_load_rises_with_depth_and_is_nothing_above_the_free_length(spring: SpringModel) -> None:
     height = np.linspace(spring.free_length_mm + 5.0, spring.solid_height_mm - 1.0, 3000)
     load = spring.load_n(height)
@@ -136,7 +136,7 @@ def test_impossible_springs_and_sets_are_refused() -> None:
 
 
 @given(st.integers(0, 2**32), st.floats(0.001, 1.9), st.integers(1, 900), st.floats(-5.0, 5.0))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_recurrence_matches_scipys_filter(
     seed: int, exponent: float, count: int, state: float
 ) -> None:

@@ -1,0 +1,97 @@
+"""A stroke as it was read, with the typical lag undone, and what it shows by itself. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields, replace
+from functools import cached_property
+
+import numpy as np
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.calibration.lag import Press, typical_lag
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
+from coilbench.capture.strokes.sweep import Origin, Sweep, read_stroke
+
+NEW = "new"  # the id of a stroke that is not in the book
+LATER = (2.0, 3.5, 5.0)  # times the typical delay: some converters average over more; ours
+
+
+class LikelyStroke:
+    """A stroke as it was read, with the typical lag undone, and what it shows by itself."""
+
+    def __init__(self, read: Sweep) -> None:
+        self.read = read
+
+    @cached_property
+    def sweep(self) -> Sweep:
+        """The stroke with the lag undone."""
+        return likely(self.read)
+
+    @cached_property
+    def findings(self) -> list[StrokeFinding]:
+        """All that it shows; a slip only where a load that comes later does not explain it."""
+        found = stroke_findings(self.sweep)
+        for times in LATER if any(one.kind == "slipped" for one in found) else ():
+            later = {one.kind for one in stroke_findings(likely(self.read, times))}
+            if "slipped" not in later:
+                return [one for one in found if one.kind != "slipped"]
+        return found
+
+    @property
+    def spoiling(self) -> list[Finding]:
+        """What of it spoils the stroke."""
+        return spoiling(self.findings)
+
+    def reads_as(self, sweep: Sweep) -> bool:
+        """Tell whether a stroke has the same samples, read alike."""
+        both = self.read.press, sweep.press
+        if both[0] is None or both[1] is None:
+            return False
+        columns = ([getattr(one, field.name) for one in both] for field in fields(Press))
+        return all(np.array_equal(own, other) for own, other in columns)
+
+
+def spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
+    """Return what of these spoils a stroke."""
+    return [Finding(one.kind, one.facts) for one in findings if one.spoils]
+
+
+def likely(sweep: Sweep, times: float = 1.0) -> Sweep:
+    """Return a stroke with the lag undone that is typical: the set's check knows it better.
+
+    Args:
+        times: as late as that.
+    """
+    press = sweep.press
+    if press is None or press.t_s.size < 2:
+        return sweep
+    lag = typical_lag(float(np.median(np.diff(press.t_s))))
+    height_mm = press.height_mm(times * lag.delay_s, times**2 * lag.spread_s2)
+    loading, unloading = Branch(height_mm, press.load_n).split()
+    return replace(sweep, loading=loading, unloading=unloading, lag=lag)
+
+
+def as_sweep(stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> Sweep:
+    """Return a stroke that is not in the book yet as it is read."""
+    read_with = (calibration.calibration, calibration.calibration_id)
+    press, rig = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
+    loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
+    return Sweep(
+        sweep_id=NEW,
+        label=turn.label,
+        origin=Origin.RIG,
+        loading=loading,
+        unloading=unloading,
+        load_u_n=0.0,
+        load_u_relative=0.0,
+        height_u_mm=0.0,
+        press=press,
+        rig=rig,
+        too_fast=press.surely_too_fast,
+        works=turn.purpose is Purpose.CONDITIONING,
+    )

@@ -1,0 +1,109 @@
+"""Presses whose heights are not shown yet: taken back, or given back, once it is known.
+
+A press was read at the heights that it seems to have if the travel scale did not slip meanwhile,
+which the quill shows when it comes back to its stop. Till then it may count, and nothing is lost by
+a hand that holds the quill lower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.counting import leave_out
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.judged import Waiting
+from coilbench.capture.running.stroke_events import left_out
+from coilbench.capture.running.turn_taking import TurnTaking
+
+
+class Unproven:
+    """What was pressed since the quill was last seen at its stop.
+
+    Used by the thread that owns the book.
+
+    Attributes:
+        risen: the quill rested higher than where its stop was taken to be, and there is one press
+            since, which nothing compares: the next one of the spring shows whether the scale
+            slipped.
+
+    Args:
+        count: lets a press count that did not, and says why.
+        took_back: told how many of the newest presses that counted do not.
+    """
+
+    def __init__(
+        self,
+        db: Database,
+        turns: TurnTaking,
+        count: Callable[[Waiting, Finding], None],
+        took_back: Callable[[int], None],
+        say: Callable[[Event], None],
+    ) -> None:
+        self._db = db
+        self._turns = turns
+        self._count = count
+        self._took_back = took_back
+        self._report = say
+        self._counted: list[Waiting] = []
+        self._held: Waiting | None = None
+        self.risen: Finding | None = None
+
+    def __len__(self) -> int:
+        return len(self._counted)
+
+    def counted(self, press: Waiting) -> None:
+        """A press counts."""
+        self._counted.append(press)
+        self.risen = None  # it agrees with the one before, or nobody can tell
+
+    def rose(self, moved_mm: float) -> None:
+        """The quill rested so much higher than where its stop was taken to be, once."""
+        if len(self._counted) == 1:
+            self.risen = Finding.of("stop_moved", moved_mm=moved_mm)
+
+    def risen_of(self, label: str) -> Finding | None:
+        """Return what the next press of this spring has to show."""
+        return None if self.of_another(label) else self.risen
+
+    def hold(self, waiting: Waiting) -> None:
+        """A press would count if heights were known; the newest stands for its turn."""
+        self._held = waiting
+
+    def of_another(self, label: str) -> bool:
+        """Whether one of them is of another spring: more are not risked."""
+        return any(one.turn.label != label for one in self._counted)
+
+    def forget(self) -> None:
+        """It was settled otherwise what of them counts."""
+        self._counted, self._held, self.risen = [], None, None
+
+    def redone(self) -> None:
+        """The newest that counts was taken back by hand."""
+        self._counted = self._counted[:-1]
+
+    def proven(self) -> None:
+        """The scale did not slip: they count for good, and what waits for its turn counts too."""
+        held, turn = self._held, self._turns.turn
+        self.forget()
+        if held is None or turn is None or turn.label != held.turn.label:
+            return
+        if turn == held.turn or turn.number > 1:  # else it is a press of another sort
+            waiting = held._replace(turn=turn)
+            self._count(waiting, Finding("given_back", {"label": turn.label}))
+
+    def spoil(self, why: Finding) -> None:
+        """Nobody knows whether it slipped: they do not count."""
+        spoilt = self._counted
+        self.forget()
+        if not spoilt:
+            return
+        with self._db.atomic():
+            for one in spoilt:
+                leave_out(self._db, one.sweep_id, why)
+        self._took_back(len(spoilt))
+        self._turns.reread()
+        for one in spoilt:
+            self._report(left_out(one.turn, one.turn.number, [why]))
