@@ -42,10 +42,10 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
             rows = names_of(done.pushed.damaged)
             yield f"! Damaged, so that it stayed here: {rows}; see: coilbench book check."
         if done.pushed.unlike:
-            rows = [f"{row} (which {by} added)" for row, by in done.pushed.unlike.items()]
+            unlike = [f"{row} (which {by} added)" for row, by in done.pushed.unlike.items()]
             yield (
                 f"! Otherwise in the store than in this book, though it never changes: "
-                f"{names_of(rows)}; it stayed here. One of the two was changed, or is damaged: "
+                f"{names_of(unlike)}; it stayed here. One of the two was changed, or is damaged: "
                 "coilbench book check tells of the book; the store's administrator takes out what "
                 "stands there (capture/SHOP.md, Taking out what somebody added)."
             )
