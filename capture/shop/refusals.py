@@ -40,7 +40,7 @@ _KNOWN = (
     (
         "certificate verify failed",
         "it shows another certificate than the shop's",
-        f"See whether it is the shop's server. {_CERTIFICATE}",
+        f"Is it the shop's server? {_CERTIFICATE}",
     ),
     (
         "does not match host name",
@@ -53,12 +53,8 @@ _KNOWN = (
         "no machine of this name was found",
         "Check the address; else give its number in /etc/hosts, like 192.168.1.10 shop.local",
     ),
-    ("Connection refused", "nothing answers there", "See whether PostgreSQL is running there"),
-    (
-        "timeout expired|timed out",
-        "it did not answer in time",
-        "See whether it is on, and on this network",
-    ),
+    ("Connection refused", "nothing answers there", "Is PostgreSQL running, and listening?"),
+    ("timeout expired|timed out", "it did not answer in time", "Is it on, and on this network?"),
 )
 _UNTOUCHED = "The book is as it was; captures go on without the store"
 
