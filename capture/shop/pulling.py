@@ -265,7 +265,8 @@ def _with_springs(store: Store, sets: Sequence[Item], left: LeftOut) -> list[Uni
     whole = {unit[0].row_id for unit in found}
     for item in sets:
         if item.row_id not in whole:
-            left.item(item, "nothing of what was said of it can be taken", known=False)
+            wrong = "nothing of what was said of it can be taken"
+            left.item(item, wrong, known=False, say=bool(item.labels))
     return found
 
 
