@@ -15,7 +15,7 @@ if TYPE_CHECKING:  # typing itself takes a while to load
 _LINE = b"coilbench: stopped\n"
 # Objects made between two looks for garbage: what is loaded and decoded lives on, so that the usual
 # 700 has the same looked through again and again.
-_MADE_BETWEEN_LOOKS = 50_000
+_MADE_BETWEEN_LOOKS = 200_000
 
 
 def _stop(*_: object) -> NoReturn:

@@ -45,7 +45,25 @@ class SampleFlag(IntFlag):
     QUEUE_OVERRUN = 0x80
 
 
-UNUSABLE = SampleFlag.LOAD_SATURATED | SampleFlag.LOAD_SUSPECT | SampleFlag.TRAVEL_ABSENT
+# A plain number: NumPy asks an enum for what it may be, which takes longer than the rest.
+UNUSABLE = int(SampleFlag.LOAD_SATURATED | SampleFlag.LOAD_SUSPECT | SampleFlag.TRAVEL_ABSENT)
+
+
+def usable_rows(samples: NDArray[np.void]) -> NDArray[np.bool_] | slice:
+    """Return which samples, shape (n,), have a load and a travel that can be used.
+
+    As a rule all have, and what is taken by a slice is not copied.
+
+    Args:
+        samples: dtype RAW_DTYPE or LOAD_DTYPE.
+    """
+    bad = samples["flags"] & UNUSABLE
+    return bad == 0 if np.count_nonzero(bad) else slice(None)
+
+
+def usable_of(samples: NDArray[np.void]) -> NDArray[np.void]:
+    """Return the samples of which load and travel can be used; see usable_rows."""
+    return samples[usable_rows(samples)]
 
 
 @dataclass(frozen=True)

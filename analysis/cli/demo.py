@@ -65,7 +65,7 @@ from coilbench.capture.virtual.setup import Pace
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 LET_UP_S = 0.2  # the spring stays in the press between two strokes
-LOOK_S = 0.001
+LOOK_S = 0.005
 
 BUILD_FILE = """\
 # An invented straight-six with a cam of more lift; every figure in here is made up.

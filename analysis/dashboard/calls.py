@@ -42,7 +42,7 @@ LOW = "LET IT UP"
 LOW_HOW = "the quill stands {moved_mm:abs} below its stop: let it up fully, no hand on its lever"
 LOW_ELSE = (
     "what is pressed meanwhile counts for good once it is up; it is up? then the travel scale "
-    "slipped, or its stop was moved: press d and set the datum on a gauge"
+    "slipped, its stop was moved, or a gauge's length was typed wrong: press d and set the datum"
 )
 WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {

@@ -206,7 +206,8 @@ def _few(pair: PlacedPair) -> Iterator[TooFewSprings]:
 def _needs(pair: PlacedPair, at: int) -> Iterator[Need]:
     """Yield the readings that are missing over one choice: deepest first, set by set."""
     for table in pair.tables:
-        found = [need for index in range(len(table.springs)) for need in table.needs(index, [at])]
+        gaps = np.flatnonzero(table.unread[:, :, at].any(axis=0)).tolist()
+        found = [need for index in gaps for need in table.needs(index, [at])]
         yield from sorted(found, key=lambda need: need.height_mm or 0.0)
 
 

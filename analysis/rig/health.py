@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from coilbench.analysis.rig.drift import running_min
 from coilbench.capture.blocks import (
     RAW_DTYPE,
-    UNUSABLE,
     Fault,
     Finding,
     Item,
@@ -25,6 +24,7 @@ from coilbench.capture.blocks import (
     Restarted,
     SampleFlag,
     Tally,
+    usable_of,
 )
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import PolynomialFit, slope
@@ -339,11 +339,6 @@ class Hints:
             yield backwards
 
 
-def _usable(samples: NDArray[np.void]) -> NDArray[np.void]:
-    usable: NDArray[np.void] = samples[(samples["flags"] & UNUSABLE) == 0]
-    return usable
-
-
 class _Rest(NamedTuple):
     """Where a rig stands with nothing done: medians, and the load's noise of one sample."""
 
@@ -353,7 +348,7 @@ class _Rest(NamedTuple):
 
 
 def _at_rest(samples: NDArray[np.void]) -> _Rest | None:
-    usable = _usable(samples)
+    usable = usable_of(samples)
     if usable.size < LEAST_SAMPLES:
         return None
     return _Rest(
@@ -375,7 +370,7 @@ class _Moved(NamedTuple):
 
 
 def _moved(samples: NDArray[np.void], rest: _Rest, um_per_count: float | None) -> _Moved:
-    usable = _usable(samples)
+    usable = usable_of(samples)
     if usable.size == 0:
         return _Moved(0.0, 0.0)
     steps = (usable[field] - getattr(rest, field) for field in _Moved._fields)
@@ -429,7 +424,7 @@ def _running_finding(samples: NDArray[np.void], calibration: Calibration | None)
     Which of the two is wired backwards cannot be told from that. None where not both moved
     clearly and together.
     """
-    usable = _usable(samples)
+    usable = usable_of(samples)
     if usable.size < LEAST_SAMPLES:
         return None
     load, travel = (usable[name].astype(np.float64) for name in _Moved._fields)

@@ -10,7 +10,6 @@ import os
 import re
 import shutil
 import stat
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -45,7 +44,9 @@ def staging(target: Path) -> Iterator[Path]:
 
 
 def _made(target: Path) -> tuple[Path, FileLock]:
-    from filelock import FileLock, Timeout  # imported late: slow to load
+    import tempfile  # both imported late: slow to load
+
+    from filelock import FileLock, Timeout
 
     while True:
         try:

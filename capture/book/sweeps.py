@@ -6,13 +6,14 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, Finding, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, Finding, RawBlock, usable_of
 from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
@@ -209,6 +210,7 @@ def load_sweeps(
     *,
     only: str | None = None,
     worked: bool = False,
+    known: Mapping[str, Sweep] = MappingProxyType({}),
 ) -> dict[str, list[Sweep]]:
     """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
 
@@ -220,6 +222,7 @@ def load_sweeps(
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
         only: this spring's label; None for all.
         worked: with the presses that worked it.
+        known: sweeps by id that need not be read again, their counts being what they were.
 
     Raises:
         CoilbenchError: the book has no such calibration.
@@ -240,7 +243,8 @@ def load_sweeps(
         [record.set_id, int(worked), only],
     ):
         label = labels[row["spring_id"]]
-        sweeps[label].append(_sweep(db, row, label, readings, gains))
+        read = known.get(row["id"])
+        sweeps[label].append(_sweep(db, row, label, readings, gains) if read is None else read)
     return sweeps
 
 
@@ -291,7 +295,7 @@ def _press(
         return None, None
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
     if row["samples_format"] == sample_blob.CONVERTED_FORMAT:
-        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        usable = usable_of(samples)
         load_n = usable["load_n"].astype(np.float64)
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
     raw = RawBlock(samples, row["boot_id"])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
+from coilbench.capture.blocks import Finding, RawBlock, usable_of
 from coilbench.capture.calibration.guide import NOTHING_TO_UNDO
 from coilbench.capture.calibration.known_points import (
     FEWEST_SAMPLES,
@@ -95,7 +95,7 @@ class BlockGuide:
     def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; returns what it read from them."""
         said: list[Finding] = []
-        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+        samples = usable_of(block.samples)
         if len(block):
             self._usable = samples.size > 0
         loads_n = value(self._load_fit, samples["load_counts"])

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
+from coilbench.capture.blocks import Finding, RawBlock, usable_of
 from coilbench.capture.calibration.checks import Standards
 from coilbench.capture.calibration.guide import HoldGuide, Line
 from coilbench.capture.calibration.known_points import ASSUMED_GAUGE_U_MM, GaugePoint
@@ -41,7 +41,7 @@ class Approach:
 
     def feed(self, samples: NDArray[np.void]) -> None:
         """Take the next samples, shape (n,); while the quill stands, only the newest is kept."""
-        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        usable = usable_of(samples)
         if usable.shape[0] == 0:
             return
         travel = usable["travel_counts"]
@@ -130,7 +130,7 @@ class GaugeGuide(HoldGuide):
 
     def _rises(self, block: RawBlock) -> bool:
         """Tell whether the quill goes higher than what was taken for its stop, however briefly."""
-        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+        samples = usable_of(block.samples)
         if self._stop is None or self._per_count is None or samples.size == 0:
             return False
         up_counts = math.copysign(1.0, self._per_count) * (

@@ -19,6 +19,8 @@ from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
 from coilbench.capture.errors import CoilbenchError
 
+_LEAST = float(np.finfo(np.float64).tiny)
+
 PartKind = Literal["load", "travel", "flex"]
 
 
@@ -50,8 +52,8 @@ class Calibration:
             return np.zeros_like(load)
         top_n = self.flex.x_max
         beyond = np.maximum(load - top_n, 0.0)
-        inside = np.clip(load, 0.0, top_n)
-        at = np.maximum(inside, max(self.flex.x_min, np.finfo(np.float64).tiny))
+        inside = np.minimum(np.maximum(load, 0.0), top_n)
+        at = np.maximum(inside, max(self.flex.x_min, _LEAST))
         return value(self.flex, at) * (inside / at) + self._flex_above * beyond
 
     @cached_property

@@ -122,6 +122,13 @@ def median(x: NDArray[np.float64]) -> float:
     return float(ordered[half] if x.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
+def medians(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of each row, shape (k, n) to (k,), n above 0; without NaN."""
+    ordered, half = np.sort(x, axis=1), x.shape[1] // 2
+    middle = ordered[:, half]
+    return np.asarray(middle if x.shape[1] % 2 else 0.5 * (ordered[:, half - 1] + middle))
+
+
 def noise_sd(counts: ArrayLike, order: int = 1) -> float:
     """Return the noise of a sample, from differences of samples: robust against a few jumps.
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
+from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
 
 Channel = Literal["load", "travel"]
 _UNFIT = {"load": SampleFlag.LOAD_SUSPECT, "travel": SampleFlag.TRAVEL_ABSENT}
@@ -153,7 +153,7 @@ class SteadyFinder:
         """Return the noise of a sample, a slow filter allowed for: no less than before."""
         quick, lag = noise_sd(column), column.size // PARTS_PER_HOLD
         if self._calm:
-            quick = max(quick, float(np.median(self._calm)))
+            quick = max(quick, median(np.array(self._calm)))
         if lag < 2:
             return quick
         slow = float(np.median([noise_sd(column[at::lag], 2) for at in range(lag)]))
@@ -164,13 +164,13 @@ class SteadyFinder:
         """Return by how much a cell may creep after its last move; 0 before the first."""
         move = self._last_move
         if self._held is not None:
-            move = max(move, abs(float(np.median(column)) - self._held))
+            move = max(move, abs(median(column) - self._held))
         return CREEP_FRACTION * move
 
     def _is_still(self, column: NDArray[np.float64], noise: float) -> bool:
         """Return whether a column stays in its noise band and does not drift."""
-        middle, creep = float(np.median(column)), self._creep(column)
-        calm = float(np.median(self._calm)) if self._calm else np.inf
+        middle, creep = median(column), self._creep(column)
+        calm = median(np.array(self._calm)) if self._calm else np.inf
         if column.std(ddof=1) > CALM_SDS * max(calm, LEAST_SD_COUNTS) + creep:
             return False
         if np.abs(column - middle).max() > BAND_SDS * noise + creep:
@@ -225,4 +225,4 @@ class Stillness:
 
 
 def _latest(column: NDArray[np.float64]) -> float:
-    return float(np.median(column[-max(GLIMPSE_SAMPLES, column.size // LOOKS_PER_HOLD) :]))
+    return median(column[-max(GLIMPSE_SAMPLES, column.size // LOOKS_PER_HOLD) :])

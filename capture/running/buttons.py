@@ -15,6 +15,7 @@ _BUTTONS = (
     (SampleFlag.REDO_PRESSED, Action.REDO, Action.BACK),
     (SampleFlag.ACCEPT_PRESSED, None, Action.SKIP),
 )
+_BOTH = int(SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED)
 
 
 def meaning(action: Action | None, *, asked: bool, done: bool) -> Action | None:
@@ -52,9 +53,8 @@ class Buttons:
     def pressed(self, samples: NDArray[np.void]) -> list[tuple[int, Action | None]]:
         """Return (samples up to and with the press, what it asks for) for each press in order."""
         flags, t_us = samples["flags"], samples["t_us"]
-        both = SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED
         found: list[tuple[int, Action | None]] = []
-        for at in np.flatnonzero(flags & both).tolist():
+        for at in np.flatnonzero(flags & _BOTH).tolist():
             for button, once, again in _BUTTONS:
                 if flags[at] & button:
                     times = self._pressed_times(button, int(t_us[at]))

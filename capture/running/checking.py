@@ -13,7 +13,6 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
@@ -365,7 +364,7 @@ class StrokeChecks:
             return Judged(refused_for(verdict, alone.spoiling))
         if turn.number == 1:
             return Judged(verdict)
-        counted = load_sweeps(self._db, record, only=turn.label)[turn.label]
+        counted = [one for one in self._own.of(turn.label, record) if not one.works]
         own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
         rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {NEW: None}
         self._earlier = {one.sweep_id: self._likely(one) for one in own}

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import UNUSABLE, Finding, Hello
+from coilbench.capture.blocks import Finding, Hello, usable_of, usable_rows
 from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
@@ -208,7 +208,7 @@ class Heights:
 
         `stop_risen` where it had rested only once where its stop was taken to be.
         """
-        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        usable = usable_of(samples)
         travel, mm = usable["travel_counts"].astype(np.float64), self._per_count_mm
         stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
         self.all_at_stop = self._stops.stands(travel, mm)
@@ -225,8 +225,8 @@ class Heights:
         """Take the next samples and their heights, shape (n,); return that the scale jumped."""
         self._stood.take(samples)
         self._now_us = int(samples["t_us"][-1])
-        usable = (samples["flags"] & UNUSABLE) == 0
-        jump = self._jumps.look(samples["t_us"][usable], height_mm[usable])
+        rows = usable_rows(samples)
+        jump = self._jumps.look(samples["t_us"][rows], height_mm[rows])
         if jump is None or self.lost:
             return None
         self._report(Event(EventKind.FAULT, jump))

@@ -70,7 +70,7 @@ def likely(sweep: Sweep, times: float = 1.0) -> Sweep:
     press = sweep.press
     if press is None or press.t_s.size < 2:
         return sweep
-    lag = typical_lag(float(np.median(np.diff(press.t_s))))
+    lag = typical_lag(press.interval_s)
     height_mm = press.height_mm(times * lag.delay_s, times**2 * lag.spread_s2)
     loading, unloading = Branch(height_mm, press.load_n).split()
     return replace(sweep, loading=loading, unloading=unloading, lag=lag)

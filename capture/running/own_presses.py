@@ -25,7 +25,7 @@ NEWEST = 3  # presses that are compared with: a set of three strokes and what wo
 
 
 class OwnPresses:
-    """The presses of a set that count, to be compared with; each is prepared once.
+    """The presses of a set that count, to be compared with; each is read and prepared once.
 
     Used by the thread that owns the book. No press counts that slipped, or was made while the datum
     was in doubt: none of them is compared with.
@@ -33,15 +33,17 @@ class OwnPresses:
 
     def __init__(self, db: Database) -> None:
         self._db = db
-        self._known: dict[str, PressedPath] = {}  # by the sweep's id; of one spring
+        self._known: dict[str, Sweep] = {}  # by id; of one spring
+
+    def of(self, label: str, record: SetRecord) -> list[Sweep]:
+        """Return the presses of a spring that count, to work it or to read it, oldest first."""
+        sweeps = load_sweeps(self._db, record, only=label, worked=True, known=self._known)[label]
+        self._known = {one.sweep_id: one for one in sweeps}
+        return sweeps
 
     def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
-        sweeps = load_sweeps(self._db, record, only=label, worked=True)[label]
-        found = {
-            one.sweep_id: self._known.get(one.sweep_id) or _path(one) for one in sweeps[-NEWEST:]
-        }
-        self._known = {sweep_id: path for sweep_id, path in found.items() if path is not None}
-        return list(self._known.values())
+        paths = (_path(one) for one in self.of(label, record)[-NEWEST:])
+        return [path for path in paths if path is not None]
 
     def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
         """Say why a press is none of its spring's, or slipped: by that one which it is nearest."""
@@ -142,8 +144,13 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
 
 
 def _path(sweep: Sweep) -> PressedPath | None:
-    rig = sweep.rig
-    if sweep.press is None or rig is None:
+    """Return a press ready to be compared, prepared once; None where its reading is not known."""
+    if sweep.press is None or sweep.rig is None:
         return None
-    height_u_mm = instrument_uncertainty(rig.calibration).height_u_mm
-    return PressedPath(sweep.press, sweep.works, rig.calibration_id, height_u_mm)
+    kept = vars(sweep)  # frozen, and not to be hashed
+    if "_path" not in kept:
+        height_u_mm = instrument_uncertainty(sweep.rig.calibration).height_u_mm
+        read_with = (sweep.rig.calibration_id, height_u_mm)
+        kept["_path"] = PressedPath(sweep.press, sweep.works, *read_with)
+    path: PressedPath = kept["_path"]
+    return path

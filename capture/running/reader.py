@@ -9,9 +9,15 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-
-from coilbench.capture.blocks import UNUSABLE, Fault, Hello, Item, LinkCounters, RawBlock, Restarted
+from coilbench.capture.blocks import (
+    Fault,
+    Hello,
+    Item,
+    LinkCounters,
+    RawBlock,
+    Restarted,
+    usable_of,
+)
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import GARBAGE_BYTES, Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
@@ -236,7 +242,7 @@ class LinkHealth:
             lost = self._lost_between(int(block.samples["seq"][0]), now_s)
             self._between = _sum(self._between, LinkCounters(samples_lost=lost))
         self._came_back, self._last_seq = False, int(block.samples["seq"][-1])
-        if np.any((block.samples["flags"] & UNUSABLE) == 0):
+        if len(usable_of(block.samples)):
             self._usable_s = now_s
         self._heard_s = self._waiting_since_s = now_s
         self._quiet_told = False

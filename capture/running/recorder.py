@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import UNUSABLE, Fault, Finding, Hello, Item, RawBlock, Restarted
+from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, usable_rows
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.ratings import Ratings
@@ -292,7 +292,7 @@ class Recorder:
             self._watch.standing[jump.kind] = jump
         seen = Seen.of(samples, *physical, self._finder.zero_n, datum_lost=lost)
         if seen.load_n.size:
-            height_mm = physical[1][(samples["flags"] & UNUSABLE) == 0]
+            height_mm = physical[1][usable_rows(samples)]
             rests_n = self._rests_n if self._finder.pressing else 0.0
             self.newest = Newest(float(seen.load_n[-1]) + rests_n, float(height_mm[-1]))
         elif self.newest is not None:

@@ -45,7 +45,7 @@ class RigFaults:
 
         The line that says so may be damaged on its way, and comes once.
         """
-        self._no_travel = bool(samples["flags"][-1] & SampleFlag.TRAVEL_ABSENT)
+        self._no_travel = bool(int(samples["flags"][-1]) & SampleFlag.TRAVEL_ABSENT)
         if not self._standing:
             return []
         usable = samples["t_us"][(samples["flags"] & UNUSABLE) == 0]

@@ -21,11 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.calibration.standing import STOP_REPEATS_MM
+from coilbench.capture.calibration.statistics import median
 
 STAND_S = 0.35  # so long it stands somewhere
 ELSEWHERE_S = 0.4  # so long before that is called another place
 STILL_MM = 0.03  # more than this is moving
 FEWEST = 3  # samples
+_STAND_US = int(STAND_S * 1e6)
 AGAIN = 3  # times it rested there: no hand rests so by chance
 ALONE_S = 1.0  # so long, or twice, it stands where its stop is taken to be
 AWAY_MM = 1.0  # it has left where it stood
@@ -88,15 +90,16 @@ class StopWatch:
         if self._seen_counts is not None:
             left_mm = np.abs(travel - self._seen_counts) * abs(per_count_mm)
             self._away |= bool(left_mm.max(initial=0.0) > AWAY_MM)
-        first = int(np.searchsorted(self._t_us, self._t_us[-1] - STAND_S * 1e6, side="right")) - 1
+        first = int(self._t_us.searchsorted(self._t_us[-1] - _STAND_US, side="right")) - 1
         self._t_us, self._travel = self._t_us[max(first, 0) :], self._travel[max(first, 0) :]
         still_counts = max(STILL_MM / abs(per_count_mm), 2.0)
-        stands = first >= 0 and self._t_us.size >= FEWEST and np.ptp(self._travel) <= still_counts
+        stands = first >= 0 and self._t_us.size >= FEWEST
+        stands = stands and self._travel.max() - self._travel.min() <= still_counts
         self._relied_on |= not idle
         if not idle or not stands:
             self._stand = None
             return None
-        return self._stood(float(np.median(self._travel)), int(self._t_us[-1]), per_count_mm)
+        return self._stood(median(self._travel), int(self._t_us[-1]), per_count_mm)
 
     def _stood(self, counts: float, now_us: int, per_count_mm: float) -> tuple[_Place, float]:
         if self._stand is None:

@@ -56,8 +56,9 @@ class Unproven:
 
     def counted(self, press: Waiting) -> None:
         """A press counts."""
+        if self.risen is not None:  # it agrees with the one before, or is of another spring, and
+            self._counted, self.risen = [], None  # nothing more can be known of that one
         self._counted.append(press)
-        self.risen = None  # it agrees with the one before, or nobody can tell
 
     def rose(self, moved_mm: float) -> None:
         """The quill rested so much higher than where its stop was taken to be, once."""

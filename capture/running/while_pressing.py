@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, Finding
+from coilbench.capture.blocks import Finding, usable_rows
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import hurried_s, typical_delay_s
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder, ToPhysical
@@ -55,10 +56,10 @@ class WhilePressing:
             self._known = self._checks.known_of(label, record)
         samples = finder.running()
         load_n, height_mm = to_physical(samples)
-        usable = (samples["flags"] & UNUSABLE) == 0
-        t_us, height_mm = samples["t_us"][usable], height_mm[usable]
+        rows = usable_rows(samples)
+        t_us, height_mm = samples["t_us"][rows], height_mm[rows]
         low = bounds.touched_low(touch_at_most_mm(t_us, height_mm, touch_mm))
-        zeroed_n = load_n[usable] - finder.zero_n
+        zeroed_n = load_n[rows] - finder.zero_n
         self.found = low or _unlike(self._known, t_us * 1e-6, zeroed_n, height_mm)
 
 
@@ -73,7 +74,7 @@ def _unlike(
     if end < FEWEST:
         return None
     t_s, load_n, read_mm = t_s[:end], load_n[:end], read_mm[:end]
-    step_s = float(np.median(np.diff(t_s)))
+    step_s = median(np.diff(t_s))
     if t_s[-1] - t_s[0] < hurried_s(step_s):
         return None
     late_s = typical_delay_s(step_s)

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.calibration.lag import Press, Presses, typical_delay_s
-from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.passes import split_passes
+from coilbench.capture.calibration.statistics import median
+from coilbench.capture.strokes.passes import passing
 
 Array = NDArray[np.float64]
 
@@ -82,6 +82,17 @@ class Alike(NamedTuple):
     slip: Slip
 
 
+class _Way(NamedTuple):
+    """One way of a press: loads that never fall, and heights; shape (n,)."""
+
+    load_n: Array
+    height_mm: Array
+
+    @classmethod
+    def of(cls, load_n: Array, height_mm: Array) -> _Way:
+        return cls(np.maximum.accumulate(load_n), height_mm)
+
+
 @dataclass(frozen=True)
 class PressedPath:
     """A press, ready to be compared.
@@ -107,20 +118,21 @@ class PressedPath:
         return self.press.t_s.size >= FEWEST and self.largest_n > 0.0
 
     @cached_property
-    def _ways(self) -> list[tuple[Branch, Branch]]:
-        """The way down and the way up by each lag, loads ascending."""
-        step_s = self.press.interval_s
-        delays_s = [share * typical_delay_s(step_s) for share in LAGS]
+    def _ways(self) -> list[tuple[_Way, _Way]]:
+        """The way down and the way up by each lag."""
+        press = self.press
+        delays_s = [share * typical_delay_s(press.interval_s) for share in LAGS]
         spreads_s2 = tuple(delay_s**2 / 3.0 for delay_s in delays_s)
+        heights_mm = Presses.of([press]).heights_mm(tuple(delays_s), spreads_s2)
         found = []
-        for height_mm in Presses.of([self.press]).heights_mm(tuple(delays_s), spreads_s2):
-            down, up = split_passes(*Branch(height_mm, self.press.load_n).split())
-            found.append((down, up.at(slice(None, None, -1))))
+        for height_mm, down, up in zip(heights_mm, *passing(heights_mm), strict=True):
+            upward = _Way.of(press.load_n[up][::-1], height_mm[up][::-1])
+            found.append((_Way.of(press.load_n[down], height_mm[down]), upward))
         return found
 
     def at(self, loads_n: Array) -> Array:
         """Return heights at ascending loads, by each lag: shape (lags, 2, levels)."""
-        ways = [[_heights(way, loads_n) for way in both] for both in self._ways]
+        ways = [[np.interp(loads_n, *way) for way in both] for both in self._ways]
         return np.array(ways)
 
 
@@ -167,17 +179,12 @@ def _slipped(base: Array, ways: Array, heights: list[float], last: int = LEVELS)
     lighter = np.arange(LEVELS) < ends[:, None]
     by_mm, at = _surest_step(base, ways[:, 1] - ways[:, 0], lighter)
     end = min(int(ends[at]), LEVELS - 1)
-    deeper_mm = float(np.median(ways[LAGS.index(1.0), :, end:]))
+    deeper_mm = median(ways[LAGS.index(1.0), :, end:].ravel())
     return Slip(by_mm, "down" if abs(deeper_mm) > 0.5 * abs(by_mm.value) else "up", heights[end])
 
 
 def _levels(largest_n: float) -> Array:
     return np.linspace(FROM_SHARE, TO_SHARE, LEVELS) * largest_n
-
-
-def _heights(way: Branch, loads_n: Array) -> Array:
-    found: Array = np.interp(loads_n, np.maximum.accumulate(way.load_n), way.height_mm)
-    return found
 
 
 def _mid(ways: Array) -> list[float]:
@@ -195,14 +202,14 @@ def _give(loads_n: Array, ways: Array) -> Array:
 
 def _fitted(base: Array, along: Array) -> list[Measured]:
     """Fit by least squares with each lag, shape (lags, n); weigh the lags by what is left."""
-    values = np.linalg.lstsq(base, along.T, rcond=None)[0].T
+    values = np.asarray(np.linalg.lstsq(base, along.T, rcond=None)[0].T, dtype=np.float64)
     left = along - values @ base.T
     sd = np.sqrt((left**2).sum(axis=1) / (along.shape[1] - base.shape[1]))
     u = np.outer(
         np.maximum(sd, LEAST_SD_MM), np.sqrt(ALONG * np.diag(np.linalg.inv(base.T @ base)))
     )
-    weights = _weights(sd, along.shape[1])
-    return [_mixed(*both, weights) for both in zip(values.T, u.T, strict=True)]
+    mixed = _mixed(values, u, _weights(sd, along.shape[1])[:, None])
+    return [Measured(*both) for both in zip(*mixed.tolist(), strict=True)]
 
 
 def _surest_step(base: Array, along: Array, steps: NDArray[np.bool_]) -> tuple[Measured, int]:
@@ -219,10 +226,9 @@ def _surest_step(base: Array, along: Array, steps: NDArray[np.bool_]) -> tuple[M
     rest = np.maximum((left**2).sum(axis=1)[:, None] - values**2 * size, 0.0)
     sd = np.sqrt(rest / (along.shape[1] - base.shape[1] - 1))
     u = np.maximum(sd, LEAST_SD_MM) * np.sqrt(ALONG / size)
-    weights = _weights(sd, along.shape[1])
-    found = [_mixed(values[:, at], u[:, at], weights[:, at]) for at in range(size.size)]
-    best = int(np.argmax([abs(one.value) / one.u for one in found]))
-    return found[best], best
+    means, mean_u = mixed = _mixed(values, u, _weights(sd, along.shape[1]))
+    best = int(np.argmax(np.abs(means) / mean_u))
+    return Measured(*mixed[:, best].tolist()), best
 
 
 def _weights(sd: Array, levels: int) -> Array:
@@ -232,6 +238,8 @@ def _weights(sd: Array, levels: int) -> Array:
     return np.asarray(weights / weights.sum(axis=0))
 
 
-def _mixed(values: Array, u: Array, weights: Array) -> Measured:
-    mean = float(weights @ values)
-    return Measured(mean, float(np.sqrt(weights @ (u**2 + (values - mean) ** 2))))
+def _mixed(values: Array, u: Array, weights: Array) -> Array:
+    """Return means over the lags, shape (lags, n), and their uncertainties: shape (2, n)."""
+    means = (weights * values).sum(axis=0)
+    variance = (weights * (u**2 + (values - means) ** 2)).sum(axis=0)
+    return np.array([means, np.sqrt(variance)])

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from coilbench.capture.calibration.lag import Press, typical_delay_s
+from coilbench.capture.calibration.statistics import median
 
 LAGS = (0.0, 1.0, 2.0)  # of the typical one
 TREND = (0.15, 0.6)  # share of the pressed way, from the bottom, that shows the spring's own course
@@ -54,7 +55,7 @@ def _between(press: Press, times: float) -> tuple[float, float] | None:
     t_s, read_mm = press.t_s, press.travel_mm + press.flex_mm
     if t_s.size < FEWEST:
         return None
-    late_s = times * typical_delay_s(float(np.median(np.diff(t_s))))
+    late_s = times * typical_delay_s(median(np.diff(t_s)))
     height_mm = np.interp(t_s - late_s, t_s, read_mm)
     end = int(np.argmax(press.load_n)) + 1
     load_n = press.load_n[:end][::-1]

@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock, usable_of
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.shape import Stroke, StrokeRules, Zero
 
 _FIRST_ROOM = 1024
@@ -222,16 +223,19 @@ class StrokeFinder:
 
     def _slices(self, samples: NDArray[np.void]) -> list[_Slice]:
         load_n, height_mm = self._to_physical(samples)
-        usable = (samples["flags"] & UNUSABLE) == 0
         number = samples["t_us"] // SLICE_US
         starts = np.concatenate([[0], 1 + np.flatnonzero(number[1:] != number[:-1])])
-        ends = np.append(starts[1:], samples.shape[0])
-        with np.errstate(invalid="ignore"):
-            mean_n = np.add.reduceat(np.where(usable, load_n, 0.0), starts) / np.add.reduceat(
-                usable.astype(np.float64), starts
-            )
-        low_mm = np.minimum.reduceat(np.where(usable, height_mm, np.inf), starts)
-        high_mm = np.maximum.reduceat(np.where(usable, height_mm, -np.inf), starts)
+        ends = np.concatenate([starts[1:], [samples.shape[0]]])
+        low_mm, high_mm, count = height_mm, height_mm, (ends - starts).astype(np.float64)
+        bad = (samples["flags"] & UNUSABLE) != 0
+        if np.count_nonzero(bad):
+            load_n = np.where(bad, 0.0, load_n)
+            low_mm, high_mm = np.where(bad, np.inf, height_mm), np.where(bad, -np.inf, height_mm)
+            count -= np.add.reduceat(bad.astype(np.float64), starts)
+            count[count == 0.0] = np.nan
+        mean_n = np.add.reduceat(load_n, starts) / count
+        low_mm = np.minimum.reduceat(low_mm, starts)
+        high_mm = np.maximum.reduceat(high_mm, starts)
         first_us, last_us = samples["t_us"][starts], samples["t_us"][ends - 1]
         columns = (starts, ends, first_us, last_us, mean_n, low_mm, high_mm)
         rows = zip(*(column.tolist() for column in columns), strict=True)
@@ -354,9 +358,9 @@ class StrokeFinder:
         self._phase = Phase.IDLE
         self._held = SampleBuffer()
         self._held.add(rest)
-        usable = rest[(rest["flags"] & UNUSABLE) == 0]
+        usable = usable_of(rest)
         load_n, _ = self._to_physical(usable)
-        self._zero_n = float(np.median(load_n)) if load_n.shape[0] else None
+        self._zero_n = median(load_n) if load_n.shape[0] else None
         self._zero_seen = self._zero_n is not None
         self._least_n = np.inf if self._zero_n is None else self._zero_n
         self._forget_touch()

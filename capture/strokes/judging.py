@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
+from coilbench.capture.blocks import Finding, SampleFlag, usable_of
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
 
@@ -227,7 +227,7 @@ def _why_doubtful(stroke: Stroke) -> Finding | None:
 
 def _holes(stroke: Stroke) -> _Holes:
     samples = stroke.raw.samples
-    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    usable = usable_of(samples)
     lost = int((np.diff(samples["seq"]) - 1).sum())
     steps_us = np.diff(usable["t_us"])
     longest_s = float(steps_us.max()) * 1e-6 if steps_us.shape[0] else 0.0

@@ -36,15 +36,17 @@ class JumpWatch:
         if t_us.size <= kept:
             return None
         step_mm = height_mm[1:] - height_mm[:-1]
-        if not (np.abs(step_mm) > JUMP_MM).any():
+        moved_mm = np.abs(step_mm)
+        if moved_mm.max() <= JUMP_MM:
             return None  # as it mostly is
-        late = np.diff(t_us) > SLOWEST_S * 1e6
-        windows = np.lib.stride_tricks.sliding_window_view(np.abs(step_mm), kept)
-        beside = np.delete(windows, BESIDE, axis=1).max(axis=1)
-        over = windows[:, BESIDE] > JUMP_MM + TIMES * beside
-        over &= ~np.lib.stride_tricks.sliding_window_view(late, kept).any(axis=1)
+        late = t_us[1:] - t_us[:-1] > SLOWEST_S * 1e6
+        own, beside = np.where(late, 0.0, moved_mm), np.where(late, np.inf, moved_mm)
+        most = own.size - 2 * BESIDE
+        others = [beside[at : at + most] for at in range(kept) if at != BESIDE]
+        own = own[BESIDE:-BESIDE]
+        over = own > JUMP_MM + TIMES * np.maximum.reduce(others)
         if not over.any():
             return None
-        at = BESIDE + int(np.argmax(np.where(over, windows[:, BESIDE], 0.0)))
+        at = BESIDE + int(np.argmax(np.where(over, own, 0.0)))
         jump_mm, before_mm = float(step_mm[at]), float(height_mm[at])
         return Finding.of("travel_jumped", jump_mm=jump_mm, height_mm=before_mm)

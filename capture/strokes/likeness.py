@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.branch import Branch
 
 Array = NDArray[np.float64]
@@ -75,8 +76,10 @@ def unlike(
     light, deep = _ends_off(loads, usual)
     if light * deep < 0.0 and abs(light) > CROSS_OFF[0] and abs(deep) > CROSS_OFF[1]:
         return Finding.of("another_spring", reason="crosses", off_share=deep, **facts)
+    if len(others) < FEWEST_FOR_SHAPE:
+        return None
     bent = max(_rates_off(heights, loads, usual), key=abs)
-    if len(others) >= FEWEST_FOR_SHAPE and abs(bent) > SHAPE_OFF:
+    if abs(bent) > SHAPE_OFF:
         return Finding.of("another_spring", reason="shape", off_share=bent, **facts)
     return None
 
@@ -105,7 +108,7 @@ def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, A
 def _level(heights: Array, loads: Array, usual: Array, others: int) -> tuple[float, dict[str, Any]]:
     """Return by what share the load departs in the middle, and where that shows."""
     share = loads / usual - 1.0
-    off = float(np.median(share))
+    off = median(share)
     at = int(np.argmin(np.abs(share - off)))
     shown = {"height_mm": heights[at], "load_n": loads[at], "usual_n": usual[at]}
     return off, {name: float(one) for name, one in shown.items()} | {"others": others}
@@ -114,7 +117,7 @@ def _level(heights: Array, loads: Array, usual: Array, others: int) -> tuple[flo
 def _ends_off(loads: Array, usual: Array) -> tuple[float, float]:
     """Return by what share the load departs in the highest quarter of heights and the lowest."""
     share, quarter = loads / usual - 1.0, loads.size // 4
-    return float(np.median(share[-quarter:])), float(np.median(share[:quarter]))
+    return median(share[-quarter:]), median(share[:quarter])
 
 
 def _unlike_nominal(pressed: Branch, nominal: Sequence[tuple[float, float]]) -> Finding | None:
@@ -146,12 +149,16 @@ def _rates_off(heights: Array, loads: Array, usual: Array) -> tuple[float, float
     """Return by what share the rate departs, in the deeper half and in the lighter one."""
     half = heights.size // 2
     deep, light = (
-        float(np.polyfit(heights[part], loads[part], 1)[0])
-        / float(np.polyfit(heights[part], usual[part], 1)[0])
-        - 1.0
+        _slope(heights[part], loads[part]) / _slope(heights[part], usual[part]) - 1.0
         for part in (slice(None, half), slice(half, None))
     )
     return deep, light
+
+
+def _slope(x: Array, y: Array) -> float:
+    """Return the slope of the line through some points, by least squares."""
+    away = x - x.mean()
+    return float(away @ y) / float(away @ away)
 
 
 def mean_of_ways(down: Branch, up: Branch) -> Branch:

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, medians
 from coilbench.capture.strokes.branch import Branch
 
 Array = NDArray[np.float64]
@@ -37,15 +37,28 @@ def split_passes(loading: Branch, unloading: Branch) -> Passes:
     """
     whole = chained([loading, unloading])
     whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
-    height = whole.height_mm
-    if height.size == 0:
+    if len(whole) == 0:
         return Passes(whole, whole)
-    slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
-    deepest = int(np.argmin(height))
-    down, up = slice(0, deepest + 1), slice(deepest, None)
-    first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
-    last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
-    return Passes(whole.at(down).at(first), whole.at(up).at(last))
+    down, up = passing(whole.height_mm[None])
+    return Passes(whole.at(down[0]), whole.at(up[0]))
+
+
+def passing(height_mm: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell which samples belong to the first pass down, and which to the last pass up.
+
+    Args:
+        height_mm: shape (k, n), n above 0: of one dense sweep, by k lags.
+
+    Returns:
+        Two of the shape of height_mm.
+    """
+    slack_mm = np.minimum(JITTER_SDS * _jitter_mm(height_mm), MAX_SLACK_MM)[:, None]
+    deepest, at = height_mm.argmin(axis=1)[:, None], np.arange(height_mm.shape[1])
+    so_far = np.minimum.accumulate(height_mm, axis=1)
+    from_here = np.minimum.accumulate(height_mm[:, ::-1], axis=1)[:, ::-1]
+    down = (at <= deepest) & (height_mm <= so_far + slack_mm)
+    up = (at >= deepest) & (height_mm <= from_here + slack_mm)
+    return down, up
 
 
 def chained(branches: Sequence[Branch]) -> Branch:
@@ -58,13 +71,13 @@ def chained(branches: Sequence[Branch]) -> Branch:
     )
 
 
-def _jitter_mm(height_mm: Array) -> float:
-    """Noise of a height (standard deviation): robust scale of the second differences.
+def _jitter_mm(height_mm: Array) -> Array:
+    """Noise of heights (standard deviation), shape (k,): robust scale of the second differences.
 
     A steady hand leaves none; of white noise they have a variance six times the noise's.
     """
-    if height_mm.size < 5:
-        return 0.0
+    if height_mm.shape[1] < 5:
+        return np.zeros(height_mm.shape[0])
     bend = np.diff(height_mm, 2)
-    scale = ROBUST_SD_PER_MAD * median(np.abs(bend - median(bend)))
-    return float(scale / 6.0**0.5)
+    scale = ROBUST_SD_PER_MAD * medians(np.abs(bend - medians(bend)[:, None]))
+    return np.asarray(scale / 6.0**0.5)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
 
 FEWEST_FOR_ZERO = 5
@@ -136,7 +137,7 @@ class StrokeRules:
             t_us = lead["t_us"][clear]
             clear = clear[np.searchsorted(t_us, t_us[-1] - ZERO_S * 1e6) :]
             counts, load = lead["load_counts"][clear], load_n[clear]
-            return Zero(float(np.median(counts)), float(np.median(load)), int(clear[0]))
+            return Zero(median(counts.astype(np.float64)), median(load), int(clear[0]))
         if usable.shape[0] < FEWEST_FOR_ZERO:
             return None
         by_load = usable[np.argsort(load_n[usable], kind="stable")]
@@ -148,7 +149,7 @@ class StrokeRules:
     ) -> float:
         t_us = raw.samples["t_us"]
         last = usable & (t_us >= t_us[-1] - self.rest_s * 1e6)
-        return float(np.median(load_n[last])) if last.any() else float(load_n[usable][-1])
+        return median(load_n[last]) if last.any() else float(load_n[usable][-1])
 
 
 def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) -> int:

@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, UNUSABLE, LoadBlock
+from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, LoadBlock, usable_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.branch import Branch
 
@@ -44,7 +44,7 @@ def split_branches(block: LoadBlock) -> tuple[Branch, Branch]:
 
     Samples whose flags say that load or travel can't be used are left out.
     """
-    samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+    samples = usable_of(block.samples)
     return Branch(samples["height_mm"], samples["load_n"]).split()
 
 
@@ -106,18 +106,21 @@ def _bends(rows: list[CurveRow], most_n: float) -> list[CurveRow]:
     Between what is kept, straight lines are nowhere farther than most_n from what is left out
     (Ramer 1972; Douglas and Peucker 1973, from memory, with the distance in load).
     """
-    height_mm = np.array([row.height_mm for row in rows])
-    load_n = np.array([row.load_n for row in rows])
+    points = [(row.height_mm, row.load_n) for row in rows]  # some tens: an array takes longer
     keep, parts = {0, len(rows) - 1}, [(0, len(rows) - 1)]
     while parts:
         first, last = parts.pop()
-        between = slice(first + 1, last)
         if last - first < 2:
             continue
-        share = (height_mm[between] - height_mm[first]) / (height_mm[last] - height_mm[first])
-        off_n = np.abs(load_n[between] - load_n[first] - share * (load_n[last] - load_n[first]))
-        farthest = first + 1 + int(off_n.argmax())
-        if off_n.max() > most_n:
+        (begin_mm, begin_n), (end_mm, end_n) = points[first], points[last]
+        way_mm, rise_n = end_mm - begin_mm, end_n - begin_n
+        off_n = [
+            abs(load_n - begin_n - (height_mm - begin_mm) / way_mm * rise_n)
+            for height_mm, load_n in points[first + 1 : last]
+        ]
+        most_off_n = max(off_n)
+        if most_off_n > most_n:
+            farthest = first + 1 + off_n.index(most_off_n)
             keep.add(farthest)
             parts += [(first, farthest), (farthest, last)]
     kept = sorted(keep) if rows else []

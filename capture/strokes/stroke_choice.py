@@ -9,6 +9,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.capture.calibration.lag import typical_delay_s
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.stroke_findings import (
@@ -144,7 +145,7 @@ def _by_lag(mates: Sequence[_Mate], heights: Array) -> Iterator[_Compared]:
     load, back = there(lambda one: one.load_n), there(lambda one: one.by_lag[:, 0])
     middle = np.median(load.mean(axis=1), axis=0)
     rate = -np.gradient(middle, heights)
-    usual = float(np.median(np.median(load[:, 0] - load[:, 1], axis=0) / middle))
+    usual = median(np.median(load[:, 0] - load[:, 1], axis=0) / middle)
     touch_n = TOUCH_SHARE * float(np.max(middle))
     touch, step, touch_back = np.array([_touch(mate.down, touch_n) for mate in mates]).T
     lag_u_s = np.array([mate.lag_u_s for mate in mates])

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.blocks import RawBlock, usable_of
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
@@ -152,7 +152,7 @@ def read_stroke(
         raw: one press down and back up, with what there is of the time before the touch.
         zero_counts: the zero as the capture read it; None looks for it before the touch.
     """
-    samples = raw.samples[(raw.samples["flags"] & UNUSABLE) == 0]
+    samples = usable_of(raw.samples)
     t_s = (samples["t_us"] - samples["t_us"][:1]) * 1e-6
     counts = samples["load_counts"].astype(np.float64)
     travel_counts = samples["travel_counts"].astype(np.float64)

@@ -13,9 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
+from coilbench.capture.blocks import Finding, SampleFlag, usable_rows
 from coilbench.capture.calibration.lag import typical_delay_s
 from coilbench.capture.calibration.overload import too_much
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.slope_watch import SlopeWatch
@@ -33,6 +34,7 @@ BACKWARDS_N, RISE_MM, RISE_SAMPLES = 30.0, 1.0, 8  # more than one late sample o
 FALL_MM = 2.0
 SOFT_BEGIN = 2.0  # a spring's first millimetre may be so much softer than the rest
 LOOK_BACK_US = 3_000_000
+_SATURATED = int(SampleFlag.LOAD_SATURATED)
 _PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is overlooked
 CALM_S = 0.3  # let up for so long, an alarm of the press is over
 
@@ -161,13 +163,14 @@ class Seen(NamedTuple):
         datum_lost: bool,
     ) -> Seen:
         """Return raw samples, with their physical values, as they are judged."""
-        usable = (samples["flags"] & UNUSABLE) == 0
+        rows = usable_rows(samples)
+        on_cell_n = on_cell_n[rows]
         return cls(
-            samples["t_us"][usable],
-            on_cell_n[usable] - zero_n,
-            on_cell_n[usable],
-            None if datum_lost else height_mm[usable],
-            bool(np.any(samples["flags"] & SampleFlag.LOAD_SATURATED)),
+            samples["t_us"][rows],
+            on_cell_n - zero_n,
+            on_cell_n,
+            None if datum_lost else height_mm[rows],
+            bool(np.count_nonzero(samples["flags"] & _SATURATED)),
         )
 
     def down(self) -> Seen:
@@ -214,7 +217,7 @@ def touch_at_most_mm(t_us: NDArray[np.int64], height_mm: Array, touch_mm: float)
     touched = np.flatnonzero(height_mm <= touch_mm)
     if t_us.size < 2 or not touched.size:
         return touch_mm
-    late_us = 2e6 * typical_delay_s(float(np.median(np.diff(t_us))) * 1e-6)
+    late_us = 2e6 * typical_delay_s(median(np.diff(t_us)) * 1e-6)
     then = int(np.searchsorted(t_us, t_us[touched[0]] - late_us))
     return max(touch_mm, float(height_mm[max(0, then - 1)]))
 

@@ -1,13 +1,13 @@
 """How much processor time each answer costs on the demo's book, and how that grows with the book.
 
-    python tests/bench/bench_answers.py [--rounds 5] [--springs 100 1000 10000 100000]
+    python tests/bench/bench_answers.py [--rounds 5] [--only pair assign] [--springs 100 1000 10000]
 
 Each command is run in a process of its own right after `sqlite-utils --help` of the same
 environment; the figure is the middle of the ratios of these pairs, by the processes' own processor
 time (user and system), so that other work on the machine counts little: the first time, with
-nothing kept from before, and where anything is kept again when nothing has changed. The demo's
-book is made once, which is timed too. The first run of each command, which may compile, is left
-out.
+nothing of ours kept from before, and where anything is kept again when nothing has changed. The
+demo's book is made once, which is timed too. The first run of each command, which may compile, and
+with which Matplotlib lists the machine's fonts, is left out.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ class Bench:
         pairs = []
         for _ in range(rounds):
             if not again:
-                shutil.rmtree(self.kept, ignore_errors=True)
+                shutil.rmtree(self.kept / "coilbench", ignore_errors=True)
             pairs.append((self.cpu_s(MEASURE), self.cpu_s(PROGRAM, *whole)))
         return (
             statistics.median(ours / measure for measure, ours in pairs),
@@ -104,12 +104,13 @@ class Bench:
         )
 
 
-def answers(bench: Bench, rounds: int) -> None:
-    """Print the table of the demo's book."""
+def answers(bench: Bench, rounds: int, only: list[str]) -> None:
+    """Print the table of the demo's book, all commands where none is named."""
     demo_s, measure_s = bench.cpu_s(PROGRAM, "--book", "demo.db", "demo"), bench.cpu_s(MEASURE)
     bench.cpu_s(PROGRAM, "--book", "demo.db", "set", "new", "hand", "--role", "outer", "--count=2")
     print(f"{'':<18}{'CPU s':>8}{'ratio':>8}{'again, s':>10}{'ratio':>8}   at most")
-    for name, (arguments, most) in ANSWERS.items():
+    for name in only or ANSWERS:
+        arguments, most = ANSWERS[name]
         ratio, ours_s = bench.ratio(arguments, "demo.db", rounds)
         line = f"{name:<18}{ours_s:8.2f}{ratio:8.2f}"
         if "," in most:
@@ -150,12 +151,13 @@ def main() -> None:
     """Print both tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--only", choices=ANSWERS, nargs="*", default=[])
     parser.add_argument("--springs", type=int, nargs="*", default=[100, 1000, 10_000])
     asked = parser.parse_args()
     print(f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(Path(folder))
-        answers(bench, asked.rounds)
+        answers(bench, asked.rounds, asked.only)
         growth(bench, asked.springs, asked.rounds)
 
 

@@ -108,6 +108,19 @@ def _pressed(height_mm: float, *, absent: bool = False) -> Alter:
     return alter
 
 
+def _soft(from_mm: float, n_per_mm: float) -> Alter:
+    """Return a soft thing between the faces, which pushes from a height on."""
+
+    def alter(block: RawBlock) -> RawBlock:
+        samples = block.samples.copy()
+        height_mm = RIG.rest_height_mm - samples["travel_counts"] / RIG.travel_counts_per_mm
+        load_n = n_per_mm * np.maximum(from_mm - height_mm, 0.0)
+        samples["load_counts"] += np.rint(load_n * RIG.counts_per_n).astype(np.int32)
+        return replace(block, samples=samples)
+
+    return alter
+
+
 def _sways(amplitude_n: float, hz: float) -> Alter:
     """Return a load that a hand leans on, or a mass that swings."""
 
@@ -170,6 +183,8 @@ GUIDE_CASES = (
     GuideCase("the last mass still on", weigh, [REST, PutMass(5.0), Rest(6.0)], 2, "mass_still_on",
               2),
     GuideCase("the quill stops in the air", gauge, [REST, PauseInAir(35.0, 6.0)], 1, "no_touch", 0),
+    GuideCase("a spring in a tube's place", gauge, [REST, PauseInAir(35.0, 6.0)], 1,
+              "no_gauge", 0, alter=_soft(38.0, 12.0)),
     GuideCase("a 29.5 mm tube for 30", gauge,
               [REST, GaugeBlock(29.5, 4.0), REST, GaugeBlock(40.0, 4.0), REST,
                GaugeBlock(50.0, 6.0)], 5, "point_refused", 2),

@@ -409,6 +409,15 @@ def test_in_doubt_a_gauge_that_the_quills_stop_contradicts_is_asked_about(desk):
     assert counted(desk)[-1] == 1
 
 
+def test_in_doubt_a_gauge_is_asked_about_where_nobody_knows_the_stop(desk):
+    desk.recorder._heights._stops = NoStop()
+    work(desk, *PRESS, *SLIP)
+    before = current_calibration(desk.db).calibration_id
+    on_gauge(desk, 29.5)
+    assert desk.recorder.question.kind == "datum_differs"
+    assert current_calibration(desk.db).calibration_id == before
+
+
 def test_a_gauge_that_is_awaited_is_no_dead_load(desk):
     work(desk, *PRESS)
     tell(desk, Action.GAUGE)
