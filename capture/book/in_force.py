@@ -10,18 +10,17 @@ By SQL alone: nothing slow to load is imported.
 from __future__ import annotations
 
 import sqlite3
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from coilbench.capture.book.ids import composed_id
 from coilbench.capture.book.rows import insert
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
 _KINDS = ("load", "travel", "flex")
-_COMPOSED = uuid.UUID("6a0f3f0e-6f1b-4d0c-9d51-0c5f6d1f2b7e")  # ours: a namespace of RFC 4122
 
 
 class _Part(NamedTuple):
@@ -78,6 +77,17 @@ class InForce:
             tuple(sorted(loads.difference((rig, None)), key=str)),  # type: ignore[arg-type]
             shelf.has_own,
         )
+
+
+def taken_over(before: InForce, db: Database) -> list[tuple[str, str, str]]:
+    """Return what is in force of the rig now and was not before: what it is, its id, when made.
+
+    Where nothing was in force before, nothing is taken over.
+    """
+    now = InForce.of(db).parts if before.parts else {}
+    new = {part_id: kind for kind, part_id in now.items() if before.parts.get(kind) != part_id}
+    made = db.execute("SELECT id, made_utc FROM main.calibration_parts").fetchall() if new else []
+    return [(new[part_id], part_id, made_utc) for part_id, made_utc in made if part_id in new]
 
 
 class _Shelf:
@@ -161,7 +171,7 @@ def compose_missing(db: Database) -> None:
 
 def _insert(db: Database, shelf: _Shelf, newest: dict[str, str]) -> str:
     ids = [newest.get(kind) for kind in _KINDS]
-    calibration_id = str(uuid.uuid5(_COMPOSED, " ".join(map(str, ids))))
+    calibration_id = composed_id(ids)
     made_utc = max(shelf.parts[one].made_utc for one in newest.values())
     row = {f"{kind}_part_id": one for kind, one in zip(_KINDS, ids, strict=True)}
     insert(db, "calibrations", {"id": calibration_id, "made_utc": made_utc, **row})

@@ -26,8 +26,9 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
+from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.edits import refuse_counted_out, settling
-from coilbench.capture.book.in_force import compose_missing
+from coilbench.capture.book.in_force import InForce, compose_missing, taken_over
 from coilbench.capture.book.merge_names import (
     full_name,
     settle_labels,
@@ -46,6 +47,7 @@ from coilbench.capture.book.staging import staging
 from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.book.tallies import OF_RIG
 from coilbench.capture.book.told import Of, Told, Value, standing, told_at_once, told_elsewhere
+from coilbench.capture.book.values import latest_utc
 from coilbench.capture.book.vouching import refuse_damaged_points, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
@@ -145,8 +147,13 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     with writing(db):
-        before = db.conn.total_changes
+        before, in_force = db.conn.total_changes, InForce.of(db)
         brought, notes = merge_attached(db, others)
+        notes += [
+            f"the calibration of the {kind} in force is now another book's, made "
+            f"{made_utc[:16].replace('T', ' ')} UTC; see: coilbench rig card"
+            for kind, _, made_utc in taken_over(in_force, db)
+        ]
         # before this transaction ends: another connection still reads the book as it was
         kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
     return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)
@@ -172,6 +179,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
     set_ids = [set_id for (set_id,) in db.execute(f"{came} ORDER BY id")]
     for name, shown in others.items():
         refuse_counted_out(db.conn, name, shown)
+        _refuse_ahead(db, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
         before = standing(db, set_ids)
@@ -194,6 +202,28 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
     compose_missing(db)
     _refuse_damaged_rig(db, others, brought)
     return brought, notes
+
+
+def _refuse_ahead(db: Database, name: str, shown: str) -> None:
+    """Refuse what another book has anew of times to come: what is newest is told by times.
+
+    Raises:
+        CoilbenchError: it names the row.
+    """
+    until = latest_utc()
+    for table in RULES:
+        for column in (one.name for one in columns_of(db.conn, table) if one.name.endswith("_utc")):
+            row = db.execute(
+                f"SELECT id, {column} FROM {name}.{table} AS o WHERE {column} > ?"  # noqa: S608
+                f" AND NOT EXISTS (SELECT 1 FROM main.{table} AS m WHERE m.id = o.id) LIMIT 1",
+                [until],
+            ).fetchone()
+            if row is not None:
+                raise CoilbenchError(
+                    f"{table} {row[0]} is of a time to come ({row[1][:16].replace('T', ' ')} UTC)",
+                    where=shown,
+                    hint="Set this machine's clock if it is behind; else the other's was ahead",
+                )
 
 
 def _refuse_damaged_rig(

@@ -30,7 +30,7 @@ _SILENT_MS = 30_000
 _ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
 _OPTIONS = (
     f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
-    f" -c statement_timeout={2 * _SILENT_MS}"
+    f" -c statement_timeout={2 * _SILENT_MS} -c quote_all_identifiers=off"
 )
 _MOST_SENT = 50  # rows at a time: even a slow network takes them while a server is waited for
 logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
@@ -193,6 +193,11 @@ class Line:
             while some := list(islice(cells, _MOST_SENT)):
                 with self._in_time():
                     cursor.executemany(sql, some)
+
+    @property
+    def role(self) -> str:
+        """The role that this bench has there."""
+        return self._connection.info.user
 
     @property
     def server_major(self) -> int:
