@@ -262,11 +262,9 @@ def _friction_out(
 
     Of the load, and of the effects of delay and spread on it.
     """
-    splines = KNOTS + 2
-    columns = np.column_stack([course.here.matrix(), way, way * load, strokes])
-    others, shares = np.linalg.qr(columns)
-    # by the splines alone: as of their matrix itself, for their columns come first
-    smooth = np.linalg.lstsq(shares[:splines, :splines], others[:, :splines].T @ load)[0]
+    splines = course.here.matrix()
+    others, _ = np.linalg.qr(np.column_stack([splines, way, way * load, strokes]))
+    smooth: Array = np.asarray(np.linalg.lstsq(splines, load)[0], dtype=np.float64)
     n_per_mm = (course.above.sum(smooth) - course.below.sum(smooth)) / course.apart_mm
     columns = np.column_stack([load, n_per_mm[:, None] * by_lag])
     return np.asarray(columns - others @ (others.T @ columns))

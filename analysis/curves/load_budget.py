@@ -103,7 +103,7 @@ def _sources(weighted: Iterable[tuple[float, _Read]]) -> list[_Source]:
             sums[at] = effect, gradient, sensitivity
     found: dict[str, _Source] = {}
     for one, gradient, sensitivity in sums.values():
-        u_n: Reals = abs(gradient)
+        u_n: Reals = np.abs(gradient)
         if one.covariance is not None:
             each = np.asarray(gradient)
             u_n = np.sqrt(np.maximum((one.covariance @ each * each).sum(axis=0), 0.0))
@@ -130,7 +130,13 @@ def _effects(reading: _Read) -> Iterator[Effect]:
         yield plain(SHAPE_SOURCE, gap_mm, "N", 1.0, u_n, shared=shared)
     if np.any(reading.turn_u_n):
         turn = np.sign(reading.turn_u_n)
-        yield plain("turn_friction", reading.there, "N", turn, reading.turn_u_n, shared=False)
+        yield plain("turn_friction", _there(reading), "N", turn, reading.turn_u_n, shared=False)
+
+
+def _there(reading: _Read) -> Hashable:
+    """The height or the heights, as what is the same for errors of them."""
+    at = reading.height_mm
+    return at.tobytes() if isinstance(at, np.ndarray) else at
 
 
 def _converted_effects(reading: _Read) -> Iterator[Effect]:
@@ -140,7 +146,7 @@ def _converted_effects(reading: _Read) -> Iterator[Effect]:
     """
     sweep, rate = reading.sweep, reading.slope_n_per_mm
     part, rest = math.sqrt(COMMON_SHARE), math.sqrt(1.0 - COMMON_SHARE)
-    load_n, at_mm, there = sweep.load_u_n, sweep.height_u_mm, reading.there
+    load_n, at_mm, there = sweep.load_u_n, sweep.height_u_mm, _there(reading)
     yield plain("load", "common", "N", 1.0, part * load_n)
     yield plain("height", "common", "mm", rate, part * at_mm)
     yield plain("load_there", there, "N", 1.0, rest * load_n, shared=False)
