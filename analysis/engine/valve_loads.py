@@ -337,10 +337,12 @@ class LoadTable:
         heights_mm = np.array([place.height_mm for place in at])[:, None]
         seat_mm = heights_mm + np.asarray(standing.changes_mm, dtype=float)[None, :]
         open_mm = seat_mm - np.array([place.cam.valve_lift_mm for place in at])[:, None]
-        every_mm = np.round([seat_mm, open_mm], 6).ravel().tolist()
+        both = np.round(np.concatenate([seat_mm, open_mm]), 6).tolist()
+        asked = [each for row in both for each in zip(row, standing.errors, strict=True)]
         for spring in springs:
+            own = spring.springs.name, spring.label
             if spring.curve is not None:
-                spring.curve.read(every_mm)
+                spring.curve.read(mm for mm, u in asked if (*own, mm, u) not in readings)
         seat = EndLoads.read(springs, seat_mm, standing.errors, readings)
         solid, free = (
             np.array([math.nan if mm is None else mm for mm in known], dtype=float)
