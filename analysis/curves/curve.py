@@ -162,7 +162,8 @@ class SpringCurve:
         side = SIDES[self.branch][0]
         new = [mm for mm in dict.fromkeys(heights_mm) if mm not in self._read]
         at = np.array([mm for mm in new if mm < self._sampled_to_mm])
-        if at.size < FEW_HEIGHTS:
+        whole = all(fit is not None for sweep in self.sweeps for fit in sweep.fits(side))
+        if at.size < FEW_HEIGHTS or not whole:
             return
         reads = [sweep.reads(side, at) for sweep in self.sweeps]
         loads, slopes = (np.array([one[i] for one in reads]) for i in (1, 2))

@@ -288,6 +288,8 @@ def test_many_loads_at_once_are_those_read_one_by_one(branch: BranchChoice) -> N
     assert 0 < np.isnan(loads).sum() < 60
     at_once = replace(curve)
     at_once.read(heights.tolist())
+    down = replace(broken, unloading=NONE)  # no way up at all: read one by one
+    fit_curve("larch-01", [*sweeps, down], branch).read(heights.tolist())
     for height_mm in heights[~np.isnan(loads)].tolist():
         one, other = at_once.load_at(height_mm), curve.load_at(height_mm)
         assert one.load_u_n == pytest.approx(other.load_u_n, rel=1e-12)
