@@ -65,12 +65,19 @@ class StrokeChecks:
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
         self._rivals: list[Rival] = []
         self._rival: Sweep | None = None  # the newest press, if it may be one
-        self._earlier: dict[str, LikelyStroke] = {}  # strokes of the spring before, by their id
+        self._newest: LikelyStroke | None = None
+        self._earlier: dict[str, LikelyStroke] = {}  # strokes of the spring, by their id
 
     def took(self, stroke: Stroke, haste: float | None = None) -> None:
         """A stroke counted, in such haste where it was measured."""
         self._pressed.append((stroke, haste))
         self._rivals = []
+
+    def stored(self, sweep_id: str) -> None:
+        """The newest press is in the book, by this id: it is worked out already."""
+        if self._newest is not None:
+            known = self._earlier[sweep_id] = self._newest.stored_as(sweep_id)
+            self._own.keep(known.read)
 
     def refused(self, press: Waiting) -> None:
         """The newest press was refused; it may be another one that is odd."""
@@ -108,7 +115,7 @@ class StrokeChecks:
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
         """
-        self._rival = None
+        self._rival = self._newest = None
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
         verdict = judge(
             stroke,
@@ -132,16 +139,24 @@ class StrokeChecks:
                 judged = Judged(refused_for(verdict, [stop]))
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
-            sweep = as_sweep(stroke, turn, calibration)
+            sweep = self._alone(stroke, turn, calibration).read
             judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds)
         elif judged.verdict.counted and (unseen or risen) is not None:
-            sweep = as_sweep(stroke, turn, calibration)
+            sweep = self._alone(stroke, turn, calibration).read
             judged = self._unproven(judged, unseen, risen, sweep, record)
         unasked = not judged.verdict.counted and judged.question is None
         # what a wrong instrument reads says nothing of the spring
         if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
             return replace(judged, question=suspected)
         return judged
+
+    def _alone(
+        self, stroke: Stroke, turn: Turn, calibration: CalibrationRecord
+    ) -> LikelyStroke:
+        """Return the newest press as it reads, worked out once."""
+        if self._newest is None:
+            self._newest = LikelyStroke(as_sweep(stroke, turn, calibration))
+        return self._newest
 
     def _in_doubt(
         self, judged: Judged, doubt: Finding, sweep: Sweep, record: SetRecord, *, holds: bool
@@ -212,13 +227,13 @@ class StrokeChecks:
         steady: bool,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
-        sweep = as_sweep(stroke, turn, calibration)
+        alone = self._alone(stroke, turn, calibration)
+        sweep = alone.read
         measured = turn.purpose is Purpose.MEASURED
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(refused_for(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
         found = self._unlike(sweep, turn.label, record) if whole else None
-        alone = LikelyStroke(sweep)
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
@@ -390,7 +405,7 @@ class StrokeChecks:
     def _likely(self, sweep: Sweep) -> LikelyStroke:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
-        return known if known is not None and known.reads_as(sweep) else LikelyStroke(sweep)
+        return known if known is not None and known.read is sweep else LikelyStroke(sweep)
 
 
 def _hurried(sweep: Sweep) -> Finding | None:

@@ -398,6 +398,7 @@ class Recorder:
         )
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
+        self._checks.stored(waiting.sweep_id)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._checks.took(stroke, judged.haste)
