@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -27,6 +28,7 @@ from coilbench.capture.running.judged import (
 )
 from coilbench.capture.running.likely_stroke import NEW, LikelyStroke, as_sweep, spoiling
 from coilbench.capture.running.own_presses import OwnPresses, agree, slipped_within
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
@@ -150,9 +152,7 @@ class StrokeChecks:
             return replace(judged, question=suspected)
         return judged
 
-    def _alone(
-        self, stroke: Stroke, turn: Turn, calibration: CalibrationRecord
-    ) -> LikelyStroke:
+    def _alone(self, stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> LikelyStroke:
         """Return the newest press as it reads, worked out once."""
         if self._newest is None:
             self._newest = LikelyStroke(as_sweep(stroke, turn, calibration))
@@ -233,7 +233,9 @@ class StrokeChecks:
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(refused_for(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
-        found = self._unlike(sweep, turn.label, record) if whole else None
+        curves = self._curves.of(record) if whole else {}
+        mean = mean_of_ways(sweep.loading, sweep.unloading)
+        found = _known(turn.label, record, curves).unlike(mean) if whole else None
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
@@ -247,7 +249,10 @@ class StrokeChecks:
         if beside is not None and not beside.verdict.counted:
             return beside
         if whole:
-            verdict = self._beside_the_set(sweep, turn.label, record, verdict)
+            others = [curve for label, curve in curves.items() if label != turn.label]
+            weak = beside_the_set(mean, others)  # or stiff, more than the set's check allows
+            said = () if weak is None else (weak,)
+            verdict = replace(verdict, findings=(*verdict.findings, *said))
         judged = self._measured(alone, turn, record, verdict)
         if beside is None or not judged.verdict.counted:
             return judged
@@ -348,28 +353,9 @@ class StrokeChecks:
         zero_n = 0.0 if zero is None else float(value(calibration.load.fit, zero))
         return wrong_in_stroke(stroke, block["load_n"], block["height_mm"], zero_n, bounds)
 
-    def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
-        """Compare with the spring's own strokes, where it has any, else with the others'."""
-        return self.known_of(label, record).unlike(mean_of_ways(sweep.loading, sweep.unloading))
-
     def known_of(self, label: str, record: SetRecord) -> Known:
         """Return what a spring of this label should press like."""
-        known = self._curves.of(record)
-        nominal = () if record.nominal is None else record.nominal.loads
-        return Known(
-            label,
-            own=label in known,
-            others=tuple([known[label]] if label in known else known.values()),
-            nominal=tuple((load.height_mm, load.load_n) for load in nominal),
-        )
-
-    def _beside_the_set(
-        self, sweep: Sweep, label: str, record: SetRecord, verdict: Verdict
-    ) -> Verdict:
-        """Say where a spring that passes is weaker or stiffer than the set's check allows."""
-        others = [curve for one, curve in self._curves.of(record).items() if one != label]
-        found = beside_the_set(mean_of_ways(sweep.loading, sweep.unloading), others)
-        return verdict if found is None else replace(verdict, findings=(*verdict.findings, found))
+        return _known(label, record, self._curves.of(record))
 
     def _beside_its_own(
         self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict
@@ -406,6 +392,17 @@ class StrokeChecks:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
         return known if known is not None and known.read is sweep else LikelyStroke(sweep)
+
+
+def _known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
+    """Return what a spring should press like: as its own strokes, where it has any, or others'."""
+    nominal = () if record.nominal is None else record.nominal.loads
+    return Known(
+        label,
+        own=label in curves,
+        others=tuple([curves[label]] if label in curves else curves.values()),
+        nominal=tuple((load.height_mm, load.load_n) for load in nominal),
+    )
 
 
 def _hurried(sweep: Sweep) -> Finding | None:
