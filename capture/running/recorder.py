@@ -241,6 +241,7 @@ class Recorder:
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
+        self._run.doubted = self._datums.doubted
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._chunks.forget()
