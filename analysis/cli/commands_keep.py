@@ -71,13 +71,14 @@ def merge_command() -> None:
     """Bring other benches' books into this one: sets, strokes, calibrations, checks, scales.
 
     It can be repeated, in any order, with the same result: what is in both books is there once. Two
-    different sets of one name are kept apart: the one made later gets the first characters of its
-    id after its name. Of two rulings, names, labels, nominals or lengths the one that was changed
-    more often holds, so the one given knowing of the other. Of two as often changed: a stroke that
-    one book leaves out no longer counts, a ruling holds over none, of lengths and marks the later
-    entry, else the text that sorts last. All differences are listed. In force is the newest
-    calibration of this bench's rig, wherever it was made. The other books are not changed, and a
-    copy of this book as it was is kept beside it.
+    different sets of one name are kept apart: the one that comes in gets the first characters of
+    its id after its name, which mean it at every bench; so it is with scales. Of two rulings,
+    names, labels, nominals or lengths the one that was changed more often holds, so the one given
+    knowing of the other. Of two as often changed: a stroke that one book leaves out no longer
+    counts, a ruling holds over none, of lengths and marks the later entry, else the text that sorts
+    last. What changes in this book is listed. In force is the newest calibration of this bench's
+    rig, wherever it was made. The other books are not changed, and a copy of this book as it was is
+    kept beside it.
     """
 
 

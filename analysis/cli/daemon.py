@@ -10,7 +10,6 @@ import click
 
 from coilbench.analysis.cli.capture_lines import capture_ended, event_line
 from coilbench.analysis.cli.common import units
-from coilbench.analysis.cli.namesakes import name_to_store_in
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.share_text import share_lines
@@ -28,7 +27,6 @@ ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out 
 
 def daemon_command(port: str, set_name: str, reach_height_mm: float | None, shares: bool) -> None:
     """Capture a set without a screen, for a service unit or a second terminal."""
-    set_name = name_to_store_in(set_name)
     request = CaptureRequest(book_path(), set_name, port, reach_height_mm, LINGER_S)
     last = run_daemon(request, partial(_print_event, units()))
     for line in capture_ended(last):

@@ -12,7 +12,6 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.hand_options import IMPORT_FLAGS
-from coilbench.analysis.cli.namesakes import set_to_store_in
 from coilbench.analysis.cli.note_setup import given_give
 from coilbench.analysis.cli.set_edit import say_other_sets
 from coilbench.analysis.cli.settings import book_path
@@ -27,7 +26,7 @@ from coilbench.capture.book.importing_points import Imported
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.scales import find_scale
-from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import Give, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed, plain_line
@@ -60,7 +59,7 @@ def import_command(
         raise CoilbenchError(f"{missing} is missing", hint="See: coilbench import --help")
     tables = [read_table(read_bytes(file), file.name) for file in files]
     with open_book(book_path()) as db:
-        record, entry_id = set_to_store_in(db, set_name), new_id()
+        record, entry_id = find_set(db, set_name), new_id()
         options["hand"] = _take_setup(db, options)
         try:
             brought = _bring(db, record, tables, entry_id, options, yes=yes)

@@ -15,7 +15,6 @@ import click
 
 from coilbench.analysis.cli.capture_lines import capture_ended
 from coilbench.analysis.cli.common import units
-from coilbench.analysis.cli.namesakes import name_to_store_in
 from coilbench.analysis.cli.screen import Screen
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import console
@@ -50,7 +49,6 @@ def live_command(
         return
     if set_name is None:
         raise CoilbenchError("--port needs --set", hint="Say whose springs are pressed")
-    set_name = name_to_store_in(set_name)
     request = CaptureRequest(path, set_name, port, reach_height_mm, LINGER_S)
     session = Session(request, lambda: open_source(port), lambda _event: None)
     with hold_port(port), _ended_by_signals():

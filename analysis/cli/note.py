@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from coilbench.analysis.cli.common import LENGTH, LOAD, say, say_taken_as, units
-from coilbench.analysis.cli.namesakes import set_to_store_in
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings, asked_heights
 from coilbench.analysis.cli.note_setup import Given
 from coilbench.analysis.cli.set_edit import say_lengths, say_other_sets
@@ -29,7 +28,7 @@ from coilbench.capture.book.keyed_readings import (
     store_readings,
 )
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
@@ -64,7 +63,7 @@ def note_command(
     with open_book(book_path()) as db:
         presses = None if build is None else _presses(db, build)
         name = set_name or (presses.first_set if presses is not None else "")
-        record = set_to_store_in(db, name)
+        record = find_set(db, name)
         given.on_scale(None if presses is None else presses.build.scale)
         if not (lines or replaced or removed):
             _ask_tare(db, record, given)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 from sqlite_utils import Database
@@ -13,9 +14,11 @@ from coilbench.analysis.cli.tables import plain_table, print_uncut
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.slip_text import setup_text, suspect_text
 from coilbench.analysis.report.units import SI, Units
-from coilbench.capture.book.keyed_readings import KeyedRow, last_setup, spring_named
+from coilbench.capture.book.keyed_readings import KeyedRow, last_setup, spring_named, was_keyed
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.scales import scale_called
 from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 
 
 def set_readings(name: str, label: str | None, as_json: bool) -> None:
@@ -24,8 +27,13 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
         record = find_set(db, name)
         only = None if label is None else spring_named(record, label)
         every = KeyedRow.of_set(db, record)
+        rows = [
+            _with_scale_as_called(db, row)
+            for of, own in every.items()
+            if only in (None, of)
+            for row in own
+        ]
         suspects = suspect_lines(db, record, record.labels if only is None else [only])
-    rows = [row for of, own in every.items() if only in (None, of) for row in own]
     if as_json:
         print_document({"set": record.name, "readings": [_document(row) for row in rows]})
         return
@@ -45,14 +53,21 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
         say(f"{line}.")
 
 
+def _with_scale_as_called(db: Database, row: KeyedRow) -> KeyedRow:
+    scale = row.setup.get("scale")
+    if scale is None:
+        return row
+    called = {**scale, "name": scale_called(db, scale)}
+    return replace(row, setup={**row.setup, "scale": called})
+
+
 def suspect_lines(db: Database, record: SetRecord, labels: Iterable[str]) -> list[str]:
     """Return what to say of readings of these springs that their neighbours contradict."""
-    taken = last_setup(db, record)
-    if taken is None:  # none was keyed
+    if not was_keyed(db, record):
         return []
     from coilbench.analysis.inputs.keying import Desk  # imported late: slow to load
 
-    desk = Desk(db, record, taken[0])
+    desk = Desk(db, record, (last_setup(db, record) or (KeyedSetup(), ""))[0])
     return [
         suspect_text(name, *found, units())
         for label in labels

@@ -14,7 +14,8 @@ from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.inputs.by_hand import free_by_hand, set_solid_u_mm, solid_by_hand
-from coilbench.analysis.inputs.measured import default_heights_mm, measured_set
+from coilbench.analysis.inputs.measured import measured_set
+from coilbench.analysis.inputs.unasked import default_heights_mm
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set

@@ -102,8 +102,8 @@ def _without_rig(state: BookState, current: SetState) -> bool:
 
 
 def _by_hand(state: BookState) -> bool:
-    """Return whether there is a scale, or readings of one, and never was a rig."""
-    no_rig = not state.parts_utc and state.capture is None
+    """Return whether there is a scale, or readings of one, and never was a rig of this bench."""
+    no_rig = not (state.parts_utc and state.rig_here) and state.capture is None
     return no_rig and (state.scale_weighed or any(one.by_hand for one in state.sets))
 
 
@@ -190,6 +190,8 @@ def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[
         yield "Scale", f"{scale}; no rig"
     else:
         yield "Rig", _rig_line(state, now_utc)
+        if state.parts_utc and not state.rig_here:
+            yield "", "another bench's: no rig was calibrated at this one"
         if state.other_rigs:
             others = counted(len(state.other_rigs), "other rig")
             yield "", f"this is {state.rig or 'a rig without a name'}; the book has {others}, too"

@@ -49,6 +49,7 @@ class SetCurves:
         free_by_hand, solid_by_hand: of single springs, read or not, as measured by hand.
         sisters_solid: own solid heights of springs of the set that are not among these, too.
         solid_height_u_mm: expanded uncertainty of the registered one; None where none is stated.
+        namesakes: labels that springs of other sets of the build have, too.
     """
 
     name: str
@@ -62,6 +63,11 @@ class SetCurves:
     solid_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
     sisters_solid: Mapping[str, SolidHeight] = field(default_factory=dict)
     solid_height_u_mm: float | None = None
+    namesakes: frozenset[str] = frozenset()
+
+    def named(self, label: str) -> str:
+        """Return what a spring is called beside those of the build's other sets."""
+        return f"{self.name}/{label}" if label in self.namesakes else label
 
     def without(self, springs: Sequence[tuple[str, str]]) -> SetCurves:
         """Return it without some springs, each named by its set and label."""

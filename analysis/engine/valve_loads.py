@@ -158,7 +158,9 @@ def candidates_of(sets: Sequence[SetCurves]) -> tuple[Candidate, ...]:
     )
     times = Counter(label for _, label, _, _ in pool)
     return tuple(
-        Candidate(label if times[label] == 1 else f"{name}/{label}", springs, label, curve)
+        Candidate(
+            springs.named(label) if times[label] == 1 else f"{name}/{label}", springs, label, curve
+        )
         for name, label, springs, curve in pool
     )
 

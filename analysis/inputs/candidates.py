@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
@@ -70,7 +71,8 @@ class Candidates:
         sets: by name, without the springs that are left out.
         judged: by name, at valve shut and full lift as far as it was measured there; not those of
             which no spring was measured.
-        unsure: labels of springs that are counted in though they could not be judged.
+        left_out: springs left out as flagged, as they are named beside those of the other sets.
+        unsure: likewise, those that are counted in though they could not be judged.
         sizes: how many springs each set is registered with.
         depends: a digest of all that this and the build are made of; None where there is none.
     """
@@ -88,7 +90,7 @@ class Candidates:
 
     def of_sets(self, sets: dict[str, SetCurves]) -> Candidates:
         """Return them with fewer springs."""
-        kept = {curve.label for springs in sets.values() for curve in springs.curves}
+        kept = {one.named(curve.label) for one in sets.values() for curve in one.curves}
         unsure = [one for one in self.unsure if one in kept]
         used = {name: [curve.label for curve in one.curves] for name, one in sets.items()}
         depends = None if self.depends is None else self.depends + repr(used).encode()
@@ -283,6 +285,8 @@ def candidate_sets(
     places = [(name, 0.0) for name in build.springs.outer]
     places += [(name, float(build.head.inner_offset_mm)) for name in build.springs.inner]
     records = {name: find_set(db, name) for name, _ in places}
+    times = Counter(label for record in records.values() for label in record.labels)
+    namesakes = frozenset(label for label, many in times.items() if many > 1)
 
     def depends() -> bytes | None:
         rows = [depends_on(db, record) for record in records.values()]
@@ -295,11 +299,11 @@ def candidate_sets(
         if one is None or one.depends is None or one.depends != depends_on(db, record):
             say(f"Judging {name}, {len(found.sizes)} of {len(places)} sets")
             one = CandidateSet.judge(db, record, build, use_flagged, offset_mm)
-        found.sets[name] = one.springs
-        found.left_out.extend(one.left_out)
+        springs = found.sets[name] = replace(one.springs, namesakes=namesakes)
+        found.left_out.extend(map(springs.named, one.left_out))
         if one.judged is not None:
             found.judged[name] = one.judged
-            found.unsure.extend(one.judged.unsure)
+            found.unsure.extend(map(springs.named, one.judged.unsure))
     for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
         _refuse_unusable(role, [found.sets[name] for name in names])
     unchanged = found.depends is not None and found.depends == depends()

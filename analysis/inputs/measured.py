@@ -14,6 +14,7 @@ from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand, usable
 from coilbench.analysis.inputs.kept import kept
+from coilbench.analysis.inputs.unasked import default_heights_mm
 from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.depends import depends_on
@@ -30,10 +31,6 @@ from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 if TYPE_CHECKING:
     from coilbench.analysis.engine.build_file import BuildFile
     from coilbench.analysis.engine.reasons import SolidContradicted
-
-# The default heights keep this far from the ends of what was measured; near the free length a
-# small error of height is a large share of the load.
-TOP_SHARE, BOTTOM_SHARE = 0.4, 0.15
 
 
 class ByHand(TypedDict):
@@ -230,7 +227,7 @@ def judge_set(
     kept with the set, and the set's free length.
 
     Heights: those asked for, then those of the kept nominal where a spring was measured there.
-    With neither, two heights inside the curves.
+    With neither, those that `default_heights_mm` returns.
 
     Args:
         asked: heights to judge at, each with the load asked for there or None.
@@ -363,17 +360,6 @@ def asked_of(build: BuildFile, offset_mm: float, *, alone: bool) -> list[Nominal
             elif found[height_mm] != nominal:  # two cards ask for different loads there
                 found[height_mm] = None
     return list(found.items())
-
-
-def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
-    """Return two heights inside what every spring was measured over, the higher one first."""
-    low = max(curve.lowest_mm for curve in curves)
-    tops = [curve.highest_mm for curve in curves]
-    tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
-    span = min(tops) - low
-    if span <= 0:
-        return ()
-    return round(min(tops) - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1)
 
 
 def by_hand(spring: SpringRecord) -> ByHand:

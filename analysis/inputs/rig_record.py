@@ -83,6 +83,7 @@ def calibration_card(db: Database) -> Card:
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
     told = Ratings.of_book(db)
+    holds = InForce.of(db)
     of_sets, kept = rests_beside(db, told.rests_n)
     card = Card.of(
         None if whole is None else whole.calibration_id,
@@ -110,7 +111,8 @@ def calibration_card(db: Database) -> Card:
         rests_of_sets=of_sets,
         kept_rests=kept,
         cups_meet_mm=told.cups_meet_mm,
-        other_rigs=InForce.of(db).others,
+        other_rigs=holds.others,
+        calibrated_here=holds.here,
     )
 
 

@@ -13,7 +13,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CheckRecord, PartRecord, mass_checks, newest_part
 from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.state import good_for_days
+from coilbench.capture.book.state import good_for_days, scale_weighed
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import PartKind
 
@@ -29,7 +29,7 @@ def scale_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, .
 
 def plan_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
     """Return that the scale should be weighed first: it never was, or nothing is known yet."""
-    known = db["scales"].count > 0 or newest_part(db, "load") is not None
+    known = scale_weighed(db) or newest_part(db, "load") is not None
     if known and not never_weighed(db, set_names):
         return ()
     return (Finding.of("weigh_scale_first", u_relative=2.0 * SCALE_U_RELATIVE),)

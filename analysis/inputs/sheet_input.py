@@ -52,9 +52,9 @@ from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import newest_part
-from coilbench.capture.book.provenance import scale_made_utc, set_provenance
+from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.scales import find_scale
+from coilbench.capture.book.scales import find_scale, scale_made_utc
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.strokes.bins import Array
 

@@ -43,7 +43,7 @@ json_keys(
 json_keys(
     Card,
     "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
-    "rests_n rests_of_sets kept_rests cups_meet_mm other_rigs warnings",
+    "rests_n rests_of_sets kept_rests cups_meet_mm other_rigs calibrated_here warnings",
 )
 json_keys(
     PartCard,
@@ -135,8 +135,13 @@ _CENTRED = (
 
 
 def _sentences(card: Card, units: Units) -> Iterator[str]:
+    rig = card.load.part.device_id or "that its calibration file does not name"
+    if not card.calibrated_here:
+        yield (
+            f"No rig was calibrated at this bench: this is another bench's, the rig {rig}; "
+            "none of it holds for a press of this bench"
+        )
     if card.other_rigs:
-        rig = card.load.part.device_id or "that its calibration file does not name"
         others = ", ".join(card.other_rigs)
         yield f"This is the rig {rig}; the book has calibrations of {others}, too"
     if (trust := card.trust) is not None:

@@ -30,6 +30,11 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
         yield f"From the store: {brought_text(done.pulled.rows, changed=changed)}."
         for note in done.pulled.notes:
             yield f"Note: {note_text(note, shown)}."
+    for what in done.taken_over:
+        yield (
+            f"! Before you press: {what}. Is it this shop's? See: coilbench rig card; else weigh "
+            "or gauge anew, and what you make is in force."
+        )
     if done.pushed is not None:
         other = "other entries" if done.pushed.rows else "nothing new"
         yield f"To the store: {', '.join(counted_rows(done.pushed.rows)) or other}."
@@ -37,11 +42,12 @@ def share_lines(done: Shared, shown: Units) -> Iterator[str]:
             rows = names_of(done.pushed.damaged)
             yield f"! Damaged, so that it stayed here: {rows}; see: coilbench book check."
         if done.pushed.unlike:
+            unlike = [f"{row} (which {by} added)" for row, by in done.pushed.unlike.items()]
             yield (
                 f"! Otherwise in the store than in this book, though it never changes: "
-                f"{names_of(done.pushed.unlike)}; it stayed here. One of the two was changed by "
-                "another program, or is damaged: coilbench book check tells of the book; the "
-                "store's administrator puts back what was changed there."
+                f"{names_of(unlike)}; it stayed here. One of the two was changed, or is damaged: "
+                "coilbench book check tells of the book; the store's administrator takes out what "
+                "stands there (capture/SHOP.md, Taking out what somebody added)."
             )
     if done.answers is not None:
         yield from _answers(done.answers)

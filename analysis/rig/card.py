@@ -175,6 +175,7 @@ class Card:
         rests_n, cups_meet_mm: as the user says of the cups; None where not told.
         rests_of_sets: in N, by name, of the sets with cups of their own.
         other_rigs: those whose load is calibrated in the book, too.
+        calibrated_here: whether this bench has a rig of its own; else the card is another bench's.
         kept_rests: the strokes that have another weight in their loads than is told now.
     """
 
@@ -196,6 +197,7 @@ class Card:
     kept_rests: tuple[KeptRests, ...] = ()
     cups_meet_mm: float | None = None
     other_rigs: tuple[str, ...] = ()
+    calibrated_here: bool = True
 
     @property
     def load(self) -> PartCard:

@@ -177,16 +177,16 @@ def _strokes(curve: SpringCurve, side: Side, weights: Mapping[float, float]) -> 
 
 
 def _one_scale(readings: Sequence[HeightReading]) -> bool:
-    """Whether all were read by hand off one scale, or off scales without a name: taken as one.
+    """Whether all were read off scales of one curve, or of none that is known: taken as one.
 
     Its calibration then is the same in all, and cancels.
     """
     hands = [one.sweep.hand for reading in readings for _, one in reading.points]
-    names = {None if h is None or h.setup.scale is None else h.setup.scale.name for h in hands}
+    curves = {None if h is None or h.setup.scale is None else h.setup.scale.fit for h in hands}
     by_hand = all(reading.points for reading in readings) and all(
         hand is not None for hand in hands
     )
-    return by_hand and len(names) == 1
+    return by_hand and len(curves) == 1
 
 
 def _zeros_known(readings: Sequence[HeightReading]) -> bool:

@@ -8,7 +8,6 @@ which the same was corrected hold the same, and each free length has one sweep.
 from __future__ import annotations
 
 import json
-import uuid
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -16,6 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.digests import DIGESTS, seal_content
+from coilbench.capture.book.ids import rederived_id
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import insert
 from coilbench.capture.book.sets import SetRecord, SpringRecord
@@ -96,7 +96,7 @@ def _is_of(row: Row, free_mm: float) -> bool:
 def _store_version(db: Database, spring: SpringRecord, row: Row, free_mm: float) -> None:
     """Store a sweep once more, with the heights that another free length makes of its depths."""
     root_id = row["keyed"].get(_ROOT, row["id"])
-    new_id = str(uuid.uuid5(uuid.UUID(root_id), f"free length {free_mm!r} mm"))
+    new_id = rederived_id(root_id, free_mm)
     keyed = row["keyed"] | {"free_length_mm": free_mm, _ROOT: root_id}
     remarks = [one for one in remarks_of(row["note"]) if one != _WHY]
     cells = {name: cell for name, cell in row.items() if name not in ("keyed", *DIGESTS)}

@@ -10,18 +10,17 @@ By SQL alone: nothing slow to load is imported.
 from __future__ import annotations
 
 import sqlite3
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from coilbench.capture.book.ids import composed_id
 from coilbench.capture.book.rows import insert
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
 _KINDS = ("load", "travel", "flex")
-_COMPOSED = uuid.UUID("6a0f3f0e-6f1b-4d0c-9d51-0c5f6d1f2b7e")  # ours: a namespace of RFC 4122
 
 
 class _Part(NamedTuple):
@@ -46,12 +45,14 @@ class InForce:
         parts: the ids by kind, of those that are calibrated.
         calibration_id: None while load or travel is still to be calibrated.
         others: the other rigs whose load is calibrated in this book.
+        here: whether any rig was calibrated at this bench, else it is another bench's.
     """
 
     device_id: str | None
     parts: dict[str, str]
     calibration_id: str | None
     others: tuple[str, ...]
+    here: bool
 
     @classmethod
     def of(cls, db: sqlite3.Connection | Database, device_id: str | None = None) -> InForce:
@@ -74,7 +75,19 @@ class InForce:
             newest,
             None if row is None else row.calibration_id,
             tuple(sorted(loads.difference((rig, None)), key=str)),  # type: ignore[arg-type]
+            shelf.has_own,
         )
+
+
+def taken_over(before: InForce, db: Database) -> list[tuple[str, str, str]]:
+    """Return what is in force of the rig now and was not before: what it is, its id, when made.
+
+    Where nothing was in force before, nothing is taken over.
+    """
+    now = InForce.of(db).parts if before.parts else {}
+    new = {part_id: kind for kind, part_id in now.items() if before.parts.get(kind) != part_id}
+    made = db.execute("SELECT id, made_utc FROM main.calibration_parts").fetchall() if new else []
+    return [(new[part_id], part_id, made_utc) for part_id, made_utc in made if part_id in new]
 
 
 class _Shelf:
@@ -87,6 +100,7 @@ class _Shelf:
         ).fetchall()
         self.parts = {part[1]: _Part(*part) for part in parts}
         self._own = [part for part in self.parts.values() if part.place > 0]
+        self.has_own = bool(self._own)
         rows = db.execute(
             "SELECT id, load_part_id, travel_part_id, flex_part_id FROM calibrations"
             " ORDER BY made_utc, id"
@@ -157,7 +171,7 @@ def compose_missing(db: Database) -> None:
 
 def _insert(db: Database, shelf: _Shelf, newest: dict[str, str]) -> str:
     ids = [newest.get(kind) for kind in _KINDS]
-    calibration_id = str(uuid.uuid5(_COMPOSED, " ".join(map(str, ids))))
+    calibration_id = composed_id(ids)
     made_utc = max(shelf.parts[one].made_utc for one in newest.values())
     row = {f"{kind}_part_id": one for kind, one in zip(_KINDS, ids, strict=True)}
     insert(db, "calibrations", {"id": calibration_id, "made_utc": made_utc, **row})

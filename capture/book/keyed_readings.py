@@ -16,7 +16,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import remarks_of, with_finding
-from coilbench.capture.book.rows import new_id, writing
+from coilbench.capture.book.rows import OF_THIS_BENCH, first_row, new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import NewSweep, StrokeRow, store_sweep, stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, give_mm_of
@@ -208,18 +208,26 @@ def _readings(db: Database, stroke: StrokeRow, row: Mapping[str, Any]) -> Iterat
         )
 
 
-def last_setup(db: Database, record: SetRecord) -> tuple[KeyedSetup, str] | None:
-    """Return how the last reading was taken, and of which set: of this one, else of any.
+def was_keyed(db: Database, record: SetRecord) -> bool:
+    """Tell whether anything of a set was keyed in, at any bench."""
+    sql = "SELECT 1 FROM sweeps JOIN springs ON springs.id = spring_id WHERE set_id = ?"
+    found = first_row(db, f"{sql} AND origin = ? LIMIT 1", [record.set_id, Origin.KEYED.value])
+    return found is not None
 
-    None where nothing was keyed in, or what was can't be read.
+
+def last_setup(db: Database, record: SetRecord) -> tuple[KeyedSetup, str] | None:
+    """Return how this bench's last reading was taken, and of which set: of this one, else of any.
+
+    None where nothing was keyed in at this bench, or what was can't be read. Another bench's
+    tare, lever and give are of its own scale and press.
     """
-    for row in db.query(
-        "SELECT keyed_json, load_u_relative, sets.name AS name FROM sweeps"
+    sql = (
+        "SELECT keyed_json, load_u_relative, sets.name AS name FROM sweeps"  # noqa: S608  our own
         " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
-        " WHERE origin = ? ORDER BY set_id = ? DESC, counted DESC, stored_utc DESC,"
-        " sweeps.id DESC LIMIT 1",
-        [Origin.KEYED.value, record.set_id],
-    ):
+        f" WHERE origin = ? AND sweeps.{OF_THIS_BENCH}"
+        " ORDER BY set_id = ? DESC, counted DESC, stored_utc DESC, sweeps.id DESC LIMIT 1"
+    )
+    for row in db.query(sql, [Origin.KEYED.value, record.set_id]):
         if row["name"] != record.name:
             find_set(db, row["name"])
         document = json.loads(row["keyed_json"])["setup"]

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.rows import first_row
 from coilbench.capture.plain import as_typed
 
 _TAIL = re.compile(r"~([0-9a-f]{4,})$")
 FEWEST_FIGURES = 4
+_Place = tuple[bool, str]  # whether it doesn't have the name in this book yet, when it was made
 
 
 def base_name(name: str, set_id: str) -> str:
@@ -23,15 +26,31 @@ def base_name(name: str, set_id: str) -> str:
     return name[: tail.start()] if tail and set_id.startswith(tail[1]) else name
 
 
-def _told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
+def row_in_full(db: Database, table: str, name: str) -> dict[str, Any] | None:
+    """Return the row that a full name means at every bench, like larch~380d; None where none is.
+
+    Args:
+        table: one with names and ids.
+    """
+    base, _, figures = name.rpartition("~")
+    sql = f"SELECT * FROM {table} WHERE name = ? AND substr(id, 1, ?) = ?"  # noqa: S608  our own
+    return first_row(db, sql, [base, max(len(figures), FEWEST_FIGURES), figures])
+
+
+def full_name(name: str, row_id: str) -> str:
+    """Return what means the same row at every bench, whatever it is called there."""
+    return f"{base_name(name, row_id)}~{row_id[:FEWEST_FIGURES]}"
+
+
+def _told_apart(sets: Mapping[str, tuple[_Place, str]]) -> dict[str, str]:
     """Return a different name for each set.
 
     Args:
-        sets: by id, when it was made and its name.
+        sets: by id, its place among those of one name, and its name.
     """
-    groups: dict[str, list[tuple[str, str]]] = {}
-    for set_id, (made_utc, name) in sets.items():
-        groups.setdefault(base_name(name, set_id), []).append((made_utc, set_id))
+    groups: dict[str, list[tuple[_Place, str]]] = {}
+    for set_id, (place, name) in sets.items():
+        groups.setdefault(base_name(name, set_id), []).append((place, set_id))
     names = {}
     for base, members in groups.items():
         (_, first), *later = sorted(members)
@@ -61,7 +80,12 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
     best = {set_id: max(given[set_id]) for set_id in came}
     old = _sets_called(db, best)
     new = _told_apart(_touched(old, {set_id: name for set_id, (_, name) in best.items()}))
-    changed = {set_id: name for set_id, name in new.items() if old[set_id][1] != name}
+    changed = {
+        set_id: name
+        for set_id, name in new.items()
+        # one that has characters of its id keeps them: its bare name meant another set here
+        if name not in (old[set_id][1], base_name(old[set_id][1], set_id))
+    }
     _rewrite(db, "sets", "name", changed)
     _keep_counts(db, "name_edits", {set_id: edits for set_id, (edits, _) in best.items()})
     for set_id, name in sorted(changed.items(), key=lambda item: item[1]):
@@ -69,25 +93,17 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
         if was == set_id:  # it came in just now
             if base != name and name not in _shown_names(db, others, set_id):
                 yield (
-                    f"there are two sets {base}: the one made later, which came in, is {name}; "
-                    f"{_rename(name)}"
+                    f"there are two sets {base}: another bench's, which came in, is called {name} "
+                    f"here; {_rename(name)}"
                 )
         elif base == base_name(was, set_id):
-            taken = f": {base} is now another one, {_made(db, base)}" if base != name else ""
-            now = f"the set that this book called {was} is now called {name}{taken}"
-            yield f"{now}; {_rename(name)}"
+            yield f"the set that this book called {was} is now called {name}; {_rename(name)}"
         else:
             yield f"the set that this book called {was} was renamed in another: now {name}"
 
 
 def _rename(name: str) -> str:
     return f"to call it otherwise: coilbench set edit {as_typed(name)} --rename NAME"
-
-
-def _made(db: Database, name: str) -> str:
-    sql = "SELECT made_utc, id FROM main.sets WHERE name = ?"
-    made_utc, set_id = db.execute(sql, [name]).fetchone()
-    return f"made {made_utc[:16].replace('T', ' ')} ({name}~{set_id[:FEWEST_FIGURES]})"
 
 
 def _sets_called(db: Database, best: Mapping[str, tuple[int, str]]) -> dict[str, tuple[str, str]]:
@@ -126,8 +142,8 @@ def _given_names(db: Database, others: list[str]) -> dict[str, set[tuple[int, st
 
 def _touched(
     old: Mapping[str, tuple[str, str]], came: Mapping[str, str]
-) -> dict[str, tuple[str, str]]:
-    """Return the sets whose names may change, each with when it was made and its name.
+) -> dict[str, tuple[_Place, str]]:
+    """Return the sets whose names may change, each with its place and its name.
 
     They are those that came, and those of one name with another, whether of old or now.
     """
@@ -136,8 +152,8 @@ def _touched(
     bases = parted | {base[set_id] for set_id in came} | set(came.values())
     base |= came
     return {
-        set_id: (made_utc, base[set_id])
-        for set_id, (made_utc, _) in old.items()
+        set_id: ((name != base[set_id], made_utc), base[set_id])
+        for set_id, (made_utc, name) in old.items()
         if base[set_id] in bases
     }
 
@@ -182,7 +198,8 @@ def settle_labels(
                 for one in old
                 if len(labels[one]) > 1
             )
-            yield f"springs were labelled in two ways: {differing}"
+            (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
+            yield f"{name}: springs were labelled in two ways: {differing}"
 
 
 def _namings(

@@ -1,10 +1,12 @@
 """Merge another bench's books into this one, again and again, in any order, with the same result.
 
-Two different sets of one name are kept apart: the one made first keeps the name, each later one
-gets the first characters of its id after it. A set whose springs were labelled in two ways keeps
-the labels of the book in which they were changed more often. Springs that were added to one set in
-several books all join it, in the order of when they were added; two of one label are told apart as
-sets are.
+Two different sets of one name are kept apart: what a name means in a book, it goes on to mean; each
+set that comes in with a name that is taken gets the first characters of its id after it, of those
+that come in together the later ones. So the same set may be called otherwise at another bench; all
+else is the same, whichever book was merged into which. A set whose springs were labelled in two
+ways keeps the labels of the book in which they were changed more often. Springs that were added to
+one set in several books all join it, in the order of when they were added; of two of one label the
+later gets characters of its id.
 """
 
 from __future__ import annotations
@@ -24,19 +26,28 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
+from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.edits import refuse_counted_out, settling
-from coilbench.capture.book.in_force import compose_missing
-from coilbench.capture.book.merge_names import settle_labels, settle_names, settle_turns, swaps_of
+from coilbench.capture.book.in_force import InForce, compose_missing, taken_over
+from coilbench.capture.book.merge_names import (
+    full_name,
+    settle_labels,
+    settle_names,
+    settle_turns,
+    swaps_of,
+)
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
-from coilbench.capture.book.rows import refresh_solid_heights, writing
+from coilbench.capture.book.rows import OF_THIS_BENCH, refresh_solid_heights, writing
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.staging import staging
 from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.book.tallies import OF_RIG
+from coilbench.capture.book.told import Of, Told, Value, standing, told_at_once, told_elsewhere
+from coilbench.capture.book.values import latest_utc
 from coilbench.capture.book.vouching import refuse_damaged_points, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
@@ -52,7 +63,7 @@ class TwoNominals:
     kept: SetNominal
 
 
-Note = str | TwoNominals  # a sentence without a full stop, or a finding with quantities
+Note = str | TwoNominals | Told  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
 
@@ -136,8 +147,13 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     with writing(db):
-        before = db.conn.total_changes
+        before, in_force = db.conn.total_changes, InForce.of(db)
         brought, notes = merge_attached(db, others)
+        notes += [
+            f"the calibration of the {kind} in force is now another book's, made "
+            f"{made_utc[:16].replace('T', ' ')} UTC; see: coilbench rig card"
+            for kind, _, made_utc in taken_over(in_force, db)
+        ]
         # before this transaction ends: another connection still reads the book as it was
         kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
     return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)
@@ -157,18 +173,20 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
     brought = dict.fromkeys(RULES, 0)
     notes: list[Note] = []
     settled: list[Settled] = []
-    said_twice: list[_Said] = []
+    at_once: dict[Of, tuple[Value, Value]] = {}
     touched: set[str] = set()
     came = " UNION ".join(f"SELECT id FROM {name}.sets" for name in others)  # noqa: S608
     set_ids = [set_id for (set_id,) in db.execute(f"{came} ORDER BY id")]
     for name, shown in others.items():
         refuse_counted_out(db.conn, name, shown)
+        _refuse_ahead(db, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
+        before = standing(db, set_ids)
         for name, shown in others.items():
-            said_twice += _said_twice(db, name)
+            at_once |= told_at_once(db, name)
+            notes += _namesakes(db, name)
             settled += _bring_in(db, name, shown, brought, touched)
-            notes += _shorter_limit(db, name)
         notes += settle_names(db, list(others), set_ids)
         settle_turns(db, set_ids)
         notes += settle_labels(db, list(others), set_ids, swaps)
@@ -180,10 +198,32 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
             (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
             rederive_depths(db, find_set(db, name))
         notes[:0] = [note for one in settled for note in _notes_of(db, one)]
-        notes += [note for one in dict.fromkeys(said_twice) for note in _which_holds(db, *one)]
+        notes += told_elsewhere(db, before, at_once)
     compose_missing(db)
     _refuse_damaged_rig(db, others, brought)
     return brought, notes
+
+
+def _refuse_ahead(db: Database, name: str, shown: str) -> None:
+    """Refuse what another book has anew of times to come: what is newest is told by times.
+
+    Raises:
+        CoilbenchError: it names the row.
+    """
+    until = latest_utc()
+    for table in RULES:
+        for column in (one.name for one in columns_of(db.conn, table) if one.name.endswith("_utc")):
+            row = db.execute(
+                f"SELECT id, {column} FROM {name}.{table} AS o WHERE {column} > ?"  # noqa: S608
+                f" AND NOT EXISTS (SELECT 1 FROM main.{table} AS m WHERE m.id = o.id) LIMIT 1",
+                [until],
+            ).fetchone()
+            if row is not None:
+                raise CoilbenchError(
+                    f"{table} {row[0]} is of a time to come ({row[1][:16].replace('T', ' ')} UTC)",
+                    where=shown,
+                    hint="Set this machine's clock if it is behind; else the other's was ahead",
+                )
 
 
 def _refuse_damaged_rig(
@@ -311,35 +351,17 @@ def _untold_rests(db: Database, touched: Collection[str]) -> Iterator[str]:
         )
 
 
-_Said = tuple[str, str | None, str]  # a set, a spring or none, and what is said of it by hand
-
-
-def _said_twice(db: Database, name: str) -> list[_Said]:
-    """Return what was entered by hand in both books, neither knowing of the other."""
-    return db.execute(
-        f"SELECT DISTINCT o.set_id, o.spring_id, o.what FROM {name}.hand_entries AS o"  # noqa: S608
-        " JOIN main.hand_entries AS m ON m.set_id = o.set_id AND m.spring_id IS o.spring_id"
-        " AND m.what = o.what AND m.edits = o.edits AND m.id <> o.id WHERE (m.length_mm,"
-        " m.length_u_mm, m.active_coils, m.words) IS NOT (o.length_mm, o.length_u_mm,"
-        " o.active_coils, o.words) AND o.id NOT IN (SELECT id FROM main.hand_entries)"
-        " ORDER BY 1, 2, 3"
-    ).fetchall()
-
-
-def _which_holds(db: Database, set_id: str, spring_id: str | None, what: str) -> Iterator[str]:
-    (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
-    label = db.execute("SELECT label FROM main.springs WHERE id = ?", [spring_id]).fetchone()
-    last = "SELECT made_utc FROM main.hand_entries WHERE set_id = ? AND spring_id IS ? AND what = ?"
-    (made_utc,) = db.execute(
-        f"{last} ORDER BY edits DESC, made_utc DESC, id DESC LIMIT 1",
-        [set_id, spring_id, what],
-    ).fetchone()
-    of = name if label is None else f"{name}, {label[0]}"
-    words = what.removesuffix("_mm").replace("_", " ")
-    yield (
-        f"{of}: the {words} was entered at two benches, neither knowing of the other; the one of "
-        f"{made_utc[:16].replace('T', ' ')} holds"
+def _namesakes(db: Database, name: str) -> Iterator[str]:
+    """Say which scales of others come in that are called as this bench's own are."""
+    rows = db.execute(
+        f"SELECT name, id FROM {name}.scales WHERE id NOT IN (SELECT id FROM main.scales)"  # noqa: S608
+        f" AND name IN (SELECT name FROM main.scales WHERE {OF_THIS_BENCH}) ORDER BY made_utc, id"
     )
+    for scale, scale_id in rows.fetchall():
+        yield (
+            f"another bench weighed a scale {scale}, too: that is {full_name(scale, scale_id)} "
+            f"here, and {scale} stays this bench's"
+        )
 
 
 def _count_once(db: Database, touched: Collection[str]) -> Iterator[str]:
@@ -374,15 +396,3 @@ def _content(db: Database, row: Mapping[str, Any]) -> bytes:
     else:
         digest.update(repr(stored_points(db, row["id"])).encode())
     return digest.digest()
-
-
-def _shorter_limit(db: Database, name: str) -> Iterator[str]:
-    """Keep the shorter of two limits for a calibration's age, the stricter one."""
-    cursor = db.execute(
-        f"INSERT INTO main.rig_settings SELECT * FROM {name}.rig_settings WHERE true"  # noqa: S608
-        " ON CONFLICT (only_row) DO UPDATE SET good_for_days = excluded.good_for_days"
-        " WHERE excluded.good_for_days < rig_settings.good_for_days"
-    )
-    if cursor.rowcount > 0:
-        (days,) = db.execute("SELECT good_for_days FROM main.rig_settings").fetchone()
-        yield f"a calibration or check is now valid for {days:g} days, the shorter of the limits"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.merge_names import base_name
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord, find_set, refuse_set_name
 from coilbench.capture.errors import CoilbenchError
@@ -15,36 +14,12 @@ SELECT 1 AS found FROM sessions WHERE set_id = ?
 UNION ALL
 SELECT 1 FROM sweeps JOIN springs ON springs.id = spring_id WHERE set_id = ? LIMIT 1
 """
-# What a merge brought in has a rowid below 1.
-_STORED_HERE = """
-SELECT 1 FROM sessions WHERE set_id = ? AND rowid > 0
-UNION ALL SELECT 1 FROM sweeps JOIN springs ON springs.id = spring_id
-WHERE set_id = ? AND sweeps.rowid > 0 LIMIT 1
-"""
-_OWN_LIKE = "SELECT name, id FROM sets WHERE rowid > 0 AND instr(name, ?) = 1 ORDER BY made_utc, id"
 _OF_A_SET = (
     "hand_entries",
     "set_rests",
     "label_swaps",
     "springs",
 )  # in an order that their references allow
-
-
-def earlier_namesake(db: Database, record: SetRecord) -> str | None:
-    """Return what this bench's own set is called now, where it was called as this one is.
-
-    This one came from another bench, made before, and took the name. None where that is not so, or
-    something was stored in it at this bench: whoever did knew.
-    """
-    name, set_id = record.name, record.set_id
-    if first_row(db, "SELECT 1 FROM sets WHERE id = ? AND rowid > 0", [set_id]) is not None:
-        return None  # it is this bench's
-    if first_row(db, _STORED_HERE, [set_id, set_id]) is not None:
-        return None
-    for own, own_id in db.execute(_OWN_LIKE, [f"{name}~"]).fetchall():
-        if base_name(own, own_id) == name:
-            return str(own)
-    return None
 
 
 def rename_set(db: Database, record: SetRecord, name: str) -> SetRecord:

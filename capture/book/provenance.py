@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection
 from dataclasses import dataclass
 
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import first_row
+from coilbench.capture.book.scales import scale_called
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.strokes.sweep import Origin, Provenance
 
@@ -41,7 +43,7 @@ def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
     rows = db.query(
         """
         SELECT sweeps.origin, sweeps.calibration_id,
-          json_extract(sweeps.keyed_json, '$.setup.scale.name') AS scale,
+          json_extract(sweeps.keyed_json, '$.setup.scale') AS scale,
           count(*) AS sweeps, count(DISTINCT sweeps.spring_id) AS springs,
           min(sweeps.stored_utc) AS first_utc, max(sweeps.stored_utc) AS last_utc
         FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -51,7 +53,14 @@ def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
         """,
         [record.set_id],
     )
-    return tuple(Provenance(**row | {"origin": Origin(row["origin"])}) for row in rows)
+    return tuple(
+        Provenance(**row | {"origin": Origin(row["origin"]), "scale": _called(db, row["scale"])})
+        for row in rows
+    )
+
+
+def _called(db: Database, scale_json: str | None) -> str | None:
+    return None if scale_json is None else scale_called(db, json.loads(scale_json))
 
 
 def never_weighed(db: Database, set_names: Collection[str]) -> bool:
@@ -66,10 +75,3 @@ def never_weighed(db: Database, set_names: Collection[str]) -> bool:
         LIMIT 1
         """  # noqa: S608  question marks only
     return first_row(db, sql, list(set_names)) is not None
-
-
-def scale_made_utc(db: Database, name: str) -> str | None:
-    """Return when the newest calibration of a scale was made; None without one."""
-    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY made_utc DESC, id DESC LIMIT 1"
-    row = first_row(db, sql, [name])
-    return None if row is None else str(row["made_utc"])

@@ -13,6 +13,7 @@ _CALLED = {  # points and curves belong to these; entries, swaps and captures ar
     "sets": "set",
     "springs": "spring",
     "sweeps": "stroke",
+    "calibration_parts": "calibrated part",
     "calibrations": "calibration",
     "mass_checks": "check",
     "scales": "scale",

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from dataclasses import fields
+from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.merge_names import full_name, row_in_full
 from coilbench.capture.book.notes import note_of, remarks_of
-from coilbench.capture.book.rows import first_row, insert, later_than, new_id, writing
+from coilbench.capture.book.rows import (
+    OF_THIS_BENCH,
+    first_row,
+    insert,
+    later_than,
+    new_id,
+    writing,
+)
 from coilbench.capture.book.vouching import refuse_damaged_points
 from coilbench.capture.calibration.keyed_setup import Scale, ScalePoint
 from coilbench.capture.calibration.model import PointRow, fit_from_json, fit_to_json
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 
 _SCALE_COLUMNS = ("name", "origin", "reference_u_relative", "gravity_m_s2")
 _POINT_COLUMNS = tuple(field.name for field in fields(PointRow))
@@ -55,27 +67,22 @@ def store_scale(db: Database, scale: Scale) -> str:
 
 
 def find_scale(db: Database, name: str) -> Scale:
-    """Return the newest calibration of a scale.
+    """Return the newest calibration of a scale of this bench, or another bench's by its full name.
+
+    A full name, like bathroom~380d, always means the same calibration.
 
     Raises:
-        CoilbenchError: the book has no scale of that name.
+        CoilbenchError: this bench weighed no scale of that name; it names those that others did.
     """
-    sql = "SELECT * FROM scales WHERE name = ? ORDER BY made_utc DESC, id DESC LIMIT 1"
-    row = first_row(db, sql, [name])
+    row = _scale_row(db, name)
     if row is None:
-        known = [row["name"] for row in db.query("SELECT DISTINCT name FROM scales ORDER BY name")]
-        raise CoilbenchError(
-            f"the book has no scale {name!r}",
-            hint=f"Its scales are {', '.join(known)}"
-            if known
-            else "Calibrate it with: coilbench rig weigh --scale NAME --from FILE",
-        )
+        raise CoilbenchError(f"this bench weighed no scale {name!r}", hint=_known_scales(db, name))
     refuse_damaged_points(db.conn, "scale_points", row["id"])
     points = list(
         db.query("SELECT * FROM scale_points WHERE scale_id = ? ORDER BY point", [row["id"]])
     )
     return Scale(
-        **{name: row[name] for name in _SCALE_COLUMNS},
+        **{column: row[column] for column in _SCALE_COLUMNS} | {"name": name},
         fit=fit_from_json(row["fit_json"]),
         points=tuple(
             ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"], p["u_kg"]) for p in points
@@ -83,3 +90,48 @@ def find_scale(db: Database, name: str) -> Scale:
         residuals_n=tuple(point["residual_n"] for point in points),
         notes=tuple(remarks_of(row["notes_json"])),
     )
+
+
+def _scale_row(db: Database, name: str) -> dict[str, Any] | None:
+    sql = f"SELECT * FROM scales WHERE name = ? AND {OF_THIS_BENCH} ORDER BY made_utc DESC, id DESC"  # noqa: S608
+    return first_row(db, f"{sql} LIMIT 1", [name]) or row_in_full(db, "scales", name)
+
+
+def _known_scales(db: Database, name: str) -> str:
+    rows = db.execute(
+        f"SELECT name, id, made_utc, {OF_THIS_BENCH} FROM scales ORDER BY name, made_utc, id"  # noqa: S608
+    )
+    own, others = [], []
+    for called, scale_id, made_utc, is_own in rows.fetchall():
+        if is_own:
+            own.append(called)
+        elif called == name:
+            made = made_utc[:16].replace("T", " ")
+            others.append(f"{full_name(name, scale_id)} (weighed {made})")
+    if others:
+        return (
+            f"Another bench's: {', '.join(others)}. If it is that very scale, name it so; else "
+            f"weigh this one: coilbench rig weigh --scale {as_typed(name)} --from FILE"
+        )
+    if own:
+        return f"Its scales are {', '.join(dict.fromkeys(own))}"
+    return "Calibrate it with: coilbench rig weigh --scale NAME --from FILE"
+
+
+def scale_made_utc(db: Database, name: str) -> str | None:
+    """Return when the calibration was made that `find_scale` returns; None without one."""
+    row = _scale_row(db, name)
+    return None if row is None else str(row["made_utc"])
+
+
+def scale_called(db: Database, known: Mapping[str, Any]) -> str:
+    """Return what the scale in a reading's document is called here: another bench's in full.
+
+    It is told by its curve, which the document has.
+    """
+    name = str(known["name"])
+    sql = f"SELECT id, fit_json, {OF_THIS_BENCH} AS own FROM scales WHERE name = ?"  # noqa: S608
+    for row in db.query(f"{sql} ORDER BY own DESC, made_utc, id", [name]):
+        if json.loads(row["fit_json"]) == known["fit"]:
+            return name if row["own"] else full_name(name, row["id"])
+    return name

@@ -11,7 +11,7 @@ from weakref import WeakKeyDictionary
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.merge_names import FEWEST_FIGURES
+from coilbench.capture.book.merge_names import row_in_full
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_set, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
@@ -297,9 +297,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
     """
     row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
     if row is None:
-        base, _, figures = name.rpartition("~")
-        sql = "SELECT * FROM sets WHERE name = ? AND substr(id, 1, ?) = ?"
-        row = first_row(db, sql, [base, max(len(figures), FEWEST_FIGURES), figures])
+        row = row_in_full(db, "sets", name)
     if row is None:
         known = set_names(db)
         hint = (

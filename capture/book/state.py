@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.in_force import InForce
+from coilbench.capture.book.rows import OF_THIS_BENCH
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_sets
 
@@ -102,7 +103,8 @@ class BookState:
         check: None where the load calibration was never checked.
         rig: the rig that they are of; None where they don't say.
         other_rigs: those whose load is calibrated in this book, too.
-        scale_weighed: whether a scale that is read by hand was weighed against known masses.
+        rig_here: whether any rig was calibrated at this bench; else they are another bench's.
+        scale_weighed: whether a scale that is read by hand was weighed at this bench.
     """
 
     newer: bool
@@ -115,6 +117,7 @@ class BookState:
     scale_weighed: bool = False
     rig: str | None = None
     other_rigs: tuple[str, ...] = ()
+    rig_here: bool = True
 
     @classmethod
     def read(cls, path: Path) -> BookState:
@@ -138,9 +141,10 @@ class BookState:
                 good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,
                 sets=SetState.every(connection),
                 capture=_capture(connection),
-                scale_weighed=_scale_weighed(connection),
+                scale_weighed=has_checks and scale_weighed(connection),
                 rig=holds.device_id,
                 other_rigs=holds.others,
+                rig_here=holds.here,
             )
 
 
@@ -149,11 +153,10 @@ def _parts_utc(connection: sqlite3.Connection, holds: InForce) -> dict[str, str]
     return {kind: made[part_id] for kind, part_id in holds.parts.items()}
 
 
-def _scale_weighed(connection: sqlite3.Connection) -> bool:
-    tables = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'scales'").fetchone()
-    return tables is not None and bool(
-        connection.execute("SELECT 1 FROM scales LIMIT 1").fetchone()
-    )
+def scale_weighed(db: sqlite3.Connection | Database) -> bool:
+    """Return whether a scale that is read by hand was weighed at this bench."""
+    sql = f"SELECT 1 FROM scales WHERE {OF_THIS_BENCH} LIMIT 1"  # noqa: S608  our own words
+    return db.execute(sql).fetchone() is not None
 
 
 def _check(connection: sqlite3.Connection, holds: InForce) -> CheckState | None:
@@ -175,8 +178,9 @@ def good_for_days(db: sqlite3.Connection | Database) -> float:
 
 def _capture(connection: sqlite3.Connection) -> CaptureState | None:
     row = connection.execute(
-        "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL FROM sessions"
-        " JOIN sets ON sets.id = set_id ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
+        "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL FROM sessions"  # noqa: S608
+        f" JOIN sets ON sets.id = set_id WHERE sessions.{OF_THIS_BENCH}"
+        " ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
     ).fetchone()
     return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]))
 

@@ -6,12 +6,14 @@ The program stores nothing else; a book that somebody else wrote may hold anythi
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
 
+from coilbench.capture.book.ids import composed_id, follows, is_id, rederived_id
 from coilbench.capture.errors import CoilbenchError
 
 _Check = Callable[[Any, Mapping[str, Any]], object]
@@ -19,6 +21,12 @@ _MOST = 1e12  # newtons, millimetres: far above what any rig can give
 _MOST_OF_FIT = 1e30  # a fit's coefficients and their covariance
 _MOST_WHOLE = 2.0**53  # of counts, and all else: no larger one is kept exactly
 _LONGEST_NAME = 200  # a merge adds characters to a name
+# As `utc_now` writes it, so that the order of texts is that of times; early ones are of machines
+# that had no clock yet. None is so late that there is no later one.
+_TIME = re.compile(r"(19[789]\d|20\d\d)-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{3})?\+00:00")
+_AHEAD = timedelta(days=1)
+# Bytes of a text: far above what is typed; of what was read from a file, as large as that may be.
+_MOST_BYTES, _MOST_OF_JSON, _MOST_OF_KEYED = 1 << 16, 1 << 20, 1 << 23
 _NAMES = ("name", "label")
 _LINES = ("set_note", "set_mark", "spring_note", "spring_mark", "words")
 _ABOVE_0 = (
@@ -58,6 +66,8 @@ def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | Non
     column = ""
     try:
         for column, cell in cells.items():
+            if isinstance(cell, bytes) and len(cell) > most_bytes(column):
+                return f"its {column} is too long"
             if cell is not None:
                 check = _check_of(column)
                 if check is not None and (documents or not column.endswith("_json")):
@@ -67,6 +77,18 @@ def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | Non
     except CoilbenchError as error:
         return f"its {column} cannot be ({error.what})"
     return None
+
+
+def most_bytes(column: str) -> int:
+    """Return how many bytes a text may have."""
+    if column == "keyed_json":
+        return _MOST_OF_KEYED
+    return _MOST_OF_JSON if column.endswith("_json") else _MOST_BYTES
+
+
+def latest_utc() -> str:
+    """Return the last time that a row of another bench may bear: its clock may be a day ahead."""
+    return (datetime.now(UTC) + _AHEAD).isoformat(timespec="milliseconds")
 
 
 @cache
@@ -110,8 +132,22 @@ def _check_line(cell: bytes, _: Mapping[str, Any]) -> None:
 
 
 def _check_time(text: str) -> None:
-    if datetime.fromisoformat(text).tzinfo is None:
+    if _TIME.fullmatch(text) is None:
         raise ValueError
+    datetime.fromisoformat(text)
+
+
+def _check_id(cell: Any, cells: Mapping[str, Any]) -> None:
+    """Raise ValueError for an id that cannot be, or that follows from others than the row's own."""
+    if not isinstance(cell, bytes):
+        return
+    if not is_id(cell.decode()):
+        raise ValueError
+    parts = [cells.get(f"{kind}_part_id") for kind in ("load", "travel", "flex")]
+    if None not in parts[:2] and follows(cell.decode()):
+        plain = [None if one is None else one.decode() for one in parts]
+        if composed_id(plain) != cell.decode():
+            raise ValueError
 
 
 def _check_fit(cell: bytes, cells: Mapping[str, Any]) -> None:
@@ -174,6 +210,17 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
         keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
     if keyed.keyed_utc is not None:
         _check_time(keyed.keyed_utc)
+    if "id" in cells:
+        _check_rederived(cells["id"].decode(), keyed.rederived_from, keyed.free_length_mm)
+
+
+def _check_rederived(row_id: str, root_id: str | None, free_length_mm: float | None) -> None:
+    """Raise ValueError for an id that does not follow from what the row was made of."""
+    if root_id is None or free_length_mm is None:
+        if root_id is not None or follows(row_id):
+            raise ValueError
+    elif rederived_id(root_id, free_length_mm) != row_id:
+        raise ValueError
 
 
 def _check_list(cell: bytes, _: Mapping[str, Any]) -> None:
@@ -191,6 +238,7 @@ def _check_mapping(cell: bytes, _: Mapping[str, Any]) -> None:
 _CHECKS: dict[str, _Check] = {
     **dict.fromkeys(_NAMES, _check_name),
     **dict.fromkeys(_LINES, _check_line),
+    "id": _check_id,
     "error_n": _check_weight,
     "fit_json": _check_fit,
     "nominal_json": _check_nominal,

@@ -287,9 +287,9 @@ class KeyedSetup:
     @property
     def like(self) -> tuple[object, ...]:
         """What two setups share whose readings repeat alike."""
-        name = None if self.scale is None else self.scale.name
+        curve = None if self.scale is None else self.scale.fit  # a name may be another bench's too
         steps = self.scale_resolution_n, self.scale_repeatability_n, self.quill_resolution_mm
-        return (name, self.lever_ratio, *steps)
+        return (curve, self.lever_ratio, *steps)
 
 
 @dataclass(frozen=True)

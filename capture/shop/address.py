@@ -29,7 +29,8 @@ def safe_address(address: str) -> str:
     psycopg = load_psycopg()
     try:
         parts = psycopg.conninfo.conninfo_to_dict(address)
-        if set("=/@") & set(str(parts.get("dbname", ""))):  # an address in an address
+        inner = set("=/@") & set(str(parts.get("dbname", "")))  # an address in an address
+        if not parts or inner:
             raise psycopg.ProgrammingError
     except psycopg.Error:
         # its words may repeat what was typed, a password with it

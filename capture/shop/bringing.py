@@ -109,7 +109,7 @@ def room_for_pulled(db: Database) -> Iterator[None]:
     """Attach tables like the book's, in memory, without keys: the book's own guard what comes."""
     db.execute(f"ATTACH ':memory:' AS {_PULLED}")
     try:
-        for table in (*RULES, "rig_settings"):
+        for table in RULES:
             columns = [f"{one.name} {one.kind}" for one in columns_of(db.conn, table)]
             db.execute(f"CREATE TABLE {_PULLED}.{table} ({', '.join(columns)})")
         db.execute(f"CREATE INDEX {_PULLED}.springs_by_set ON springs (set_id)")
@@ -131,12 +131,12 @@ def _bring_in(
         came, noted = merge_attached(db, {_PULLED: store.address})
         _refuse_damaged_content(db, items)
         _forget_news(db, items, stamp)
-        for table in (*RULES, "rig_settings"):
+        for table in RULES:
             db.execute(f"DELETE FROM {_PULLED}.{table}")  # noqa: S608  our own names
     for table, count in came.items():
         if count:
             rows[table] = rows.get(table, 0) + count
-    notes += noted
+    notes += [note for note in noted if note not in notes]
 
 
 def _refuse_gone(db: Database, items: Sequence[Item]) -> None:

@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 
 from coilbench.capture.book.digests import digest_of_content
-from coilbench.capture.book.values import impossible
+from coilbench.capture.book.values import impossible, latest_utc
 from coilbench.capture.shop.rows import Item
 from coilbench.capture.shop.shape import PACKED
 
@@ -71,6 +71,10 @@ def wrong_in_words(item: Item) -> str | None:
 
 
 def _wrong_values(row: Mapping[str, Any]) -> str | None:
+    until = latest_utc()
+    for name, cell in row.items():
+        if name.endswith("_utc") and isinstance(cell, str) and cell > until:
+            return f"its {name} is a time to come ({cell[:16].replace('T', ' ')} UTC)"
     return impossible(
         {
             name: cell.encode() if isinstance(cell, str) else cell

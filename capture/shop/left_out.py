@@ -29,9 +29,16 @@ class LeftOut:
         """Name something that can't be taken, once."""
         self.said[what] = None
 
-    def row(self, table: str, row_id: str, digest: bytes, why: str, by: str) -> None:
-        """Leave out a row of one of the store's tables."""
-        self.keys.add((table, row_id, digest.hex()))
+    def row(
+        self, table: str, row_id: str, digest: bytes, why: str, by: str, *, known: bool = False
+    ) -> None:
+        """Leave out a row of one of the store's tables.
+
+        Args:
+            known: what a push lists so is there as well.
+        """
+        if not known:
+            self.keys.add((table, row_id, digest.hex()))
         self.say(f"{table.removesuffix('_words')} {row_id}, which {by} added: {why}")
 
     def item(self, item: Item, why: str, *, known: bool, say: bool = True) -> None:

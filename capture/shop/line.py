@@ -20,7 +20,7 @@ import msgspec
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import load_psycopg, safe_address
-from coilbench.capture.shop.refusals import locked, lost, not_reached
+from coilbench.capture.shop.refusals import locked, lost, not_reached, rested_on
 
 if TYPE_CHECKING:
     import psycopg
@@ -30,13 +30,13 @@ _SILENT_MS = 30_000
 _ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
 _OPTIONS = (
     f"-c search_path=pg_catalog -c client_encoding=UTF8 -c lock_timeout={_SILENT_MS}"
-    f" -c statement_timeout={2 * _SILENT_MS}"
+    f" -c statement_timeout={2 * _SILENT_MS} -c quote_all_identifiers=off"
 )
 _MOST_SENT = 50  # rows at a time: even a slow network takes them while a server is waited for
 logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it says is said here
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
-_LOCKED, _TOO_LONG = "55P03", "57014"
+_LOCKED, _TOO_LONG, _RESTED_ON = "55P03", "57014", "2BP01"
 
 
 class TryAgain(CoilbenchError):
@@ -124,6 +124,8 @@ class Line:
             said = f"no answer for {_ANSWER_S} s" if self._hung_up else one_line(error)
             if error.sqlstate == _LOCKED:
                 raise locked() from error
+            if error.sqlstate == _RESTED_ON:
+                raise rested_on(said) from error
             ended = isinstance(error, self._pg.OperationalError) and error.sqlstate != _TOO_LONG
             if ended or self._hung_up or error.sqlstate in _AGAIN:
                 worded = lost(said, "shared with")
@@ -191,6 +193,11 @@ class Line:
             while some := list(islice(cells, _MOST_SENT)):
                 with self._in_time():
                     cursor.executemany(sql, some)
+
+    @property
+    def role(self) -> str:
+        """The role that this bench has there."""
+        return self._connection.info.user
 
     @property
     def server_major(self) -> int:

@@ -17,9 +17,9 @@ from coilbench.capture.shop.manifests import (
     missing_pushes,
     read_manifests,
 )
-from coilbench.capture.shop.reading import items_of, parts_of
+from coilbench.capture.shop.reading import items_of, parts_of, unsaid
 from coilbench.capture.shop.rows import Item, Listed, Push, read_items
-from coilbench.capture.shop.shape import SCHEMA, words_of
+from coilbench.capture.shop.shape import SCHEMA
 from coilbench.capture.shop.store import Store
 
 _LOOKED_AT, _LOOK_BYTES = 16, 1 << 16
@@ -52,9 +52,9 @@ def look_back(
     for bench, push in (one for one in wanted if one in sizes):
         if room > 0:
             for _, _, listed in read_manifests(store, bench, push - 1, push, left):
-                gone, unsaid = lacking(store, listed)
-                found += gone or _without_parts(db, store, listed, left)
-                found += [one for one in unsaid if not _is_said(db, store, *one.split())]
+                lost = lacking(store, listed)
+                found += lost.gone or _without_parts(db, store, listed, left)
+                found += [one for one in lost.unsaid if not _is_said(db, store, *one.split())]
         room -= sizes[bench, push]
     return sorted(set(found))
 
@@ -118,14 +118,8 @@ def _unlike(
 
 def _lacks_parts(store: Store, item: Item) -> bool:
     """Tell whether the store lacks what is said of a row, a set's label or a scale's point."""
-    if item.words:
-        words = store.digests(words_of(item.kind.table), "words", [item.row_id])
-        if (item.row_id, item.words_digest()) not in words:
-            return True
-    if item.kind.table == "sets":
-        sql = f"SELECT spring_id FROM {SCHEMA}.set_labels WHERE id = %s AND words = %b"  # noqa: S608
-        there = {one for (one,) in store.query(sql, [item.row_id, item.words_digest()])}
-        return not set(item.labels) <= there
+    if unsaid(store, [item]):
+        return True
     if item.kind.points is None:
         return False
     table, key, _ = item.kind.points
@@ -136,9 +130,7 @@ def _lacks_parts(store: Store, item: Item) -> bool:
 
 def _is_said(db: Database, store: Store, table: str, row_id: str) -> bool:
     """Tell whether the store has what a book says of a row now: what it said before may be gone."""
-    said = store.digests(words_of(table), "words", [row_id])
-    items = read_items(db, store.kinds[table], [row_id])
-    return all((row_id, item.words_digest()) in said for item in items)
+    return not unsaid(store, read_items(db, store.kinds[table], [row_id]))
 
 
 def _nth(known: Sequence[tuple[str, int]], number: int) -> tuple[str, int]:

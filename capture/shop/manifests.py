@@ -7,20 +7,20 @@ there again once another gives it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import msgspec
 
+from coilbench.capture.book.ids import ID, is_id
 from coilbench.capture.shop.left_out import LeftOut
 from coilbench.capture.shop.rows import Listed
-from coilbench.capture.shop.shape import SCHEMA, Kind, words_of
+from coilbench.capture.shop.shape import MOST_LIST_BYTES, SCHEMA, Kind, words_of
 from coilbench.capture.shop.store import Store
 from coilbench.capture.strokes.stored import inflated
 
-_MOST_BYTES = 1 << 25  # of a list as it is unpacked; a push of 1,000 strokes has 0.2 MB
 _PAGE = 100
 _NAMED = 3
-_Id = Annotated[str, msgspec.Meta(pattern=r"\A[\x21-\x7e]{1,200}\Z")]
+_Id = Annotated[str, msgspec.Meta(pattern=rf"\A{ID}\Z")]
 _Figures = Annotated[str, msgspec.Meta(pattern=r"\A[0-9a-f]{64}\Z")]
 _HEAL = "its administrator puts a backup of the store back, or the benches' books heal it"
 
@@ -33,12 +33,11 @@ def read_manifests(
     It ends before a push that is not there. A list that is damaged is made of what is there.
     """
     sql = (
-        "SELECT push, uuid, added_by, CASE WHEN octet_length(manifest) <= %s THEN manifest ELSE ''"  # noqa: S608
-        f" END FROM {SCHEMA}.pushes WHERE bench = %s AND push > %s AND push <= %s"
-        f" ORDER BY push LIMIT {_PAGE}"
+        f"SELECT push, uuid, added_by, manifest FROM {SCHEMA}.pushes WHERE bench = %s"  # noqa: S608
+        f" AND push > %s AND push <= %s ORDER BY push LIMIT {_PAGE}"
     )
     while after < until:
-        values = [_MOST_BYTES, bench, after, until]
+        values = [bench, after, until]
         rows = store.query(sql, values, (int, str, str, bytes))
         for push, uuid, added_by, manifest in rows:
             if push != after + 1:
@@ -60,7 +59,7 @@ def read_manifests(
 
 def _unpacked(store: Store, manifest: bytes) -> Listed | None:
     try:
-        plain = inflated(manifest, _MOST_BYTES)
+        plain = inflated(manifest, MOST_LIST_BYTES)  # a push of 1,000 strokes has 0.2 MB
         listed: Listed = msgspec.json.decode(plain, type=dict[str, dict[_Id, _Figures]])
     except (msgspec.DecodeError, ValueError):
         return None
@@ -80,7 +79,7 @@ def listed_there(store: Store, bench: str, push: int) -> Listed:
         sql = f"SELECT id, {digest} FROM {SCHEMA}.{table} WHERE bench = %s AND push = %s"  # noqa: S608
         rows = store.query(sql, [bench, push], (str, bytes))
         if rows:
-            found[table] = {row_id: cell.hex() for row_id, cell in rows}
+            found[table] = {row_id: cell.hex() for row_id, cell in rows if is_id(row_id)}
     return found
 
 
@@ -109,23 +108,35 @@ def missing_pushes(store: Store, known: Sequence[tuple[str, int]]) -> list[tuple
     return sorted(found)
 
 
-def lacking(store: Store, listed: Listed) -> tuple[list[str], list[str]]:
-    """Return the rows that are listed and not in the store, and those of which words are gone.
+class Lacking(NamedTuple):
+    """What a list has and the store has not, each as the table and the id, in order.
 
-    A row of which nothing is said any more, though there were words, counts as gone itself. Each
-    is the table and the id, in order.
+    Attributes:
+        gone: rows of which nothing is there, or of which nothing is said any more.
+        unsaid: rows of which not all is there that was said.
+        otherwise: rows that are there with another digest.
     """
+
+    gone: list[str]
+    unsaid: list[str]
+    otherwise: list[str]
+
+
+def lacking(store: Store, listed: Listed) -> Lacking:
+    """Return what is listed and not in the store as it is listed."""
     gone: set[str] = set()
     unsaid: set[str] = set()
+    otherwise: set[str] = set()
     for table, rows in listed.items():
         words = table not in store.kinds
         base = table.removesuffix("_words") if words else table
         there = store.digests(table, "words" if words else "digest", list(rows))
         kept = {(one, digest.hex()) for one, digest in there}
-        known = {one for one, _ in there} if words else set()
+        known = {one for one, _ in there}
         for one in (one for one, digest in rows.items() if (one, digest) not in kept):
-            (unsaid if one in known else gone).add(f"{base} {one}")
-    return sorted(gone), sorted(unsaid - gone)
+            of = gone if one not in known else unsaid if words else otherwise
+            of.add(f"{base} {one}")
+    return Lacking(sorted(gone), sorted(unsaid - gone), sorted(otherwise - gone))
 
 
 def names_of(rows: Sequence[str]) -> str:

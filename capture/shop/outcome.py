@@ -49,6 +49,7 @@ class Shared:
         left: what the store has and was not taken, a sentence each without a full stop.
         clock_off_s: how far this bench's clock is ahead of the server's.
         strong: roles of benches that may change or delete what others added, each with why.
+        taken_over: what is in force of this bench's rig now and came from another, likewise.
     """
 
     address: str
@@ -61,3 +62,4 @@ class Shared:
     left: tuple[str, ...] = ()
     clock_off_s: float = 0.0
     strong: tuple[str, ...] = ()
+    taken_over: tuple[str, ...] = ()

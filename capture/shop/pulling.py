@@ -20,6 +20,7 @@ from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.bringing import Unit, bring, room_for_pulled
+from coilbench.capture.shop.gone import back_again, gone_sets, of_sets
 from coilbench.capture.shop.left_out import Key, LeftOut
 from coilbench.capture.shop.manifests import lacking, read_manifests
 from coilbench.capture.shop.outcome import Pulled
@@ -84,6 +85,9 @@ def pull_spans(
             chunks = [(own, chunk) for own in reads for chunk in _chunks(own)]
             for number, (own, chunk) in enumerate(chunks):
                 ids = _stroke_ids(store, chunk, left, done)
+                lacking = gone_sets(db, store, {"sweeps": set(ids)})
+                _bring_light(db, store, of_sets(store, lacking), left, done, holding)
+                done.notes += back_again(db, lacking)
                 for part in parts_of(store, "sweeps", ids):
                     units = [(item,) for item in _strokes(db, store, part, left)]
                     with holding():
@@ -112,6 +116,22 @@ def _pull_light(
     for read in reads:
         for table, row_id, _ in read.keys:
             light.setdefault(table.removesuffix("_words"), set()).add(row_id)
+    new = {row_id for read in reads for table, row_id, _ in read.keys if table == "sets"}
+    lacking = gone_sets(db, store, light, new)
+    for table, ids in of_sets(store, lacking).items():
+        light.setdefault(table, set()).update(ids)
+    _bring_light(db, store, light, left, done, holding)
+    done.notes += back_again(db, lacking)
+
+
+def _bring_light(
+    db: Database,
+    store: Store,
+    light: dict[str, set[str]],
+    left: LeftOut,
+    done: Pulled,
+    holding: Holding,
+) -> None:
     rounds, set_of = _light(store, light, left)
     for units in rounds:
         with holding():
@@ -186,21 +206,24 @@ def _stroke_ids(store: Store, chunk: Sequence[_Read], left: LeftOut, done: Pulle
 def _leave_lacking(
     store: Store, bench: str, push: int, listed: Listed, left: LeftOut, done: Pulled
 ) -> None:
-    found, unsaid = lacking(store, listed)
-    done.unsaid += unsaid
-    if not found:
+    found = lacking(store, listed)
+    done.unsaid += found.unsaid
+    if not (found.gone or found.otherwise):
         return
     sql = f"SELECT added_by, pushed_utc FROM {SCHEMA}.pushes WHERE bench = %s AND push = %s"  # noqa: S608
     ((added_by, pushed_utc), *_) = store.query(sql, [bench, push], (str, str)) or [
         ("a bench", "a day")
     ]
-    for name in found:
+    for name in (*found.gone, *found.otherwise):
         table, row_id = name.split()
-        left.lost.add((table, row_id))
-        left.say(
-            f"the store lacks {name}, which {added_by} gave it on {pushed_utc[:10]}; a bench that "
-            "has it gives it again: coilbench share --all"
-        )
+        if name in found.gone:
+            left.lost.add((table, row_id))
+            left.say(
+                f"the store lacks {name}, which {added_by} gave it on {pushed_utc[:10]}; a bench "
+                "that has it gives it again: coilbench share --all"
+            )
+        else:
+            left.say(f"{name} is otherwise in the store than {added_by} lists it in push {push}")
         for listing in (table, words_of(table)):
             if row_id in listed.get(listing, {}):
                 left.keys.add((listing, row_id, listed[listing][row_id]))
@@ -247,7 +270,9 @@ def _with_springs(store: Store, sets: Sequence[Item], left: LeftOut) -> list[Uni
     found: list[Unit] = []
     for item in sets:
         own = [springs[one] for one in item.labels if one in springs]
-        if len(own) < len(item.labels):
+        if not own and not item.labels:
+            left.item(item, "it has no springs", known=True)
+        elif len(own) < len(item.labels):
             left.item(item, "it names a spring that is not there, or was left out", known=True)
         elif any(one.fixed["set_id"] != item.row_id for one in own):
             left.item(item, "it names a spring of another set", known=True)
@@ -260,7 +285,8 @@ def _with_springs(store: Store, sets: Sequence[Item], left: LeftOut) -> list[Uni
     whole = {unit[0].row_id for unit in found}
     for item in sets:
         if item.row_id not in whole:
-            left.item(item, "nothing of what was said of it can be taken", known=False)
+            wrong = "nothing of what was said of it can be taken"
+            left.item(item, wrong, known=False, say=bool(item.labels))
     return found
 
 

@@ -14,6 +14,7 @@ from coilbench.capture.book.tallies import OF, OF_SETS
 from coilbench.capture.book.vouching import refuse_damaged_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.line import TryAgain
+from coilbench.capture.shop.reading import unsaid
 from coilbench.capture.shop.rows import (
     CHUNK,
     CHUNK_BYTES,
@@ -24,7 +25,6 @@ from coilbench.capture.shop.rows import (
     read_items,
     told_with,
 )
-from coilbench.capture.shop.shape import words_of
 from coilbench.capture.shop.store import Store
 
 _SETS = 80  # of a dozen springs each: as many rows
@@ -44,13 +44,14 @@ class Pushed:
     Attributes:
         rows: how many rows of each kind the store has anew, or is told something new of.
         damaged: rows that stayed here since they are damaged: the table and the id.
-        unlike: likewise rows that are otherwise in the store, though they never change.
+        unlike: likewise rows that are otherwise in the store, though they never change; each
+            with the role that added what stands there.
         vouched: ids of sets that were looked at for damage.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
     damaged: list[str] = field(default_factory=list)
-    unlike: list[str] = field(default_factory=list)
+    unlike: dict[str, str] = field(default_factory=dict)
     vouched: set[str] = field(default_factory=set)
 
 
@@ -99,9 +100,9 @@ def _push_chunk(db: Database, store: Store, kind: str, ids: Sequence[str], done:
     found = {item.row_id for item in items}
     unread = [one for one in ids if one not in found]
     done.damaged += [f"{kind} {one}" for one in unread if _is_there(db, kind, one)]
-    before = list(done.unlike)
+    before = dict(done.unlike)
     for attempt in range(_TRIES):
-        done.unlike = list(before)
+        done.unlike = dict(before)
         try:
             settle_pending(db, store)
             added = _send(db, store, items, done)
@@ -144,7 +145,8 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
     with store.transaction():
         items, *beside = (_alike(store, own, done) for own in (items, *beside))
         lacking, words = _lacking(store, items)
-        _add_parts(store, items, lacking, words)
+        absent = {one.row_id for one in lacking}
+        store.add_points([one for one in items if one.row_id not in absent])
         beside = [_lacking(store, own)[0] for own in beside]
         if not (lacking or words or any(beside)):
             return 0
@@ -168,15 +170,6 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
         _count(db)
     done.damaged += [f"sweeps {one}" for one in sorted(damaged)]
     return len({one.row_id for one in (*lacking, *words)})
-
-
-def _add_parts(
-    store: Store, items: Sequence[Item], lacking: Sequence[Item], words: Sequence[Item]
-) -> None:
-    """Add points and labels that the store lacks of rows that it has."""
-    absent, unsaid = ({one.row_id for one in rows} for rows in (lacking, words))
-    store.add_points([one for one in items if one.row_id not in absent])
-    store.add_labels([one for one in items if one.row_id not in unsaid])
 
 
 def _is_there(db: Database, kind: str, row_id: str) -> bool:
@@ -211,10 +204,7 @@ def _lacking(store: Store, items: Sequence[Item]) -> tuple[list[Item], list[Item
     kind, ids = items[0].kind, [item.row_id for item in items]
     known = {row_id for row_id, _ in store.digests(kind.table, "digest", ids)}
     lacking = [item for item in items if item.row_id not in known]
-    if not kind.words:
-        return lacking, []
-    said = store.digests(words_of(kind.table), "words", ids)
-    return lacking, [item for item in items if (item.row_id, item.words_digest()) not in said]
+    return lacking, unsaid(store, items)
 
 
 def _unlike(store: Store, items: Sequence[Item]) -> set[str]:
@@ -229,8 +219,9 @@ def _unlike(store: Store, items: Sequence[Item]) -> set[str]:
 def _alike(store: Store, items: Sequence[Item], done: Pushed) -> list[Item]:
     """Return the rows that the store may take; the others stay here, named."""
     unlike = _unlike(store, items)
-    new = (f"{items[0].kind.table} {row_id}" for row_id in sorted(unlike))
-    done.unlike += [one for one in new if one not in done.unlike]
+    if unlike:
+        table = items[0].kind.table
+        done.unlike |= {f"{table} {one}": by for one, by in store.added_by(table, unlike)}
     return [item for item in items if item.row_id not in unlike]
 
 

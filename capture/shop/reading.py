@@ -19,7 +19,6 @@ from coilbench.capture.shop.rows import CHUNK, CHUNK_BYTES, Item, parted, unesca
 from coilbench.capture.shop.shape import PACKED, SCHEMA, Kind, words_of
 from coilbench.capture.shop.store import Store
 
-_MOST_PACKED_BYTES = 1 << 26
 _MOST_TRIED = 20
 _OWN = {"bench": "TEXT", "push": "INTEGER", "added_by": "TEXT"}
 _NOT_AS_PUSHED = "it is not what was pushed"
@@ -39,7 +38,8 @@ def parts_of(store: Store, table: str, ids: Sequence[str]) -> Iterator[list[str]
     """Yield ids of rows that are read together: no more than there is room for."""
     sizes = dict.fromkeys(ids, 0)
     if table == "sweeps":
-        lengths = " + ".join(f"coalesce(octet_length({name}), 0)" for name in PACKED)
+        large = (*PACKED, "keyed_json")
+        lengths = " + ".join(f"coalesce(octet_length({name}), 0)" for name in large)
         sql = f"SELECT id, ({lengths})::bigint FROM {SCHEMA}.sweeps WHERE id = ANY(%s)"  # noqa: S608
         for first in range(0, len(ids), CHUNK):
             found = store.query(sql, [list(ids[first : first + CHUNK])], (str, int))
@@ -100,16 +100,10 @@ def _rows(
         columns: their types by name; `never` names those that are never empty.
     """
     order, asked = ", ".join(list(columns)[:2]), set(ids)
-    named = [
-        f"CASE WHEN octet_length({name}) <= {_MOST_PACKED_BYTES} THEN {name} END"
-        if name in PACKED
-        else name
-        for name in columns
-    ]
     cells = tuple((of, name in {key, *never, *_OWN}) for name, of in columns.items())
     for first in range(0, len(ids), CHUNK):
         rows = store.raw(
-            f"SELECT {', '.join(named)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
+            f"SELECT {', '.join(columns)} FROM {SCHEMA}.{table}"  # noqa: S608  our own names
             f" WHERE {key} = ANY(%s) ORDER BY {order}",
             [list(ids[first : first + CHUNK])],
         )
@@ -133,28 +127,53 @@ def words_said(
 
     Of all but sets, whose columns are settled each by a rule of its own, what stands.
     """
-    if not kind.words:
-        return {}
-    labels = _labels(store, kind, ids, left)
     by_row: dict[str, list[tuple[Said, bytes]]] = {}
-    table = words_of(kind.table)
-    columns = {"id": "TEXT", "words": "BLOB", **kind.words, **_OWN}
-    for row in _rows(store, table, columns, ids, left, "words"):
-        cells = {name: row[name] for name in kind.words}
-        digest, by = row["words"], row["added_by"]
-        own = _own_labels(kind, cells, digest, labels.get((row["id"], digest), []), by, left)
-        wrong = _NOT_AS_PUSHED
-        if own is not None:
-            wrong = wrong_in_words(Item(kind, {"id": row["id"]}, cells, labels=own)) or ""
-        if wrong:
-            left.row(table, row["id"], digest, wrong, by)
-        elif own is not None:
-            said = Said(cells, own, by, (row["bench"], row["push"]))
-            by_row.setdefault(row["id"], []).append((said, digest))
+    found = _words(store, kind, ids, left) if kind.words else []
+    whole = {(row_id, digest) for row_id, _, digest, wrong in found if wrong is None}
+    for row_id, said, digest, wrong in found:
+        if wrong is None:
+            by_row.setdefault(row_id, []).append((said, digest))
+        else:  # another may have said the same as it is
+            known = (row_id, digest) in whole
+            left.row(words_of(kind.table), row_id, digest, wrong, said.by, known=known)
     counters = [name for name in COUNTERS if name in kind.words]
     return {
         row_id: _standing(kind, row_id, said, counters, left) for row_id, said in by_row.items()
     }
+
+
+def unsaid(store: Store, items: Sequence[Item]) -> list[Item]:
+    """Return those rows of one kind of which the store lacks what is said now.
+
+    What somebody else put under its digest is not it. What this role put there is, whatever became
+    of it: it can't be said again.
+    """
+    if not items or not items[0].kind.words:
+        return []
+    there: dict[tuple[str, bytes], set[str]] = {}
+    kind, ids = items[0].kind, [item.row_id for item in items]
+    for row_id, said, digest, wrong in _words(store, kind, ids, LeftOut()):
+        if wrong is None or said.by == store.role:
+            there.setdefault((row_id, digest), set()).update(said.labels)
+    keys = [(item, there.get((item.row_id, item.words_digest()))) for item in items]
+    return [item for item, labels in keys if labels is None or not set(item.labels) <= labels]
+
+
+def _words(
+    store: Store, kind: Kind, ids: Sequence[str], left: LeftOut
+) -> list[tuple[str, Said, bytes, str | None]]:
+    """Return what was said of rows: the row's id, its digest, and why it can't be taken."""
+    labels = _labels(store, kind, ids, left)
+    columns = {"id": "TEXT", "words": "BLOB", **kind.words, **_OWN}
+    found = []
+    for row in _rows(store, words_of(kind.table), columns, ids, left, "words"):
+        cells = {name: row[name] for name in kind.words}
+        row_id, digest, by = row["id"], row["words"], row["added_by"]
+        own = labels.get((row_id, digest, by), {})
+        item = Item(kind, {"id": row_id}, cells, labels=own)
+        wrong = wrong_in_words(item) if item.words_digest() == digest else _NOT_AS_PUSHED
+        found.append((row_id, Said(cells, own, by, (row["bench"], row["push"])), digest, wrong))
+    return found
 
 
 def _standing(
@@ -177,37 +196,16 @@ def _standing(
 
 def _labels(
     store: Store, kind: Kind, ids: Sequence[str], left: LeftOut
-) -> dict[tuple[str, bytes], list[dict[str, Any]]]:
-    found: dict[tuple[str, bytes], list[dict[str, Any]]] = {}
+) -> dict[tuple[str, bytes, str], dict[str, str]]:
+    """Return sets' labels by springs: those that a role gave with what it said."""
+    found: dict[tuple[str, bytes, str], dict[str, str]] = {}
     if kind.table == "sets":
         texts = dict.fromkeys(("spring_id", "label", "added_by"), "TEXT")
         columns = {"id": "TEXT", "words": "BLOB", **texts}
         for row in _rows(store, "set_labels", columns, ids, left, *columns):
-            found.setdefault((row["id"], row["words"]), []).append(row)
+            own = found.setdefault((row["id"], row["words"], row["added_by"]), {})
+            own[row["spring_id"]] = row["label"]
     return found
-
-
-def _own_labels(
-    kind: Kind,
-    cells: dict[str, Any],
-    digest: bytes,
-    rows: Sequence[dict[str, Any]],
-    by: str,
-    left: LeftOut,
-) -> dict[str, str] | None:
-    """Return the labels that go with what was said of a set; None where some are gone."""
-
-    def fits(some: Sequence[Mapping[str, Any]]) -> bool:
-        return Item(kind, {}, cells, labels=_by_spring(some)).words_digest() == digest
-
-    own = _as_pushed(rows, by, fits)
-    if own is not None:
-        _say_added(rows, own, "labels", left)
-    return None if own is None else _by_spring(own)
-
-
-def _by_spring(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
-    return {row["spring_id"]: row["label"] for row in rows}
 
 
 def _points(store: Store, kind: Kind, ids: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
@@ -241,7 +239,7 @@ def _own_points(
 
     own = _as_pushed(rows, row["added_by"], fits)
     if own is not None:
-        _say_added(rows, own, "points", left)
+        _say_added(rows, own, left)
     return plain(rows if own is None else own)
 
 
@@ -262,13 +260,11 @@ def _as_pushed(
     return None
 
 
-def _say_added(
-    rows: Sequence[Mapping[str, Any]], own: Sequence[object], what: str, left: LeftOut
-) -> None:
+def _say_added(rows: Sequence[Mapping[str, Any]], own: Sequence[object], left: LeftOut) -> None:
     for row in rows if len(own) < len(rows) else ():
         if row not in own:
             row_id = next(iter(row.values()))
-            left.say(f"{what} that {row['added_by']} added to {row_id}: they are not of it")
+            left.say(f"points that {row['added_by']} added to {row_id}: they are not of it")
 
 
 def _counted_of(kind: Kind) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
 
 _FROM_FILE = "~/.pgpass holds SERVER:5432:DATABASE:ROLE:PASSWORD, readable by you alone (chmod 600)"
@@ -32,15 +33,18 @@ _KNOWN = (
         "Its administrator lets it in again: ALTER ROLE ... LOGIN",
     ),
     (
-        "no pg_hba.conf entry",
-        "it does not let this role in from this address",
-        "Its administrator adds a line for both to pg_hba.conf, as in capture/SHOP.md",
+        r'no pg_hba.conf entry.*user "(?P<role>.*?)", database "(?P<database>.*?)"',
+        "it lets no {role} into {database} from here",
+        "Check both names in the address. If they are right: its administrator looks whether the "
+        "role is in coilbench_bench or coilbench_reader, and whether pg_hba.conf has a line for "
+        "this network, as in capture/SHOP.md",
     ),
     (r"root certificate file", "there is no certificate to know it by", _CERTIFICATE),
     (
         "certificate verify failed",
-        "it shows another certificate than the shop's",
-        f"Is it the shop's server? {_CERTIFICATE}",
+        "its certificate is not the shop's, or is not valid at what this machine's clock says, "
+        "{now} UTC",
+        f"Is the clock right? Is it the shop's server? {_CERTIFICATE}",
     ),
     (
         "does not match host name",
@@ -62,9 +66,11 @@ _UNTOUCHED = "The book is as it was; captures go on without the store"
 def not_reached(message: str) -> CoilbenchError:
     """Return what to say of a connection that failed, by the message of PostgreSQL's library."""
     for pattern, what, hint in _KNOWN:
-        if re.search(pattern, message):
+        if found := re.search(pattern, message):
+            why = what.format(now=utc_now()[:16].replace("T", " "), **found.groupdict())
+            stop = "" if hint.endswith("?") else "."
             return CoilbenchError(
-                f"the store can't be reached: {what}", hint=f"{hint}. {_UNTOUCHED}"
+                f"the store can't be reached: {why}", hint=f"{hint}{stop} {_UNTOUCHED}"
             )
     return CoilbenchError(f"the store can't be reached ({message})", hint=_UNTOUCHED)
 
@@ -79,6 +85,14 @@ def lost(message: str, doing: str) -> CoilbenchError:
     return CoilbenchError(
         f"the store was lost while it was {doing} ({message})",
         hint="What came before is whole; run the same again",
+    )
+
+
+def rested_on(message: str) -> CoilbenchError:
+    """Return what to say where other views keep ours from being made anew."""
+    return CoilbenchError(
+        f"views of your own rest on some that change ({message}); nothing was changed",
+        hint="Drop those that it names, run the same again, and make them again",
     )
 
 

@@ -16,12 +16,15 @@ from coilbench.capture.book.digests import DIGESTS, columns_of
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.schema import bring_to
+from coilbench.capture.book.values import most_bytes
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 SCHEMA = "coilbench"
-VERSION = f"{MIGRATION_NAMES[-1]}+1"  # of the book, and how often only the store changed since
+VERSION = f"{MIGRATION_NAMES[-1]}+3"  # of the book, and how often only the store changed since
 CURVE = "curve_packed"
 PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
+MOST_PACKED_BYTES, MOST_LIST_BYTES = 1 << 26, 1 << 25
+_MOST_DIGEST_BYTES, _MOST_ID_BYTES = 64, 400
 BENCHES, READERS = "coilbench_bench", "coilbench_reader"
 _CHILDREN = {
     "calibration_parts": ("calibration_points", "part_id"),
@@ -46,6 +49,10 @@ _HEARD = {"heard": "timestamp with time zone DEFAULT now() NOT NULL"}  # by the 
 _FROM = {"bench": _TEXT, "push": _COUNT}
 _FROM_KEY = f"FOREIGN KEY (bench, push) REFERENCES {SCHEMA}.pushes(bench, push)"
 _NUMBER = "double precision"
+# With the role that says them: else somebody who guesses what another is about to say could put
+# something else in its place.
+_OWN_WORDS = "PRIMARY KEY (id, words, added_by)"
+_OWN_LABELS = "PRIMARY KEY (id, words, spring_id, added_by)"
 
 # What `answers.py` keeps: never pulled. Each with what it is worked out from and how.
 ANSWERS = {
@@ -99,11 +106,13 @@ class Table:
         columns: each as SQL and as the server describes it: type, DEFAULT, NOT NULL.
         keys: likewise: primary key, unique, references.
         given: the columns that a bench gives; the server itself fills the others.
+        check: likewise: how long its texts may be.
     """
 
     columns: Mapping[str, str]
     keys: tuple[str, ...]
     given: tuple[str, ...]
+    check: str
 
 
 @dataclass(frozen=True)
@@ -204,15 +213,13 @@ def _tables_of(kind: Kind) -> dict[str, Table]:
         found[child] = _table({**columns, **_BY}, own, _reference(key, kind.table))
     if kind.words:
         columns = {"id": _TEXT, "words": "bytea NOT NULL", **_columns(kind.words), **_FROM}
-        own = "PRIMARY KEY (id, words)"
         found[words_of(kind.table)] = _table(
-            {**columns, **_BY}, own, _reference("id", kind.table), _FROM_KEY
+            {**columns, **_BY}, _OWN_WORDS, _reference("id", kind.table), _FROM_KEY
         )
     if kind.table == "springs":  # labels are words on a set, and name springs
         columns = {"id": _TEXT, "words": "bytea NOT NULL", "spring_id": _TEXT, "label": _TEXT}
-        of_words = f"FOREIGN KEY (id, words) REFERENCES {SCHEMA}.sets_words(id, words)"
         found["set_labels"] = _table(
-            {**columns, **_BY}, "PRIMARY KEY (id, words, spring_id)", of_words,
+            {**columns, **_BY}, _OWN_LABELS, _reference("id", "sets"),
             _reference("spring_id", "springs"),
         )  # fmt: skip
     return found
@@ -225,7 +232,27 @@ def words_of(table: str) -> str:
 
 def _table(columns: Mapping[str, str], *keys: str, given: tuple[str, ...] | None = None) -> Table:
     named = tuple(one for one in columns if one not in {**_BY, **_HEARD})
-    return Table(columns, keys, named if given is None else given)
+    return Table(columns, keys, named if given is None else given, _check(columns))
+
+
+def _check(columns: Mapping[str, str]) -> str:
+    """Return what bounds the bytes of texts: else one member could fill every bench's memory."""
+    bounds = [
+        f"(octet_length({name}) <= {_most_bytes(name, of)})"
+        for name, of in columns.items()
+        if of.startswith(("text", "bytea"))
+    ]
+    return f"CHECK (({' AND '.join(bounds)}))" if len(bounds) > 1 else f"CHECK ({bounds[0]})"
+
+
+def _most_bytes(name: str, of: str) -> int:
+    if name in PACKED:
+        return MOST_PACKED_BYTES
+    if of.startswith("bytea"):
+        return MOST_LIST_BYTES if name == "manifest" else _MOST_DIGEST_BYTES
+    if name == "id" or name.endswith("_id"):
+        return _MOST_ID_BYTES
+    return 2 * most_bytes(name)  # some characters are kept as two
 
 
 def _columns(columns: Mapping[str, str]) -> dict[str, str]:
@@ -247,6 +274,11 @@ def store_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
         yield f"CREATE TABLE IF NOT EXISTS {SCHEMA}.{name} ({', '.join(parts)})"
         for column, of in table.columns.items():
             yield f"ALTER TABLE {SCHEMA}.{name} ADD COLUMN IF NOT EXISTS {column} {of}"
+        yield (
+            f"ALTER TABLE {SCHEMA}.{name} DROP CONSTRAINT IF EXISTS {name}_short,"
+            f" ADD CONSTRAINT {name}_short {table.check}"
+        )
+    yield from _keys_anew(made_of)
     for name in PACKED:  # the server is not to try and press them once more
         yield f"ALTER TABLE {SCHEMA}.sweeps ALTER COLUMN {name} SET STORAGE EXTERNAL"
     yield f"ALTER TABLE {SCHEMA}.pushes ALTER COLUMN manifest SET STORAGE EXTERNAL"
@@ -257,6 +289,22 @@ def store_sql(made_of: Mapping[str, Kind]) -> Iterator[str]:
     yield f"INSERT INTO {SCHEMA}.store (id) {made} {one}"
     yield f"INSERT INTO {SCHEMA}.versions VALUES ('{VERSION}') ON CONFLICT DO NOTHING"  # noqa: S608
     yield from _roles_sql(made_of)
+
+
+def _keys_anew(made_of: Mapping[str, Kind]) -> Iterator[str]:
+    """Yield what puts the keys of words in place of those that an older store has."""
+    yield (
+        f"ALTER TABLE {SCHEMA}.set_labels DROP CONSTRAINT IF EXISTS set_labels_id_words_fkey,"
+        f" DROP CONSTRAINT IF EXISTS set_labels_id_fkey, ADD {_reference('id', 'sets')},"
+        f" DROP CONSTRAINT IF EXISTS set_labels_pkey, ADD {_OWN_LABELS}"
+    )
+    for kind in made_of.values():
+        if kind.words:
+            table = words_of(kind.table)
+            yield (
+                f"ALTER TABLE {SCHEMA}.{table} DROP CONSTRAINT IF EXISTS {table}_pkey,"
+                f" ADD {_OWN_WORDS}"
+            )
 
 
 def indexes() -> dict[str, str]:

@@ -5,7 +5,7 @@ A row is never changed or deleted there.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
 from coilbench.capture.book.rows import utc_now
@@ -104,7 +104,8 @@ class Store(Line):
             if not there:
                 raise CoilbenchError(
                     "there is no store in this database",
-                    hint="Its administrator makes one with: coilbench share URL --init",
+                    hint="Is it the right database? Its administrator makes a store: coilbench "
+                    "share URL --init, or with what coilbench share --init --sql prints",
                 )
             if not {"store", "versions"} <= there:
                 raise _strange(f"a schema {SCHEMA!r} of something else")
@@ -147,7 +148,8 @@ class Store(Line):
             raise CoilbenchError(
                 f"this store is older ({newest or 'no version'}) than this coilbench; nothing was "
                 "shared",
-                hint="Its administrator brings it up to date: coilbench share URL --init",
+                hint="Its administrator brings it up to date as it was made: coilbench share URL "
+                "--init, or with what coilbench share --init --sql prints (capture/SHOP.md)",
             )
 
     def _refuse_strange(self) -> None:
@@ -195,6 +197,12 @@ class Store(Line):
         asked = set(ids)
         found = self.query(sql, [list(ids)], (str, bytes))
         return {(row_id, digest) for row_id, digest in found if row_id in asked}
+
+    def added_by(self, table: str, ids: Collection[str]) -> list[tuple[str, str]]:
+        """Return which role added some rows, each with its id, in order."""
+        sql = f"SELECT id, added_by FROM {SCHEMA}.{table} WHERE id = ANY(%s) ORDER BY id"  # noqa: S608
+        rows = self.query(sql, [list(ids)], (str, str))
+        return [(row_id, by) for row_id, by in rows if row_id in ids]
 
     def add(self, table: str, rows: Iterable[Sequence[object]]) -> None:
         """Add rows that are not there yet."""

@@ -43,9 +43,12 @@ STILL_TRUE = f"""coalesce(NOT EXISTS (SELECT 1 FROM (
     UNION ALL SELECT r.bench, r.push FROM {SCHEMA}.set_rests r WHERE r.set_id = a.set_id) n
   WHERE n.push > coalesce((a.seen::json ->> n.bench)::bigint, 0)) AND a.seen IS NOT NULL, false)"""  # noqa: S608
 
+# The newest: one that claims to be of days to come is none.
 _ANSWER = f"""(SELECT a.*, {STILL_TRUE} AS still_true
   FROM {SCHEMA}.answers a WHERE a.id = (SELECT b.id FROM {SCHEMA}.answers b
-    WHERE b.set_id = a.set_id ORDER BY b.judged_utc DESC, b.id DESC LIMIT 1))"""  # noqa: S608
+    WHERE b.set_id = a.set_id AND b.judged_utc COLLATE "C" <
+      to_char((now() + '1 day'::interval) AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS')
+    ORDER BY b.judged_utc COLLATE "C" DESC, b.id DESC LIMIT 1))"""  # noqa: S608
 
 # By name: what it shows, as SELECT.
 VIEWS = {
@@ -62,7 +65,7 @@ SELECT s.set_id, t.set_name, t.role, coalesce(s.turn, (SELECT count(*)
     OR o.added_utc = s.added_utc AND o.id COLLATE "C" <= s.id COLLATE "C"))) AS turn,
   s.id AS spring_id,
   (SELECT l.label FROM {SCHEMA}.set_labels l
-    JOIN {SCHEMA}.sets_words w ON w.id = l.id AND w.words = l.words WHERE l.spring_id = s.id
+    JOIN {SCHEMA}.sets_words w USING (id, words, added_by) WHERE l.spring_id = s.id
     ORDER BY w.label_edits DESC, l.label COLLATE "C" DESC LIMIT 1) AS label,
   (SELECT h.length_mm FROM {SCHEMA}.hand_entries h
     WHERE h.spring_id = s.id AND h.what = 'free_length_mm'
@@ -73,26 +76,27 @@ SELECT s.set_id, t.set_name, t.role, coalesce(s.turn, (SELECT count(*)
 FROM {SCHEMA}.springs s JOIN {SCHEMA}.sets_as_they_stand t ON t.set_id = s.set_id""",  # noqa: S608
     "strokes_as_they_stand": f"""
 SELECT p.set_id, p.set_name, p.spring_id, p.label, w.id AS stroke_id, x.stored_utc, x.origin,
-  x.purpose, w.status, w.counted = 1 AS counted, w.ruling, w.note, x.samples, x.samples_lost,
-  x.calibration_id, x.added_by
+  x.purpose, w.status, coalesce(w.ruling = 'use', w.counted = 1) AS counted, w.ruling, w.note,
+  x.samples, x.samples_lost, x.calibration_id, x.added_by, w.added_by AS said_by
 FROM {SCHEMA}.sweeps x
-JOIN {SCHEMA}.sweeps_words w ON w.id = x.id AND w.words = (SELECT v.words
-  FROM {SCHEMA}.sweeps_words v WHERE v.id = x.id ORDER BY {RULES["sweeps"].order_sql()} LIMIT 1)
+JOIN {SCHEMA}.sweeps_words w ON w.id = x.id AND (w.words, w.added_by) = (SELECT v.words, v.added_by
+  FROM {SCHEMA}.sweeps_words v WHERE v.id = x.id
+  ORDER BY {RULES["sweeps"].order_sql()}, v.words, v.added_by COLLATE "C" LIMIT 1)
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = x.spring_id""",  # noqa: S608
     "loads_at_heights": f"""
 SELECT p.set_name, p.label, l.height_mm, l.load_n, l.load_u_n, a.still_true, a.program_version,
-  a.judged_utc, a.strokes_kept, a.branch, p.set_id, p.spring_id, a.id AS answer_id
+  a.judged_utc, a.strokes_kept, a.branch, p.set_id, p.spring_id, a.id AS answer_id, a.added_by
 FROM {SCHEMA}.answer_loads l JOIN {_ANSWER} a ON a.id = l.answer_id
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = l.spring_id""",  # noqa: S608
     "rates_of_springs": f"""
 SELECT p.set_name, p.label, r.rate_n_per_mm, r.rate_u_n_per_mm, r.free_length_mm,
   r.solid_height_mm, a.still_true, a.program_version, a.judged_utc, a.strokes_kept, a.branch,
-  p.set_id, p.spring_id, a.id AS answer_id
+  p.set_id, p.spring_id, a.id AS answer_id, a.added_by
 FROM {SCHEMA}.answer_springs r JOIN {_ANSWER} a ON a.id = r.answer_id
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = r.spring_id""",  # noqa: S608
     "flags_with_reasons": f"""
 SELECT p.set_name, p.label, f.kind, f.reason, a.still_true, a.tolerance_relative, a.program_version,
-  a.judged_utc, p.set_id, p.spring_id, a.id AS answer_id
+  a.judged_utc, p.set_id, p.spring_id, a.id AS answer_id, a.added_by
 FROM {SCHEMA}.answer_flags f JOIN {_ANSWER} a ON a.id = f.answer_id
 JOIN {SCHEMA}.springs_as_they_stand p ON p.spring_id = f.spring_id""",  # noqa: S608
     "calibrations_in_use": f"""
@@ -107,6 +111,10 @@ SELECT c.id AS calibration_id, c.made_utc, l.device_id, l.origin AS load_origin,
   c.added_by
 FROM {SCHEMA}.calibrations c JOIN {SCHEMA}.calibration_parts l ON l.id = c.load_part_id
 JOIN {SCHEMA}.calibration_parts t ON t.id = c.travel_part_id""",  # noqa: S608
+    "scales_weighed": f"""
+SELECT s.name || '~' || substr(s.id, 1, 4) AS scale_name, s.name AS called_at_its_bench, s.made_utc,
+  s.origin, s.reference_u_relative, s.id AS scale_id, s.added_by
+FROM {SCHEMA}.scales s""",  # noqa: S608
     "benches_last_heard": f"""
 SELECT bench, added_by, max(push) AS pushes,
   to_char(max(heard) AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"+00:00"') AS last_heard_utc,
@@ -116,11 +124,17 @@ FROM {SCHEMA}.pushes GROUP BY bench, added_by""",  # noqa: S608
 
 
 def views_sql() -> Iterator[str]:
-    """Yield the statements that make the views, in place of older ones."""
-    for name in reversed(VIEWS):
-        yield f"DROP VIEW IF EXISTS {SCHEMA}.{name}"
-    for name in VIEWS:
-        yield view_sql(name, "VIEW", f"{SCHEMA}.{name}")
+    """Yield the statements that make the views, in place of older ones.
+
+    Where the columns are the same, other views may rest on them; else PostgreSQL refuses and names
+    these.
+    """
+    anew = [view_sql(name, "OR REPLACE VIEW", f"{SCHEMA}.{name}") for name in VIEWS]
+    gone = [f"DROP VIEW IF EXISTS {SCHEMA}.{name}" for name in reversed(VIEWS)]
+    yield (
+        f"DO $views$ BEGIN {'; '.join(anew)};"
+        f" EXCEPTION WHEN invalid_table_definition THEN {'; '.join([*gone, *anew])}; END $views$"
+    )
     yield from grant_reading()
 
 

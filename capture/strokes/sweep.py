@@ -314,7 +314,8 @@ class Provenance:
 
     Attributes:
         calibration_id: what raw counts were captured with; None where there are none.
-        scale: name of the calibrated scale that showed keyed readings; None without one.
+        scale: what the calibrated scale that showed keyed readings is called at this bench; None
+            without one.
     """
 
     origin: Origin

@@ -98,7 +98,7 @@ def fill(template: Path, path: Path, springs: int) -> None:
             connection.execute(
                 "INSERT INTO sets (id, name, role, made_utc, conditioning_strokes,"
                 " measured_strokes) VALUES (?, ?, 'outer', ?, 0, 3)",
-                [set_id, name, f"{1970 + number}-01-01T00:00:00+00:00"],
+                [set_id, name, f"2026-01-01T00:{number // 60 % 60:02}:{number % 60:02}.000+00:00"],
             )
             for turn in range(1, SPRINGS_A_SET + 1):
                 spring_id = str(uuid.uuid4())

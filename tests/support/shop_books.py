@@ -92,9 +92,12 @@ def make_empty(path: Path) -> Path:
 def content(path: Path) -> dict[str, list[tuple[Any, ...]]]:
     """Return all that merges and is shared of a book, without places and the digests of these."""
     with closing(sqlite3.connect(path)) as plain:
-        return {table: sorted(_rows(plain, table), key=repr) for table in RULES}
+        return {table: sorted(rows_alike(plain, table), key=repr) for table in RULES}
 
 
-def _rows(plain: sqlite3.Connection, table: str) -> list[tuple[Any, ...]]:
+def rows_alike(plain: sqlite3.Connection, table: str) -> list[tuple[Any, ...]]:
+    """Return a table's rows but for their digests, and for which of two sets has a name alone."""
     names = [row[1] for row in plain.execute(f"PRAGMA table_info({table})") if row[1] != "digest"]
+    if table == "sets":
+        names[names.index("name")] = "substr(name, 1, instr(name || '~', '~') - 1)"
     return plain.execute(f"SELECT {', '.join(names)} FROM {table}").fetchall()

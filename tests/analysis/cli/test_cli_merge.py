@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
+from support.book_changes import calibrates, makes, write
 
 
 def told(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> str:
@@ -63,3 +64,63 @@ def test_a_settled_nominal_is_said_in_the_display_units(
     told(capsys, "--book", str(one), "set", "nominal", "larch", "230N@38.1mm")
     document = json.loads(told(capsys, *shown, "--book", str(one), "merge", str(two), "--json"))
     assert "230.0 N at 38.10 mm" in document["notes"][0]  # said later, knowing of the 240
+
+
+def test_two_scales_of_one_name_are_told_apart_in_what_was_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each bench's own is the one that it calls so, before and after."""
+    one, two = str(tmp_path / "one.db"), str(tmp_path / "two.db")
+    for book, name, factor in ((one, "larch", 1.0), (two, "fir", 0.8)):
+        file = tmp_path / "weights.csv"
+        file.write_text(
+            "mass_kg,shown_kg\n" + "".join(f"{kg},{factor * kg}\n" for kg in (0, 10, 20, 40))
+        )
+        weigh = ("rig", "weigh", "--scale", "bathroom", "--from", str(file))
+        told(capsys, "--book", book, *weigh)
+        told(capsys, "--book", book, "set", "new", name, "--role", "outer", "--count", "2")
+        note = ("note", "--set", name, "--scale", "bathroom", "--tare", "1kg")
+        told(capsys, "--book", book, *note, "1 38.5 24", "1 27.6 30")
+    words = told(capsys, "--book", two, "merge", one)
+    full = re.search(r"that is (bathroom~\w{4}) here, and bathroom stays this bench's", words)
+    assert full is not None
+    assert f"scale {full[1]}" in told(capsys, "--book", two, "set", "readings", "larch")
+    assert "scale bathroom " in told(capsys, "--book", two, "set", "readings", "fir")
+    note = ("note", "--set", "larch", "2 38.5 20", "--scale", "bathroom", "--tare", "0kg")
+    told(capsys, "--book", two, *note)
+    listed = json.loads(told(capsys, "--book", two, "set", "readings", "larch", "--json"))
+    assert listed["readings"][-1]["load_n"] == pytest.approx(9.80665 * 20 / 0.8, rel=1e-6)
+
+
+def test_another_benchs_rig_is_not_shown_as_this_benchs(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = (str(tmp_path / name) for name in ("one.db", "two.db"))
+    write(Path(one), calibrates(2000.0))
+    write(Path(two), makes("rowan"))
+    told(capsys, "--book", two, "merge", one)
+    whose = "No rig was calibrated at this bench: this is another bench's"
+    assert whose in told(capsys, "--book", two, "rig", "card")
+    assert "another bench's: no rig was calibrated at this one" in told(
+        capsys, "--book", two, "status"
+    )
+    assert whose not in told(capsys, "--book", one, "rig", "card")
+
+
+def test_what_another_bench_told_is_said_in_the_display_units(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = tmp_path / "one.db", tmp_path / "two.db"
+    told(capsys, "--book", str(one), "set", "new", "oak", "--role", "outer", "--count", "2")
+    two.write_bytes(one.read_bytes())
+    told(capsys, "--book", str(one), "set", "edit", "oak", "--rests", "900g")
+    words = told(capsys, "--book", str(two), "merge", str(one))
+    assert (
+        "oak: the weight that rests on the springs was changed at another bench: now 0.90 kg"
+        in (words)
+    )
+    for book, length in ((one, "53.1mm"), (two, "53.4mm")):
+        told(capsys, "--book", str(book), "set", "edit", "oak", "--free-length", length)
+    words = told(capsys, "--length-unit", "in", "--book", str(two), "merge", str(one))
+    assert "oak: the free length was entered at two benches, neither knowing of the other" in words
+    assert "2.102 in holds, not 2.091 in" in words  # 53.4 and 53.1 mm over 25.4 mm; the later

@@ -356,7 +356,7 @@ def test_health_says_how_far_the_zero_went_since_the_first_look(
     """The simulated cell was 0.5 kg lower twenty minutes ago: 0.25 kg in 10 min, so wait."""
     lower_n = 0.5 * 9.80665
     counts = RIG.zero_counts - lower_n * RIG.counts_per_n
-    ago = (datetime.now(UTC) - timedelta(minutes=20)).isoformat()
+    ago = (datetime.now(UTC) - timedelta(minutes=20)).isoformat(timespec="milliseconds")
     with open_book(Path(calibrated)) as db:
         row = {"id": "a", "device_id": RIG.device_id, "read_utc": ago, "load_counts": counts}
         db.table("rest_zeros").insert(row)

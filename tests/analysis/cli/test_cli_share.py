@@ -40,7 +40,7 @@ def test_a_bench_is_told_how_much_went_each_way(
     address = server.address(database)
     words = told(capsys, "--book", str(larch), "share", address)
     assert "for the first time" in words
-    assert "To the store: 1 set, 7 strokes, 1 calibration, 1 scale." in words
+    assert "To the store: 1 set, 7 strokes, 2 calibrated parts, 1 calibration, 1 scale." in words
     other = make_empty(tmp_path / "bob.db")
     words = told(capsys, "--book", str(other), "share", address, "--push")
     assert "From the store" not in words

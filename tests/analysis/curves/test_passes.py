@@ -62,8 +62,8 @@ def test_samples_that_are_no_number_are_left_out() -> None:
 def test_jitter_is_the_noise_of_a_moving_height() -> None:
     rng = np.random.default_rng(5)
     height = np.linspace(50.0, 30.0, 4000) + rng.normal(0.0, 0.02, 4000)
-    assert _jitter_mm(height) == pytest.approx(0.02, rel=0.1)
-    assert _jitter_mm(np.linspace(50.0, 30.0, 400)) < 1e-12
+    assert _jitter_mm(height[None]) == pytest.approx(0.02, rel=0.1)
+    assert _jitter_mm(np.linspace(50.0, 30.0, 400)[None]) < 1e-12
 
 
 def test_noise_of_the_height_does_not_pick_the_low_readings() -> None:

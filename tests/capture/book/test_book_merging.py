@@ -28,6 +28,7 @@ from coilbench.capture.book.rests import rests_of_sets
 from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.state import GOOD_FOR_DAYS, good_for_days
 from coilbench.capture.book.sweeps import load_sweeps
 from support.book_changes import (
     Change,
@@ -44,9 +45,9 @@ from support.book_changes import (
     write,
 )
 from support.edits import change
-from support.shop_books import make_larch
+from support.shop_books import make_larch, rows_alike
 
-# Tables without a rule: one row that is settled separately, this bench's own, a stroke under way.
+# Tables without a rule: this bench's own, a stroke under way.
 BESIDE_THE_RULES = (
     *("rig_settings", "rig_ratings", "stroke_chunks"),
     *("shop", "shop_seen", "shop_news"),
@@ -56,18 +57,16 @@ FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
 
 def rows(path: Path) -> dict[str, list[tuple[Any, ...]]]:
-    """Return every table's rows, without their places and what covers these: digests, tallies."""
+    """Return every table's rows, without their places and what covers these: digests, tallies.
+
+    Without what is each bench's own: what it calls one of two sets of one name, and its rig.
+    """
     with closing(sqlite3.connect(path)) as plain:
         return {
-            table: sorted(plain.execute(f"SELECT {_without_digest(plain, table)}"), key=repr)
+            table: sorted(rows_alike(plain, table), key=repr)
             for table in (*RULES, *BESIDE_THE_RULES)
-            if table != "tallies"
+            if table not in ("tallies", "rig_settings", "rig_ratings")
         }
-
-
-def _without_digest(plain: sqlite3.Connection, table: str) -> str:
-    names = [row[1] for row in plain.execute(f"PRAGMA table_info({table})")]
-    return f"{', '.join(name for name in names if name != 'digest')} FROM {table}"
 
 
 def test_every_table_has_its_rule(base: Path) -> None:
@@ -84,8 +83,7 @@ def test_two_benches_books_become_one(tmp_path: Path) -> None:
     with open_book(one) as db:
         in_force = current_calibration(db).calibration_id
     result = merge_books(one, [two])
-    assert result.notes == ("a calibration or check is now valid for 60 days, the shorter of the "
-                            "limits",)  # fmt: skip
+    assert result.notes == ()
     assert result.brought == {
         "calibration_parts": 2, "calibration_points": 7, "calibrations": 1, "scales": 1,
         "scale_points": 4, "mass_checks": 1, "sets": 1, "springs": 2, "sweeps": 1,
@@ -94,7 +92,9 @@ def test_two_benches_books_become_one(tmp_path: Path) -> None:
         assert set_names(db) == ["larch", "rowan"]
         assert len(load_sweeps(db, find_set(db, "rowan"))["rowan-02"]) == 1
         assert current_calibration(db).calibration_id == in_force
-        assert find_scale(db, "bath").points[1].shown_kg == 10.3
+        (theirs,) = db.execute("SELECT id FROM scales").fetchone()
+        assert find_scale(db, f"bath~{theirs[:4]}").points[1].shown_kg == 10.3
+        assert good_for_days(db) == GOOD_FOR_DAYS  # another bench's limit is of its own rig
         assert [check.check.mass_kg for check in mass_checks(db)] == [20.0]
         gravity = db.execute("SELECT DISTINCT gravity_m_s2 FROM calibration_parts").fetchall()
     assert (9.81,) in gravity
@@ -197,26 +197,20 @@ def test_two_sets_of_one_name_are_kept_apart_and_named(tmp_path: Path) -> None:
     two = write(tmp_path / "two.db", makes("larch"))
     with open_book(two) as db:
         later_id = find_set(db, "larch").set_id
-    result = merge_books(two, [one])
-    name = f"larch~{later_id[:4]}"
-    (note,) = result.notes  # whose is which
-    assert note.startswith(
-        f"the set that this book called larch is now called {name}: larch is now"
-    )
-    with open_book(two) as db:
-        assert set_names(db) == ["larch", name]
-        assert find_set(db, name).set_id == later_id
-    assert merge_books(one, [two]).notes == ()  # its own set keeps the name
+    with open_book(one) as db:
+        first_id = find_set(db, "larch").set_id
+    for book, own, theirs in ((two, later_id, first_id), (one, first_id, later_id)):
+        (note,) = merge_books(book, [one if book == two else two]).notes
+        full = f"larch~{theirs[:4]}"
+        assert note.startswith("there are two sets larch: another bench's, which came in,")
+        assert f"is called {full} here" in note
+        with open_book(book) as db:
+            assert find_set(db, "larch").set_id == own  # what a build file means stays
+            assert sorted(set_names(db)) == ["larch", full]
+            for set_id in (own, theirs):  # in full it means the same at both
+                assert find_set(db, f"larch~{set_id[:4]}").set_id == set_id
     assert rows(one) == rows(two)
-
-
-def test_a_set_that_loses_its_name_to_an_earlier_one_is_named(tmp_path: Path) -> None:
-    """Though the other book has called it so before."""
-    one = write(tmp_path / "one.db", makes("larch"))
-    two = write(tmp_path / "two.db", makes("larch"))
-    merge_books(one, [two])
-    (note,) = merge_books(two, [one]).notes
-    assert "called larch~" in note
+    assert merge_books(one, [two]).notes == ()
 
 
 def test_a_stroke_that_was_redone_in_one_book_does_not_count(base: Path) -> None:
@@ -237,7 +231,7 @@ def test_two_nominals_and_two_labellings_are_named(base: Path) -> None:
     assert isinstance(notes[0], TwoNominals)
     assert notes[0].set_name == "larch"
     assert [load.load_n for load in notes[0].kept.loads] == [240.0]
-    assert notes[1] == "springs were labelled in two ways: larch-01 and oak (now oak)"
+    assert notes[1] == "larch: springs were labelled in two ways: larch-01 and oak (now oak)"
 
 
 def test_one_file_imported_at_two_benches_counts_once(base: Path) -> None:

@@ -78,7 +78,8 @@ def test_parts_of_one_rig_from_two_benches_make_the_same_calibration_in_each(
     calibrate(ann, "A1", "load", name="ann's")
     calibrate(bob, "A1", "travel", name="bob's")
     merge_books(ann, [bob])
-    merge_books(bob, [ann])
+    (note,) = merge_books(bob, [ann]).notes
+    assert str(note).startswith("the calibration of the load in force is now another book's")
     assert origins(ann) == origins(bob) == ("ann's load", "bob's travel")
     with open_book(ann) as one, open_book(bob) as two:
         assert current_calibration(one).calibration_id == current_calibration(two).calibration_id
@@ -110,3 +111,18 @@ def test_a_clock_that_is_set_back_puts_no_older_part_in_force_anywhere(
     with open_book(fresh) as db:
         assert [one.origin for one in parts(db, "load")] == ["last load", "first load"]
         assert newest_part(db, "flex") is None
+
+
+def test_a_part_of_a_time_to_come_comes_in_from_no_other_book(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else it would be in force until then, whatever is calibrated meanwhile."""
+    ann = calibrate(tmp_path / "ann.db", "A1", "load", "travel", name="ann's")
+    ahead = "2097-01-01T00:00:00.000+00:00"
+    with monkeypatch.context() as patch:
+        patch.setattr("coilbench.capture.book.rows.utc_now", lambda: ahead)
+        bob = calibrate(tmp_path / "bob.db", "A1", "load", name="bob's")
+    with pytest.raises(CoilbenchError, match="of a time to come") as refused:
+        merge_books(ann, [bob])
+    assert "clock" in str(refused.value.hint)
+    assert origins(ann)[0] == "ann's load"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import struct
 import zlib
 from collections.abc import Callable
@@ -9,14 +10,23 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import psycopg
 import pytest
 
+from coilbench.analysis.report.share_text import share_lines
+from coilbench.analysis.report.units import SI
+from coilbench.capture.blocks import Hello
 from coilbench.capture.book.by_hand import keep_of_springs
+from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.digests import digest_of_content
 from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.sweeps import StrokeRow
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.rows import Item
 from coilbench.capture.tables.spring_lines import SpringEntry
@@ -78,6 +88,11 @@ ROWS: dict[str, tuple[str, dict[str, Any]]] = {
     "a fit": ("calibration_parts", {"fit_json": "{}"}),
     "a scale's gravity": ("scales", {"gravity_m_s2": -1.0}),
     "a calibration of nothing": ("calibrations", {"made_utc": "2026"}),
+    "a part of a time to come": (
+        "calibration_parts",
+        {"made_utc": "2097-01-01T00:00:00.000+00:00"},
+    ),
+    "a set without springs": ("sets", {"name": "birch"}),
     "a set's role": ("sets", {"name": "birch", "role": "none"}),
     "a set without a name": ("sets", {"name": None}),
     "a set's name of two lines": ("sets", {"name": "a\nb"}),
@@ -204,7 +219,7 @@ def test_points_and_labels_added_to_anothers_rows(server, database, ann, whole) 
             give(server.address(database, "bob"), [spring])
             statement = statement.replace("'extra'", f"'{spring.row_id}'")
         server.sql(database, statement, user="bob")
-    whole("points that bob added", "labels that bob added")
+    whole("points that bob added")  # labels are of what the same role said: those are of nothing
 
 
 @pytest.mark.parametrize("push", [3, 10_000_000, 10**12, 2**63 - 1])
@@ -240,3 +255,79 @@ def test_what_is_said_of_a_spring_alone_shows_at_every_bench(ann, share, tmp_pat
     assert share(other).pushed.rows == {"hand_entries": 1}
     assert share(ann).left == ()
     assert content(ann) == content(other)
+
+
+def test_anothers_part_of_this_benchs_rig_is_named_as_it_comes_into_force(ann, eve, share) -> None:
+    rig = Hello(1, "own-1", "A1", 7, 80.0, "quadrature", 5.0)
+    with open_book(ann) as db:
+        weighed = load_part([LoadPoint(kg, 100 + 2000 * kg) for kg in (0, 10, 20, 40)], "m.csv")
+        gauged = travel_part([GaugePoint(mm, (60 - mm) * 100) for mm in (0, 20, 50)], "g.csv")
+        for part in (weighed, gauged):
+            store_part(db, part.on(rig))
+    assert share(ann).taken_over == ()
+    give(eve, [one for one in items_in(ann, "calibration_parts", but=_halved) if _of_rig(one)])
+    done = share(ann)
+    (said,) = done.taken_over
+    assert "the calibration of the load in force is now one that bob added" in said
+    lines = " ".join(share_lines(done, SI))
+    assert "1 calibrated part added" in lines
+    assert "Before you press" in lines
+    assert share(ann).taken_over == ()
+
+
+def _of_rig(item: Item) -> bool:
+    return item.fixed["device_id"] == "A1" and item.fixed["kind"] == "load"
+
+
+def _halved(item: Item) -> None:
+    renewed(item)
+    item.fixed["made_utc"] = utc_now()
+    fit = json.loads(item.fixed["fit_json"])
+    fit["coefficients"] = [0.5 * one for one in fit["coefficients"]]
+    item.fixed["fit_json"] = json.dumps(fit)
+
+
+def test_a_word_is_said_though_another_stands_under_its_digest(
+    server, database, ann, share, tmp_path
+) -> None:
+    """Whoever guesses what a member is about to say cannot say something else in its place."""
+    columns = "edits, counted, status, bench, push"
+    for item in items_in(ann, "sweeps"):
+        words = {**item.words, "ruling": "leave", "edits": item.words["edits"] + 1}
+        digest = Item(item.kind, item.fixed, words).words_digest().hex()
+        server.sql(
+            database,
+            f"INSERT INTO coilbench.sweeps_words (id, words, note, {columns}) SELECT id,"
+            f" '\\x{digest}', 'junk', {columns} FROM coilbench.sweeps_words"
+            f" WHERE id = '{item.row_id}'",
+            user="bob",
+        )
+    with open_book(ann) as db:
+        StrokeRow.keep_rulings(db, find_set(db, "larch"), [("larch-01", 1, "leave")])
+    assert share(ann).pushed.rows == {"sweeps": 1}
+    fresh = make_empty(tmp_path / "fresh.db")
+    left = share(fresh).left
+    assert all("which bob added: it is not what was pushed" in one for one in left)
+    assert content(fresh) == content(ann)
+    assert not any(share(path).pushed.rows for path in (ann, fresh))
+
+
+def test_a_list_that_disagrees_with_the_store_is_named_and_no_loss(ann, eve, share) -> None:
+    (larch,) = items_in(ann, "sets")
+    give(eve, sets={larch.row_id: "0" * 64})
+    done = share(ann)
+    (left,) = done.left
+    assert left == f"sets {larch.row_id} is otherwise in the store than bob lists it in push 1"
+    assert (done.lost, done.pushed.rows) == ("", {})
+
+
+def test_no_text_is_longer_in_the_store_than_any_can_be(server, database, ann) -> None:
+    """Nor in what is packed: it is the server that refuses it."""
+    long = {
+        "sweeps_words": ("note", "repeat('x', 200000)"),
+        "sets": ("made_utc", "repeat('x', 200000)"),
+        "pushes": ("manifest", "decode(repeat('00', 40000000), 'hex')"),
+    }
+    for table, (column, text) in long.items():
+        with pytest.raises(psycopg.errors.CheckViolation):
+            server.sql(database, f"UPDATE coilbench.{table} SET {column} = {text}")

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
-
-from coilbench.analysis.cli import run
 from coilbench.capture.book.by_hand import edit_set, keep_of_springs
 from coilbench.capture.book.calibrations import current_calibration, mass_checks, parts, store_part
 from coilbench.capture.book.entries import KEYED, Entry
@@ -14,12 +11,13 @@ from coilbench.capture.book.keyed_readings import KeyedRow, remove_readings, sto
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.sweeps import StrokeRow
+from coilbench.capture.book.told import Told
 from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.known_points import LoadPoint
 from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.tables.spring_lines import SpringEntry
-from support.shop_books import content, make_empty, make_set, stroke_csv
+from support.shop_books import make_empty, make_set
 
 HEIGHTS_MM = (35.0, 31.0, 29.0, 33.0, 27.0, 25.0)
 
@@ -102,46 +100,22 @@ def test_undo_takes_this_benchs_own_last_run_though_anothers_is_later(
         assert Entry.newest_first(db, KEYED)[0].labels == ("larch-02",)
 
 
-@pytest.mark.parametrize(
-    "command",
-    [
-        ("note", "larch-01 35mm 260N", "--set", "larch"),
-        ("import", "stroke.csv", "--set", "larch", "--label", "larch-01"),
-        ("daemon", "--port", "nowhere", "--set", "larch"),
-        ("live", "--port", "nowhere", "--set", "larch"),
-    ],
-    ids=lambda one: one[0],
-)
-def test_nothing_is_stored_in_another_benchs_set_that_took_the_name_of_ones_own(
-    tmp_path, larch, share, capsys, monkeypatch, command
-) -> None:
+def test_a_name_goes_on_to_mean_the_set_of_this_bench(tmp_path, larch, share) -> None:
     share(larch)
     bob = tmp_path / "bob.db"
     make_set(bob, "larch", (1.0, 1.1))  # later, of the same name
-    notes = share(bob).pulled.notes
     with open_book(bob) as db:
-        theirs, own = set_names(db)
-        assert theirs == "larch"
-        full = f"larch~{find_set(db, 'larch').set_id[:4]}"
-    (note,) = [str(one) for one in notes if "larch" in str(one)]
-    assert f"the set that this book called larch is now called {own}" in note
-    assert full in note
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "stroke.csv").write_bytes(stroke_csv(3))
-    before = content(bob)
-    assert run(["--book", str(bob), *command]) == 2
-    said = " ".join(capsys.readouterr().err.split())
-    assert f"--set '{own}' (this bench's) or --set '{full}'" in said
-    assert content(bob) == before
-    for name in (own, full, "larch"):  # said once, it is known
-        arguments = ["note", f"{name_of(bob, name)} 35mm 260N", "--set", name, "--yes"]
-        assert run(["--book", str(bob), *arguments]) == 0, capsys.readouterr().err
-    assert run(["--book", str(larch), "note", "larch-01 35mm 260N", "--set", "larch", "--yes"]) == 0
-
-
-def name_of(path: Path, name: str) -> str:
-    with open_book(path) as db:
-        return find_set(db, name).labels[0]
+        own = find_set(db, "larch").set_id
+    (note,) = [str(one) for one in share(bob).pulled.notes if "larch" in str(one)]
+    share(larch)
+    with open_book(bob) as db, open_book(larch) as other:
+        theirs = find_set(other, "larch").set_id
+        assert find_set(db, "larch").set_id == own
+        assert f"is called larch~{theirs[:4]} here" in note
+        for book in (db, other):
+            assert find_set(book, f"larch~{theirs[:4]}").set_id == theirs
+            assert find_set(book, f"larch~{own[:4]}").set_id == own
+    assert share(bob).pulled.notes == []
 
 
 def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larch, share) -> None:
@@ -157,13 +131,18 @@ def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larc
             if path == bob:  # only one of the two: no dispute
                 StrokeRow.keep_rulings(db, record, [("larch-02", 1, "leave")])
     share(larch)
-    notes = [note for note in share(bob).pulled.notes if isinstance(note, str)]
+    notes = share(bob).pulled.notes
     assert len(notes) == 3
-    (stroke,) = [note for note in notes if "ruled" in note]
+    (stroke,) = [note for note in notes if isinstance(note, str)]
     assert "larch: the stroke larch-01:2 " in stroke
     assert "'use' in this book and 'leave' in another" in stroke
-    assert any(note.startswith("larch: the free length was entered at two") for note in notes)
-    assert any(note.startswith("larch, larch-02: the mark was entered at two") for note in notes)
-    (told,) = [str(note) for note in share(larch).pulled.notes if "larch-02:1" in str(note)]
-    assert "ruled on in another book: leave" in told
+    twice = [
+        Told("larch", "free_length_mm", (53.2, 53.1), at_once=True),
+        Told("larch, larch-02", "mark", ("blue", "red"), at_once=True),
+    ]
+    assert [note for note in notes if isinstance(note, Told)] == twice
+    told = share(larch).pulled.notes
+    assert [note for note in told if isinstance(note, Told)] == twice  # at both, whoever's holds
+    (ruled,) = [str(note) for note in told if "larch-02:1" in str(note)]
+    assert "ruled on in another book: leave" in ruled
     assert share(bob).pulled.notes == []

@@ -32,9 +32,9 @@ SAID = {
     'root certificate file "/srv/.postgresql/root.crt" does not exist Either provide the file, '
     "use the system's trusted roots with sslrootcert=system, or change sslmode to disable server "
     "certificate verification": "~/.postgresql/root.crt",
-    "SSL error: certificate verify failed": "another certificate",
+    "SSL error: certificate verify failed": "Is the clock right?",
     'server certificate for "a" does not match host name "b"': "another name",
-    'FATAL: no pg_hba.conf entry for host "10.0.0.3", user "ann"': "pg_hba.conf",
+    'no pg_hba.conf entry for host "::1", user "ann", database "fir"': "lets no ann into fir",
     NOT_FOUND: "/etc/hosts",
     "connection to server failed: Connection refused": "running",
     "connection timeout expired": "in time",
@@ -44,7 +44,8 @@ SAID = {
 @pytest.mark.parametrize("message", SAID)
 def test_each_way_not_to_get_in_has_its_own_hint(message: str) -> None:
     told = not_reached(message)
-    said = f"{told.what} {told.hint}"
+    said = f"{told.what}; {told.hint}"
+    assert "?." not in said
     assert SAID[message] in said
     assert "disable" not in said
 

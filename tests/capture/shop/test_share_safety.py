@@ -102,7 +102,7 @@ def test_a_row_that_never_changes_and_differs_is_named_and_the_rest_is_pushed(
     for _ in range(2):  # what stays is news again
         pushed = share_book(other, address).pushed
         assert pushed is not None
-        assert pushed.unlike == [f"sweeps {sweep_id}"]
+        assert pushed.unlike == {f"sweeps {sweep_id}": "shop"}
     assert server.sql(database, said.format("mine")) == [(0,)]
     ((others,),) = server.sql(database, "SELECT count(*) - 1 FROM coilbench.sweeps")
     assert server.sql(database, said.format("more")) == [(others,)]

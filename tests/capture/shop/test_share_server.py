@@ -210,3 +210,9 @@ def test_an_address_has_only_what_may_be_kept(server, database) -> None:
     } | {one for one in known if one.startswith("keepalives")}  # fmt: skip
     assert not refused & good
     assert "options" in refused
+
+
+@pytest.mark.parametrize("address", ["", " "])
+def test_an_address_of_nothing_is_none(address: str) -> None:
+    with pytest.raises(CoilbenchError, match="no address of a PostgreSQL server"):
+        safe_address(address)

@@ -130,3 +130,8 @@ def test_a_club_sets_its_store_up_from_the_page(
     type_in("coilbench share postgresql://eve@shop.local/springs", home="other")
     assert content(other / "book.db") == content(larch)
     assert own.sql("springs", "SELECT DISTINCT added_by FROM coilbench.sweeps") == [("ann",)]
+    _, out = lines_of("Taking out what somebody added")
+    type_in(out.replace("'mal'", "'ann'"))
+    assert own.sql("springs", "SELECT count(*) FROM coilbench.sets") == [(0,)]
+    assert "given all that this book has" in " ".join(type_in("coilbench share", "other").split())
+    assert own.sql("springs", "SELECT DISTINCT added_by FROM coilbench.sweeps") == [("eve",)]

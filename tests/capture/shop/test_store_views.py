@@ -18,6 +18,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.shop import description, views
 from coilbench.capture.tables.keyed import KeyedReading
 from support.shop_books import make_set, press
 from support.tools import tool
@@ -26,6 +27,30 @@ CAPTURE = Path(__file__).parents[3] / "capture"
 PICTURES = CAPTURE / "pictures"
 _SQL = (CAPTURE / "README.md").read_text("utf-8").partition("```sql")[2].partition("```")[0]
 QUERIES = [one for one in re.split(r";\n", _SQL) if one.strip()]
+
+
+def test_views_of_ones_own_do_not_keep_the_store_from_an_update(
+    server, database, larch, share, capsys, monkeypatch
+) -> None:
+    """But where columns change, those that rest on them are named."""
+    share(larch)
+    server.sql(
+        database,
+        "CREATE SCHEMA mine",
+        "CREATE VIEW mine.weak AS SELECT label, load_n FROM coilbench.loads_at_heights",
+    )
+    assert run(["share", server.address(database), "--init"]) == 0, capsys.readouterr().err
+    assert run(["share", "--init", "--sql"]) == 0
+    server.sql(database, capsys.readouterr().out.partition("\n")[2])
+    fewer = views.VIEWS["loads_at_heights"].replace("l.load_u_n, ", "")
+    monkeypatch.setitem(views.VIEWS, "loads_at_heights", fewer)
+    monkeypatch.setattr(description, "VIEWS_ON", {})
+    assert run(["share", server.address(database), "--init"]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "views of your own rest on some that change" in said
+    assert "mine.weak" in said
+    server.sql(database, "DROP VIEW mine.weak")
+    assert run(["share", server.address(database), "--init"]) == 0, capsys.readouterr().err
 
 
 def test_the_views_show_what_stands_in_the_benches_books(server, database, larch, share) -> None:
@@ -49,7 +74,8 @@ def test_the_views_show_what_stands_in_the_benches_books(server, database, larch
         "SELECT set_name, label, status, counted, ruling, stroke_id"
         " FROM coilbench.strokes_as_they_stand ORDER BY stroke_id",
     )
-    assert found == [(*row[:3], bool(row[3]), *row[4:]) for row in own]
+    counts = [{"use": True, "leave": False}.get(row[4], bool(row[3])) for row in own]
+    assert found == [(*row[:3], counts[at], *row[4:]) for at, row in enumerate(own)]
     springs = "SELECT label, mark FROM coilbench.springs_as_they_stand ORDER BY label"
     assert server.sql(database, springs) == [
         ("larch-01", None), ("larch-02", "two green dots"), ("larch-03", None),
@@ -182,8 +208,8 @@ def test_the_picture_of_the_page_is_what_its_command_draws(
     assert own == pytest.approx(other, abs=0.5)
 
 
-@pytest.mark.parametrize("number", range(5))
+@pytest.mark.parametrize("number", range(6))
 def test_the_readmes_queries_run(server, database, share, larch, number: int) -> None:
-    assert len(QUERIES) == 5
+    assert len(QUERIES) == 6
     share(larch)
     server.sql(database, "SET search_path TO coilbench; " + QUERIES[number])

@@ -1,0 +1,109 @@
+"""What another bench told of a set by hand, and so changed here: it is said, as numbers follow.
+
+Lengths, coils, notes and marks, and what rests on the springs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.hand_columns import OF_SETS, OF_SPRINGS
+from coilbench.capture.book.ratings import rests_of_set
+
+MOST_SPRINGS_TOLD = 3  # each by itself; of more in one set, how many
+Value = float | str | None
+Of = tuple[str, str | None, str]  # a set's id, a spring's or none, and what is told of it
+Standing = Mapping[Of, Value]
+RESTS = "rests_n"
+_VALUE = "coalesce({}.length_mm, {}.active_coils, {}.words)"
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is told of a set, or of one spring, has another value than it had, or than was told.
+
+    Attributes:
+        of: the set, and the spring's label.
+        what: as `hand_columns` calls it, or RESTS.
+        values: what holds and the other, in the unit that `what` names; None where none is told.
+        at_once: told at two benches, neither knowing of the other.
+        springs: of how many springs of the set, where they are not named one by one.
+    """
+
+    of: str
+    what: str
+    values: tuple[Value, Value] = (None, None)
+    at_once: bool = False
+    springs: int = 1
+
+
+def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
+    """Return what stands of the book's sets and their springs."""
+    found: dict[Of, Value] = {}
+    for set_id in set_ids:
+        for row in db.query("SELECT * FROM main.sets WHERE id = ?", [set_id]):
+            found |= {(set_id, None, what): row[names[0]] for what, names in OF_SETS.items()}
+            found[set_id, None, RESTS] = rests_of_set(db, set_id)
+        for row in db.query("SELECT * FROM main.springs WHERE set_id = ?", [set_id]):
+            own = {what: row[names[0]] for what, names in OF_SPRINGS.items()}
+            found |= {(set_id, row["id"], what): value for what, value in own.items()}
+    return found
+
+
+def told_at_once(db: Database, other: str) -> dict[Of, tuple[Value, Value]]:
+    """Return what this book and another say of a thing, neither knowing of the other's word.
+
+    Args:
+        other: the name that the other book is attached under, before its rows come in.
+    """
+    ours, theirs = (_VALUE.format(*[book] * 3) for book in "mo")
+    rows = db.execute(
+        f"SELECT o.set_id, o.spring_id, o.what, {ours}, {theirs} FROM {other}.hand_entries AS o"  # noqa: S608  our own
+        " JOIN main.hand_entries AS m ON m.set_id = o.set_id AND m.spring_id IS o.spring_id"
+        " AND m.what = o.what AND m.edits = o.edits AND m.id <> o.id"
+        f" WHERE {ours} IS NOT {theirs} AND o.id NOT IN (SELECT id FROM main.hand_entries)"
+        " UNION ALL SELECT o.set_id, NULL, :rests, m.rests_n, o.rests_n"
+        f" FROM {other}.set_rests AS o JOIN main.set_rests AS m ON m.set_id = o.set_id"
+        " AND m.edits = o.edits AND m.id <> o.id WHERE m.rests_n IS NOT o.rests_n"
+        " AND o.id NOT IN (SELECT id FROM main.set_rests) ORDER BY 1, 2, 3",
+        {"rests": RESTS},
+    ).fetchall()
+    return {(set_id, spring_id, what): (m, o) for set_id, spring_id, what, m, o in rows}
+
+
+def told_elsewhere(
+    db: Database, before: Standing, at_once: Mapping[Of, tuple[Value, Value]]
+) -> Iterator[Told]:
+    """Yield what has another value than before, and what was told twice, whichever holds now.
+
+    Args:
+        before: as it stood before others' words came in.
+        at_once: as `told_at_once` returned it then.
+    """
+    now = standing(db, dict.fromkeys(set_id for set_id, _, _ in before))
+    many: dict[tuple[str, str], list[Told]] = {}
+    for of in dict.fromkeys([*before, *now, *at_once]):
+        set_id, spring_id, what = of
+        if spring_id is not None and of not in before:
+            continue  # it came in just now
+        holds, was = now.get(of), before.get(of)
+        if of in at_once:
+            was = next((said for said in at_once[of] if said != holds), was)
+        if of in at_once or holds != was:
+            one = Told(_named(db, set_id, spring_id), what, (holds, was), of in at_once)
+            many.setdefault((set_id if spring_id else one.of, what), []).append(one)
+    for (set_id, what), told in many.items():
+        if len(told) > MOST_SPRINGS_TOLD:
+            once = any(one.at_once for one in told)
+            yield Told(_named(db, set_id, None), what, at_once=once, springs=len(told))
+        else:
+            yield from told
+
+
+def _named(db: Database, set_id: str, spring_id: str | None) -> str:
+    (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
+    label = db.execute("SELECT label FROM main.springs WHERE id = ?", [spring_id]).fetchone()
+    return str(name) if label is None else f"{name}, {label[0]}"

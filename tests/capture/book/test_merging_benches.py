@@ -1,0 +1,101 @@
+"""What one bench says of its instruments stays its own; what it told of a set is said with both."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sqlite_utils import Database
+
+from coilbench.capture.book.by_hand import edit_set
+from coilbench.capture.book.keyed_readings import last_setup, store_readings
+from coilbench.capture.book.merging import merge_books
+from coilbench.capture.book.naming import rename_set
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import tell_set_rests
+from coilbench.capture.book.scales import find_scale, scale_called
+from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.state import scale_weighed
+from coilbench.capture.book.told import Told
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.keyed import KeyedReading
+from support.book_changes import Change, copied, makes, scales, write
+
+
+def hand(free_length_mm: float) -> Change:
+    return lambda db: edit_set(db, find_set(db, "larch"), {"free_length_mm": free_length_mm})
+
+
+def rests(weight_n: float) -> Change:
+    return lambda db: tell_set_rests(db, find_set(db, "larch").set_id, weight_n)
+
+
+def test_a_merge_changes_no_scale_and_no_way_of_reading_of_this_bench(tmp_path: Path) -> None:
+    """Each bench calls its scale `bath`; a tare, lever and give are of one bench, too."""
+    heavy = KeyedSetup(tare_n=5.0, lever_ratio=3.0, give_mm=2.0, give_at_n=500.0)
+
+    def with_lever(db: Database) -> None:
+        readings = [KeyedReading("larch-01", 70.0, height_mm=38.5)]
+        store_readings(db, find_set(db, "larch"), readings, heavy)
+
+    one = write(tmp_path / "one.db", makes("larch"), scales(0.3))
+    two = write(tmp_path / "two.db", makes("rowan"), scales(-1.0))
+    write(one, with_lever)
+    (note,) = [str(one) for one in merge_books(two, [one]).notes]
+    with open_book(two) as db:
+        (theirs,) = db.execute("SELECT id FROM scales WHERE rowid <= 0").fetchone()
+        assert f"bath~{theirs[:4]} here, and bath stays this bench's" in note
+        assert find_scale(db, "bath").points[1].shown_kg == 9.0
+        other = find_scale(db, f"bath~{theirs[:4]}")
+        assert (other.name, other.points[1].shown_kg) == (f"bath~{theirs[:4]}", 10.3)
+        for scale, called in ((other, other.name), (find_scale(db, "bath"), "bath")):
+            written = json.dumps(KeyedSetup(scale=replace(scale, name="bath")).to_document())
+            assert scale_called(db, json.loads(written)["scale"]) == called
+        assert last_setup(db, find_set(db, "larch")) is None
+        assert last_setup(db, find_set(db, "rowan")) is None
+
+
+def test_a_scale_that_only_another_bench_weighed_is_refused_and_named(tmp_path: Path) -> None:
+    one = write(tmp_path / "one.db", scales(0.3))
+    two = write(tmp_path / "two.db", makes("rowan"))
+    merge_books(two, [one])
+    with open_book(two) as db:
+        (theirs,) = db.execute("SELECT id FROM scales").fetchone()
+        with pytest.raises(CoilbenchError, match="this bench weighed no scale 'bath'") as refused:
+            find_scale(db, "bath")
+        assert f"bath~{theirs[:4]} (weighed 20" in str(refused.value.hint)
+        assert not scale_weighed(db)
+
+
+def test_what_another_bench_told_by_hand_is_said_with_both_values(base: Path) -> None:
+    other = copied(base, "other.db", hand(52.0), rests(2.0))
+    assert merge_books(base, [other]).notes == (
+        Told("larch", "free_length_mm", (52.0, None)),
+        Told("larch", "rests_n", (2.0, None)),
+    )
+    write(base, hand(51.0), rests(1.0))
+    write(other, hand(50.0), rests(3.0))
+    twice = {note.what: note for note in merge_books(base, [other]).notes}
+    assert twice["free_length_mm"] == Told("larch", "free_length_mm", (50.0, 51.0), at_once=True)
+    assert twice["rests_n"] == Told("larch", "rests_n", (3.0, 1.0), at_once=True)
+    (here, there) = (
+        again.notes for again in (merge_books(other, [base]), merge_books(base, [other]))
+    )
+    assert {note.what: note for note in here} == twice  # whose word won is told as well
+    assert there == ()
+
+
+def test_a_name_that_became_free_is_not_taken_by_another_benchs_set(tmp_path: Path) -> None:
+    """A build file that still says it is refused, rather than read with other springs."""
+    one, two = (write(tmp_path / name, makes("larch")) for name in ("one.db", "two.db"))
+    merge_books(two, [one])
+    with open_book(two) as db:
+        rename_set(db, find_set(db, "larch"), "cedar")
+    merge_books(two, [write(one, makes("rowan"))])
+    with open_book(two) as db:
+        assert [name[:6] for name in set_names(db)] == ["larch~", "cedar", "rowan"]
+        with pytest.raises(CoilbenchError, match="there is no set 'larch'"):
+            find_set(db, "larch")

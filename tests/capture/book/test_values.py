@@ -1,0 +1,75 @@
+"""What a stored value can be: times, ids and texts as the program itself makes them, no others."""
+
+from __future__ import annotations
+
+import json
+import uuid
+
+import pytest
+
+from coilbench.capture.book.ids import composed_id, rederived_id
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import insert, just_after, later_than, utc_now
+from coilbench.capture.book.values import impossible
+
+NOT_OURS = [
+    "9999-12-31T23:59:59.999999+00:00",  # nothing is later
+    "9999-12-31T23:59:59.999-23:59",
+    "20991231T000000Z",  # sorts after every time of our own
+    "2026-05-01 10:00:00.000+00:00",
+    "2026-05-01T10:00:00.000+02:00",
+    "2026-05-01T10:00:00.000",
+    "2026-02-30T10:00:00.000+00:00",
+    "２026-05-01T10:00:00.000+00:00",
+    "2026-05-01T10:00:00.000+00:00\n",
+    "",
+]
+
+
+@pytest.mark.parametrize("when", NOT_OURS)
+@pytest.mark.parametrize("column", ["made_utc", "stored_utc", "read_utc", "seen_utc"])
+def test_a_time_that_is_not_written_as_ours_cannot_be(column: str, when: str) -> None:
+    assert impossible({column: when.encode()}) == f"its {column} cannot be"
+    assert impossible({column: utc_now().encode()}) is None
+
+
+@pytest.mark.parametrize("row_id", ["", "a b", "a\nb", "é", "\x00", "x" * 201])
+def test_an_id_that_no_list_can_name_cannot_be(row_id: str) -> None:
+    assert impossible({"id": row_id.encode()}) == "its id cannot be"
+    assert impossible({"id": str(uuid.uuid4()).encode()}) is None
+
+
+def test_an_id_that_follows_from_other_rows_is_theirs() -> None:
+    """Else whoever reckons it could put another row in the place of one that is still to come."""
+    load, travel, other = (str(uuid.uuid4()) for _ in range(3))
+
+    def calibration(row_id: str) -> str | None:
+        parts = {"load_part_id": load.encode(), "travel_part_id": travel.encode()}
+        return impossible({"id": row_id.encode(), **parts, "flex_part_id": None})
+
+    assert calibration(composed_id((load, travel, None))) is None
+    assert calibration(str(uuid.uuid4())) is None  # of an earlier version
+    assert calibration(composed_id((other, travel, None))) == "its id cannot be"
+
+    def stroke(row_id: str, **keyed: object) -> str | None:
+        return impossible({"id": row_id.encode(), "keyed_json": json.dumps(keyed).encode()})
+
+    of_54 = rederived_id(load, 54.0)
+    assert stroke(of_54, rederived_from=load, free_length_mm=54.0) is None
+    assert stroke(of_54, rederived_from=load, free_length_mm=53.0) is not None
+    assert stroke(of_54, free_length_mm=54.0) is not None
+    assert stroke(load, rederived_from=other, free_length_mm=54.0) is not None
+
+
+@pytest.mark.parametrize("column", ["note", "status", "origin", "fit_json", "keyed_json"])
+def test_a_text_far_longer_than_any_that_is_typed_cannot_be(column: str) -> None:
+    assert impossible({column: b"x" * 10_000_000}) == f"its {column} is too long"
+
+
+def test_there_is_a_later_time_than_any_that_can_be(tmp_path) -> None:
+    with open_book(tmp_path / "bench.db", create=True) as db:
+        for last in ("9999-12-31T23:59:59.999+00:00", "2026-05-01T10:00:00.999+00:00"):
+            row = {"id": str(uuid.uuid4()), "device_id": "a", "read_utc": last, "load_counts": 0.0}
+            insert(db, "rest_zeros", row)
+        assert later_than(db, "rest_zeros", "read_utc") <= utc_now()
+    assert just_after("2026-05-01T10:00:00.999+00:00") == "2026-05-01T10:00:01.000+00:00"
