@@ -39,7 +39,6 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "unloading": ("unloading",),
 }
 
-FEW_HEIGHTS = 3  # fewer are sooner read one by one
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at
 
@@ -149,6 +148,7 @@ class SpringCurve:
             HeightNotMeasured: the height is outside the measured range, or the load there is
                 beyond that to which the press's flex was measured.
         """
+        self.read((height_mm,))
         if height_mm not in self._read:
             self._read[height_mm] = self._load_at(height_mm)
         return self._read[height_mm]
@@ -158,12 +158,15 @@ class SpringCurve:
         return {}
 
     def read(self, heights_mm: Iterable[float]) -> None:
-        """Read load_at at many heights at once, for it to return: those that all sweeps sampled."""
+        """Read load_at at many heights at once, for it to return: those that all sweeps sampled.
+
+        To the last digit as if each were read alone: what is kept must say the same as what is not.
+        """
         side = SIDES[self.branch][0]
         new = [mm for mm in dict.fromkeys(heights_mm) if mm not in self._read]
         at = np.array([mm for mm in new if mm < self._sampled_to_mm])
         whole = all(fit is not None for sweep in self.sweeps for fit in sweep.fits(side))
-        if at.size < FEW_HEIGHTS or not whole:
+        if not at.size or not whole:
             return
         reads = [sweep.reads(side, at) for sweep in self.sweeps]
         loads, slopes = (np.array([one[i] for one in reads]) for i in (1, 2))
