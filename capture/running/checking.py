@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -106,6 +106,7 @@ class StrokeChecks:
         risen: Finding | None = None,
         stop_holds: bool = False,
         steady: bool = False,
+        unproven: Collection[str] = (),
     ) -> Judged:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
 
@@ -116,6 +117,7 @@ class StrokeChecks:
             risen: that the quill's stop seems to have moved since the spring's press before.
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
+            unproven: presses since the quill was last seen at its stop, by their ids.
         """
         self._rival = self._newest = None
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
@@ -142,7 +144,7 @@ class StrokeChecks:
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
             sweep = self._alone(stroke, turn, calibration).read
-            judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds)
+            judged = self._in_doubt(judged, unknown, sweep, record, unproven, holds=stop_holds)
         elif judged.verdict.counted and (unseen or risen) is not None:
             sweep = self._alone(stroke, turn, calibration).read
             judged = self._unproven(judged, unseen, risen, sweep, record)
@@ -159,13 +161,22 @@ class StrokeChecks:
         return self._newest
 
     def _in_doubt(
-        self, judged: Judged, doubt: Finding, sweep: Sweep, record: SetRecord, *, holds: bool
+        self,
+        judged: Judged,
+        doubt: Finding,
+        sweep: Sweep,
+        record: SetRecord,
+        unproven: Collection[str],
+        *,
+        holds: bool,
     ) -> Judged:
         """Let a press count while the datum is in doubt only where all shows that it has not moved.
 
         That is so where the spring is pressed at the heights it had before, and the quill's stop is
         where it was; or the quill stood above its stop, and the heights differ surely by less: then
-        a hand held it where its stop was taken to be. Nothing shows it while a gauge contradicts.
+        a hand held it where its stop was taken to be. Presses since it was last seen there show
+        nothing then: the scale may have slipped before they did. Nothing shows it while a gauge
+        contradicts.
         """
         asked, why = judged.question, doubt.facts["why"]
         if judged.settles and why["kind"] == "slipped":
@@ -176,7 +187,8 @@ class StrokeChecks:
         high = why["kind"] == "stop_moved"
         shown = judged.verdict.counted and (holds or high) and why["kind"] != "datum_differs"
         within_mm = HALF * abs(why["moved_mm"]) if high else None
-        if shown and self._own.stands_as_before(sweep, record, within_mm):
+        but = unproven if high else ()
+        if shown and self._own.stands_as_before(sweep, record, within_mm, but):
             return replace(judged, settles=True)
         return Judged(refused_for(judged.verdict, [doubt]), waits=judged.verdict.counted)
 
@@ -196,9 +208,15 @@ class StrokeChecks:
         why = [one for one in (unseen, risen) if one is not None]
         return Judged(refused_for(judged.verdict, why), waits=True)
 
-    def can_show(self, label: str, record: SetRecord, calibration_id: str) -> bool:
-        """Tell whether a spring was pressed by this datum before, so that a press may show it."""
-        return self._own.has(label, record, calibration_id)
+    def can_show(
+        self, label: str, record: SetRecord, calibration_id: str, but: Collection[str] = ()
+    ) -> bool:
+        """Tell whether a spring was pressed by this datum before, so that a press may show it.
+
+        Args:
+            but: presses that show nothing, by their ids.
+        """
+        return self._own.has(label, record, calibration_id, but)
 
     def _counted_up(self, label: str, judged: Judged) -> Judged:
         """Count how often running the same was refused; that may be how the spring is."""

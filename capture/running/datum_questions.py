@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ class DatumQuestions:
 
     Args:
         take: makes a datum hold; raises NotPossible.
-        can_show: whether a spring of a set was pressed by a calibration before.
+        can_show: whether a spring of a set was pressed by a calibration before, but for some.
     """
 
     def __init__(
@@ -39,7 +39,7 @@ class DatumQuestions:
         questions: Questions,
         unproven: Unproven,
         take: Callable[[NewDatum], None],
-        can_show: Callable[[str, SetRecord, str], bool],
+        can_show: Callable[[str, SetRecord, str, Collection[str]], bool],
         say: Callable[[Event], None],
     ) -> None:
         self._db = db
@@ -99,18 +99,22 @@ class DatumQuestions:
         before, high = self._heights.doubted, "stop_moved"
         if before is None or before["why"]["kind"] != high or why.kind == high:
             by_gauge = self._heights.contradicted is not None
-            self._heights.doubt(why, None if by_gauge else self._shown_by())
+            self._heights.doubt(why, None if by_gauge else self._shown_by(high=why.kind == high))
         self._to_ask = True
 
-    def _shown_by(self) -> str | None:
+    def _shown_by(self, *, high: bool) -> str | None:
         """Return the spring whose next press may show that the scale did not slip; None for none.
 
         It was pressed by this datum before, and it is known where the quill's stop is.
+
+        Args:
+            high: the quill rests above its stop: presses since it was there show nothing.
         """
         turn, record, heights = self._turns.turn, self._turns.record, self._heights
         if turn is None or not heights.stop_known:
             return None
-        can = self._can_show(turn.label, record, heights.record.calibration_id)
+        but = self._unproven.sweep_ids if high else ()
+        can = self._can_show(turn.label, record, heights.record.calibration_id, but)
         return turn.label if can else None
 
     def _ask(self) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 from sqlite_utils import Database
 
@@ -45,8 +47,9 @@ class OwnPresses:
         """Take a press as it was read before it was stored, so that it is not read again."""
         self._known[sweep.sweep_id] = sweep
 
-    def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
-        paths = (_path(one) for one in self.of(label, record)[-NEWEST:])
+    def _paths(self, label: str, record: SetRecord, but: Collection[str] = ()) -> list[PressedPath]:
+        presses = [one for one in self.of(label, record) if one.sweep_id not in but]
+        paths = (_path(one) for one in presses[-NEWEST:])
         return [path for path in paths if path is not None]
 
     def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
@@ -59,22 +62,31 @@ class OwnPresses:
             return None
         return min(found, key=lambda one: one[0])[1]
 
-    def has(self, label: str, record: SetRecord, calibration_id: str) -> bool:
-        """Tell whether there is a press of this spring by this datum."""
-        paths = self._paths(label, record)
+    def has(
+        self, label: str, record: SetRecord, calibration_id: str, but: Collection[str] = ()
+    ) -> bool:
+        """Tell whether there is a press of this spring by this datum, but these."""
+        paths = self._paths(label, record, but)
         return any(one.calibration_id == calibration_id for one in paths)
 
-    def stands_as_before(self, sweep: Sweep, record: SetRecord, within_mm: float | None) -> bool:
+    def stands_as_before(
+        self,
+        sweep: Sweep,
+        record: SetRecord,
+        within_mm: float | None,
+        but: Collection[str] = (),
+    ) -> bool:
         """Tell whether it shows that the datum has not moved: by one press before.
 
         Args:
+            but: presses that are in doubt themselves, which show nothing.
             within_mm: the heights must surely be so near to that press's; None: of the same datum,
                 as near as two presses of one spring are.
         """
         new = _path(sweep)
         if new is None or slipped_within(sweep) is not None:
             return False
-        before = self._paths(sweep.label, record)
+        before = self._paths(sweep.label, record, but)
         if within_mm is not None:
             return any(_surely_within(new, one, within_mm) for one in before)
         same = [

@@ -396,6 +396,7 @@ class Recorder:
             risen=self._unproven.risen_of(turn.label),
             stop_holds=self._heights.stop_holds,
             steady=self._heights.stop_holds or self._heights.said,
+            unproven=self._unproven.sweep_ids,
         )
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)

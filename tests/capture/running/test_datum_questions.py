@@ -223,6 +223,25 @@ def test_where_a_press_shows_that_the_scale_slipped_up_it_does_not_count(desk, p
     assert counted(desk) == [1] * presses + [0, 0]
 
 
+@pytest.mark.parametrize("slip_mm", [0.3, 1.5])
+def test_presses_since_the_quill_was_at_its_stop_show_nothing_of_it(desk, slip_mm):
+    """The scale slips up before the first press of a spring: its presses agree all the same."""
+    work(desk, *PRESS * 3)
+    assert desk.recorder.turn.label == "larch-02"
+    second = [PressSpring(SPRINGS[1], TO_MM), Rest(1.0)]
+    samples = bench_samples([Rest(2.0), *second * 3])
+    samples["seq"] += desk.run_on[0]
+    late = samples["t_us"] > 2_150_000  # the quill is on its way, the spring bears nothing yet
+    samples["travel_counts"][late] -= round(slip_mm * RIG.travel_counts_per_mm)
+    samples["t_us"] += desk.run_on[1]
+    take(desk, samples)
+    assert desk.recorder.question["why"]["kind"] == "stop_moved"
+    assert desk.recorder.question["label"] is None  # no press of it is promised to show it
+    assert "datum_holds" not in desk.kinds(EventKind.TURN)
+    desk.recorder.end()
+    assert counted(desk) == [1, 1, 1, 0, 0, 0]
+
+
 def test_a_first_press_that_the_next_one_contradicts_does_not_count_either(desk):
     """The scale slipped up inside it, and the quill had been up only once before."""
     samples = bench_samples([Rest(2.0), *PRESS * 2])
