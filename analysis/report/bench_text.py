@@ -121,7 +121,6 @@ BENCH_PHRASES: dict[str, str] = {
     "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
     "slipped, or a hand held the quill where its stop seemed to be",
     "quill_low": "the quill stood {moved_mm:abs} below its stop since, and was not seen there",
-    "rival_agrees": "{label}: an earlier press counts, too, since this one agrees with it",
     "given_back": "{label}: the press counts: the travel scale did not slip",
     "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
@@ -281,6 +280,12 @@ def _presses(f: Mapping[str, Any], words: str) -> str:
     return f"{_many(f['presses'])} by the datum before: {words}"
 
 
+def _rivals(f: Mapping[str, Any], _units: Units) -> str:
+    many = f.get("presses", 1)
+    count = "an earlier press counts" if many == 1 else f"{many} earlier presses count"
+    return f"{f['label']}: {count}, too, agreeing with this one"
+
+
 def _hasty(f: Mapping[str, Any], _units: Units) -> str:
     usual_s, one = f["usual_s"], f.get("others") == 1
     others = "" if usual_s is None else f", the other{'' if one else 's'} {usual_s:.2f} s"
@@ -396,6 +401,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "strokes_in_doubt": _in_doubt,
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
+    "rival_agrees": _rivals,
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,
     "cut_off_before": _cut_off,

@@ -13,7 +13,7 @@ from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, re
 from coilbench.capture.book.sessions import Doubted
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.heights import Confirmed, Heights, NewDatum
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
@@ -67,7 +67,7 @@ class DatumQuestions:
         if self._heights.at_stop:
             self._high_told = False
             if self._heights.jump_settled:
-                self.shown()
+                self._confirm("datum_at_stop")
             if self._heights.unknown is None and self._unproven.risen is None:
                 self._unproven.proven()
         elif high is not None and high.kind == "stop_risen":
@@ -128,25 +128,36 @@ class DatumQuestions:
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
-            self.said()
+            self._confirm("datum_said")
         else:
             self._report(Event.of(EventKind.TURN, "datum_to_set"))
 
-    def said(self) -> None:
-        """A person said that the scale did not slip."""
-        self._confirm(said=True)
-
     def shown(self) -> None:
-        """A press, or the quill at its stop, showed it."""
-        self._confirm(said=False)
+        """A press showed, with the quill's stop, that the scale did not slip."""
+        self._confirm("datum_holds")
 
-    def _confirm(self, *, said: bool) -> None:
+    def spring_slips(self) -> None:
+        """A person said that it was the spring which slipped.
+
+        That the scale did not, only the quill at its stop says; else it is asked.
+        """
+        doubted = self._heights.doubted
+        slipped = doubted is not None and doubted["why"]["kind"] == "slipped"
+        if slipped and self._heights.stop_holds:
+            self._confirm("datum_at_stop")
+        else:
+            self._to_ask = doubted is not None
+
+    def _confirm(self, how: Confirmed) -> None:
         self._to_ask = self._high_told = False
         asked = self._questions.asked
         if asked is not None and asked.kind == "datum_doubted":
             self._questions.drop()
-        self._heights.confirm(said=said)
-        self._unproven.proven()
+        self._heights.confirm(how)
+        if self._heights.open is None:
+            self._unproven.proven()
+        else:
+            self._unproven.give_back()
 
     def lost(self) -> None:
         """The rig counts from another zero: what stood open can't be known any more."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,7 @@ from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
 DATUM_LOST = Finding("datum_lost")
+Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 
@@ -241,21 +242,20 @@ class Heights:
         self.doubted = Finding.of("datum_doubted", why=why.to_document(), label=label)
         self.said, self._stop_then = False, self._stops.counts
 
-    def confirm(self, *, said: bool) -> None:
-        """A person said, else a press and the quill's stop showed, that the scale did not slip.
+    def confirm(self, how: Confirmed) -> None:
+        """A person said, else a press or the quill's stop showed, that the scale did not slip.
 
-        Where a person says it of a quill that is not at its stop, nobody knows any more where that
-        is: a hand may hold the quill where it stands just now.
+        Where a person says it of a quill above its stop, nobody knows any more where that is. Of
+        one below it nothing was asked: it is still to be let up.
         """
         doubted, self.doubted = self.doubted, None
-        self.said = said
-        if not said:
+        self.said = how == "datum_said"
+        if not self.said:
             self._stops.rises()
-        elif not self.stop_holds:
+        elif doubted is not None and doubted["why"]["kind"] == "stop_moved":
             self._know_stop(None)
         if doubted is not None:
-            shown = "datum_at_stop" if doubted["why"]["kind"] == "travel_jumped" else "datum_holds"
-            self._report(Event.of(EventKind.TURN, "datum_said" if said else shown))
+            self._report(Event.of(EventKind.TURN, how))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.

@@ -80,7 +80,7 @@ class Recorder:
         self._lying = LyingWatch()
         self._buttons = Buttons()
         self._chunks = Chunks(run)
-        self._questions = Questions(db, self._turns, self._checks.took, say, clock)
+        self._questions = Questions(db, self._turns, self._took, say, clock)
         parts = (self._heights, self._turns, self._questions)
         took_back = self._checks.took_back
         self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)
@@ -88,7 +88,7 @@ class Recorder:
             db, *parts, self._unproven, self._take_datum, self._checks.can_show, say
         )
         self._strokes = StrokeQuestions(
-            self._turns, self._questions, self._datums.said, self._datums.doubt
+            self._turns, self._questions, self._datums.spring_slips, self._datums.doubt
         )
         self._solids = SolidQuestions(db, *parts, say)
         self._touched_mm: float | None = None
@@ -422,6 +422,11 @@ class Recorder:
             self._strokes.ask(waiting, judged)
         for one in judged.left_out:  # last: it is what stays to be read
             self._report(left_out(turn, one.number, one.findings))
+
+    def _took(self, press: Waiting) -> None:
+        """A press counts that did not; how well heights were known then is another matter."""
+        self._checks.took(press.stroke)
+        self._unproven.counted(press)
 
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
         known = self._known(turn, stroke.raw.boot_id, stroke.zero_counts)

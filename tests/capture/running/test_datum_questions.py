@@ -242,6 +242,45 @@ def test_presses_since_the_quill_was_at_its_stop_show_nothing_of_it(desk, slip_m
     assert counted(desk) == [1, 1, 1, 0, 0, 0]
 
 
+@pytest.mark.parametrize("slip_mm", [0.5, -0.5])
+def test_a_yes_about_a_press_leaves_what_the_quills_stop_says_to_be_asked(desk, slip_mm):
+    """The scale slips before a press, and it is said that the spring sits otherwise."""
+    work(desk, *PRESS * 2)
+    samples = bench_samples([Rest(2.0), *PRESS])
+    late = samples["t_us"] > 2_150_000
+    samples["travel_counts"][late] -= round(slip_mm * RIG.travel_counts_per_mm)
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
+    desk.run_on = int(samples["seq"][-1]) + 1, int(samples["t_us"][-1]) + 11_000
+    take(desk, samples)
+    assert desk.recorder.question.kind == "datum_moved"
+    tell(desk, Action.ACCEPT)
+    desk.recorder.interrupt()
+    work(desk, Rest(1.0), slip_mm=slip_mm)
+    assert "datum_said" not in desk.kinds(EventKind.TURN)
+    if slip_mm > 0.0:
+        assert desk.recorder.question["why"]["kind"] == "stop_moved"
+    else:
+        assert desk.recorder.quill_low["moved_mm"] == pytest.approx(slip_mm, abs=0.02)
+    desk.recorder.end()
+    assert counted(desk) == [1, 1, 0]
+
+
+def test_a_yes_that_the_spring_slips_says_nothing_of_a_quill_below_its_stop(desk):
+    """The scale slipped in the first press, and every later one looks like a slip."""
+    work(desk, *PRESS)
+    work(desk, *SLIP * 3, slip_mm=-0.5)
+    assert desk.recorder.question.kind == "same_again"
+    tell(desk, Action.ACCEPT)
+    work(desk, Rest(1.0), slip_mm=-0.5)
+    assert "datum_said" not in desk.kinds(EventKind.TURN)
+    assert desk.recorder.question.kind == "datum_doubted"
+    tell(desk, Action.ACCEPT)
+    assert desk.recorder.quill_low["moved_mm"] == pytest.approx(-0.5, abs=0.02)
+    desk.recorder.end()
+    assert counted(desk) == [1, 0, 0, 0]
+
+
 def test_a_first_press_that_the_next_one_contradicts_does_not_count_either(desk):
     """The scale slipped up inside it, and the quill had been up only once before."""
     samples = bench_samples([Rest(2.0), *PRESS * 2])
