@@ -272,6 +272,8 @@ def _datum_set(f: Mapping[str, Any], units: Units) -> str:
 def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
     words = "{many} of {whose} by the datum before, {moved_mm:+} other, no longer count: were they "
     words += "made before it moved, so that they count all the same?"
+    if f.get("since"):
+        words += " They were pressed after you said that the scale had not slipped"
     many = _many(f["presses"])
     return filled(words, f, units, many=many, whose=first_few(f["labels"]))
 

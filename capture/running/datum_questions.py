@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,16 @@ from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven
+
+
+DOUBTED = "datum_doubted"
+
+
+class _Left(NamedTuple):
+    """Presses that a new datum left out, and what is asked about them."""
+
+    presses: list[ReadStroke]
+    question: Finding
 
 
 class DatumQuestions:
@@ -53,6 +64,8 @@ class DatumQuestions:
         self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
         self._high_told = False
         self._to_ask = False
+        self._sure: frozenset[str] | None = None  # presses before a doubt that a word settled
+        self._left: list[_Left] = []  # nobody said yet whether they count
 
     def look(
         self, samples: NDArray[np.void], height_mm: NDArray[np.float64], *, idle: bool
@@ -78,7 +91,8 @@ class DatumQuestions:
         if jump is not None:
             self._doubt(jump)
         asked = self._questions.asked
-        if idle and self._to_ask and (asked is None or asked.kind == "datum_doubted"):
+        again = self._left and not self._heights.lost and asked is None
+        if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
 
@@ -125,9 +139,15 @@ class DatumQuestions:
             self._questions.ask(offered.question, lambda yes: self._settle(offered, yes=yes))
         elif doubted is not None and not self._heights.lost:
             self._questions.ask(doubted, self._doubt_answered)
+        elif self._left and not self._heights.lost:
+            self._questions.ask(self._left[0].question, self._left_answered)
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
+            if self._sure is None:
+                unproven = self._unproven.sweep_ids
+                read = read_by_travel(self._db, *self._heights.read_with)
+                self._sure = frozenset(one.sweep_id for one in read).difference(unproven)
             self._confirm("datum_said")
         else:
             self._report(Event.of(EventKind.TURN, "datum_to_set"))
@@ -151,7 +171,7 @@ class DatumQuestions:
     def _confirm(self, how: Confirmed) -> None:
         self._to_ask = self._high_told = False
         asked = self._questions.asked
-        if asked is not None and asked.kind == "datum_doubted":
+        if asked is not None and asked.kind == DOUBTED:
             self._questions.drop()
         self._heights.confirm(how)
         if self._heights.open is None:
@@ -161,7 +181,7 @@ class DatumQuestions:
 
     def lost(self) -> None:
         """The rig counts from another zero: what stood open can't be known any more."""
-        self._offered, self._to_ask, self._high_told = None, False, False
+        self._offered, self._to_ask, self._high_told, self._sure = None, False, False, None
         self._end(self._heights.lost_open)
 
     def end(self) -> None:
@@ -207,6 +227,7 @@ class DatumQuestions:
         agrees = not new.differs and not self._heights.lost
         before = read_by_travel(self._db, *self._heights.read_with)
         mine = [one for one in before if one.set_name == self._turns.record.name]
+        doubted = self._unproven.sweep_ids if self._open is not None else ()
         self._to_ask = new is self._offered  # again, where it can't be taken just now
         with self._db.atomic():
             self._take(new)
@@ -216,26 +237,34 @@ class DatumQuestions:
         if agrees:
             self._unproven.proven()
         elif new.differs:
-            self._unproven.forget()
+            self._end(Finding("datum_replaced") if doubted else None)
         self._turns.reread()
         others = dict.fromkeys(one.set_name for one in before if one not in mine)
         facts = {"presses": len(mine), "others": list(others), "differs": new.differs}
         self._report(Event(EventKind.TURN, Finding("datum_set", new.facts | facts)))
-        if new.differs and mine:
-            labels = list(dict.fromkeys(one.label for one in mine))
-            asked = {"presses": len(mine), "labels": labels, "moved_mm": new.moved_mm}
-            answer = self._kept_answer(mine)
-            self._questions.ask(Finding("strokes_in_doubt", asked), answer)
+        if new.differs:
+            self._left += self._left_by(new, [one for one in mine if one.sweep_id not in doubted])
+            self._sure = None
+        self._ask()
 
-    def _kept_answer(self, presses: Sequence[ReadStroke]) -> Callable[[bool], None]:
-        def answered(yes: bool) -> None:
-            if yes:
-                with self._db.atomic():
-                    for one in presses:
-                        let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
-                self._turns.reread()
-            what = "presses_kept" if yes else "presses_left"
-            self._report(Event.of(EventKind.TURN, what, presses=len(presses)))
-            self._turns.tell_done()
+    def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[_Left]:
+        """Yield what is asked about one by one: those before and since a doubt was set aside."""
+        sure, moved_mm = self._sure, new.moved_mm
+        early = [one for one in presses if sure is None or one.sweep_id in sure]
+        late = [one for one in presses if one not in early]
+        for some, since in ((early, False), (late, True)):
+            if some:
+                labels = list(dict.fromkeys(one.label for one in some))
+                facts = {"presses": len(some), "labels": labels, "since": since}
+                yield _Left(some, Finding("strokes_in_doubt", facts | {"moved_mm": moved_mm}))
 
-        return answered
+    def _left_answered(self, yes: bool) -> None:
+        presses = self._left.pop(0).presses
+        if yes:
+            with self._db.atomic():
+                for one in presses:
+                    let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
+            self._turns.reread()
+        what = "presses_kept" if yes else "presses_left"
+        self._report(Event.of(EventKind.TURN, what, presses=len(presses)))
+        self._turns.tell_done()

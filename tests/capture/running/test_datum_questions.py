@@ -459,6 +459,44 @@ def test_a_new_datum_leaves_the_presses_before_it_out_and_asks(desk, keeps, coun
     assert (desk.recorder.turn.purpose == "measured") == (counts == [1, 1])
 
 
+def test_what_was_pressed_since_the_quill_was_at_its_stop_is_not_asked_back(desk):
+    """The scale slips down, a spring is pressed before it is let up; then the right gauge."""
+    work(desk, *PRESS * 3)
+    desk.recorder.interrupt()
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), slip_mm=-0.4)
+    assert counted(desk) == [1, 1, 1, 1]
+    on_gauge(desk, 30.0, slip_mm=-0.4)
+    question = desk.recorder.question
+    assert (question.kind, question["labels"], question["presses"]) == (
+        "strokes_in_doubt",
+        ["larch-01"],
+        3,
+    )
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), slip_mm=-0.4)
+    assert desk.recorder.question == question  # a press later, too
+    tell(desk, Action.ACCEPT)
+    assert counted(desk) == [1, 1, 1, 0, 1]
+    assert desk.recorder.question is None
+
+
+def test_what_was_pressed_since_a_doubt_was_set_aside_is_a_question_of_its_own(desk):
+    work(desk, *PRESS * 3)
+    desk.recorder.interrupt()
+    work(desk, Rest(1.0), slip_mm=0.4)
+    tell(desk, Action.ACCEPT)
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), slip_mm=0.4)
+    assert counted(desk) == [1, 1, 1, 1]
+    on_gauge(desk, 30.0, slip_mm=0.4)
+    tell(desk, Action.ACCEPT)  # the length is right
+    assert (desk.recorder.question["labels"], counted(desk)) == (["larch-01"], [0] * 4)
+    tell(desk, Action.ACCEPT)
+    work(desk, Rest(1.0), slip_mm=0.4)
+    assert desk.recorder.question["labels"] == ["larch-02"]
+    assert "after you said" in describe(desk.recorder.question, Units())
+    tell(desk, Action.TAKE_OUT)
+    assert counted(desk) == [1, 1, 1, 0]
+
+
 def test_in_doubt_a_gauge_settles_it(desk):
     work(desk, *PRESS, *SLIP)
     on_gauge(desk, 30.0, slip_mm=2.0)
