@@ -21,7 +21,6 @@ from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven
 
-
 DOUBTED = "datum_doubted"
 
 
