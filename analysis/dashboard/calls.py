@@ -96,6 +96,8 @@ def call(scene: Scene) -> Call:
         return _asked(snapshot.question, units)
     if snapshot.datum is not None:
         return _no_datum(snapshot, units, loaded=loaded)
+    if snapshot.gauge_under:
+        return Call("GAUGE OUT", "lift the quill and take the gauge out", urgent=False)
     if snapshot.gauge_awaited:
         return Call("GAUGE", f"{GAUGE_HOW}; no spring in the press", urgent=False)
     if snapshot.quill_low is not None and snapshot.phase == "idle":

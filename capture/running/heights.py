@@ -27,7 +27,7 @@ from coilbench.capture.calibration.standing import (
     stop_note,
 )
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.datum import LastSecond
+from coilbench.capture.running.datum import LastSecond, OnGauge
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.running.turn_taking import NotPossible
@@ -88,6 +88,7 @@ class Heights:
         low: that the quill stood below its stop, and was not seen there since.
         off_stop_mm: how far from its stop the quill last stood; None where that is not known.
         at_stop: whether the quill stands there now, with nothing pressed.
+        on_gauge: whether the gauge of a datum that was read is still there.
         all_at_stop: whether the newest samples are all there, whatever the load.
     """
 
@@ -98,6 +99,7 @@ class Heights:
         self._report = say
         self._hello: Hello | None = None
         self._stood, self._jumps = LastSecond(), JumpWatch()
+        self.on_gauge = OnGauge()
         self._now_us = 0
         self._gauge_us: int | None = None  # since when a gauge is waited for
         self._stops = StopWatch()
@@ -186,6 +188,7 @@ class Heights:
             self.doubted = self.contradicted = None
             self._stop_before = StandingTravel(self.record.travel.fit, self._stops.counts)
             self._know_stop(None)
+            self.on_gauge.forget()
             self._report(Event(EventKind.FAULT, DATUM_LOST))
         return newly
 
@@ -211,6 +214,7 @@ class Heights:
         """
         usable = usable_of(samples)
         travel, mm = usable["travel_counts"].astype(np.float64), self._per_count_mm
+        self.on_gauge.follow(travel, mm)
         stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
         self.all_at_stop = self._stops.stands(travel, mm)
         self.at_stop = stood is not None and stood[0] == "stop" and not self.lost
@@ -278,6 +282,11 @@ class Heights:
             return False
         return 0 <= self._now_us - self._gauge_us < AWAIT_S * 1e6
 
+    @property
+    def no_spring(self) -> bool:
+        """Whether what the quill touches now is a gauge."""
+        return self.gauge_awaited or self.on_gauge.leaving
+
     def _refuse_absolute(self) -> Hello:
         if self._hello is None or not self._incremental:
             raise NotPossible("datum_refused", reason="absolute")
@@ -301,6 +310,7 @@ class Heights:
         per_count_mm = abs(self._per_count_mm)
         point = self._stood.gauge(length_mm, per_count_mm)
         self._stood.require_light_touch(point, per_count_mm, self.record.load.fit, zero_n)
+        self.on_gauge.forget(point.counts)
         part = datum_part(travel, point).on(hello)
         if self.lost:
             return self._beside_the_stop(part, point.counts, length_mm)

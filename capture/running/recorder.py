@@ -141,6 +141,11 @@ class Recorder:
         return self._heights.gauge_awaited
 
     @property
+    def gauge_under(self) -> bool:
+        """Whether the gauge of a datum that was read is still under the quill."""
+        return self._heights.on_gauge.under
+
+    @property
     def alarm(self) -> Finding | None:
         """What can't be right in the press now."""
         return self._watch.stop or self._pressing.found or self._watch.alarm
@@ -279,6 +284,7 @@ class Recorder:
     def _feed(self, block: RawBlock) -> None:
         for samples in pieces(block.samples):
             self._finder.free_mm = None if self._heights.lost else self._bounds().free_from_mm
+            self._finder.on_gauge = self._heights.no_spring
             for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
                 self._keep(stroke)
             self._look(samples)
@@ -304,7 +310,8 @@ class Recorder:
         bounds = self._bounds()
         alarms = self._watch.look(seen, self._finder, bounds)
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
-        let_up, now_us = self._heights.let_up, int(samples["t_us"][-1])
+        let_up = self._heights.let_up and not self._heights.no_spring
+        now_us = int(samples["t_us"][-1])
         self._tell_each(self._zero.look(self._finder, now_us, let_up=let_up))
         if seen.on_cell_n.size:
             lies_n = float(seen.on_cell_n[-1])
@@ -335,7 +342,7 @@ class Recorder:
             learnt_mm=self._touched_mm,
             height_u_mm=self._instrument.height_u_mm,
             dead_n=self._dead_n,
-            gauge_awaited=self.gauge_awaited,
+            gauge_awaited=self._heights.no_spring,
         )
 
     def _button(self, action: Action | None) -> None:

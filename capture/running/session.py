@@ -346,6 +346,7 @@ class Session:
             load_unknown=unknown,
             datum=datum,
             gauge_awaited=recorder.gauge_awaited,
+            gauge_under=recorder.gauge_under,
             alarm=recorder.alarm,
             question=recorder.question,
             quill_low=recorder.quill_low,

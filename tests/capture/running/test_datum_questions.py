@@ -12,6 +12,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sessions import left_behind, recover
 from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.model import datum_moved, datum_part
@@ -539,6 +540,32 @@ def test_a_gauge_that_is_awaited_is_no_dead_load(desk):
     assert desk.recorder.gauge_awaited
     work(desk, *PRESS)
     assert not desk.recorder.gauge_awaited  # a spring came
+
+
+def test_a_gauge_that_stays_after_its_length_was_typed_is_no_load_and_no_zero(desk):
+    """The quill lies on it with some newtons more than it does in the other tests."""
+    desk.db.execute("UPDATE sets SET free_length_mm = 53.0")
+    desk.db.conn.commit()
+    desk.recorder._turns.record = find_set(desk.db, "larch")
+    work(desk, *PRESS)
+    tell(desk, Action.GAUGE)
+    samples = bench_samples([Rest(2.0), GaugeBlock(30.0, 12.0), Rest(2.0)])
+    deepest = samples["travel_counts"].max()
+    on_it = samples["travel_counts"] > deepest - 0.1 * RIG.travel_counts_per_mm
+    samples["load_counts"][on_it] += round(5.0 * RIG.counts_per_n)
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
+    typed, lifted = np.flatnonzero(on_it)[0] + round(2.5 * RIG.rate_hz), np.flatnonzero(on_it)[-1]
+    take(desk, samples[:typed])
+    tell(desk, Action.DATUM, 30.0)
+    assert "datum_set" in desk.kinds(EventKind.TURN)
+    take(desk, samples[typed:lifted])
+    assert desk.recorder.gauge_under
+    assert desk.recorder._finder.zero_n == pytest.approx(0.0, abs=0.5)
+    take(desk, samples[lifted:])
+    assert not desk.recorder.gauge_under
+    assert desk.recorder.alarm is None
+    assert not desk.kinds(EventKind.FAULT)
 
 
 def test_it_is_not_awaited_for_ever(desk):
