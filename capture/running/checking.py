@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -27,8 +27,13 @@ from coilbench.capture.running.judged import (
     refused_for,
 )
 from coilbench.capture.running.likely_stroke import NEW, LikelyStroke, as_sweep, spoiling
-from coilbench.capture.running.own_presses import OwnPresses, agree, slipped_within
-from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.running.own_presses import (
+    OwnPresses,
+    agree,
+    hurried,
+    known,
+    slipped_within,
+)
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
@@ -106,6 +111,7 @@ class StrokeChecks:
         risen: Finding | None = None,
         stop_holds: bool = False,
         steady: bool = False,
+        same_stop: bool = False,
         unproven: Collection[str] = (),
     ) -> Judged:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
@@ -117,6 +123,8 @@ class StrokeChecks:
             risen: that the quill's stop seems to have moved since the spring's press before.
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
+            same_stop: whether the quill was at the stop, since the press before, that it had
+                before all presses of the spring.
             unproven: presses since the quill was last seen at its stop, by their ids.
         """
         self._rival = self._newest = None
@@ -137,7 +145,9 @@ class StrokeChecks:
             judged = (
                 Judged(refused_for(verdict, wrong), question=wrong[0] if low else None)
                 if wrong
-                else self._as_pressed(stroke, turn, record, calibration, verdict, steady=steady)
+                else self._as_pressed(
+                    stroke, turn, record, calibration, verdict, steady=steady, same_stop=same_stop
+                )
             )
             if judged.verdict.counted and stop is not None:
                 judged = Judged(refused_for(verdict, [stop]))
@@ -187,8 +197,7 @@ class StrokeChecks:
         high = why["kind"] == "stop_moved"
         shown = judged.verdict.counted and (holds or high) and why["kind"] != "datum_differs"
         within_mm = HALF * abs(why["moved_mm"]) if high else None
-        but = unproven if high else ()
-        if shown and self._own.stands_as_before(sweep, record, within_mm, but):
+        if shown and self._own.stands_as_before(sweep, record, within_mm, unproven if high else ()):
             return replace(judged, settles=True)
         return Judged(refused_for(judged.verdict, [doubt]), waits=judged.verdict.counted)
 
@@ -243,6 +252,7 @@ class StrokeChecks:
         verdict: Verdict,
         *,
         steady: bool,
+        same_stop: bool,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
         alone = self._alone(stroke, turn, calibration)
@@ -253,7 +263,7 @@ class StrokeChecks:
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
         curves = self._curves.of(record) if whole else {}
         mean = mean_of_ways(sweep.loading, sweep.unloading)
-        found = _known(turn.label, record, curves).unlike(mean) if whole else None
+        found = known(turn.label, record, curves).unlike(mean) if whole else None
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
@@ -263,7 +273,9 @@ class StrokeChecks:
             return Judged(verdict)
         if other is not None:
             return self._departing(sweep, other, verdict)
-        beside = self._beside_before(alone, record, verdict, steady=steady) if whole else None
+        beside = None
+        if whole:
+            beside = self._beside_before(alone, record, verdict, steady=steady, same_stop=same_stop)
         if beside is not None and not beside.verdict.counted:
             return beside
         if whole:
@@ -274,7 +286,9 @@ class StrokeChecks:
         judged = self._measured(alone, turn, record, verdict)
         if beside is None or not judged.verdict.counted:
             return judged
-        return replace(judged, settles=True, agrees_with=beside.agrees_with)
+        odd = {one.sweep_id: one for one in (*judged.left_out, *beside.left_out)}
+        agreeing = beside.agrees_with
+        return replace(judged, settles=True, agrees_with=agreeing, left_out=tuple(odd.values()))
 
     def _departing(self, sweep: Sweep, why: Finding, verdict: Verdict) -> Judged:
         """Ask about a press that may be another spring's, or at other heights.
@@ -282,27 +296,34 @@ class StrokeChecks:
         One that was so fast for its converter that the lag may look like anything is to be pressed
         more slowly: neither spring nor scale is to be doubted for it.
         """
-        hurried = _hurried(sweep)
-        if hurried is not None:
-            return Judged(refused_for(verdict, [hurried]))
+        hasty = hurried(sweep)
+        if hasty is not None:
+            return Judged(refused_for(verdict, [hasty]))
         rivals = self._agreeing(sweep)
         return Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
 
     def _beside_before(
-        self, alone: LikelyStroke, record: SetRecord, verdict: Verdict, *, steady: bool
+        self,
+        alone: LikelyStroke,
+        record: SetRecord,
+        verdict: Verdict,
+        *,
+        steady: bool,
+        same_stop: bool,
     ) -> Judged | None:
         """Judge it beside the spring's presses before, and way beside way; None: they are alike."""
         sweep = alone.read
         slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
         departs = None if slips else self._own.unlike(sweep, record)
         if departs is not None and departs.kind != "slipped":
-            return self._departing(sweep, departs, verdict)
+            outvoted = self._outvoted(sweep, departs, record, verdict) if same_stop else None
+            return outvoted or self._departing(sweep, departs, verdict)
         within = slipped_within(sweep)
         if not slips and within is None and departs is None:
             return None
-        hurried = _hurried(sweep)
-        if hurried is not None:
-            return Judged(refused_for(verdict, [hurried]))
+        hasty = hurried(sweep)
+        if hasty is not None:
+            return Judged(refused_for(verdict, [hasty]))
         if within is None and departs is not None:
             majority = self._majority(sweep, departs, steady=steady)
             if majority:
@@ -319,6 +340,23 @@ class StrokeChecks:
         """
         agreeing = self._agreeing(sweep) if slip["of_one_spring"] else ()
         return agreeing if steady else ()
+
+    def _outvoted(
+        self, sweep: Sweep, departs: Finding, record: SetRecord, verdict: Verdict
+    ) -> Judged | None:
+        """Let more presses that agree win over those that count, where only heights are others.
+
+        The scale did not slip, for the quill is at its stop: the spring sat otherwise before. What
+        was pressed then to read it no longer counts.
+        """
+        if departs.kind != "datum_moved" or departs.facts["calibrated_anew"]:
+            return None
+        agreeing, before = self._agreeing(sweep), self._own.of(sweep.label, record)
+        if not agreeing or len(agreeing) < len(before):
+            return None
+        measured = [one.sweep_id for one in before if not one.works]
+        odd = (LeftOut(one, at, (departs,)) for at, one in enumerate(measured, start=1))
+        return Judged(verdict, agrees_with=agreeing, left_out=tuple(odd))
 
     def _agreeing(self, sweep: Sweep) -> tuple[Rival, ...]:
         """Return refused presses of the spring that agree with one that departs as they did."""
@@ -373,7 +411,7 @@ class StrokeChecks:
 
     def known_of(self, label: str, record: SetRecord) -> Known:
         """Return what a spring of this label should press like."""
-        return _known(label, record, self._curves.of(record))
+        return known(label, record, self._curves.of(record))
 
     def _beside_its_own(
         self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict
@@ -410,20 +448,3 @@ class StrokeChecks:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
         return known if known is not None and known.read is sweep else LikelyStroke(sweep)
-
-
-def _known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
-    """Return what a spring should press like: as its own strokes, where it has any, or others'."""
-    nominal = () if record.nominal is None else record.nominal.loads
-    return Known(
-        label,
-        own=label in curves,
-        others=tuple([curves[label]] if label in curves else curves.values()),
-        nominal=tuple((load.height_mm, load.load_n) for load in nominal),
-    )
-
-
-def _hurried(sweep: Sweep) -> Finding | None:
-    if sweep.press is None or not sweep.press.hurried:
-        return None
-    return Finding("hasty", {"way_s": sweep.press.way_s, "usual_s": None, "others": 0})

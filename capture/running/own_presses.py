@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 import numpy as np
 from sqlite_utils import Database
@@ -16,6 +16,8 @@ from coilbench.capture.strokes.alike import (
     differ,
     slip_within,
 )
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.likeness import Known
 from coilbench.capture.strokes.sweep import Sweep
 
 # Ours, no source; what they miss is measured by tests/bench/bench_repeats.py.
@@ -170,3 +172,21 @@ def _path(sweep: Sweep) -> PressedPath | None:
         kept["_path"] = PressedPath(sweep.press, sweep.works, *read_with)
     path: PressedPath = kept["_path"]
     return path
+
+
+def known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
+    """Return what a spring should press like: as its own strokes, where it has any, or others'."""
+    nominal = () if record.nominal is None else record.nominal.loads
+    return Known(
+        label,
+        own=label in curves,
+        others=tuple([curves[label]] if label in curves else curves.values()),
+        nominal=tuple((load.height_mm, load.load_n) for load in nominal),
+    )
+
+
+def hurried(sweep: Sweep) -> Finding | None:
+    """Say that it was so fast for its converter that the lag may look like anything."""
+    if sweep.press is None or not sweep.press.hurried:
+        return None
+    return Finding("hasty", {"way_s": sweep.press.way_s, "usual_s": None, "others": 0})

@@ -12,8 +12,8 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sessions import left_behind, recover
+from coilbench.capture.book.sets import find_set
 from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.model import datum_moved, datum_part
 from coilbench.capture.calibration.regression import fit_polynomial
@@ -296,11 +296,11 @@ def test_a_first_press_that_the_next_one_contradicts_does_not_count_either(desk)
 def test_a_yes_about_another_thing_says_nothing_of_the_scale(desk):
     other = draw_set(INNER, 1, 4)[0]
     work(desk, *PRESS * 3, PressSpring(SPRINGS[1], TO_MM), Rest(1.0))
-    stop = desk.recorder._heights._stops.counts
+    stop = desk.recorder.heights._stops.counts
     work(desk, PressSpring(other, TO_MM), Rest(1.0))
     assert desk.recorder.question.kind == "another_spring"
     tell(desk, Action.ACCEPT)
-    assert desk.recorder._heights._stops.counts == stop
+    assert desk.recorder.heights._stops.counts == stop
     assert "datum_said" not in desk.kinds(EventKind.TURN)
 
 
@@ -362,13 +362,29 @@ def test_two_presses_that_agree_show_that_the_first_was_the_odd_one(unworked):
     assert unworked.recorder.turn.label == "larch-02"
 
 
-def test_where_the_first_sat_otherwise_a_yes_gives_all_back_that_agree(unworked):
-    work(unworked, PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM), Rest(1.0))
-    work(unworked, *PRESS * 2)
-    assert counted(unworked) == [1, 0, 0]
+def test_two_presses_that_agree_show_that_the_spring_sat_otherwise_in_the_first(unworked):
+    askew = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM)
+    work(unworked, askew, Rest(1.0), *PRESS)
+    assert counted(unworked) == [1, 0]
     assert unworked.recorder.question.kind == "datum_moved"
+    work(unworked, *PRESS)
+    assert counted(unworked) == [0, 1, 1]
+    assert (unworked.recorder.turn.label, unworked.recorder.turn.number) == ("larch-01", 3)
+    work(unworked, *PRESS)
+    assert counted(unworked) == [0, 1, 1, 1]
+
+
+def test_not_where_the_quill_was_not_at_its_stop_in_between(unworked):
+    work(unworked, *PRESS)
+    work(unworked, *PRESS * 2, slip_mm=-0.4)
+    assert counted(unworked) == [1, 0, 0]
+
+
+def test_where_the_first_sat_otherwise_a_yes_lets_the_next_count(unworked):
+    askew = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM)
+    work(unworked, askew, Rest(1.0), *PRESS)
     tell(unworked, Action.ACCEPT)
-    assert counted(unworked) == [1, 1, 1]
+    assert counted(unworked) == [1, 1]
 
 
 def test_a_quill_that_is_let_go_jumps_and_is_at_its_stop(desk):
@@ -387,7 +403,7 @@ def test_a_quill_that_is_let_go_jumps_and_is_at_its_stop(desk):
 @pytest.mark.parametrize("slip_mm", [2.0, -2.0, 0.7, 0.25, -0.25])
 def test_a_press_that_moved_in_height_is_asked_about_whatever_was_seen(desk, slip_mm):
     """The scale slipped while nobody looked: too slowly for a jump, or in a pause of the rig."""
-    desk.recorder._heights._stops = NoStop()
+    desk.recorder.heights._stops = NoStop()
     work(desk, *PRESS)
     desk.recorder.interrupt()
     work(desk, *PRESS, slip_mm=slip_mm)
@@ -403,7 +419,7 @@ def test_a_press_that_moved_in_height_is_asked_about_whatever_was_seen(desk, sli
 
 
 def test_yes_to_that_lets_it_count(desk):
-    desk.recorder._heights._stops = NoStop()
+    desk.recorder.heights._stops = NoStop()
     work(desk, *PRESS)
     desk.recorder.interrupt()
     work(desk, *PRESS, slip_mm=0.7)
@@ -523,7 +539,7 @@ def test_in_doubt_a_gauge_that_the_quills_stop_contradicts_is_asked_about(desk):
 
 
 def test_in_doubt_a_gauge_is_asked_about_where_nobody_knows_the_stop(desk):
-    desk.recorder._heights._stops = NoStop()
+    desk.recorder.heights._stops = NoStop()
     work(desk, *PRESS, *SLIP)
     before = current_calibration(desk.db).calibration_id
     on_gauge(desk, 29.5)
@@ -534,12 +550,12 @@ def test_in_doubt_a_gauge_is_asked_about_where_nobody_knows_the_stop(desk):
 def test_a_gauge_that_is_awaited_is_no_dead_load(desk):
     work(desk, *PRESS)
     tell(desk, Action.GAUGE)
-    assert desk.recorder.gauge_awaited
+    assert desk.recorder.heights.gauge_awaited
     work(desk, *GAUGE, until_s=6.5)
     assert desk.recorder.alarm is None
-    assert desk.recorder.gauge_awaited
+    assert desk.recorder.heights.gauge_awaited
     work(desk, *PRESS)
-    assert not desk.recorder.gauge_awaited  # a spring came
+    assert not desk.recorder.heights.gauge_awaited  # a spring came
 
 
 def test_a_gauge_that_stays_after_its_length_was_typed_is_no_load_and_no_zero(desk):
@@ -560,10 +576,10 @@ def test_a_gauge_that_stays_after_its_length_was_typed_is_no_load_and_no_zero(de
     tell(desk, Action.DATUM, 30.0)
     assert "datum_set" in desk.kinds(EventKind.TURN)
     take(desk, samples[typed:lifted])
-    assert desk.recorder.gauge_under
+    assert desk.recorder.heights.on_gauge.under
     assert desk.recorder._finder.zero_n == pytest.approx(0.0, abs=0.5)
     take(desk, samples[lifted:])
-    assert not desk.recorder.gauge_under
+    assert not desk.recorder.heights.on_gauge.under
     assert desk.recorder.alarm is None
     assert not desk.kinds(EventKind.FAULT)
 
@@ -572,7 +588,7 @@ def test_it_is_not_awaited_for_ever(desk):
     work(desk, *PRESS)
     tell(desk, Action.GAUGE)
     work(desk, Rest(AWAIT_S), *GAUGE, until_s=AWAIT_S + 6.5)
-    assert not desk.recorder.gauge_awaited
+    assert not desk.recorder.heights.gauge_awaited
     assert desk.recorder.alarm.kind == "load_dead"
 
 
