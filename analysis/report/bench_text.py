@@ -291,7 +291,9 @@ def _rivals(f: Mapping[str, Any], _units: Units) -> str:
 def _hasty(f: Mapping[str, Any], _units: Units) -> str:
     usual_s, one = f["usual_s"], f.get("others") == 1
     others = "" if usual_s is None else f", the other{'' if one else 's'} {usual_s:.2f} s"
-    return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known"
+    least_s = f.get("least_s")
+    least = "" if least_s is None else f"; take {least_s:.1f} s or more from touch to turn"
+    return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known{least}"
 
 
 def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:

@@ -262,6 +262,8 @@ class StrokeChecks:
             return Judged(refused_for(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
         curves = self._curves.of(record) if whole else {}
+        if whole and self._own.newest_hastier(sweep, record):
+            curves.pop(turn.label, None)
         mean = mean_of_ways(sweep.loading, sweep.unloading)
         found = known(turn.label, record, curves).unlike(mean) if whole else None
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
@@ -385,11 +387,12 @@ class StrokeChecks:
         the way, so do the loads depend on it.
         """
         usual = float(np.median(self._hastes)) if self._hastes else 0.0
-        if press.haste <= max(HASTE, HASTE_TIMES * usual):
+        most = max(HASTE, HASTE_TIMES * usual)
+        if press.haste <= most:
             return None
         usual_s = press.way_s * press.haste / usual if usual else None
         facts = {"way_s": press.way_s, "usual_s": usual_s, "others": len(self._hastes)}
-        return Finding("hasty", facts)
+        return Finding("hasty", facts | {"least_s": press.way_s * press.haste / most})
 
     @property
     def _hastes(self) -> list[float]:
@@ -427,12 +430,8 @@ class StrokeChecks:
         self._earlier = {one.sweep_id: self._likely(one) for one in own}
         strokes = [*self._earlier.values(), alone]
         numbers = {one.read.sweep_id: at for at, one in enumerate(strokes, start=1)}
-        *before, new = judge_strokes(
-            [one.sweep for one in strokes],
-            numbers,
-            rulings,
-            alone=[one.findings for one in strokes],
-        )
+        sweeps, alone_found = zip(*((one.sweep, one.findings) for one in strokes), strict=True)
+        *before, new = judge_strokes(sweeps, numbers, rulings, alone=alone_found)
         if turn.number < turn.wanted:
             return Judged(verdict)
         if not new.kept:

@@ -10,6 +10,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.lag import hurried_s
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.strokes.alike import (
     PressedPath,
@@ -25,6 +26,7 @@ SAME_MM, SAME_SHARE = 0.1, 0.015  # one spring repeats better, in height and in 
 SLIP_MM = 0.15
 SET_MM = 0.1  # and by so much a press that works it may shorten it
 WITHIN_MM = 0.2  # one press by itself: its friction is not known
+HASTIER = 1.5  # times as fast
 NEWEST = 3  # presses that are compared with: a set of three strokes and what worked the spring
 
 
@@ -59,10 +61,16 @@ class OwnPresses:
         new = _path(sweep)
         if new is None:
             return None
-        found = [_departs(new, one, sweep.label) for one in self._paths(sweep.label, record)]
+        before = [one for one in self._paths(sweep.label, record) if not _hastier(one, new)]
+        found = [_departs(new, one, sweep.label) for one in before]
         if not found:
             return None
         return min(found, key=lambda one: one[0])[1]
+
+    def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
+        """Tell whether the spring's newest press was so hurried that it says nothing of this."""
+        new, before = _path(sweep), self._paths(sweep.label, record)[-1:]
+        return new is not None and any(_hastier(one, new) for one in before)
 
     def has(
         self, label: str, record: SetRecord, calibration_id: str, but: Collection[str] = ()
@@ -97,6 +105,11 @@ class OwnPresses:
             if one.calibration_id == new.calibration_id and differ(new, one) is not None
         ]
         return any(_departs(new, one, sweep.label)[1] is None for one in same)
+
+
+def _hastier(one: PressedPath, than: PressedPath) -> bool:
+    """Tell whether a press was so hurried that a slower one is not judged by it."""
+    return one.press.hurried and than.press.way_s > HASTIER * one.press.way_s
 
 
 def agree(new: Sweep, before: Sweep) -> bool:
@@ -189,4 +202,5 @@ def hurried(sweep: Sweep) -> Finding | None:
     """Say that it was so fast for its converter that the lag may look like anything."""
     if sweep.press is None or not sweep.press.hurried:
         return None
-    return Finding("hasty", {"way_s": sweep.press.way_s, "usual_s": None, "others": 0})
+    facts = {"way_s": sweep.press.way_s, "least_s": hurried_s(sweep.press.interval_s)}
+    return Finding("hasty", facts | {"usual_s": None, "others": 0})
