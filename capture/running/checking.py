@@ -123,8 +123,7 @@ class StrokeChecks:
             risen: that the quill's stop seems to have moved since the spring's press before.
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
-            same_stop: whether the quill was at the stop, since the press before, that it had
-                before all presses of the spring.
+            same_stop: whether the quill was since at the stop that it had before the spring.
             unproven: presses since the quill was last seen at its stop, by their ids.
         """
         self._rival = self._newest = None
