@@ -48,8 +48,6 @@ BENCH_PHRASES: dict[str, str] = {
     "overload": "{load_n} is more than the {rating_n} that the {part} may bear",
     "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
     "press pushes",
-    "coils_bind": "COILS BIND? the load leaps to {load_n} at {height_mm}, many times as steeply as "
-    "before",
     "load_still": "the height moved by {moved_mm} and the load stands still at {load_n}, so it is "
     "not known: check the cell and its amplifier",
     "below_faces": "the faces cannot be at {height_mm}: the datum is wrong, or the travel scale "
@@ -201,6 +199,14 @@ def _same_again(f: Mapping[str, Any], units: Units) -> str:
 def _left_out(f: Mapping[str, Any], units: Units) -> str:
     found = "; ".join(describe(one, units) for one in f["findings"])
     return f"{f['label']}: its stroke {f['stroke']} no longer counts ({found}); press once more"
+
+
+def _coils_bind(f: Mapping[str, Any], units: Units) -> str:
+    words = "the load leaps to {load_n} at {height_mm}, many times as steeply as before"
+    if f.get("solid_mm") is None:
+        return filled(f"COILS BIND? {words}", f, units)
+    words += ", far above the solid height of {solid_mm}: does the travel scale stand still, or is "
+    return filled(words + "this another spring?", f, units)
 
 
 def _another_spring(f: Mapping[str, Any], units: Units) -> str:
@@ -398,6 +404,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "apart": apart,
     "same_again": _same_again,
     "stroke_left_out": _left_out,
+    "coils_bind": _coils_bind,
     "another_spring": _another_spring,
     "datum_moved": _datum_moved,
     "datum_differs": _datum_differs,
