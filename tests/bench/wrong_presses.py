@@ -237,6 +237,7 @@ _LITTLE_WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.97 * SPRINGS[0].rate_n_per_
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
+_ANOTHER: list[Step] = [*presses(SPRINGS[0]), *presses(SPRINGS[1])]
 _GAUGE_S = 9.0
 _STILL_S = 12.5
 _GAUGED_S = 20.5
@@ -341,10 +342,10 @@ CASES = (
     Case("the travel scale slips with nothing in the press", [*presses(SPRINGS[0], times=2),
          Rest(2.0), *presses(SPRINGS[0], times=2)], at(_STILL_S), "DATUM RIGHT?", "travel_jumped",
          2, alter=_slipped(_STILL_S, -2.0)),
-    Case("the travel scale slips up on the way to the first press of a spring", TWO, let_up(4),
+    Case("the travel scale slips up on the way to the first press of a spring", _ANOTHER, at(22.0),
          "DATUM RIGHT?", "stop_moved", 3, alter=_slipped(18.5, 0.4, 0.15), never=("datum_holds",)),
     Case("the travel scale slips up between two presses, and a yes says that the spring sits"
-         " otherwise", TWO, let_up(5), "DATUM RIGHT?", "stop_moved", 4,
+         " otherwise", _ANOTHER, let_up(5), "DATUM RIGHT?", "stop_moved", 4,
          alter=_slipped(22.75, 0.4, 0.15), commands=((27.0, Command(Action.ACCEPT)),),
          never=("datum_said", "datum_holds")),
     Case("the travel scale slips down, a spring is pressed, then the right gauge", [
