@@ -74,7 +74,9 @@ def set_strokes(
         if not own:
             click.echo(f"{label}: not measured yet.")
             continue
-        plain = all(one.kept and not one.findings and one.ruling is None for one in own)
+        plain = all(
+            one.kept and not one.findings and one.ruling is None and one.note is None for one in own
+        )
         if only is None and plain:
             them = "it" if len(own) == 1 else "them"
             click.echo(f"{label}: {counted(len(own), 'stroke')} kept, nothing against {them}.")

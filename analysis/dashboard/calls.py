@@ -31,9 +31,8 @@ DATUM_HOW = (
 )
 GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
 DOUBTED = "datum_doubted"
-DOUBT_HOW = (
-    "the travel scale may have slipped; if you don't know, press d and set the datum on a gauge"
-)
+UNSURE_HOW = "if you don't know, press d and set the datum on a gauge"
+DOUBT_HOW = f"the travel scale may have slipped; {UNSURE_HOW}"
 SAME = (
     "or let the quill up fully and press {label} again: at the heights it had, it counts, and the "
     "datum holds"
@@ -96,6 +95,8 @@ def call(scene: Scene) -> Call:
         return _asked(snapshot.question, units)
     if snapshot.datum is not None:
         return _no_datum(snapshot, units, loaded=loaded)
+    if snapshot.gauge_under:
+        return Call("GAUGE OUT", "lift the quill and take the gauge out", urgent=False)
     if snapshot.gauge_awaited:
         return Call("GAUGE", f"{GAUGE_HOW}; no spring in the press", urgent=False)
     if snapshot.quill_low is not None and snapshot.phase == "idle":
@@ -108,6 +109,8 @@ def _asked(question: Finding, units: Units) -> Call:
     words, more = describe(question, units), ""
     if question.kind == DOUBTED:
         words, more = DOUBT_HOW, _why_doubted(question, units)
+    elif question.kind == "datum_moved":
+        more = UNSURE_HOW
     return Call(_QUESTIONS.get(question.kind, _QUESTION), words, more, question=question)
 
 

@@ -48,8 +48,6 @@ BENCH_PHRASES: dict[str, str] = {
     "overload": "{load_n} is more than the {rating_n} that the {part} may bear",
     "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
     "press pushes",
-    "coils_bind": "COILS BIND? the load leaps to {load_n} at {height_mm}, many times as steeply as "
-    "before",
     "load_still": "the height moved by {moved_mm} and the load stands still at {load_n}, so it is "
     "not known: check the cell and its amplifier",
     "below_faces": "the faces cannot be at {height_mm}: the datum is wrong, or the travel scale "
@@ -121,7 +119,6 @@ BENCH_PHRASES: dict[str, str] = {
     "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
     "slipped, or a hand held the quill where its stop seemed to be",
     "quill_low": "the quill stood {moved_mm:abs} below its stop since, and was not seen there",
-    "rival_agrees": "{label}: an earlier press counts, too, since this one agrees with it",
     "given_back": "{label}: the press counts: the travel scale did not slip",
     "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
@@ -204,6 +201,14 @@ def _left_out(f: Mapping[str, Any], units: Units) -> str:
     return f"{f['label']}: its stroke {f['stroke']} no longer counts ({found}); press once more"
 
 
+def _coils_bind(f: Mapping[str, Any], units: Units) -> str:
+    words = "the load leaps to {load_n} at {height_mm}, many times as steeply as before"
+    if f.get("solid_mm") is None:
+        return filled(f"COILS BIND? {words}", f, units)
+    words += ", far above the solid height of {solid_mm}: does the travel scale stand still, or is "
+    return filled(words + "this another spring?", f, units)
+
+
 def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     if f["reason"] == "nominal":
         words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
@@ -273,6 +278,8 @@ def _datum_set(f: Mapping[str, Any], units: Units) -> str:
 def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
     words = "{many} of {whose} by the datum before, {moved_mm:+} other, no longer count: were they "
     words += "made before it moved, so that they count all the same?"
+    if f.get("since"):
+        words += " They were pressed after you said that the scale had not slipped"
     many = _many(f["presses"])
     return filled(words, f, units, many=many, whose=first_few(f["labels"]))
 
@@ -281,10 +288,18 @@ def _presses(f: Mapping[str, Any], words: str) -> str:
     return f"{_many(f['presses'])} by the datum before: {words}"
 
 
+def _rivals(f: Mapping[str, Any], _units: Units) -> str:
+    many = f.get("presses", 1)
+    count = "an earlier press counts" if many == 1 else f"{many} earlier presses count"
+    return f"{f['label']}: {count}, too, agreeing with this one"
+
+
 def _hasty(f: Mapping[str, Any], _units: Units) -> str:
     usual_s, one = f["usual_s"], f.get("others") == 1
     others = "" if usual_s is None else f", the other{'' if one else 's'} {usual_s:.2f} s"
-    return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known"
+    least_s = f.get("least_s")
+    least = "" if least_s is None else f"; take {least_s:.1f} s or more from touch to turn"
+    return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known{least}"
 
 
 def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:
@@ -389,6 +404,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "apart": apart,
     "same_again": _same_again,
     "stroke_left_out": _left_out,
+    "coils_bind": _coils_bind,
     "another_spring": _another_spring,
     "datum_moved": _datum_moved,
     "datum_differs": _datum_differs,
@@ -396,6 +412,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "strokes_in_doubt": _in_doubt,
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
+    "rival_agrees": _rivals,
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,
     "cut_off_before": _cut_off,

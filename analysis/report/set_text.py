@@ -222,7 +222,9 @@ def _(found: StrokeFinding, units: Units) -> str:
 def _(found: JudgedStroke, units: Units) -> str:
     spoilt = ", ".join(STROKE_NAMES[kind] for kind in found.spoilt_by)
     why = {
-        "nothing_against": "nothing against it",
+        "nothing_against": "nothing against it"
+        if found.note is None
+        else f"in doubt: {note_text(found.note, units)}",
         "ruled": "by your ruling",
         "spoilt": spoilt,
         "spoilt_too_few_others": f"{spoilt}, but too few others to go by",

@@ -36,6 +36,11 @@ def remarks_of(note: str | None) -> list[Remark]:
     return [*remarks, later] if later else remarks
 
 
+def let_count_by_hand(note: str | None) -> bool:
+    """Tell whether the stroke was in doubt, and a person said that it counts."""
+    return any(not isinstance(one, str) and one.kind == "accepted" for one in remarks_of(note))
+
+
 def with_finding(note: str | None, finding: Finding) -> str:
     """Return a note with one finding more."""
     return note_of([*remarks_of(note), finding]) or ""

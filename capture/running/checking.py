@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -27,8 +27,13 @@ from coilbench.capture.running.judged import (
     refused_for,
 )
 from coilbench.capture.running.likely_stroke import NEW, LikelyStroke, as_sweep, spoiling
-from coilbench.capture.running.own_presses import OwnPresses, agree, slipped_within
-from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.running.own_presses import (
+    OwnPresses,
+    agree,
+    hurried,
+    known,
+    slipped_within,
+)
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
@@ -106,6 +111,8 @@ class StrokeChecks:
         risen: Finding | None = None,
         stop_holds: bool = False,
         steady: bool = False,
+        same_stop: bool = False,
+        unproven: Collection[str] = (),
     ) -> Judged:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
 
@@ -116,6 +123,8 @@ class StrokeChecks:
             risen: that the quill's stop seems to have moved since the spring's press before.
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
+            same_stop: whether the quill was since at the stop that it had before the spring.
+            unproven: presses since the quill was last seen at its stop, by their ids.
         """
         self._rival = self._newest = None
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
@@ -135,14 +144,16 @@ class StrokeChecks:
             judged = (
                 Judged(refused_for(verdict, wrong), question=wrong[0] if low else None)
                 if wrong
-                else self._as_pressed(stroke, turn, record, calibration, verdict, steady=steady)
+                else self._as_pressed(
+                    stroke, turn, record, calibration, verdict, steady=steady, same_stop=same_stop
+                )
             )
             if judged.verdict.counted and stop is not None:
                 judged = Judged(refused_for(verdict, [stop]))
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
             sweep = self._alone(stroke, turn, calibration).read
-            judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds)
+            judged = self._in_doubt(judged, unknown, sweep, record, unproven, holds=stop_holds)
         elif judged.verdict.counted and (unseen or risen) is not None:
             sweep = self._alone(stroke, turn, calibration).read
             judged = self._unproven(judged, unseen, risen, sweep, record)
@@ -159,13 +170,22 @@ class StrokeChecks:
         return self._newest
 
     def _in_doubt(
-        self, judged: Judged, doubt: Finding, sweep: Sweep, record: SetRecord, *, holds: bool
+        self,
+        judged: Judged,
+        doubt: Finding,
+        sweep: Sweep,
+        record: SetRecord,
+        unproven: Collection[str],
+        *,
+        holds: bool,
     ) -> Judged:
         """Let a press count while the datum is in doubt only where all shows that it has not moved.
 
         That is so where the spring is pressed at the heights it had before, and the quill's stop is
         where it was; or the quill stood above its stop, and the heights differ surely by less: then
-        a hand held it where its stop was taken to be. Nothing shows it while a gauge contradicts.
+        a hand held it where its stop was taken to be. Presses since it was last seen there show
+        nothing then: the scale may have slipped before they did. Nothing shows it while a gauge
+        contradicts.
         """
         asked, why = judged.question, doubt.facts["why"]
         if judged.settles and why["kind"] == "slipped":
@@ -176,7 +196,7 @@ class StrokeChecks:
         high = why["kind"] == "stop_moved"
         shown = judged.verdict.counted and (holds or high) and why["kind"] != "datum_differs"
         within_mm = HALF * abs(why["moved_mm"]) if high else None
-        if shown and self._own.stands_as_before(sweep, record, within_mm):
+        if shown and self._own.stands_as_before(sweep, record, within_mm, unproven if high else ()):
             return replace(judged, settles=True)
         return Judged(refused_for(judged.verdict, [doubt]), waits=judged.verdict.counted)
 
@@ -196,9 +216,15 @@ class StrokeChecks:
         why = [one for one in (unseen, risen) if one is not None]
         return Judged(refused_for(judged.verdict, why), waits=True)
 
-    def can_show(self, label: str, record: SetRecord, calibration_id: str) -> bool:
-        """Tell whether a spring was pressed by this datum before, so that a press may show it."""
-        return self._own.has(label, record, calibration_id)
+    def can_show(
+        self, label: str, record: SetRecord, calibration_id: str, but: Collection[str] = ()
+    ) -> bool:
+        """Tell whether a spring was pressed by this datum before, so that a press may show it.
+
+        Args:
+            but: presses that show nothing, by their ids.
+        """
+        return self._own.has(label, record, calibration_id, but)
 
     def _counted_up(self, label: str, judged: Judged) -> Judged:
         """Count how often running the same was refused; that may be how the spring is."""
@@ -225,6 +251,7 @@ class StrokeChecks:
         verdict: Verdict,
         *,
         steady: bool,
+        same_stop: bool,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
         alone = self._alone(stroke, turn, calibration)
@@ -234,8 +261,10 @@ class StrokeChecks:
             return Judged(refused_for(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
         curves = self._curves.of(record) if whole else {}
+        if whole and self._own.newest_hastier(sweep, record):
+            curves.pop(turn.label, None)
         mean = mean_of_ways(sweep.loading, sweep.unloading)
-        found = _known(turn.label, record, curves).unlike(mean) if whole else None
+        found = known(turn.label, record, curves).unlike(mean) if whole else None
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
@@ -245,7 +274,9 @@ class StrokeChecks:
             return Judged(verdict)
         if other is not None:
             return self._departing(sweep, other, verdict)
-        beside = self._beside_before(alone, record, verdict, steady=steady) if whole else None
+        beside = None
+        if whole:
+            beside = self._beside_before(alone, record, verdict, steady=steady, same_stop=same_stop)
         if beside is not None and not beside.verdict.counted:
             return beside
         if whole:
@@ -256,7 +287,9 @@ class StrokeChecks:
         judged = self._measured(alone, turn, record, verdict)
         if beside is None or not judged.verdict.counted:
             return judged
-        return replace(judged, settles=True, agrees_with=beside.agrees_with)
+        odd = {one.sweep_id: one for one in (*judged.left_out, *beside.left_out)}
+        agreeing = beside.agrees_with
+        return replace(judged, settles=True, agrees_with=agreeing, left_out=tuple(odd.values()))
 
     def _departing(self, sweep: Sweep, why: Finding, verdict: Verdict) -> Judged:
         """Ask about a press that may be another spring's, or at other heights.
@@ -264,27 +297,34 @@ class StrokeChecks:
         One that was so fast for its converter that the lag may look like anything is to be pressed
         more slowly: neither spring nor scale is to be doubted for it.
         """
-        hurried = _hurried(sweep)
-        if hurried is not None:
-            return Judged(refused_for(verdict, [hurried]))
+        hasty = hurried(sweep)
+        if hasty is not None:
+            return Judged(refused_for(verdict, [hasty]))
         rivals = self._agreeing(sweep)
         return Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
 
     def _beside_before(
-        self, alone: LikelyStroke, record: SetRecord, verdict: Verdict, *, steady: bool
+        self,
+        alone: LikelyStroke,
+        record: SetRecord,
+        verdict: Verdict,
+        *,
+        steady: bool,
+        same_stop: bool,
     ) -> Judged | None:
         """Judge it beside the spring's presses before, and way beside way; None: they are alike."""
         sweep = alone.read
         slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
         departs = None if slips else self._own.unlike(sweep, record)
         if departs is not None and departs.kind != "slipped":
-            return self._departing(sweep, departs, verdict)
+            outvoted = self._outvoted(sweep, departs, record, verdict) if same_stop else None
+            return outvoted or self._departing(sweep, departs, verdict)
         within = slipped_within(sweep)
         if not slips and within is None and departs is None:
             return None
-        hurried = _hurried(sweep)
-        if hurried is not None:
-            return Judged(refused_for(verdict, [hurried]))
+        hasty = hurried(sweep)
+        if hasty is not None:
+            return Judged(refused_for(verdict, [hasty]))
         if within is None and departs is not None:
             majority = self._majority(sweep, departs, steady=steady)
             if majority:
@@ -301,6 +341,23 @@ class StrokeChecks:
         """
         agreeing = self._agreeing(sweep) if slip["of_one_spring"] else ()
         return agreeing if steady else ()
+
+    def _outvoted(
+        self, sweep: Sweep, departs: Finding, record: SetRecord, verdict: Verdict
+    ) -> Judged | None:
+        """Let more presses that agree win over those that count, where only heights are others.
+
+        The scale did not slip, for the quill is at its stop: the spring sat otherwise before. What
+        was pressed then to read it no longer counts.
+        """
+        if departs.kind != "datum_moved" or departs.facts["calibrated_anew"]:
+            return None
+        agreeing, before = self._agreeing(sweep), self._own.of(sweep.label, record)
+        if not agreeing or len(agreeing) < len(before):
+            return None
+        measured = [one.sweep_id for one in before if not one.works]
+        odd = (LeftOut(one, at, (departs,)) for at, one in enumerate(measured, start=1))
+        return Judged(verdict, agrees_with=agreeing, left_out=tuple(odd))
 
     def _agreeing(self, sweep: Sweep) -> tuple[Rival, ...]:
         """Return refused presses of the spring that agree with one that departs as they did."""
@@ -329,11 +386,12 @@ class StrokeChecks:
         the way, so do the loads depend on it.
         """
         usual = float(np.median(self._hastes)) if self._hastes else 0.0
-        if press.haste <= max(HASTE, HASTE_TIMES * usual):
+        most = max(HASTE, HASTE_TIMES * usual)
+        if press.haste <= most:
             return None
         usual_s = press.way_s * press.haste / usual if usual else None
         facts = {"way_s": press.way_s, "usual_s": usual_s, "others": len(self._hastes)}
-        return Finding("hasty", facts)
+        return Finding("hasty", facts | {"least_s": press.way_s * press.haste / most})
 
     @property
     def _hastes(self) -> list[float]:
@@ -355,7 +413,7 @@ class StrokeChecks:
 
     def known_of(self, label: str, record: SetRecord) -> Known:
         """Return what a spring of this label should press like."""
-        return _known(label, record, self._curves.of(record))
+        return known(label, record, self._curves.of(record))
 
     def _beside_its_own(
         self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict
@@ -371,12 +429,8 @@ class StrokeChecks:
         self._earlier = {one.sweep_id: self._likely(one) for one in own}
         strokes = [*self._earlier.values(), alone]
         numbers = {one.read.sweep_id: at for at, one in enumerate(strokes, start=1)}
-        *before, new = judge_strokes(
-            [one.sweep for one in strokes],
-            numbers,
-            rulings,
-            alone=[one.findings for one in strokes],
-        )
+        sweeps, alone_found = zip(*((one.sweep, one.findings) for one in strokes), strict=True)
+        *before, new = judge_strokes(sweeps, numbers, rulings, alone=alone_found)
         if turn.number < turn.wanted:
             return Judged(verdict)
         if not new.kept:
@@ -392,20 +446,3 @@ class StrokeChecks:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
         return known if known is not None and known.read is sweep else LikelyStroke(sweep)
-
-
-def _known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
-    """Return what a spring should press like: as its own strokes, where it has any, or others'."""
-    nominal = () if record.nominal is None else record.nominal.loads
-    return Known(
-        label,
-        own=label in curves,
-        others=tuple([curves[label]] if label in curves else curves.values()),
-        nominal=tuple((load.height_mm, load.load_n) for load in nominal),
-    )
-
-
-def _hurried(sweep: Sweep) -> Finding | None:
-    if sweep.press is None or not sweep.press.hurried:
-        return None
-    return Finding("hasty", {"way_s": sweep.press.way_s, "usual_s": None, "others": 0})

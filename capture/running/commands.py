@@ -134,6 +134,7 @@ class Snapshot:
         datum: why heights are unknown (`datum_lost`, `datum_doubted`); then there is no height, no
             curve, no turn, and no stroke counts until a datum is set or, in doubt, confirmed.
         gauge_awaited: whether a gauge for a datum is on its way between the faces.
+        gauge_under: whether one that a datum was read on is still there.
         alarm: what cannot be right in the press now; strokes with a stop do not count.
         question: what a person must answer, with ACCEPT or TAKE_OUT; None: nothing.
         quill_low: that the quill stood below its stop, and was not seen there since: let it up.
@@ -163,6 +164,7 @@ class Snapshot:
     load_unknown: Finding | None = None
     datum: Finding | None = None
     gauge_awaited: bool = False
+    gauge_under: bool = False
     alarm: Finding | None = None
     question: Finding | None = None
     quill_low: Finding | None = None

@@ -24,7 +24,39 @@ STILL_STEPS = 2.0  # of the scale's, where those are coarser
 DOWN_S = 20.0  # within this time the quill came down on what it stands on
 NEAR_MM = (0.1, 0.3)  # just above where it stands: a gauge pushes nowhere but where it is touched
 AWAY_MM = 2.0  # farther away the quill has left it
+LEFT_MM = 1.0  # and so far it does not stand on it any more
 GIVES_SHARE = 0.5  # of the touch: what pushes with so much just above gives way, as a spring does
+
+
+class OnGauge:
+    """Whether the quill still stands on the gauge that a datum was read on.
+
+    Attributes:
+        under: whether it stands there.
+        leaving: whether it does, or goes up from there: what is between the faces is no spring.
+    """
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self, counts: float | None = None) -> None:
+        """It stands on a gauge at so many counts of the travel; None: on none."""
+        self._counts, self._highest_mm = counts, 0.0
+        self.under = self.leaving = counts is not None
+
+    def follow(self, travel: NDArray[np.float64], per_count_mm: float) -> None:
+        """Take usable samples, shape (n,). Heights grow with `per_count_mm`, which may be below 0.
+
+        It has left once it comes down again.
+        """
+        if self._counts is None or travel.size == 0:
+            return
+        up_mm = (travel - self._counts) * per_count_mm
+        self._highest_mm = max(self._highest_mm, float(up_mm.max()))
+        if self._highest_mm - float(up_mm[-1]) > LEFT_MM:
+            self.forget()
+        else:
+            self.under = float(up_mm[-1]) <= LEFT_MM
 
 
 class LastSecond:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +14,21 @@ from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, re
 from coilbench.capture.book.sessions import Doubted
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.heights import Confirmed, Heights, NewDatum
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven
+
+DOUBTED = "datum_doubted"
+
+
+class _Left(NamedTuple):
+    """Presses that a new datum left out, and what is asked about them."""
+
+    presses: list[ReadStroke]
+    question: Finding
 
 
 class DatumQuestions:
@@ -28,7 +38,7 @@ class DatumQuestions:
 
     Args:
         take: makes a datum hold; raises NotPossible.
-        can_show: whether a spring of a set was pressed by a calibration before.
+        can_show: whether a spring of a set was pressed by a calibration before, but for some.
     """
 
     def __init__(
@@ -39,7 +49,7 @@ class DatumQuestions:
         questions: Questions,
         unproven: Unproven,
         take: Callable[[NewDatum], None],
-        can_show: Callable[[str, SetRecord, str], bool],
+        can_show: Callable[[str, SetRecord, str, Collection[str]], bool],
         say: Callable[[Event], None],
     ) -> None:
         self._db = db
@@ -53,6 +63,9 @@ class DatumQuestions:
         self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
         self._high_told = False
         self._to_ask = False
+        self._risen_in: str | None = None  # while this spring's turn the stop was seen to be higher
+        self._sure: frozenset[str] | None = None  # presses before a doubt that a word settled
+        self._left: list[_Left] = []  # nobody said yet whether they count
 
     def look(
         self, samples: NDArray[np.void], height_mm: NDArray[np.float64], *, idle: bool
@@ -67,20 +80,26 @@ class DatumQuestions:
         if self._heights.at_stop:
             self._high_told = False
             if self._heights.jump_settled:
-                self.shown()
+                self._confirm("datum_at_stop")
             if self._heights.unknown is None and self._unproven.risen is None:
                 self._unproven.proven()
         elif high is not None and high.kind == "stop_risen":
             self._unproven.rose(high["moved_mm"])
+            self._risen_in = None if self._turns.turn is None else self._turns.turn.label
         elif high is not None and not self._high_told:
             self._high_told = True
             self._doubt(high)
         if jump is not None:
             self._doubt(jump)
         asked = self._questions.asked
-        if idle and self._to_ask and (asked is None or asked.kind == "datum_doubted"):
+        again = self._left and not self._heights.lost and asked is None
+        if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
+
+    def same_stop(self, label: str) -> bool:
+        """Whether the quill was, since the press before, at the stop it had before the spring's."""
+        return self._heights.stood_at_stop and self._risen_in != label
 
     def after_press(self, findings: Sequence[Finding]) -> None:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""
@@ -99,18 +118,22 @@ class DatumQuestions:
         before, high = self._heights.doubted, "stop_moved"
         if before is None or before["why"]["kind"] != high or why.kind == high:
             by_gauge = self._heights.contradicted is not None
-            self._heights.doubt(why, None if by_gauge else self._shown_by())
+            self._heights.doubt(why, None if by_gauge else self._shown_by(high=why.kind == high))
         self._to_ask = True
 
-    def _shown_by(self) -> str | None:
+    def _shown_by(self, *, high: bool) -> str | None:
         """Return the spring whose next press may show that the scale did not slip; None for none.
 
         It was pressed by this datum before, and it is known where the quill's stop is.
+
+        Args:
+            high: the quill rests above its stop: presses since it was there show nothing.
         """
         turn, record, heights = self._turns.turn, self._turns.record, self._heights
         if turn is None or not heights.stop_known:
             return None
-        can = self._can_show(turn.label, record, heights.record.calibration_id)
+        but = self._unproven.sweep_ids if high else ()
+        can = self._can_show(turn.label, record, heights.record.calibration_id, but)
         return turn.label if can else None
 
     def _ask(self) -> None:
@@ -121,32 +144,49 @@ class DatumQuestions:
             self._questions.ask(offered.question, lambda yes: self._settle(offered, yes=yes))
         elif doubted is not None and not self._heights.lost:
             self._questions.ask(doubted, self._doubt_answered)
+        elif self._left and not self._heights.lost:
+            self._questions.ask(self._left[0].question, self._left_answered)
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
-            self.said()
+            if self._sure is None:
+                unproven = self._unproven.sweep_ids
+                read = read_by_travel(self._db, *self._heights.read_with)
+                self._sure = frozenset(one.sweep_id for one in read).difference(unproven)
+            self._confirm("datum_said")
         else:
             self._report(Event.of(EventKind.TURN, "datum_to_set"))
 
-    def said(self) -> None:
-        """A person said that the scale did not slip."""
-        self._confirm(said=True)
-
     def shown(self) -> None:
-        """A press, or the quill at its stop, showed it."""
-        self._confirm(said=False)
+        """A press showed, with the quill's stop, that the scale did not slip."""
+        self._confirm("datum_holds")
 
-    def _confirm(self, *, said: bool) -> None:
+    def spring_slips(self) -> None:
+        """A person said that it was the spring which slipped.
+
+        That the scale did not, only the quill at its stop says; else it is asked.
+        """
+        doubted = self._heights.doubted
+        slipped = doubted is not None and doubted["why"]["kind"] == "slipped"
+        if slipped and self._heights.stop_holds:
+            self._confirm("datum_at_stop")
+        else:
+            self._to_ask = doubted is not None
+
+    def _confirm(self, how: Confirmed) -> None:
         self._to_ask = self._high_told = False
         asked = self._questions.asked
-        if asked is not None and asked.kind == "datum_doubted":
+        if asked is not None and asked.kind == DOUBTED:
             self._questions.drop()
-        self._heights.confirm(said=said)
-        self._unproven.proven()
+        self._heights.confirm(how)
+        if self._heights.open is None:
+            self._unproven.proven()
+        else:
+            self._unproven.give_back()
 
     def lost(self) -> None:
         """The rig counts from another zero: what stood open can't be known any more."""
-        self._offered, self._to_ask, self._high_told = None, False, False
+        self._offered, self._to_ask, self._high_told, self._sure = None, False, False, None
         self._end(self._heights.lost_open)
 
     def end(self) -> None:
@@ -192,6 +232,7 @@ class DatumQuestions:
         agrees = not new.differs and not self._heights.lost
         before = read_by_travel(self._db, *self._heights.read_with)
         mine = [one for one in before if one.set_name == self._turns.record.name]
+        doubted = self._unproven.sweep_ids if self._open is not None else ()
         self._to_ask = new is self._offered  # again, where it can't be taken just now
         with self._db.atomic():
             self._take(new)
@@ -201,26 +242,34 @@ class DatumQuestions:
         if agrees:
             self._unproven.proven()
         elif new.differs:
-            self._unproven.forget()
+            self._end(Finding("datum_replaced") if doubted else None)
         self._turns.reread()
         others = dict.fromkeys(one.set_name for one in before if one not in mine)
         facts = {"presses": len(mine), "others": list(others), "differs": new.differs}
         self._report(Event(EventKind.TURN, Finding("datum_set", new.facts | facts)))
-        if new.differs and mine:
-            labels = list(dict.fromkeys(one.label for one in mine))
-            asked = {"presses": len(mine), "labels": labels, "moved_mm": new.moved_mm}
-            answer = self._kept_answer(mine)
-            self._questions.ask(Finding("strokes_in_doubt", asked), answer)
+        if new.differs:
+            self._left += self._left_by(new, [one for one in mine if one.sweep_id not in doubted])
+            self._sure = None
+        self._ask()
 
-    def _kept_answer(self, presses: Sequence[ReadStroke]) -> Callable[[bool], None]:
-        def answered(yes: bool) -> None:
-            if yes:
-                with self._db.atomic():
-                    for one in presses:
-                        let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
-                self._turns.reread()
-            what = "presses_kept" if yes else "presses_left"
-            self._report(Event.of(EventKind.TURN, what, presses=len(presses)))
-            self._turns.tell_done()
+    def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[_Left]:
+        """Yield what is asked about one by one: those before and since a doubt was set aside."""
+        sure, moved_mm = self._sure, new.moved_mm
+        early = [one for one in presses if sure is None or one.sweep_id in sure]
+        late = [one for one in presses if one not in early]
+        for some, since in ((early, False), (late, True)):
+            if some:
+                labels = list(dict.fromkeys(one.label for one in some))
+                facts = {"presses": len(some), "labels": labels, "since": since}
+                yield _Left(some, Finding("strokes_in_doubt", facts | {"moved_mm": moved_mm}))
 
-        return answered
+    def _left_answered(self, yes: bool) -> None:
+        presses = self._left.pop(0).presses
+        if yes:
+            with self._db.atomic():
+                for one in presses:
+                    let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
+            self._turns.reread()
+        what = "presses_kept" if yes else "presses_left"
+        self._report(Event.of(EventKind.TURN, what, presses=len(presses)))
+        self._turns.tell_done()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,13 +27,14 @@ from coilbench.capture.calibration.standing import (
     stop_note,
 )
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.datum import LastSecond
+from coilbench.capture.running.datum import LastSecond, OnGauge
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
 DATUM_LOST = Finding("datum_lost")
+Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 
@@ -86,7 +87,9 @@ class Heights:
         lost_open: what was open when the datum was lost.
         low: that the quill stood below its stop, and was not seen there since.
         off_stop_mm: how far from its stop the quill last stood; None where that is not known.
+        stood_at_stop: whether it stood there since the newest press.
         at_stop: whether the quill stands there now, with nothing pressed.
+        on_gauge: whether the gauge of a datum that was read is still there.
         all_at_stop: whether the newest samples are all there, whatever the load.
     """
 
@@ -97,6 +100,7 @@ class Heights:
         self._report = say
         self._hello: Hello | None = None
         self._stood, self._jumps = LastSecond(), JumpWatch()
+        self.on_gauge = OnGauge()
         self._now_us = 0
         self._gauge_us: int | None = None  # since when a gauge is waited for
         self._stops = StopWatch()
@@ -107,7 +111,7 @@ class Heights:
         self.contradicted: Finding | None = None
         self.said = False
         self._stop_then: float | None = None  # when that was doubted
-        self.at_stop = self.all_at_stop = False
+        self.at_stop = self.all_at_stop = self.stood_at_stop = False
         self._adopt(record)
         self._know_stop(stop_counts_of(record.travel))
 
@@ -185,6 +189,7 @@ class Heights:
             self.doubted = self.contradicted = None
             self._stop_before = StandingTravel(self.record.travel.fit, self._stops.counts)
             self._know_stop(None)
+            self.on_gauge.forget()
             self._report(Event(EventKind.FAULT, DATUM_LOST))
         return newly
 
@@ -210,9 +215,11 @@ class Heights:
         """
         usable = usable_of(samples)
         travel, mm = usable["travel_counts"].astype(np.float64), self._per_count_mm
+        self.on_gauge.follow(travel, mm)
         stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
         self.all_at_stop = self._stops.stands(travel, mm)
         self.at_stop = stood is not None and stood[0] == "stop" and not self.lost
+        self.stood_at_stop |= self.at_stop
         if stood is None or self.lost or stood[0] == "unknown":
             return None
         place, off_mm = stood
@@ -241,21 +248,20 @@ class Heights:
         self.doubted = Finding.of("datum_doubted", why=why.to_document(), label=label)
         self.said, self._stop_then = False, self._stops.counts
 
-    def confirm(self, *, said: bool) -> None:
-        """A person said, else a press and the quill's stop showed, that the scale did not slip.
+    def confirm(self, how: Confirmed) -> None:
+        """A person said, else a press or the quill's stop showed, that the scale did not slip.
 
-        Where a person says it of a quill that is not at its stop, nobody knows any more where that
-        is: a hand may hold the quill where it stands just now.
+        Where a person says it of a quill above its stop, nobody knows any more where that is. Of
+        one below it nothing was asked: it is still to be let up.
         """
         doubted, self.doubted = self.doubted, None
-        self.said = said
-        if not said:
+        self.said = how == "datum_said"
+        if not self.said:
             self._stops.rises()
-        elif not self.stop_holds:
+        elif doubted is not None and doubted["why"]["kind"] == "stop_moved":
             self._know_stop(None)
         if doubted is not None:
-            shown = "datum_at_stop" if doubted["why"]["kind"] == "travel_jumped" else "datum_holds"
-            self._report(Event.of(EventKind.TURN, "datum_said" if said else shown))
+            self._report(Event.of(EventKind.TURN, how))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
@@ -277,6 +283,11 @@ class Heights:
         if self._gauge_us is None:
             return False
         return 0 <= self._now_us - self._gauge_us < AWAIT_S * 1e6
+
+    @property
+    def no_spring(self) -> bool:
+        """Whether what the quill touches now is a gauge."""
+        return self.gauge_awaited or self.on_gauge.leaving
 
     def _refuse_absolute(self) -> Hello:
         if self._hello is None or not self._incremental:
@@ -301,6 +312,7 @@ class Heights:
         per_count_mm = abs(self._per_count_mm)
         point = self._stood.gauge(length_mm, per_count_mm)
         self._stood.require_light_touch(point, per_count_mm, self.record.load.fit, zero_n)
+        self.on_gauge.forget(point.counts)
         part = datum_part(travel, point).on(hello)
         if self.lost:
             return self._beside_the_stop(part, point.counts, length_mm)

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
+
 import numpy as np
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.lag import hurried_s
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.strokes.alike import (
     PressedPath,
     differ,
     slip_within,
 )
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.likeness import Known
 from coilbench.capture.strokes.sweep import Sweep
 
 # Ours, no source; what they miss is measured by tests/bench/bench_repeats.py.
@@ -21,6 +26,7 @@ SAME_MM, SAME_SHARE = 0.1, 0.015  # one spring repeats better, in height and in 
 SLIP_MM = 0.15
 SET_MM = 0.1  # and by so much a press that works it may shorten it
 WITHIN_MM = 0.2  # one press by itself: its friction is not known
+HASTIER = 1.5  # times as fast
 NEWEST = 3  # presses that are compared with: a set of three strokes and what worked the spring
 
 
@@ -45,8 +51,9 @@ class OwnPresses:
         """Take a press as it was read before it was stored, so that it is not read again."""
         self._known[sweep.sweep_id] = sweep
 
-    def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
-        paths = (_path(one) for one in self.of(label, record)[-NEWEST:])
+    def _paths(self, label: str, record: SetRecord, but: Collection[str] = ()) -> list[PressedPath]:
+        presses = [one for one in self.of(label, record) if one.sweep_id not in but]
+        paths = (_path(one) for one in presses[-NEWEST:])
         return [path for path in paths if path is not None]
 
     def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
@@ -54,27 +61,42 @@ class OwnPresses:
         new = _path(sweep)
         if new is None:
             return None
-        found = [_departs(new, one, sweep.label) for one in self._paths(sweep.label, record)]
+        before = [one for one in self._paths(sweep.label, record) if not _hastier(one, new)]
+        found = [_departs(new, one, sweep.label) for one in before]
         if not found:
             return None
         return min(found, key=lambda one: one[0])[1]
 
-    def has(self, label: str, record: SetRecord, calibration_id: str) -> bool:
-        """Tell whether there is a press of this spring by this datum."""
-        paths = self._paths(label, record)
+    def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
+        """Tell whether the spring's newest press was so hurried that it says nothing of this."""
+        new, before = _path(sweep), self._paths(sweep.label, record)[-1:]
+        return new is not None and any(_hastier(one, new) for one in before)
+
+    def has(
+        self, label: str, record: SetRecord, calibration_id: str, but: Collection[str] = ()
+    ) -> bool:
+        """Tell whether there is a press of this spring by this datum, but these."""
+        paths = self._paths(label, record, but)
         return any(one.calibration_id == calibration_id for one in paths)
 
-    def stands_as_before(self, sweep: Sweep, record: SetRecord, within_mm: float | None) -> bool:
+    def stands_as_before(
+        self,
+        sweep: Sweep,
+        record: SetRecord,
+        within_mm: float | None,
+        but: Collection[str] = (),
+    ) -> bool:
         """Tell whether it shows that the datum has not moved: by one press before.
 
         Args:
+            but: presses that are in doubt themselves, which show nothing.
             within_mm: the heights must surely be so near to that press's; None: of the same datum,
                 as near as two presses of one spring are.
         """
         new = _path(sweep)
         if new is None or slipped_within(sweep) is not None:
             return False
-        before = self._paths(sweep.label, record)
+        before = self._paths(sweep.label, record, but)
         if within_mm is not None:
             return any(_surely_within(new, one, within_mm) for one in before)
         same = [
@@ -83,6 +105,11 @@ class OwnPresses:
             if one.calibration_id == new.calibration_id and differ(new, one) is not None
         ]
         return any(_departs(new, one, sweep.label)[1] is None for one in same)
+
+
+def _hastier(one: PressedPath, than: PressedPath) -> bool:
+    """Tell whether a press was so hurried that a slower one is not judged by it."""
+    return one.press.hurried and than.press.way_s > HASTIER * one.press.way_s
 
 
 def agree(new: Sweep, before: Sweep) -> bool:
@@ -158,3 +185,22 @@ def _path(sweep: Sweep) -> PressedPath | None:
         kept["_path"] = PressedPath(sweep.press, sweep.works, *read_with)
     path: PressedPath = kept["_path"]
     return path
+
+
+def known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
+    """Return what a spring should press like: as its own strokes, where it has any, or others'."""
+    nominal = () if record.nominal is None else record.nominal.loads
+    return Known(
+        label,
+        own=label in curves,
+        others=tuple([curves[label]] if label in curves else curves.values()),
+        nominal=tuple((load.height_mm, load.load_n) for load in nominal),
+    )
+
+
+def hurried(sweep: Sweep) -> Finding | None:
+    """Say that it was so fast for its converter that the lag may look like anything."""
+    if sweep.press is None or not sweep.press.hurried:
+        return None
+    facts = {"way_s": sweep.press.way_s, "least_s": hurried_s(sweep.press.interval_s)}
+    return Finding("hasty", facts | {"usual_s": None, "others": 0})

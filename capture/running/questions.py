@@ -12,7 +12,6 @@ from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import Waiting
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
-from coilbench.capture.strokes.shape import Stroke
 
 FEW = 3  # labels that are named
 Answer = Callable[[bool], None]  # told yes or no
@@ -27,7 +26,7 @@ class Questions:
     Used by the thread that owns the book.
 
     Args:
-        took: told the stroke that an answer lets count.
+        took: told the press that an answer lets count.
 
     Attributes:
         asked: the question that stands.
@@ -38,7 +37,7 @@ class Questions:
         self,
         db: Database,
         turns: TurnTaking,
-        took: Callable[[Stroke], None],
+        took: Callable[[Waiting], None],
         say: Callable[[Event], None],
         clock: Callable[[], float],
     ) -> None:
@@ -119,7 +118,7 @@ class Questions:
         with self._db.atomic():
             self._turns.make_room(turn)
             let_count(self._db, waiting.sweep_id, why)
-        self._took(waiting.stroke)
+        self._took(waiting)
         self._turns.took(turn, counted=True)
         self._report(Event(EventKind.TURN, why))
         self._turns.tell_done()

@@ -65,7 +65,7 @@ class Recorder:
         self._db = db
         self._run = run
         self._turns = TurnTaking(db, record, say)
-        self._heights = Heights(db, calibration, say)
+        self.heights = Heights(db, calibration, say)
         self._adopt()
         self._boot_id: int | None = None
         self._faults = RigFaults()
@@ -80,15 +80,15 @@ class Recorder:
         self._lying = LyingWatch()
         self._buttons = Buttons()
         self._chunks = Chunks(run)
-        self._questions = Questions(db, self._turns, self._checks.took, say, clock)
-        parts = (self._heights, self._turns, self._questions)
+        self._questions = Questions(db, self._turns, self._took, say, clock)
+        parts = (self.heights, self._turns, self._questions)
         took_back = self._checks.took_back
         self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)
         self._datums = DatumQuestions(
             db, *parts, self._unproven, self._take_datum, self._checks.can_show, say
         )
         self._strokes = StrokeQuestions(
-            self._turns, self._questions, self._datums.said, self._datums.doubt
+            self._turns, self._questions, self._datums.spring_slips, self._datums.doubt
         )
         self._solids = SolidQuestions(db, *parts, say)
         self._touched_mm: float | None = None
@@ -96,7 +96,7 @@ class Recorder:
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
-        self._calibration = self._heights.record.calibration
+        self._calibration = self.heights.record.calibration
         self._instrument = instrument_uncertainty(self._calibration)
 
     @property
@@ -123,22 +123,17 @@ class Recorder:
     @property
     def datum(self) -> Finding | None:
         """Why heights are not known; None where they are."""
-        return self._heights.unknown
+        return self.heights.unknown
 
     @property
     def quill_low(self) -> Finding | None:
         """That the quill stood below its stop and was not seen there since; None else."""
-        return None if self._heights.lost else self._heights.low
+        return None if self.heights.lost else self.heights.low
 
     @property
     def done(self) -> bool:
         """Whether the set is, and no press waits for the quill to be seen at its stop."""
         return self.turn is None and not (self.quill_low is not None and len(self._unproven))
-
-    @property
-    def gauge_awaited(self) -> bool:
-        """Whether a gauge for a datum is on its way."""
-        return self._heights.gauge_awaited
 
     @property
     def alarm(self) -> Finding | None:
@@ -194,7 +189,7 @@ class Recorder:
         elif isinstance(item, Restarted):
             self.interrupt()
             self._faults.forget()
-            self._lost(newly=self._heights.restarted())
+            self._lost(newly=self.heights.restarted())
         elif isinstance(item, Hello):
             self.process_hello(item)
         elif isinstance(item, Fault):
@@ -206,13 +201,13 @@ class Recorder:
         Raises:
             CoilbenchError: it is another rig than the calibration's.
         """
-        device_id = self._heights.record.load.device_id
+        device_id = self.heights.record.load.device_id
         if device_id is not None and hello.device_id != device_id:
             raise CoilbenchError(
                 f"this is the rig {hello.device_id}, but the calibration is of {device_id}",
                 hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
             )
-        self._lost(newly=self._heights.heard(hello))
+        self._lost(newly=self.heights.heard(hello))
 
     def _lost(self, *, newly: bool) -> None:
         """The datum was lost, if it newly was."""
@@ -231,7 +226,7 @@ class Recorder:
         if stroke is not None:
             self._keep(stroke)
         self._chunks.forget()
-        self._heights.forget()
+        self.heights.forget()
         self._watch = PressWatch()
 
     def end(self) -> None:
@@ -254,7 +249,7 @@ class Recorder:
         return {
             "spring_id": self._turns.spring_id(turn.label),
             "purpose": turn.purpose,
-            "calibration_id": self._heights.record.calibration_id,
+            "calibration_id": self.heights.record.calibration_id,
             "boot_id": boot_id,
             "zero_counts": zero_counts,
             **vars(self._instrument),
@@ -278,7 +273,8 @@ class Recorder:
 
     def _feed(self, block: RawBlock) -> None:
         for samples in pieces(block.samples):
-            self._finder.free_mm = None if self._heights.lost else self._bounds().free_from_mm
+            self._finder.free_mm = None if self.heights.lost else self._bounds().free_from_mm
+            self._finder.on_gauge = self.heights.no_spring
             for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
                 self._keep(stroke)
             self._look(samples)
@@ -287,7 +283,7 @@ class Recorder:
         """Take note of what the newest samples say, and say what can't be right in it."""
         if samples.shape[0] == 0:
             return
-        physical, lost = self._physical(samples), self._heights.lost
+        physical, lost = self._physical(samples), self.heights.lost
         jump = self._datums.look(samples, physical[1], idle=self._finder.phase is Phase.IDLE)
         if jump is not None:
             self._watch.standing[jump.kind] = jump
@@ -304,18 +300,18 @@ class Recorder:
         bounds = self._bounds()
         alarms = self._watch.look(seen, self._finder, bounds)
         self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
-        let_up, now_us = self._heights.let_up, int(samples["t_us"][-1])
+        let_up = self.heights.let_up and not self.heights.no_spring
+        now_us = int(samples["t_us"][-1])
         self._tell_each(self._zero.look(self._finder, now_us, let_up=let_up))
         if seen.on_cell_n.size:
             lies_n = float(seen.on_cell_n[-1])
-            at_stop = self._heights.all_at_stop and not self.gauge_awaited
+            at_stop = self.heights.all_at_stop and not self.heights.gauge_awaited
             stands = at_stop and lies_n > self._dead_n
             self._tell_each(self._lying.look(self._finder, lies_n, now_us, stands=stands))
         if self._finder.pressing:
-            self._heights.pressed()
+            self.heights.pressed()
         if not lost:
-            label = None if self.turn is None else self.turn.label
-            spring = (label, self._turns.record)
+            spring = (None if self.turn is None else self.turn.label, self._turns.record)
             self._pressing.look(self._finder, self._physical, bounds, *spring)
         if self._watch.surely_pressed:
             self._finder.take_for_press()
@@ -335,7 +331,7 @@ class Recorder:
             learnt_mm=self._touched_mm,
             height_u_mm=self._instrument.height_u_mm,
             dead_n=self._dead_n,
-            gauge_awaited=self.gauge_awaited,
+            gauge_awaited=self.heights.no_spring,
         )
 
     def _button(self, action: Action | None) -> None:
@@ -356,10 +352,10 @@ class Recorder:
             elif pressing and command.action is not Action.RENAME:
                 raise NotPossible("spring_pressed", action=command.action)
             elif command.action is Action.GAUGE:
-                self._heights.await_gauge()
+                self.heights.await_gauge()
             elif command.height_mm is not None:
                 zero_n = self._finder.zero_n if self._finder.zero_seen else None
-                self._datums.offer(self._heights.read_datum(command.height_mm, zero_n))
+                self._datums.offer(self.heights.read_datum(command.height_mm, zero_n))
             else:
                 self._turns.execute(command)
         except NotPossible as refusal:
@@ -374,7 +370,7 @@ class Recorder:
         if zero_n is not None:
             self._finder.begin(zero_n)
         self._touched_mm = None
-        self._heights.take_datum(new)
+        self.heights.take_datum(new)
         self._adopt()
 
     def _keep(self, stroke: Stroke) -> None:
@@ -387,16 +383,19 @@ class Recorder:
             stroke,
             turn,
             self._turns.record,
-            self._heights.record,
+            self.heights.record,
             self._bounds(),
             unknown=self.datum,
             stop=self._watch.stop,
             suspected=self._pressing.found,
             unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
             risen=self._unproven.risen_of(turn.label),
-            stop_holds=self._heights.stop_holds,
-            steady=self._heights.stop_holds or self._heights.said,
+            stop_holds=self.heights.stop_holds,
+            steady=self.heights.stop_holds or self.heights.said,
+            same_stop=self._datums.same_stop(turn.label),
+            unproven=self._unproven.sweep_ids,
         )
+        self.heights.stood_at_stop = False
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
         self._checks.stored(waiting.sweep_id)
@@ -421,6 +420,11 @@ class Recorder:
             self._strokes.ask(waiting, judged)
         for one in judged.left_out:  # last: it is what stays to be read
             self._report(left_out(turn, one.number, one.findings))
+
+    def _took(self, press: Waiting) -> None:
+        """A press counts that did not; how well heights were known then is another matter."""
+        self._checks.took(press.stroke)
+        self._unproven.counted(press)
 
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
         known = self._known(turn, stroke.raw.boot_id, stroke.zero_counts)

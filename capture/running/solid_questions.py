@@ -44,6 +44,7 @@ class SolidQuestions:
     def after_press(self, stroke: Stroke, label: str, findings: Sequence[Finding]) -> None:
         """Ask, where the coils touched and nothing else was wrong with the heights."""
         bound = bool(findings) and findings[0].kind == "coils_bind"
+        bound = bound and "solid_mm" not in findings[0].facts  # far above it something else leapt
         measured = self._turns.record.spring(label).solid_by_hand_u_mm is not None
         calibration = self._heights.record.calibration
         if not bound or measured or self._heights.unknown is not None or calibration.flex is None:

@@ -9,10 +9,6 @@ from coilbench.capture.running.judged import Judged, Rival, Waiting
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 
-# Yes to these is that the scale did not slip; `same_again` is asked in doubt of a slip alone, and
-# says that it was the spring's.
-_OF_THE_SCALE = ("datum_moved", "same_again")
-
 
 class StrokeQuestions:
     """Asks whether a press counts.
@@ -20,7 +16,7 @@ class StrokeQuestions:
     Used by the thread that owns the book.
 
     Args:
-        said: told that by a person's word the scale did not slip.
+        spring_slips: told that by a person's word it was the spring which slipped.
         doubt: told why it may have.
     """
 
@@ -28,12 +24,12 @@ class StrokeQuestions:
         self,
         turns: TurnTaking,
         questions: Questions,
-        said: Callable[[], None],
+        spring_slips: Callable[[], None],
         doubt: Callable[[Finding], None],
     ) -> None:
         self._turns = turns
         self._questions = questions
-        self._said = said
+        self._spring_slips = spring_slips
         self._doubt = doubt
 
     def ask(self, waiting: Waiting, judged: Judged) -> None:
@@ -47,8 +43,8 @@ class StrokeQuestions:
         self, waiting: Waiting, question: Finding, rivals: Sequence[Rival], *, yes: bool
     ) -> None:
         self._questions.answered(waiting, question, counts=yes)
-        if yes and question.kind in _OF_THE_SCALE:
-            self._said()
+        if yes and question.kind == "same_again":
+            self._spring_slips()
         elif not yes and question.kind == "datum_moved":
             self._doubt(question)
         if yes:
@@ -56,11 +52,12 @@ class StrokeQuestions:
 
     def give_back(self, rivals: Sequence[Rival]) -> None:
         """Let presses count that were refused, as far as the spring wants more of its sort."""
-        for rival in rivals:
+        for many, rival in enumerate(rivals, start=1):
             turn = self._turns.turn
             if turn is not None and turn.label == rival.sweep.label and turn.number > 1:
                 press = rival.press._replace(turn=turn)
-                self._questions.count(press, Finding.of("rival_agrees", label=turn.label))
+                why = Finding.of("rival_agrees", label=turn.label, presses=many)
+                self._questions.count(press, why)
 
 
 def which_was_wrong(question: Finding | None) -> bool:

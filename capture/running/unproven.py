@@ -92,8 +92,12 @@ class Unproven:
 
     def proven(self) -> None:
         """The scale did not slip: they count for good, and what waits for its turn counts too."""
-        held, turn = self._held, self._turns.turn
-        self.forget()
+        self.give_back()
+        self._counted, self.risen = [], None
+
+    def give_back(self) -> None:
+        """What waits for its turn counts."""
+        held, turn, self._held = self._held, self._turns.turn, None
         if held is None or turn is None or turn.label != held.turn.label:
             return
         if turn == held.turn or turn.number > 1:  # else it is a press of another sort

@@ -99,12 +99,14 @@ class StrokeFinder:
 
     Attributes:
         free_mm: the height above which a spring is free; None where it is not known.
+        on_gauge: whether the quill touches a gauge: its load is no dead weight.
     """
 
     def __init__(self, to_physical: ToPhysical, rules: StrokeRules | None = None) -> None:
         self._to_physical = to_physical
         self._rules = StrokeRules() if rules is None else rules
         self.free_mm: float | None = None
+        self.on_gauge = False
         self._boot_id: int | None = None
         self._pending = SampleBuffer()  # the slice that is not full yet
         self._reset()
@@ -273,7 +275,8 @@ class StrokeFinder:
         Where nobody said where that is, it is where the quill has been without a load, and a load
         that stays the same as the quill moves is no spring's.
         """
-        return abs(piece.load_n) <= self._rules.touch_n or self._lies_there(piece)
+        light = abs(piece.load_n) <= self._rules.touch_n
+        return not self.on_gauge and (light or self._lies_there(piece))
 
     def _lies_there(self, piece: _Slice) -> bool:
         free_mm = self._light_mm - self._rules.still_mm if self.free_mm is None else self.free_mm

@@ -227,7 +227,7 @@ class JudgedStroke:
     Attributes:
         kept: whether the spring's curve is read from it.
         ruling: what the user decided; None leaves it to the rule.
-        note: why the capture did not count it.
+        note: why the capture did not count it, or why not at first, and that a person said yes.
     """
 
     number: int

@@ -25,6 +25,7 @@ from coilbench.capture.strokes.sweep import CLEAR_MM, DEAD_WEIGHT_N
 Array = NDArray[np.float64]
 
 HEIGHT_SLACK_MM = 0.3  # beside the height's uncertainty: a solid height is not told finer
+FAR_FROM_SOLID_MM = 8.0  # where coils bind, the solid height is not told so wrong; ours
 LOADED_N = 8.0  # a touch; less is a cup, the spring's own weight, drift
 ABOVE_FREE_N, ABOVE_FREE_MM = 20.0, 2.0  # a spring is loaded so far above its free length by none
 LATE_MM, LATE_S = 5.0, 0.3  # so far below its touch, for so long, a spring pushes
@@ -101,6 +102,13 @@ class Bounds:
         if self.free_mm is None or touch_mm >= self.free_mm - LATE_MM - self.slack_mm:
             return None
         return Finding.of("touched_low", touch_mm=touch_mm, free_length_mm=self.free_mm)
+
+    def beside_solid(self, found: Finding) -> Finding:
+        """Add the solid height to a load that leaps far above it."""
+        far = found.kind == "coils_bind" and self.solid_mm is not None
+        if not far or found["height_mm"] - self.solid_mm <= FAR_FROM_SOLID_MM:
+            return found
+        return Finding(found.kind, {**found.facts, "solid_mm": self.solid_mm})
 
     @property
     def slack_mm(self) -> float:
@@ -389,13 +397,13 @@ class PressWatch:
             touch_mm = bounds.learnt_mm if bounds.free_mm is None else bounds.free_mm
             yield Finding.of("load_dead", height_mm=now.height_mm, touch_mm=touch_mm)
 
-    def _by_slope(self, seen: Seen) -> Iterator[Finding]:
+    def _by_slope(self, seen: Seen, bounds: Bounds) -> Iterator[Finding]:
         """Yield what the load can't do as the height goes."""
         if seen.height_mm is None:
             return
         columns = (seen.t_us, seen.height_mm, seen.load_n)
         for sample in zip(*(column.tolist() for column in columns), strict=True):
-            yield from self._slope.look(*sample)
+            yield from (bounds.beside_solid(one) for one in self._slope.look(*sample))
 
     def _pressed(
         self, now: _Moment, seen: Seen, finder: StrokeFinder, bounds: Bounds
@@ -406,7 +414,7 @@ class PressWatch:
         self._touched += seen.load_n.size
         touch_mm = finder.touch_mm
         if finder.zero_seen and not self._travel_wrong:
-            yield from self._by_slope(seen)
+            yield from self._by_slope(seen, bounds)
         if finder.phase is Phase.PRESS and not self._travel_wrong:
             yield from _too_high(seen, bounds)
         # where the stream began or broke under load, nobody saw what the load did meanwhile

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from bench_strokes import Slipping, turned_into
+from bench_strokes import Reseated, Slipping, turned_into
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.running.commands import Action, Command
@@ -237,6 +237,7 @@ _LITTLE_WEAKER = replace(SPRINGS[0], rate_n_per_mm=0.97 * SPRINGS[0].rate_n_per_
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
+_ANOTHER: list[Step] = [*presses(SPRINGS[0]), *presses(SPRINGS[1])]
 _GAUGE_S = 9.0
 _STILL_S = 12.5
 _GAUGED_S = 20.5
@@ -341,6 +342,26 @@ CASES = (
     Case("the travel scale slips with nothing in the press", [*presses(SPRINGS[0], times=2),
          Rest(2.0), *presses(SPRINGS[0], times=2)], at(_STILL_S), "DATUM RIGHT?", "travel_jumped",
          2, alter=_slipped(_STILL_S, -2.0)),
+    Case("the travel scale slips up on the way to the first press of a spring", _ANOTHER, at(22.0),
+         "DATUM RIGHT?", "stop_moved", 3, alter=_slipped(18.5, 0.4, 0.15), never=("datum_holds",)),
+    Case("the travel scale slips up between two presses, and a yes says that the spring sits"
+         " otherwise", _ANOTHER, let_up(5), "DATUM RIGHT?", "stop_moved", 4,
+         alter=_slipped(22.75, 0.4, 0.15), commands=((27.0, Command(Action.ACCEPT)),),
+         never=("datum_said", "datum_holds")),
+    Case("the travel scale slips down, a spring is pressed, then the right gauge", [
+         *presses(SPRINGS[0]), *presses(SPRINGS[1], times=1), GaugeBlock(30.0, 8.0), Rest(3.0)],
+         at(27.0), "KEEP THEM?", "strokes_in_doubt", 3, alter=_slipped(16.0, -0.4),
+         commands=((23.0, Command(Action.GAUGE)),
+                   (27.0, Command(Action.DATUM, height_mm=30.0)),
+                   (29.0, Command(Action.ACCEPT)))),
+    Case("a gauge stays after its length was typed", [*presses(SPRINGS[0]), Rest(1.0),
+         GaugeBlock(30.0, 14.0), Rest(2.0)], at(_GAUGED_S), "GAUGE OUT", "", 3,
+         commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
+                   (_GAUGED_S, Command(Action.DATUM, height_mm=30.0))),
+         never=("load_dead", "zero_moved", "datum_differs")),
+    Case("a first press that sat otherwise, and three that agree",
+         [*presses(turned_into(SPRINGS[0], Reseated, by_mm=0.4), times=1), *presses(SPRINGS[0])],
+         let_up(2), "DATUM RIGHT?", "datum_moved", 3, measured=3, conditioning=0),
     Case("a datum that stands, on a gauge that is typed half a millimetre short", _GAUGED,
          at(_GAUGED_S), "GAUGE RIGHT?", "datum_differs", 3,
          commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),

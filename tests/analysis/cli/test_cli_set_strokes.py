@@ -58,6 +58,26 @@ def test_a_stroke_that_was_redone_is_said_in_words(pressed: Call, tmp_path: Path
     assert "{" not in said
 
 
+def test_a_stroke_in_doubt_that_a_person_let_count_is_said_to_be_one(
+    pressed: Call, tmp_path: Path
+) -> None:
+    doubt = Finding.of("datum_moved", label="a", moved_mm=0.5, calibrated_anew=False)
+    pressed(*ELM)
+    with open_book(tmp_path / "b.db") as db:
+        row = next(
+            db.query(
+                "SELECT sweeps.id FROM sweeps JOIN springs ON springs.id = spring_id"
+                " WHERE label = 'a'"
+            )
+        )
+        found = note_of([doubt, Finding.of("accepted", label="a")])
+        db.execute("UPDATE sweeps SET note = ? WHERE id = ?", [found, row["id"]])
+        db.conn.commit()
+    said = " ".join(pressed("set", "strokes", "elm").out.split())
+    assert "1: kept, in doubt: a moved by +0.50 mm" in said
+    assert "counts, as you said" in said
+
+
 def test_why_lists_every_stroke_of_that_spring(pressed: Call) -> None:
     said = pressed(*ELM, "--why", "b")
     listed = said.out[said.out.index("Strokes:") :].splitlines()

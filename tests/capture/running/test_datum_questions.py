@@ -13,6 +13,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import left_behind, recover
+from coilbench.capture.book.sets import find_set
 from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.model import datum_moved, datum_part
 from coilbench.capture.calibration.regression import fit_polynomial
@@ -223,6 +224,64 @@ def test_where_a_press_shows_that_the_scale_slipped_up_it_does_not_count(desk, p
     assert counted(desk) == [1] * presses + [0, 0]
 
 
+@pytest.mark.parametrize("slip_mm", [0.3, 1.5])
+def test_presses_since_the_quill_was_at_its_stop_show_nothing_of_it(desk, slip_mm):
+    """The scale slips up before the first press of a spring: its presses agree all the same."""
+    work(desk, *PRESS * 3)
+    assert desk.recorder.turn.label == "larch-02"
+    second = [PressSpring(SPRINGS[1], TO_MM), Rest(1.0)]
+    samples = bench_samples([Rest(2.0), *second * 3])
+    samples["seq"] += desk.run_on[0]
+    late = samples["t_us"] > 2_150_000  # the quill is on its way, the spring bears nothing yet
+    samples["travel_counts"][late] -= round(slip_mm * RIG.travel_counts_per_mm)
+    samples["t_us"] += desk.run_on[1]
+    take(desk, samples)
+    assert desk.recorder.question["why"]["kind"] == "stop_moved"
+    assert desk.recorder.question["label"] is None  # no press of it is promised to show it
+    assert "datum_holds" not in desk.kinds(EventKind.TURN)
+    desk.recorder.end()
+    assert counted(desk) == [1, 1, 1, 0, 0, 0]
+
+
+@pytest.mark.parametrize("slip_mm", [0.5, -0.5])
+def test_a_yes_about_a_press_leaves_what_the_quills_stop_says_to_be_asked(desk, slip_mm):
+    """The scale slips before a press, and it is said that the spring sits otherwise."""
+    work(desk, *PRESS * 2)
+    samples = bench_samples([Rest(2.0), *PRESS])
+    late = samples["t_us"] > 2_150_000
+    samples["travel_counts"][late] -= round(slip_mm * RIG.travel_counts_per_mm)
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
+    desk.run_on = int(samples["seq"][-1]) + 1, int(samples["t_us"][-1]) + 11_000
+    take(desk, samples)
+    assert desk.recorder.question.kind == "datum_moved"
+    tell(desk, Action.ACCEPT)
+    desk.recorder.interrupt()
+    work(desk, Rest(1.0), slip_mm=slip_mm)
+    assert "datum_said" not in desk.kinds(EventKind.TURN)
+    if slip_mm > 0.0:
+        assert desk.recorder.question["why"]["kind"] == "stop_moved"
+    else:
+        assert desk.recorder.quill_low["moved_mm"] == pytest.approx(slip_mm, abs=0.02)
+    desk.recorder.end()
+    assert counted(desk) == [1, 1, 0]
+
+
+def test_a_yes_that_the_spring_slips_says_nothing_of_a_quill_below_its_stop(desk):
+    """The scale slipped in the first press, and every later one looks like a slip."""
+    work(desk, *PRESS)
+    work(desk, *SLIP * 3, slip_mm=-0.5)
+    assert desk.recorder.question.kind == "same_again"
+    tell(desk, Action.ACCEPT)
+    work(desk, Rest(1.0), slip_mm=-0.5)
+    assert "datum_said" not in desk.kinds(EventKind.TURN)
+    assert desk.recorder.question.kind == "datum_doubted"
+    tell(desk, Action.ACCEPT)
+    assert desk.recorder.quill_low["moved_mm"] == pytest.approx(-0.5, abs=0.02)
+    desk.recorder.end()
+    assert counted(desk) == [1, 0, 0, 0]
+
+
 def test_a_first_press_that_the_next_one_contradicts_does_not_count_either(desk):
     """The scale slipped up inside it, and the quill had been up only once before."""
     samples = bench_samples([Rest(2.0), *PRESS * 2])
@@ -237,11 +296,11 @@ def test_a_first_press_that_the_next_one_contradicts_does_not_count_either(desk)
 def test_a_yes_about_another_thing_says_nothing_of_the_scale(desk):
     other = draw_set(INNER, 1, 4)[0]
     work(desk, *PRESS * 3, PressSpring(SPRINGS[1], TO_MM), Rest(1.0))
-    stop = desk.recorder._heights._stops.counts
+    stop = desk.recorder.heights._stops.counts
     work(desk, PressSpring(other, TO_MM), Rest(1.0))
     assert desk.recorder.question.kind == "another_spring"
     tell(desk, Action.ACCEPT)
-    assert desk.recorder._heights._stops.counts == stop
+    assert desk.recorder.heights._stops.counts == stop
     assert "datum_said" not in desk.kinds(EventKind.TURN)
 
 
@@ -303,13 +362,29 @@ def test_two_presses_that_agree_show_that_the_first_was_the_odd_one(unworked):
     assert unworked.recorder.turn.label == "larch-02"
 
 
-def test_where_the_first_sat_otherwise_a_yes_gives_all_back_that_agree(unworked):
-    work(unworked, PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM), Rest(1.0))
-    work(unworked, *PRESS * 2)
-    assert counted(unworked) == [1, 0, 0]
+def test_two_presses_that_agree_show_that_the_spring_sat_otherwise_in_the_first(unworked):
+    askew = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM)
+    work(unworked, askew, Rest(1.0), *PRESS)
+    assert counted(unworked) == [1, 0]
     assert unworked.recorder.question.kind == "datum_moved"
+    work(unworked, *PRESS)
+    assert counted(unworked) == [0, 1, 1]
+    assert (unworked.recorder.turn.label, unworked.recorder.turn.number) == ("larch-01", 3)
+    work(unworked, *PRESS)
+    assert counted(unworked) == [0, 1, 1, 1]
+
+
+def test_not_where_the_quill_was_not_at_its_stop_in_between(unworked):
+    work(unworked, *PRESS)
+    work(unworked, *PRESS * 2, slip_mm=-0.4)
+    assert counted(unworked) == [1, 0, 0]
+
+
+def test_where_the_first_sat_otherwise_a_yes_lets_the_next_count(unworked):
+    askew = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM)
+    work(unworked, askew, Rest(1.0), *PRESS)
     tell(unworked, Action.ACCEPT)
-    assert counted(unworked) == [1, 1, 1]
+    assert counted(unworked) == [1, 1]
 
 
 def test_a_quill_that_is_let_go_jumps_and_is_at_its_stop(desk):
@@ -328,7 +403,7 @@ def test_a_quill_that_is_let_go_jumps_and_is_at_its_stop(desk):
 @pytest.mark.parametrize("slip_mm", [2.0, -2.0, 0.7, 0.25, -0.25])
 def test_a_press_that_moved_in_height_is_asked_about_whatever_was_seen(desk, slip_mm):
     """The scale slipped while nobody looked: too slowly for a jump, or in a pause of the rig."""
-    desk.recorder._heights._stops = NoStop()
+    desk.recorder.heights._stops = NoStop()
     work(desk, *PRESS)
     desk.recorder.interrupt()
     work(desk, *PRESS, slip_mm=slip_mm)
@@ -344,7 +419,7 @@ def test_a_press_that_moved_in_height_is_asked_about_whatever_was_seen(desk, sli
 
 
 def test_yes_to_that_lets_it_count(desk):
-    desk.recorder._heights._stops = NoStop()
+    desk.recorder.heights._stops = NoStop()
     work(desk, *PRESS)
     desk.recorder.interrupt()
     work(desk, *PRESS, slip_mm=0.7)
@@ -401,6 +476,44 @@ def test_a_new_datum_leaves_the_presses_before_it_out_and_asks(desk, keeps, coun
     assert (desk.recorder.turn.purpose == "measured") == (counts == [1, 1])
 
 
+def test_what_was_pressed_since_the_quill_was_at_its_stop_is_not_asked_back(desk):
+    """The scale slips down, a spring is pressed before it is let up; then the right gauge."""
+    work(desk, *PRESS * 3)
+    desk.recorder.interrupt()
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), slip_mm=-0.4)
+    assert counted(desk) == [1, 1, 1, 1]
+    on_gauge(desk, 30.0, slip_mm=-0.4)
+    question = desk.recorder.question
+    assert (question.kind, question["labels"], question["presses"]) == (
+        "strokes_in_doubt",
+        ["larch-01"],
+        3,
+    )
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), slip_mm=-0.4)
+    assert desk.recorder.question == question  # a press later, too
+    tell(desk, Action.ACCEPT)
+    assert counted(desk) == [1, 1, 1, 0, 1]
+    assert desk.recorder.question is None
+
+
+def test_what_was_pressed_since_a_doubt_was_set_aside_is_a_question_of_its_own(desk):
+    work(desk, *PRESS * 3)
+    desk.recorder.interrupt()
+    work(desk, Rest(1.0), slip_mm=0.4)
+    tell(desk, Action.ACCEPT)
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), slip_mm=0.4)
+    assert counted(desk) == [1, 1, 1, 1]
+    on_gauge(desk, 30.0, slip_mm=0.4)
+    tell(desk, Action.ACCEPT)  # the length is right
+    assert (desk.recorder.question["labels"], counted(desk)) == (["larch-01"], [0] * 4)
+    tell(desk, Action.ACCEPT)
+    work(desk, Rest(1.0), slip_mm=0.4)
+    assert desk.recorder.question["labels"] == ["larch-02"]
+    assert "after you said" in describe(desk.recorder.question, Units())
+    tell(desk, Action.TAKE_OUT)
+    assert counted(desk) == [1, 1, 1, 0]
+
+
 def test_in_doubt_a_gauge_settles_it(desk):
     work(desk, *PRESS, *SLIP)
     on_gauge(desk, 30.0, slip_mm=2.0)
@@ -426,7 +539,7 @@ def test_in_doubt_a_gauge_that_the_quills_stop_contradicts_is_asked_about(desk):
 
 
 def test_in_doubt_a_gauge_is_asked_about_where_nobody_knows_the_stop(desk):
-    desk.recorder._heights._stops = NoStop()
+    desk.recorder.heights._stops = NoStop()
     work(desk, *PRESS, *SLIP)
     before = current_calibration(desk.db).calibration_id
     on_gauge(desk, 29.5)
@@ -437,19 +550,45 @@ def test_in_doubt_a_gauge_is_asked_about_where_nobody_knows_the_stop(desk):
 def test_a_gauge_that_is_awaited_is_no_dead_load(desk):
     work(desk, *PRESS)
     tell(desk, Action.GAUGE)
-    assert desk.recorder.gauge_awaited
+    assert desk.recorder.heights.gauge_awaited
     work(desk, *GAUGE, until_s=6.5)
     assert desk.recorder.alarm is None
-    assert desk.recorder.gauge_awaited
+    assert desk.recorder.heights.gauge_awaited
     work(desk, *PRESS)
-    assert not desk.recorder.gauge_awaited  # a spring came
+    assert not desk.recorder.heights.gauge_awaited  # a spring came
+
+
+def test_a_gauge_that_stays_after_its_length_was_typed_is_no_load_and_no_zero(desk):
+    """The quill lies on it with some newtons more than it does in the other tests."""
+    desk.db.execute("UPDATE sets SET free_length_mm = 53.0")
+    desk.db.conn.commit()
+    desk.recorder._turns.record = find_set(desk.db, "larch")
+    work(desk, *PRESS)
+    tell(desk, Action.GAUGE)
+    samples = bench_samples([Rest(2.0), GaugeBlock(30.0, 12.0), Rest(2.0)])
+    deepest = samples["travel_counts"].max()
+    on_it = samples["travel_counts"] > deepest - 0.1 * RIG.travel_counts_per_mm
+    samples["load_counts"][on_it] += round(5.0 * RIG.counts_per_n)
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
+    typed, lifted = np.flatnonzero(on_it)[0] + round(2.5 * RIG.rate_hz), np.flatnonzero(on_it)[-1]
+    take(desk, samples[:typed])
+    tell(desk, Action.DATUM, 30.0)
+    assert "datum_set" in desk.kinds(EventKind.TURN)
+    take(desk, samples[typed:lifted])
+    assert desk.recorder.heights.on_gauge.under
+    assert desk.recorder._finder.zero_n == pytest.approx(0.0, abs=0.5)
+    take(desk, samples[lifted:])
+    assert not desk.recorder.heights.on_gauge.under
+    assert desk.recorder.alarm is None
+    assert not desk.kinds(EventKind.FAULT)
 
 
 def test_it_is_not_awaited_for_ever(desk):
     work(desk, *PRESS)
     tell(desk, Action.GAUGE)
     work(desk, Rest(AWAIT_S), *GAUGE, until_s=AWAIT_S + 6.5)
-    assert not desk.recorder.gauge_awaited
+    assert not desk.recorder.heights.gauge_awaited
     assert desk.recorder.alarm.kind == "load_dead"
 
 

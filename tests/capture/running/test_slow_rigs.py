@@ -105,3 +105,21 @@ def test_a_fast_press_is_compared_with_those_that_count_alone(make_book):
         words = describe(found, Units())
         assert ("other" in words) is not redo
         assert "the others" not in words  # one stroke is no others
+
+
+def test_slow_presses_are_not_judged_by_hurried_ones_that_worked_the_spring(make_book):
+    """The load comes as late as a slow converter's does, which hurried presses show as heights."""
+    rig = replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0, filter_conversions=14)
+    steady = PressSpring(SPRINGS[0], 28.0, StrokeKind.STEADY)
+    steps = [Rest(2.0), *[steady, Rest(2.0)] * 2, *[SLOW, Rest(2.0)] * 2]
+    samples = np.concatenate([one.samples for one in Bench(rig, steps, 4).blocks()])
+    with open_book(make_book(rig, conditioning=2, measured=3)) as db:
+        desk = Desk(db)
+        desk.take(samples)
+        assert [row["counted"] for row in desk.rows()] == [1, 1, 1, 1]
+        assert not desk.kinds(EventKind.QUESTION)
+
+
+def test_a_press_that_was_too_fast_says_how_slow_is_slow_enough():
+    found = Finding("hasty", {"way_s": 2.4, "usual_s": None, "others": 0, "least_s": 4.0})
+    assert "take 4.0 s or more from touch to turn" in describe(found, Units())

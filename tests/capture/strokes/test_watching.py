@@ -6,7 +6,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import RAW_DTYPE, Finding, RawBlock, SampleFlag
 from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.strokes.finder import Phase
 from coilbench.capture.strokes.shape import Stroke
@@ -235,3 +237,12 @@ def test_a_touch_that_is_seen_late_by_a_fast_hand_is_no_late_touch(speed_mm_per_
     touch_mm = float(heights[heights >= 53.0 - LATE_MM - SLACK - 1.0][-1])
     at_most_mm = touch_at_most_mm(t_us, heights, touch_mm)
     assert (SIZED.touched_low(at_most_mm) is not None) is low
+
+
+@pytest.mark.parametrize(("height_mm", "far"), [(31.0, False), (33.0, True)])
+def test_a_load_that_leaps_far_above_the_solid_height_is_said_to(height_mm, far):
+    leap = Finding.of("coils_bind", height_mm=height_mm, load_n=390.0)
+    words = describe(SIZED.beside_solid(leap), Units())
+    assert ("COILS BIND?" in words) is not far
+    assert ("travel scale" in words) is far
+    assert Bounds().beside_solid(leap) == leap
