@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import Literal
+from typing import Any, Literal
 from weakref import WeakKeyDictionary
 
 from sqlite_utils import Database
@@ -280,6 +280,30 @@ def set_names(db: Database) -> list[str]:
     return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, id")]
 
 
+def name_in_book(db: Database, name: str) -> str:
+    """Return what the book calls a set, which may be asked for by its full name.
+
+    Raises:
+        CoilbenchError: there is none.
+    """
+    return str(_row_called(db, name)["name"])
+
+
+def _row_called(db: Database, name: str) -> dict[str, Any]:
+    row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
+    if row is None:
+        row = row_in_full(db, "sets", name)
+    if row is None:
+        known = set_names(db)
+        hint = (
+            f"Known sets: {_shortened(known)}"
+            if known
+            else f"Register it with: coilbench set new {as_typed(name)} --role outer --count 12"
+        )
+        raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
+    return row
+
+
 _whole: WeakKeyDictionary[Database, dict[int, bytes]] = WeakKeyDictionary()  # strokes looked at
 
 
@@ -294,17 +318,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
     Raises:
         CoilbenchError: there is none, or a row or a stroke of it is damaged, or gone.
     """
-    row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
-    if row is None:
-        row = row_in_full(db, "sets", name)
-    if row is None:
-        known = set_names(db)
-        hint = (
-            f"Known sets: {_shortened(known)}"
-            if known
-            else f"Register it with: coilbench set new {as_typed(name)} --role outer --count 12"
-        )
-        raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
+    row = _row_called(db, name)
     refuse_damaged_set(db.conn, row["id"], _whole.setdefault(db, {}) if strokes else None)
     found = db.query(
         """

@@ -259,3 +259,37 @@ def test_commands_that_need_names_say_so(
 ) -> None:
     assert run(["--book", str(book), *command, build(book, EVERY)]) == 2
     assert re.search("needs sets by name.*assign chose", capsys.readouterr().err)
+
+
+def full_name(book: Path, name: str) -> str:
+    with closing(sqlite3.connect(book)) as db:
+        (set_id,) = db.execute("SELECT id FROM sets WHERE name = ?", [name]).fetchone()
+    return f"{name}~{set_id[:4]}"
+
+
+@pytest.mark.parametrize(
+    "command", [("assign",), ("pair",), ("plan",), ("report", "-o", "sheet.html"), ("depths",)]
+)
+def test_one_set_under_two_names_is_refused_and_under_its_full_name_it_is_itself(
+    book: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: tuple[str, ...],
+) -> None:
+    larch, heron = (full_name(book, name) for name in ("larch", "heron"))
+    twice = build(book, f'outer = ["larch", "{larch}"]\ninner = ["heron"]')
+    monkeypatch.chdir(book.parent)
+    verb, *options = command
+    assert run(["--book", str(book), verb, twice, *options]) == 2
+    refused = " ".join(capsys.readouterr().err.split())
+    assert f"'larch' and '{larch}' are one set in this book, 'larch'" in refused
+    assert not Path("sheet.html").exists()
+    if command[0] == "plan":  # where an inner stands is asked by its name
+        full, bare = (
+            told(book, capsys, "plan", build(book, springs))
+            for springs in (
+                f'outer = ["{larch}"]\ninner = ["{heron}"]',
+                'outer = ["larch"]\ninner = ["heron"]',
+            )
+        )
+        assert full == bare
