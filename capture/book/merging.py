@@ -37,7 +37,6 @@ from coilbench.capture.book.merge_names import (
     swaps_of,
 )
 from coilbench.capture.book.merge_rows import RULES, Settled
-from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import OF_THIS_BENCH, refresh_solid_heights, writing
@@ -54,16 +53,7 @@ from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
 
-
-@dataclass(frozen=True)
-class TwoNominals:
-    """A set had different nominals in two books, and this one was kept."""
-
-    set_name: str
-    kept: SetNominal
-
-
-Note = str | TwoNominals | Told  # a sentence without a full stop, or a finding with quantities
+Note = str | Told  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
 
@@ -197,7 +187,10 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
             refresh_hand_entries(db, set_id)
             (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
             rederive_depths(db, find_set(db, name))
-        notes[:0] = [note for one in settled for note in _notes_of(db, one)]
+        strokes = [one for one in settled if one.table == "sweeps"]
+        notes[:0] = [
+            note for one in strokes for note in _of_a_stroke(one, _stroke_named(db, one.row_id))
+        ]
         notes += told_elsewhere(db, before, at_once)
     compose_missing(db)
     _refuse_damaged_rig(db, others, brought)
@@ -287,17 +280,6 @@ def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
         where=shown,
         hint="Look for damage in each with: coilbench book check",
     )
-
-
-def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
-    nominals = [row.get("nominal_json") for row in (settled.ours, settled.theirs)]
-    if None not in nominals and nominals[0] != nominals[1]:
-        (name,) = db.execute("SELECT name FROM sets WHERE id = ?", [settled.row_id]).fetchone()
-        kept = SetNominal.from_json(settled.taken["nominal_json"])
-        if kept is not None:
-            yield TwoNominals(name, kept)
-    if settled.table == "sweeps":
-        yield from _of_a_stroke(settled, _stroke_named(db, settled.row_id))
 
 
 def _of_a_stroke(settled: Settled, which: str) -> Iterator[str]:

@@ -1,6 +1,6 @@
 """What another bench told of a set by hand, and so changed here: it is said, as numbers follow.
 
-Lengths, coils, notes and marks, and what rests on the springs.
+Lengths, coils, notes and marks, the nominal, and what rests on the springs.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ MOST_SPRINGS_TOLD = 3  # each by itself; of more in one set, how many
 Value = float | str | None
 Of = tuple[str, str | None, str]  # a set's id, a spring's or none, and what is told of it
 Standing = Mapping[Of, Value]
-RESTS = "rests_n"
+RESTS, NOMINAL = "rests_n", "nominal_json"
 _VALUE = "coalesce({}.length_mm, {}.active_coils, {}.words)"
 
 
@@ -27,8 +27,9 @@ class Told:
 
     Attributes:
         of: the set, and the spring's label.
-        what: as `hand_columns` calls it, or RESTS.
-        values: what holds and the other, in the unit that `what` names; None where none is told.
+        what: as `hand_columns` calls it, or RESTS or NOMINAL.
+        values: what holds and the other, in the unit that `what` names, a nominal as it is stored;
+            None where none is told.
         at_once: told at two benches, neither knowing of the other.
         springs: of how many springs of the set, where they are not named one by one.
     """
@@ -46,6 +47,7 @@ def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
     for set_id in set_ids:
         for row in db.query("SELECT * FROM main.sets WHERE id = ?", [set_id]):
             found |= {(set_id, None, what): row[names[0]] for what, names in OF_SETS.items()}
+            found[set_id, None, NOMINAL] = row[NOMINAL]
             found[set_id, None, RESTS] = rests_of_set(db, set_id)
         for row in db.query("SELECT * FROM main.springs WHERE set_id = ?", [set_id]):
             own = {what: row[names[0]] for what, names in OF_SPRINGS.items()}
@@ -68,8 +70,12 @@ def told_at_once(db: Database, other: str) -> dict[Of, tuple[Value, Value]]:
         " UNION ALL SELECT o.set_id, NULL, :rests, m.rests_n, o.rests_n"
         f" FROM {other}.set_rests AS o JOIN main.set_rests AS m ON m.set_id = o.set_id"
         " AND m.edits = o.edits AND m.id <> o.id WHERE m.rests_n IS NOT o.rests_n"
-        " AND o.id NOT IN (SELECT id FROM main.set_rests) ORDER BY 1, 2, 3",
-        {"rests": RESTS},
+        " AND o.id NOT IN (SELECT id FROM main.set_rests)"
+        " UNION ALL SELECT o.id, NULL, :nominal, m.nominal_json, o.nominal_json"
+        f" FROM {other}.sets AS o JOIN main.sets AS m ON m.id = o.id"
+        " AND m.nominal_edits = o.nominal_edits WHERE m.nominal_json IS NOT o.nominal_json"
+        " ORDER BY 1, 2, 3",
+        {"rests": RESTS, "nominal": NOMINAL},
     ).fetchall()
     return {(set_id, spring_id, what): (m, o) for set_id, spring_id, what, m, o in rows}
 

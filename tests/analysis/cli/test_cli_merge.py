@@ -59,11 +59,14 @@ def test_a_settled_nominal_is_said_in_the_display_units(
     told(capsys, "--book", str(two), "set", "nominal", "larch", "240N@38.1mm")
     shown = ("--load-unit", "lbf", "--length-unit", "in")
     words = told(capsys, *shown, "--book", str(one), "merge", str(two))
+    assert "entered at two benches" in words
     assert "54.0 lbf at 1.500 in" in words  # 240 N over 4.4482216152605 N, 38.1 mm over 25.4 mm
     assert " mm" not in words
     told(capsys, "--book", str(one), "set", "nominal", "larch", "230N@38.1mm")
-    document = json.loads(told(capsys, *shown, "--book", str(one), "merge", str(two), "--json"))
-    assert "230.0 N at 38.10 mm" in document["notes"][0]  # said later, knowing of the 240
+    merged = ("merge", str(one), "--json")
+    (note,) = json.loads(told(capsys, *shown, "--book", str(two), *merged))["notes"]
+    # said later, knowing of the 240
+    assert "now 230.0 N at 38.10 mm, no tolerance; before 240.0 N at 38.10 mm" in note
 
 
 def test_two_scales_of_one_name_are_told_apart_in_what_was_read(
