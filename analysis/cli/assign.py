@@ -71,7 +71,9 @@ def assign_command(
             judge = SetJudge(db, parsed, use_flagged)
             selection = select(db, parsed, effort, judge=judge, say=waiting.say, solving=waiting)
             parsed = selection.build
-            found = candidate_sets(db, parsed, use_flagged, waiting.say, judge.known)
+            found = candidate_sets(
+                db, parsed, use_flagged, waiting.say, judge.known, from_book=selection.from_book
+            )
             found = found.of_sets(selection.narrowed(found.sets))
             warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
         with found.before() as before:

@@ -73,7 +73,9 @@ def pair_command(
         for whole, _ in read:
             selection = select(db, in_book(db, whole), say=waiting.say)
             for build in selection.build.cards:
-                candidates = candidate_sets(db, build, use_flagged, waiting.say)
+                candidates = candidate_sets(
+                    db, build, use_flagged, waiting.say, from_book=selection.from_book
+                )
                 candidates = candidates.of_sets(selection.narrowed(candidates.sets))
                 waiting.say("Comparing the sets with the card")
                 with candidates.before() as before:

@@ -83,7 +83,7 @@ def read_sheet(
     judge = SetJudge(db, whole, use_flagged)
     selection = select(db, whole, effort, judge=judge, say=say, solving=solving)
     build = selection.build
-    found = candidate_sets(db, build, use_flagged, say, judge.known)
+    found = candidate_sets(db, build, use_flagged, say, judge.known, from_book=selection.from_book)
     found = found.of_sets(selection.narrowed(found.sets))
     with found.before() as before:
         assignment = assign(build, found.sets, found.sizes, effort, solving, before)

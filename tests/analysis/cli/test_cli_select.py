@@ -261,6 +261,24 @@ def test_commands_that_need_names_say_so(
     assert re.search("needs sets by name.*assign chose", capsys.readouterr().err)
 
 
+def test_a_label_that_seems_to_be_of_another_set_is_told_with_its_own(
+    book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As after sharing: larch here is another bench's fir there, so its labels say larch."""
+    told(book, capsys, "set", "edit", "larch", "--rename", "birch")
+    valves = assigned(book, capsys, EVERY)["valves"]
+    taken = [valve for valve in valves if valve["outer_set"] == "birch"]
+    assert taken
+    assert all(valve["outer"].startswith("birch/larch-") for valve in taken)
+    assert all(valve["inner"].startswith(f"{valve['inner_set']}-") for valve in valves)
+    assert "birch/larch-0" in told(book, capsys, "assign", build(book, EVERY), *UNTIMED)
+    sheet = build(book, EVERY)
+    told(book, capsys, "report", sheet, *UNTIMED)
+    assert "birch/larch-0" in Path(sheet).with_suffix(".html").read_text()
+    named = assigned(book, capsys, 'outer = ["birch"]\ninner = ["heron"]')["valves"]
+    assert {valve["outer"][:6] for valve in named} == {"larch-"}  # the file says which set
+
+
 def full_name(book: Path, name: str) -> str:
     with closing(sqlite3.connect(book)) as db:
         (set_id,) = db.execute("SELECT id FROM sets WHERE name = ?", [name]).fetchone()
