@@ -102,6 +102,18 @@ def test_strokes_as_json(pressed: Call) -> None:
     ]
 
 
+def test_every_stroke_of_a_set_can_be_left_out_and_counted_again(pressed: Call) -> None:
+    """As when another's false set came in: it can't be removed, and no build takes its springs."""
+    every = [f"{label}:{n}" for label in ("a", "b") for n in (1, 2, 3)]
+    said = pressed("set", "strokes", "elm", *(word for one in every for word in ("--leave", one)))
+    assert said.status == 0
+    assert said.out.count("left out, by ") == len(every)
+    assert "no stroke of set 'elm' counts" in (refused := pressed(*ELM)).err
+    assert "coilbench set strokes elm" in refused.err
+    assert pressed("set", "strokes", "elm", "--by-rule", "a:1").status == 0
+    assert pressed(*ELM).status in (0, 1)
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
