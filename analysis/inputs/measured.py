@@ -110,7 +110,7 @@ def strokes_of(
         CoilbenchError: it has no stroke.
     """
     try:
-        return measured_set(db, record, reach_mm=reach_mm).strokes
+        return dict(measured_set(db, record, reach_mm=reach_mm).strokes)
     except NothingMeasured:
         judged = _judged_of(db, record, load_sweeps(db, record), reach_mm)
         if not any(judged.values()):
