@@ -223,7 +223,7 @@ def _(found: JudgedStroke, units: Units) -> str:
     spoilt = ", ".join(STROKE_NAMES[kind] for kind in found.spoilt_by)
     why = {
         "nothing_against": "nothing against it",
-        "ruled": "by your ruling",
+        "ruled": "by a ruling",
         "spoilt": spoilt,
         "spoilt_too_few_others": f"{spoilt}, but too few others to go by",
         "not_counted": "the capture did not count it"

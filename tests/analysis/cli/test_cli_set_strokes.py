@@ -38,7 +38,7 @@ def test_a_slip_is_left_out_said_and_overruled_for_every_later_report(pressed: C
     used = pressed("set", "strokes", "elm", "--use", "b:2")
     assert used.status == 0
     assert "a: 3 strokes kept, nothing against them." in used.out
-    assert "  2: kept, by your ruling. slipped:" in used.out
+    assert "  2: kept, by a ruling. slipped:" in used.out
     assert "c: not measured yet." in used.out
     # a third of 16 N, both branches at 29 mm lie below the slip
     assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n - 16.0 / 3.0, abs=0.3)
