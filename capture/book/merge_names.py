@@ -26,6 +26,11 @@ def base_name(name: str, set_id: str) -> str:
     return name[: tail.start()] if tail and set_id.startswith(tail[1]) else name
 
 
+def has_figures(name: str) -> bool:
+    """Tell whether a name ends like larch~380d, so that it may mean a set by its id."""
+    return _TAIL.search(name) is not None
+
+
 def row_in_full(db: Database, table: str, name: str) -> dict[str, Any] | None:
     """Return the row that a full name means at every bench, like larch~380d; None where none is.
 
@@ -99,7 +104,10 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
         elif base == base_name(was, set_id):
             yield f"the set that this book called {was} is now called {name}; {_rename(name)}"
         else:
-            yield f"the set that this book called {was} was renamed in another: now {name}"
+            yield (
+                f"the set that this book called {was} was renamed in another: now {name}; "
+                "change it in your build files, too"
+            )
 
 
 def _rename(name: str) -> str:

@@ -10,7 +10,7 @@ from weakref import WeakKeyDictionary
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.merge_names import row_in_full
+from coilbench.capture.book.merge_names import has_figures, row_in_full
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_set, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
@@ -197,6 +197,16 @@ def refuse_set_name(name: str) -> None:
     _check_name(name, "set name")
 
 
+def refuse_new_name(name: str) -> None:
+    """Refuse what nobody may call a set, though a merge does."""
+    refuse_set_name(name)
+    if has_figures(name):
+        raise CoilbenchError(
+            f"{name!r} names a set by the first characters of its id, at every bench",
+            hint="Choose a name that does not end in ~ and such characters",
+        )
+
+
 def _check_labels(labels: Sequence[str]) -> None:
     _check_count(len(labels))
     for label in labels:
@@ -245,7 +255,8 @@ def _check_less(small: str, small_mm: float | None, large: str, large_mm: float 
 
 
 def new_set(db: Database, plan: SetPlan) -> SetRecord:
-    """Register a set and its springs; CoilbenchError where the name is taken."""
+    """Register a set and its springs; CoilbenchError where the name is taken, or by an id."""
+    refuse_new_name(plan.name)
     set_id = new_id()
     with writing(db):
         if first_row(db, "SELECT id FROM sets WHERE name = ?", [plan.name]) is not None:

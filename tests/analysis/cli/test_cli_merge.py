@@ -49,6 +49,20 @@ def test_a_refusal_is_one_line_and_status_2(
     assert "Missing argument" in told(capsys, "--book", one, "merge", status=2)
 
 
+def test_springs_added_to_a_set_of_two_names_are_labelled_by_its_bare_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = (str(tmp_path / name) for name in ("one.db", "two.db"))
+    for book in (one, two):
+        told(capsys, "--book", book, "set", "new", "elm", "--role", "outer", "--count", "2")
+    told(capsys, "--book", one, "merge", two)
+    listed = json.loads(told(capsys, "--book", one, "set", "list", "--json"))["sets"]
+    (other,) = (each["name"] for each in listed if "~" in each["name"])
+    told(capsys, "--book", one, "set", "edit", other, "--count", "3")
+    shown = json.loads(told(capsys, "--book", one, "set", "show", other, "--json"))
+    assert [spring["label"] for spring in shown["springs"]] == ["elm-01", "elm-02", "elm-03"]
+
+
 def test_a_settled_nominal_is_said_in_the_display_units(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
