@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -172,7 +172,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         _refuse_ahead(db, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
-        before = standing(db, set_ids)
+        before, others_strokes = standing(db, set_ids), _strokes_of_others(db, set_ids)
         for name, shown in others.items():
             at_once |= told_at_once(db, name)
             notes += _namesakes(db, name)
@@ -181,6 +181,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         settle_turns(db, set_ids)
         notes += settle_labels(db, list(others), set_ids, swaps)
         notes += _count_once(db, touched)
+        notes += _beside_ours(db, others_strokes)
         notes += _untold_rests(db, touched)
         refresh_solid_heights(db, touched)
         for set_id in set_ids:
@@ -305,6 +306,28 @@ def _stroke_named(db: Database, sweep_id: str) -> str:
         [sweep_id],
     ).fetchone()
     return f"{name}: the stroke {label}:{number} stored {stored_utc[:16].replace('T', ' ')}"
+
+
+def _strokes_of_others(db: Database, set_ids: Iterable[str]) -> dict[str, int]:
+    """Count what counts and came from other benches, of sets of which this bench has its own."""
+    sql = (
+        "SELECT count(*) FILTER (WHERE sweeps.rowid <= 0),"
+        " count(*) FILTER (WHERE sweeps.rowid > 0) FROM springs JOIN sweeps"
+        " ON spring_id = springs.id WHERE set_id = ? AND purpose = 'measured' AND counted"
+    )
+    counts = ((set_id, *db.execute(sql, [set_id]).fetchone()) for set_id in set_ids)
+    return {set_id: others for set_id, others, ours in counts if ours}
+
+
+def _beside_ours(db: Database, before: Mapping[str, int]) -> Iterator[str]:
+    """Say of which sets that this bench pressed another's strokes came in: their numbers follow."""
+    for set_id, others in _strokes_of_others(db, before).items():
+        if (new := others - before[set_id]) > 0:
+            (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
+            yield (
+                f"{name}: {counted(new, 'stroke')} of another bench came in beside this one's; "
+                f"see: coilbench set strokes {as_typed(name)}"
+            )
 
 
 def _untold_rests(db: Database, touched: Collection[str]) -> Iterator[str]:
