@@ -9,7 +9,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.book.merging import Note
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.row_names import counted_rows
-from coilbench.capture.book.told import NOMINAL, RESTS, Told
+from coilbench.capture.book.told import NAME, NOMINAL, RESTS, Told
 
 
 def brought_text(rows: Mapping[str, int], *, changed: bool) -> str:
@@ -27,6 +27,11 @@ _WORDS = {RESTS: "weight that rests on the springs", NOMINAL: "nominal"}
 
 
 def _told_text(told: Told, shown: Units) -> str:
+    if told.what == NAME:
+        return (
+            f"the set that this book called {told.of} was renamed in another: now "
+            f"{told.values[0]}; change it in your build files, too"
+        )
     what = _WORDS.get(told.what) or told.what.removesuffix("_mm").replace("_", " ")
     by = "at two benches, neither knowing of the other" if told.at_once else "at another bench"
     if told.springs > 1:

@@ -13,6 +13,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import first_row
+from coilbench.capture.book.told import NAME, Told
 from coilbench.capture.plain import as_typed
 
 _TAIL = re.compile(r"~([0-9a-f]{4,})$")
@@ -73,7 +74,7 @@ def _figures(ids: list[str]) -> int:
     return figures
 
 
-def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iterator[str]:
+def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iterator[str | Told]:
     """Name the sets of a merged book; yields a note for each changed name.
 
     Args:
@@ -104,10 +105,7 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
         elif base == base_name(was, set_id):
             yield f"the set that this book called {was} is now called {name}; {_rename(name)}"
         else:
-            yield (
-                f"the set that this book called {was} was renamed in another: now {name}; "
-                "change it in your build files, too"
-            )
+            yield Told(was, NAME, (name, was), set_id=set_id)
 
 
 def _rename(name: str) -> str:

@@ -6,7 +6,7 @@ Lengths, coils, notes and marks, the nominal, and what rests on the springs.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sqlite_utils import Database
 
@@ -17,7 +17,7 @@ MOST_SPRINGS_TOLD = 3  # each by itself; of more in one set, how many
 Value = float | str | None
 Of = tuple[str, str | None, str]  # a set's id, a spring's or none, and what is told of it
 Standing = Mapping[Of, Value]
-RESTS, NOMINAL = "rests_n", "nominal_json"
+RESTS, NOMINAL, NAME = "rests_n", "nominal_json", "name"
 _VALUE = "coalesce({}.length_mm, {}.active_coils, {}.words)"
 
 
@@ -27,11 +27,12 @@ class Told:
 
     Attributes:
         of: the set, and the spring's label.
-        what: as `hand_columns` calls it, or RESTS or NOMINAL.
+        what: as `hand_columns` calls it, or RESTS, NOMINAL or NAME.
         values: what holds and the other, in the unit that `what` names, a nominal as it is stored;
             None where none is told.
         at_once: told at two benches, neither knowing of the other.
         springs: of how many springs of the set, where they are not named one by one.
+        set_id: the set's.
     """
 
     of: str
@@ -39,6 +40,7 @@ class Told:
     values: tuple[Value, Value] = (None, None)
     at_once: bool = False
     springs: int = 1
+    set_id: str = field(default="", compare=False)
 
 
 def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
@@ -99,12 +101,16 @@ def told_elsewhere(
         if of in at_once:
             was = next((said for said in at_once[of] if said != holds), was)
         if of in at_once or holds != was:
-            one = Told(_named(db, set_id, spring_id), what, (holds, was), of in at_once)
-            many.setdefault((set_id if spring_id else one.of, what), []).append(one)
-    for (set_id, what), told in many.items():
+            one = Told(
+                _named(db, set_id, spring_id), what, (holds, was), of in at_once, set_id=set_id
+            )
+            many.setdefault((set_id, what if spring_id else f"{what} of all"), []).append(one)
+    for told in many.values():
+        set_id, what = told[0].set_id, told[0].what
         if len(told) > MOST_SPRINGS_TOLD:
             once = any(one.at_once for one in told)
-            yield Told(_named(db, set_id, None), what, at_once=once, springs=len(told))
+            named = _named(db, set_id, None)
+            yield Told(named, what, at_once=once, springs=len(told), set_id=set_id)
         else:
             yield from told
 
