@@ -111,8 +111,9 @@ class Given:
         newer = None if self._scale_name is None else newer_elsewhere(db, self._scale_name)
         if newer is not None:
             said.append(
-                f"Another bench weighed a scale {self._scale_name} later than this one did. If it "
-                f"is this very scale, or this book was put back: --scale {as_typed(newer)}."
+                f"A scale {self._scale_name} was weighed later than this one: at another bench, or "
+                f"here before this book was put back. If it is that very scale: --scale "
+                f"{as_typed(newer)}."
             )
         if "tare_n" not in numbers and now.tare_n == 0.0:
             if of:

@@ -325,8 +325,8 @@ def _beside_ours(db: Database, before: Mapping[str, int]) -> Iterator[str]:
         if (new := others - before[set_id]) > 0:
             (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
             yield (
-                f"{name}: {counted(new, 'stroke')} of another bench came in beside this one's; "
-                f"see: coilbench set strokes {as_typed(name)}"
+                f"{name}: {counted(new, 'stroke')} came in beside those of this bench; see: "
+                f"coilbench set strokes {as_typed(name)}"
             )
 
 

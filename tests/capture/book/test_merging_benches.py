@@ -106,7 +106,7 @@ def test_strokes_that_come_in_beside_ones_own_are_said_by_their_set(tmp_path: Pa
     ours = copied(base, "ours.db", reads("larch-01"))
     other = copied(base, "other.db", reads("larch-01", 221.0), reads("rowan-01"))
     notes = [str(note) for note in merge_books(ours, [other]).notes]
-    said = "larch: 1 stroke of another bench came in beside this one's"
+    said = "larch: 1 stroke came in beside those of this bench"
     assert [note.partition(";")[0] for note in notes if "beside" in note] == [said]
     assert not merge_books(ours, [other]).notes
 
