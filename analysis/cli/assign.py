@@ -25,7 +25,7 @@ from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
-from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
+from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import select
@@ -67,10 +67,13 @@ def assign_command(
     with Waiting(seconds) as waiting:
         waiting.say("Judging the sets")
         with open_book(book_path()) as db:
+            parsed = in_book(db, parsed)
             judge = SetJudge(db, parsed, use_flagged)
             selection = select(db, parsed, effort, judge=judge, say=waiting.say, solving=waiting)
             parsed = selection.build
-            found = candidate_sets(db, parsed, use_flagged, waiting.say, judge.known)
+            found = candidate_sets(
+                db, parsed, use_flagged, waiting.say, judge.known, from_book=selection.from_book
+            )
             found = found.of_sets(selection.narrowed(found.sets))
             warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
         with found.before() as before:
@@ -205,8 +208,9 @@ def _show_levels(assignment: Assignment) -> None:
 def depths_command(build: Path, as_json: bool) -> None:
     """Print at which heights each set will be read, and how deep to press for them."""
     parsed = read_build(build)
-    names = (*parsed.springs.outer, *parsed.springs.inner)
     with open_book(book_path()) as db:
+        parsed = in_book(db, parsed)
+        names = (*parsed.springs.outer, *parsed.springs.inner)
         rows = depth_rows(parsed, {name: spring_size(db, find_set(db, name)) for name in names})
     if as_json:
         print_document(document({"depths": rows}))

@@ -20,7 +20,7 @@ from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.press_plan import plan_presses
 from coilbench.analysis.inputs import build_draft
 from coilbench.analysis.inputs.build_draft import SIDES, Value, check_so_far, known
-from coilbench.analysis.inputs.build_input import read_text, with_named_sets
+from coilbench.analysis.inputs.build_input import in_book, read_text, with_named_sets
 from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_set
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.opening import open_book
@@ -422,6 +422,7 @@ def _close(draft: _Draft) -> None:
         say(f"Too little is known for a plan yet. Go on with: {_again(draft.path)}")
         return
     with open_book(book_path(), create=True) as db:
+        build = in_book(db, build)
         shop = read_shop(db, build)
     click.echo("")
     show_plan(plan_presses(shop), draft.path, build.scale)

@@ -11,7 +11,7 @@ from coilbench.analysis.cli.note_setup import Given
 from coilbench.analysis.engine.press_plan import plan_presses
 from coilbench.analysis.engine.presses import Press
 from coilbench.analysis.inputs.batch import Batch
-from coilbench.analysis.inputs.build_input import read_build
+from coilbench.analysis.inputs.build_input import in_book, read_build
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.sets import find_set
@@ -23,7 +23,7 @@ class Presses:
     def __init__(self, db: Database, build: Path) -> None:
         self._db, self.path = db, build
         self.next: tuple[Press, ...] = ()
-        self.build = read_build(build)
+        self.build = in_book(db, read_build(build))
         self.ask()
 
     def ask(self) -> tuple[Press, ...]:

@@ -13,7 +13,7 @@ from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.reading_text import TARE_RIGHT
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.keyed_readings import last_setup
-from coilbench.capture.book.scales import find_scale
+from coilbench.capture.book.scales import find_scale, newer_elsewhere
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.give import GivePoint, fit_give
 from coilbench.capture.calibration.keyed_setup import Give, KeyedSetup
@@ -108,6 +108,13 @@ class Given:
         now = KeyedSetup(**{**_numbers(last), **numbers}, scale=scale)
         carried = setup_text(_left(now, numbers, self._scale_name), units())
         said = []
+        newer = None if self._scale_name is None else newer_elsewhere(db, self._scale_name)
+        if newer is not None:
+            said.append(
+                f"A scale {self._scale_name} was weighed later than this one: at another bench, or "
+                f"here before this book was put back. If it is that very scale: --scale "
+                f"{as_typed(newer)}."
+            )
         if "tare_n" not in numbers and now.tare_n == 0.0:
             if of:
                 carried = f"{carried}, no tare" if carried else "no tare"

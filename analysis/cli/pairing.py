@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
@@ -14,7 +16,7 @@ from coilbench.analysis.cli.waiting import Waiting
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets, with_limits
-from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
+from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.selecting import Selection, select
@@ -29,6 +31,7 @@ from coilbench.analysis.report.selection_text import (
 )
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import name_in_book
 from coilbench.capture.errors import CoilbenchError
 
 if TYPE_CHECKING:
@@ -68,14 +71,17 @@ def pair_command(
     found: list[_Paired] = []
     with Waiting() as waiting, open_book(book_path()) as db:
         for whole, _ in read:
-            selection = select(db, whole, say=waiting.say)
+            selection = select(db, in_book(db, whole), say=waiting.say)
             for build in selection.build.cards:
-                candidates = candidate_sets(db, build, use_flagged, waiting.say)
+                candidates = candidate_sets(
+                    db, build, use_flagged, waiting.say, from_book=selection.from_book
+                )
                 candidates = candidates.of_sets(selection.narrowed(candidates.sets))
                 waiting.say("Comparing the sets with the card")
                 with candidates.before() as before:
                     pairing = pair_sets(build, candidates.sets, before)
                 found.append(_Paired(build, candidates, pairing, selection))
+        outer, inner = (None if x is None else _called(db, x) for x in (outer, inner))
         names = {name for each in found for name in each.candidates.sets}
         warned = (*rig_warnings(db), *scale_warnings(db, names))
     if with_limits:
@@ -96,6 +102,13 @@ def pair_command(
         fits[path] = fits.get(path, True) and each.fits
     if not any(fits.values()):
         raise click.exceptions.Exit(1)
+
+
+def _called(db: Database, name: str) -> str:
+    """Return what the book calls a set; a name that it doesn't know is refused later."""
+    with suppress(CoilbenchError):
+        return name_in_book(db, name)
+    return name
 
 
 def _with_limits(

@@ -19,7 +19,7 @@ from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import Shop
 from coilbench.analysis.engine.presses import PressPlan
-from coilbench.analysis.inputs.build_input import read_build
+from coilbench.analysis.inputs.build_input import in_book, read_build
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.analysis.inputs.rig_warnings import plan_warnings
 from coilbench.analysis.report.curve_text import give_left_out, tare_zero
@@ -51,6 +51,7 @@ def plan_command(
     if page is not None:
         refuse_existing(page, force, (build, book_path()))
     with open_book(book_path()) as db:
+        parsed = in_book(db, parsed)
         shop = read_shop(db, parsed)
         warned = plan_warnings(db, shop.sets)
         doubts = _doubts(db, shop)

@@ -18,6 +18,7 @@ from coilbench.analysis.report.document import describe
 from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
 from coilbench.capture.book.depths import read_from_files
 from coilbench.capture.book.keyed_readings import KeyedRow
+from coilbench.capture.book.merge_names import base_name
 from coilbench.capture.book.naming import remove_set, rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
@@ -158,7 +159,7 @@ def _added_labels(record: SetRecord, count: int | None, labels: str | None) -> t
             where="--count",
             hint="To leave one out of use, don't press it; a larger count adds springs",
         )
-    return labels_for(record.name, count)[have:]
+    return labels_for(base_name(record.name, record.set_id), count)[have:]
 
 
 def say_lengths(db: Database, record: SetRecord) -> None:

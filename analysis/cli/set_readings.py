@@ -94,7 +94,7 @@ def _cells(row: KeyedRow, shown: Units) -> list[str]:
 def _counts(row: KeyedRow) -> str:
     if row.counts:
         return "yes"
-    return f"no: {note_text(row.stroke.note, SI) or 'left out by your ruling'}"
+    return f"no: {note_text(row.stroke.note, SI) or 'left out by a ruling'}"
 
 
 def _document(row: KeyedRow) -> dict[str, Any]:

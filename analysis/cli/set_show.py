@@ -83,7 +83,8 @@ def _known_lines(record: SetRecord, shown: Units) -> Iterator[str]:
             yield f"{words} {shown.quantity(name, value) or f'{value:g}'}{stated}"
     yield from nominal_lines(record, shown)
     if record.rests_n is not None:
-        yield f"{shown.small_load_text(record.rests_n)} rests on each spring, in its loads"
+        rests = shown.small_load_text(record.rests_n)
+        yield f"{rests} rests on each spring, in the loads that a cell read, not in those by hand"
     for what, said in (("marked", record.mark), ("note:", record.note)):
         if said is not None:
             yield f"{what} {said}"

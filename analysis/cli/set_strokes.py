@@ -11,7 +11,7 @@ from coilbench.analysis.cli.check_table import stroke_line
 from coilbench.analysis.cli.common import NamedStroke, print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import console
-from coilbench.analysis.inputs.measured import measured_set
+from coilbench.analysis.inputs.measured import strokes_of
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.set_text import STROKE_RULE
@@ -59,7 +59,7 @@ def set_strokes(
                 record = find_set(db, record.name)
             asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
             reach_mm = min(asked_mm, default=None)
-            strokes = measured_set(db, record, reach_mm=reach_mm).strokes
+            strokes = strokes_of(db, record, reach_mm=reach_mm)
         mixed = mixed_text(kept_rests(db, record.name), SI if as_json else units())
     if swapped is not None:
         click.echo(_SWAPPED.format(first, second), err=as_json)

@@ -104,8 +104,9 @@ def _init(url: str | None, *, sql: bool) -> None:
             hint="Like: coilbench share postgresql://admin@shop.local/springs --init",
         )
     with closing(Store(url)) as store:
-        store.init()
-    click.echo("The store is made. Give each bench a role of its own, as in capture/SHOP.md.")
+        made = store.init()
+    done = "is made" if made else "was there, and is of this version now"
+    click.echo(f"The store {done}. Give each bench a role of its own, as in capture/SHOP.md.")
 
 
 @contextmanager

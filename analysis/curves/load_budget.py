@@ -106,7 +106,7 @@ def _sources(weighted: Iterable[tuple[float, _Read]]) -> list[_Source]:
         u_n: Reals = np.abs(gradient)
         if one.covariance is not None:
             each = np.asarray(gradient)
-            # Without a matrix product: its last digits depend on how many heights are asked at once.
+            # No matrix product: its last digits depend on how many heights are asked at once.
             columns = zip(one.covariance.T, each, strict=True)
             mixed = np.add.reduce([np.multiply.outer(column, x) for column, x in columns])
             u_n = np.sqrt(np.maximum((mixed * each).sum(axis=0), 0.0))

@@ -246,6 +246,18 @@ class BuildFile:
         by_card = tuple(card.with_sets(outer, inner) for card in self.by_card)
         return replace(self, springs=springs, wires=wires, by_card=by_card)
 
+    def renamed(self, names: Mapping[str, str]) -> BuildFile:
+        """Return it with other names for some of its sets."""
+        own = self.springs
+        springs = replace(
+            own,
+            outer=tuple(names.get(name, name) for name in own.outer),
+            inner=tuple(names.get(name, name) for name in own.inner),
+        )
+        wires = {names.get(name, name): wire for name, wire in self.wires.items()}
+        by_card = tuple(card.renamed(names) for card in self.by_card)
+        return replace(self, springs=springs, wires=wires, by_card=by_card)
+
     def of_valves(self, heights_mm: Mapping[str, float]) -> BuildFile:
         """Return it for some of its valves alone, each at its height."""
         mean_mm = LengthMm(math.fsum(heights_mm.values()) / len(heights_mm))

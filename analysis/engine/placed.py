@@ -51,7 +51,8 @@ class SetCurves:
         free_by_hand, solid_by_hand: of single springs, read or not, as measured by hand.
         sisters_solid: own solid heights of springs of the set that are not among these, too.
         solid_height_u_mm: expanded uncertainty of the registered one; None where none is stated.
-        namesakes: labels that springs of other sets of the build have, too.
+        namesakes: labels that springs of other sets of the build have, too, or that seem to be of
+            another set where the build names none.
     """
 
     name: str

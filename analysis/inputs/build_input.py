@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from sqlite_utils import Database
 
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.build_parsing import parse_build
+from coilbench.analysis.engine.shims import ROLES
 from coilbench.analysis.inputs.files import read_bytes
+from coilbench.capture.book.sets import name_in_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows
 from coilbench.capture.tables.csv_table import Table, read_table
@@ -50,6 +53,30 @@ def read_build(path: Path, *, from_book: bool = False) -> BuildFile:
     """
     build = parse_build(read_text(path), path.name)
     return build if from_book else with_named_sets(build)
+
+
+def in_book(db: Database, build: BuildFile) -> BuildFile:
+    """Return a build whose sets are called as the book calls them; all that reads sets begins here.
+
+    At another bench the same names may mean other sets, or two of them one.
+
+    Raises:
+        CoilbenchError: the book has no set of a name, or one set has two names in the file.
+    """
+    names: dict[str, str] = {}
+    for role in ROLES:
+        for name in getattr(build.springs, role):
+            called = name_in_book(db, name)
+            before = next((given for given, known in names.items() if known == called), None)
+            if before is not None:
+                raise CoilbenchError(
+                    f"{before!r} and {name!r} are one set in this book, {called!r}",
+                    where=f"{build.name}, springs.{role}",
+                    hint="Name each set once. A bare name may mean another set at each bench; see "
+                    "those of this book: coilbench set list",
+                )
+            names[name] = called
+    return build.renamed(names)
 
 
 def with_named_sets(build: BuildFile) -> BuildFile:

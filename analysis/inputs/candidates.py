@@ -268,6 +268,8 @@ def candidate_sets(
     use_flagged: bool,
     say: Callable[[str], None] = lambda _: None,
     known: Mapping[str, CandidateSet] | None = None,
+    *,
+    from_book: bool = False,
 ) -> Candidates:
     """Read a build file's candidate sets from the book, flagged springs left out or not.
 
@@ -277,6 +279,7 @@ def candidate_sets(
         db, build, use_flagged: the book, the file, and whether flagged springs may be used.
         say: hears what is done.
         known: sets judged before for the same build; one that changed since is judged again.
+        from_book: whether nobody named the sets: a label that does not tell its set is told with it
 
     Raises:
         CoilbenchError: a set is not in the book, or no spring of any is measured and sound.
@@ -289,7 +292,7 @@ def candidate_sets(
 
     def depends() -> bytes | None:
         rows = [depends_on(db, record) for record in records.values()]
-        return None if None in rows else repr((rows, build, use_flagged)).encode()
+        return None if None in rows else repr((rows, build, use_flagged, from_book)).encode()
 
     found = Candidates({}, {}, [], [], {}, depends())
     for name, offset_mm in places:
@@ -298,7 +301,9 @@ def candidate_sets(
         if one is None or one.depends is None or one.depends != depends_on(db, record):
             say(f"Judging {name}, {len(found.sizes)} of {len(places)} sets")
             one = CandidateSet.judge(db, record, build, use_flagged, offset_mm)
-        springs = found.sets[name] = replace(one.springs, namesakes=namesakes)
+        unlike = [label for label in record.labels if not label.startswith(f"{record.name}-")]
+        unclear = namesakes.union(unlike if from_book else ())
+        springs = found.sets[name] = replace(one.springs, namesakes=unclear)
         found.left_out.extend(map(springs.named, one.left_out))
         if one.judged is not None:
             found.judged[name] = one.judged

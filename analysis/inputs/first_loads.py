@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 
 import numpy as np
 from sqlite_utils import Database
@@ -93,6 +94,7 @@ class FirstLoads:
             number = at.get(spring)
             if number is None:
                 continue
+            branches = _keyed_as_one(branches)
             for stroke in {branch.stroke for branch in branches}:
                 ways = [branch for branch in branches if branch.stroke == stroke]
                 own = [_between(branch, heights_mm) for branch in ways]
@@ -163,19 +165,36 @@ def _by_spring(branches: Iterable[StoredBranch]) -> Iterable[tuple[int, list[Sto
         yield own[0].spring_row, own
 
 
+def _keyed_as_one(branches: list[StoredBranch]) -> list[StoredBranch]:
+    """Take all of a spring's strokes of a single reading for one curve, as a judgement does.
+
+    Each height at the mean of its readings. Else one would be read at its own height alone.
+    """
+    alone = [not one.sampled and len(one.height_mm) == 1 for one in branches]
+    single = list(compress(branches, alone))
+    if len(single) < 2:
+        return branches
+    heights_mm, which = np.unique([one.height_mm[0] for one in single], return_inverse=True)
+    loads_n = np.array([one.load_n[0] for one in single])
+    mean_n = np.bincount(which, loads_n) / np.bincount(which)
+    spread_n = float(np.abs(loads_n - mean_n[which]).max())
+    pooled = single[0]._replace(height_mm=heights_mm, load_n=mean_n, spread_n=spread_n)
+    return [*(one for one, lone in zip(branches, alone, strict=True) if not lone), pooled]
+
+
 def _between(branch: StoredBranch, heights_mm: Array) -> tuple[Array, Array]:
     """Read one branch at heights, and how far each load may be off; NaN outside its rows."""
     height_mm, load_n = branch.height_mm, branch.load_n
     above = np.clip(np.searchsorted(height_mm, heights_mm), 1, max(len(height_mm) - 1, 1))
     if len(height_mm) == 1:
         same = np.abs(heights_mm - height_mm[0]) < 1e-6  # one row is read at its height alone
-        return np.where(same, load_n[0], np.nan), np.where(same, 0.0, np.nan)
+        return np.where(same, load_n[0], np.nan), np.where(same, branch.spread_n, np.nan)
     gap_mm = height_mm[above] - height_mm[above - 1]
     rise_n = load_n[above] - load_n[above - 1]
     safe_mm = np.where(gap_mm > 0.0, gap_mm, 1.0)
     loads_n = load_n[above - 1] + rise_n * (heights_mm - height_mm[above - 1]) / safe_mm
     unsure_n = np.abs(rise_n) * SHIFT_MM / safe_mm + STRAIGHT_SHARE * float(np.abs(load_n).max())
     if not branch.sampled:
-        unsure_n = np.where(gap_mm > FAR_MM, np.abs(rise_n), unsure_n)
+        unsure_n = np.where(gap_mm > FAR_MM, np.abs(rise_n), unsure_n) + branch.spread_n
     inside = (heights_mm >= height_mm[0]) & (heights_mm <= height_mm[-1])
     return np.where(inside, loads_n, np.nan), np.where(inside, unsure_n, np.nan)

@@ -102,6 +102,23 @@ def measured_set(
     )
 
 
+def strokes_of(
+    db: Database, record: SetRecord, *, reach_mm: float | None = None
+) -> dict[str, tuple[JudgedStroke, ...]]:
+    """Return what became of each stroke of a set by its spring's label, also where none counts.
+
+    Raises:
+        CoilbenchError: it has no stroke.
+    """
+    try:
+        return dict(measured_set(db, record, reach_mm=reach_mm).strokes)
+    except NothingMeasured:
+        judged = _judged_of(db, record, load_sweeps(db, record), reach_mm)
+        if not any(judged.values()):
+            raise
+        return judged
+
+
 def _measured(
     db: Database, record: SetRecord, branch: BranchChoice, calibration: str, reach_mm: float | None
 ) -> Measurement:
@@ -113,9 +130,8 @@ def _measured(
     from coilbench.analysis.curves.lag import undo_lag
 
     raw = load_sweeps(db, record, calibration)
-    rows = StrokeRow.of_set(db, record)
     sweeps = undo_lag(raw)
-    judged = {label: _judged(sweeps[label], own, reach_mm) for label, own in rows.items()}
+    judged = _judged_of(db, record, sweeps, reach_mm)
     kept = {one.sweep_id for own in judged.values() for one in own if one.kept}
     if any(sweep.sweep_id not in kept for own in raw.values() for sweep in own):
         # the lag too is estimated from those that are kept
@@ -134,6 +150,11 @@ def _measured(
         for spring in record.springs
         if (own := sweeps[spring.label])
     ]
+    if not curves and any(judged.values()):
+        raise NothingMeasured(
+            f"no stroke of set {record.name!r} counts",
+            hint=f"See why, and count one again: coilbench set strokes {as_typed(record.name)}",
+        )
     if not curves:
         raise NothingMeasured(
             f"no spring of set {record.name!r} is measured yet",
@@ -142,6 +163,16 @@ def _measured(
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
     return Measurement(with_set_shape(curves), missing, judged)
+
+
+def _judged_of(
+    db: Database,
+    record: SetRecord,
+    sweeps: Mapping[str, Sequence[Sweep]],
+    reach_mm: float | None,
+) -> dict[str, tuple[JudgedStroke, ...]]:
+    rows = StrokeRow.of_set(db, record)
+    return {label: _judged(sweeps[label], own, reach_mm) for label, own in rows.items()}
 
 
 def _judged(

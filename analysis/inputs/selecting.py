@@ -60,6 +60,11 @@ class Selection:
     effort: Effort = "shims"
 
     @property
+    def from_book(self) -> bool:
+        """Whether sets were taken that the build file does not name."""
+        return bool(self.shelves)
+
+    @property
     def only_looked_at(self) -> int:
         """Springs that were read, and not judged."""
         return sum(shelf.only_looked_at for shelf in self.shelves.values())

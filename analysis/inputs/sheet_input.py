@@ -28,7 +28,7 @@ from coilbench.analysis.engine.shims import ROLES, SeatChoice, height_errors
 from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
-from coilbench.analysis.inputs.build_input import lift_table_beside, read_build, read_text
+from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build, read_text
 from coilbench.analysis.inputs.candidates import Candidates, SetJudge, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card
@@ -79,10 +79,11 @@ def read_sheet(
     whole = read_build(build_path, from_book=True)
     table = lift_table_beside(whole, build_path)
     solving = solving or Solving()
+    whole = in_book(db, whole)
     judge = SetJudge(db, whole, use_flagged)
     selection = select(db, whole, effort, judge=judge, say=say, solving=solving)
     build = selection.build
-    found = candidate_sets(db, build, use_flagged, say, judge.known)
+    found = candidate_sets(db, build, use_flagged, say, judge.known, from_book=selection.from_book)
     found = found.of_sets(selection.narrowed(found.sets))
     with found.before() as before:
         assignment = assign(build, found.sets, found.sizes, effort, solving, before)

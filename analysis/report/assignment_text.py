@@ -52,7 +52,8 @@ STATUS: dict[LevelStatus, str] = {
 
 json_keys(
     ValvePlan,
-    "valve=valve.name height_mm=valve.height_mm outer=outer.name inner=inner.name "
+    "valve=valve.name height_mm=valve.height_mm outer_set=outer.springs.name outer=outer.name "
+    "inner_set=inner.springs.name inner=inner.name "
     "shims_mm=choice.shims_mm outer_shims_mm=choice.outer_shims_mm "
     "inner_shims_mm=choice.inner_shims_mm seat_cut_mm=choice.seat_cut_mm seat_n=seat.load_n "
     "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n coil_bind_margin_mm fits "

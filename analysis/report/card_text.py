@@ -182,7 +182,8 @@ def _cup_words(
             "added to the loads of strokes that were told no other weight"
         )
     for name, of_set_n in rests_of_sets.items():
-        yield f"The set {name} has cups of its own: {units.small_load_text(of_set_n)} in its loads"
+        rests = units.small_load_text(of_set_n)
+        yield f"The set {name} has cups of its own: {rests} in the loads that a cell read"
     yield from kept_lines(kept, rests_n, rests_of_sets, units)
     if cups_meet_mm is not None:
         yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"

@@ -140,7 +140,8 @@ def _hand_setups(curve: SpringCurve) -> list[KeyedSetup]:
 
 def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
     """Say that no ± of readings by hand has the give of scale and press, and what it would do."""
-    keyed = [one for one in curves if any(not setup.give_known for setup in _hand_setups(one))]
+    by_hand = [one for one in curves if _hand_setups(one)]
+    keyed = [one for one in by_hand if any(not setup.give_known for setup in _hand_setups(one))]
     if not keyed:
         return
     rates = [rate.rate_n_per_mm for curve in keyed if (rate := curve.rate) is not None]
@@ -148,7 +149,10 @@ def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
     if rates:
         load = units.load_text(GIVE_MM * max(rates))
         much = f": {units.length_text(GIVE_MM)} of give is about {load} of load"
-    yield f"Every ± of readings by hand leaves out {GIVE}{much}; {GIVE_HOW}."
+    every = "Every ± of readings by hand"
+    if len(keyed) < len(by_hand):
+        every = f"Of {len(keyed)} of {len(by_hand)} springs, the ± of readings by hand"
+    yield f"{every} leaves out {GIVE}{much}; {GIVE_HOW}."
 
 
 def tare_zero(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:

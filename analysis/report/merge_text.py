@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.merging import Note
+from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.row_names import counted_rows
-from coilbench.capture.book.told import RESTS, Told
-from coilbench.capture.plain import as_typed
+from coilbench.capture.book.told import NAME, NOMINAL, RESTS, Told
 
 
 def brought_text(rows: Mapping[str, int], *, changed: bool) -> str:
@@ -23,24 +23,32 @@ def brought_text(rows: Mapping[str, int], *, changed: bool) -> str:
     return "no new rows, but differences were settled" if changed else "nothing new"
 
 
-_REST = "weight that rests on the springs"
+_WORDS = {RESTS: "weight that rests on the springs", NOMINAL: "nominal"}
 
 
 def _told_text(told: Told, shown: Units) -> str:
-    what = _REST if told.what == RESTS else told.what.removesuffix("_mm").replace("_", " ")
+    if told.what == NAME:
+        return (
+            f"the set that this book called {told.of} was renamed in another: now "
+            f"{told.values[0]}; change it in your build files, too"
+        )
+    what = _WORDS.get(told.what) or told.what.removesuffix("_mm").replace("_", " ")
     by = "at two benches, neither knowing of the other" if told.at_once else "at another bench"
     if told.springs > 1:
         return f"{told.of}: the {what} of {told.springs} springs was changed {by}"
     holds, other = (_value_text(told.what, one, shown) for one in told.values)
+    apart = ";" if told.what == NOMINAL else ","  # a nominal has commas of its own
     if told.at_once:
-        return f"{told.of}: the {what} was entered {by}: {holds} holds, not {other}"
-    return f"{told.of}: the {what} was changed {by}: now {holds}, before {other}"
+        return f"{told.of}: the {what} was entered {by}: {holds} holds{apart} not {other}"
+    return f"{told.of}: the {what} was changed {by}: now {holds}{apart} before {other}"
 
 
 def _value_text(what: str, value: float | str | None, shown: Units) -> str:
     if value is None:
-        return "as told of the rig" if what == RESTS else "not told"
+        return {RESTS: "as told of the rig", NOMINAL: "none"}.get(what, "not told")
     if isinstance(value, str):
+        if what == NOMINAL and (nominal := SetNominal.from_json(value)) is not None:
+            return _nominal_text(nominal, shown)
         return repr(value)
     if what == RESTS:
         return shown.load_text(value)
@@ -51,12 +59,13 @@ def note_text(note: Note, shown: Units) -> str:
     """Write what differed, without a full stop."""
     if isinstance(note, str):
         return note
-    if isinstance(note, Told):
-        return _told_text(note, shown)
-    loads = [filled("{load_n} at {height_mm}", load, shown) for load in note.kept.loads]
-    rate = note.kept.rate_n_per_mm
-    nominal = ", ".join([*loads, *([] if rate is None else [shown.rate_text(rate)])])
-    return (
-        f"the set {note.set_name} had two nominals; kept: {nominal}; to change it: "
-        f"coilbench set nominal {as_typed(note.set_name)}"
-    )
+    return _told_text(note, shown)
+
+
+def _nominal_text(nominal: SetNominal, shown: Units) -> str:
+    told = [filled("{load_n} at {height_mm}", load, shown) for load in nominal.loads]
+    if nominal.rate_n_per_mm is not None:
+        told.append(shown.rate_text(nominal.rate_n_per_mm))
+    if nominal.tolerance_relative is None:
+        return ", ".join([*told, "no tolerance"])
+    return f"{', '.join(told)}, tolerance {100.0 * nominal.tolerance_relative:.4g}%"

@@ -225,7 +225,7 @@ def _(found: JudgedStroke, units: Units) -> str:
         "nothing_against": "nothing against it"
         if found.note is None
         else f"in doubt: {note_text(found.note, units)}",
-        "ruled": "by your ruling",
+        "ruled": "by a ruling",
         "spoilt": spoilt,
         "spoilt_too_few_others": f"{spoilt}, but too few others to go by",
         "not_counted": "the capture did not count it"

@@ -13,6 +13,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import first_row
+from coilbench.capture.book.told import NAME, Told
 from coilbench.capture.plain import as_typed
 
 _TAIL = re.compile(r"~([0-9a-f]{4,})$")
@@ -24,6 +25,11 @@ def base_name(name: str, set_id: str) -> str:
     """Return a set's name without the characters of its id that a merge added."""
     tail = _TAIL.search(name)
     return name[: tail.start()] if tail and set_id.startswith(tail[1]) else name
+
+
+def has_figures(name: str) -> bool:
+    """Tell whether a name ends like larch~380d, so that it may mean a set by its id."""
+    return _TAIL.search(name) is not None
 
 
 def row_in_full(db: Database, table: str, name: str) -> dict[str, Any] | None:
@@ -68,7 +74,7 @@ def _figures(ids: list[str]) -> int:
     return figures
 
 
-def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iterator[str]:
+def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iterator[str | Told]:
     """Name the sets of a merged book; yields a note for each changed name.
 
     Args:
@@ -99,7 +105,7 @@ def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iter
         elif base == base_name(was, set_id):
             yield f"the set that this book called {was} is now called {name}; {_rename(name)}"
         else:
-            yield f"the set that this book called {was} was renamed in another: now {name}"
+            yield Told(was, NAME, (name, was), set_id=set_id)
 
 
 def _rename(name: str) -> str:

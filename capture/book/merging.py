@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,7 +37,6 @@ from coilbench.capture.book.merge_names import (
     swaps_of,
 )
 from coilbench.capture.book.merge_rows import RULES, Settled
-from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import OF_THIS_BENCH, refresh_solid_heights, writing
@@ -54,16 +53,7 @@ from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
 
-
-@dataclass(frozen=True)
-class TwoNominals:
-    """A set had different nominals in two books, and this one was kept."""
-
-    set_name: str
-    kept: SetNominal
-
-
-Note = str | TwoNominals | Told  # a sentence without a full stop, or a finding with quantities
+Note = str | Told  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
 
@@ -182,7 +172,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         _refuse_ahead(db, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
-        before = standing(db, set_ids)
+        before, others_strokes = standing(db, set_ids), _strokes_of_others(db, set_ids)
         for name, shown in others.items():
             at_once |= told_at_once(db, name)
             notes += _namesakes(db, name)
@@ -191,13 +181,17 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         settle_turns(db, set_ids)
         notes += settle_labels(db, list(others), set_ids, swaps)
         notes += _count_once(db, touched)
+        notes += _beside_ours(db, others_strokes)
         notes += _untold_rests(db, touched)
         refresh_solid_heights(db, touched)
         for set_id in set_ids:
             refresh_hand_entries(db, set_id)
             (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
             rederive_depths(db, find_set(db, name))
-        notes[:0] = [note for one in settled for note in _notes_of(db, one)]
+        strokes = [one for one in settled if one.table == "sweeps"]
+        notes[:0] = [
+            note for one in strokes for note in _of_a_stroke(one, _stroke_named(db, one.row_id))
+        ]
         notes += told_elsewhere(db, before, at_once)
     compose_missing(db)
     _refuse_damaged_rig(db, others, brought)
@@ -289,17 +283,6 @@ def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
     )
 
 
-def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
-    nominals = [row.get("nominal_json") for row in (settled.ours, settled.theirs)]
-    if None not in nominals and nominals[0] != nominals[1]:
-        (name,) = db.execute("SELECT name FROM sets WHERE id = ?", [settled.row_id]).fetchone()
-        kept = SetNominal.from_json(settled.taken["nominal_json"])
-        if kept is not None:
-            yield TwoNominals(name, kept)
-    if settled.table == "sweeps":
-        yield from _of_a_stroke(settled, _stroke_named(db, settled.row_id))
-
-
 def _of_a_stroke(settled: Settled, which: str) -> Iterator[str]:
     ours, theirs, now = settled.ours, settled.theirs, settled.taken
     if ours["counted"] != theirs["counted"]:
@@ -323,6 +306,28 @@ def _stroke_named(db: Database, sweep_id: str) -> str:
         [sweep_id],
     ).fetchone()
     return f"{name}: the stroke {label}:{number} stored {stored_utc[:16].replace('T', ' ')}"
+
+
+def _strokes_of_others(db: Database, set_ids: Iterable[str]) -> dict[str, int]:
+    """Count what counts and came from other benches, of sets of which this bench has its own."""
+    sql = (
+        "SELECT count(*) FILTER (WHERE sweeps.rowid <= 0),"
+        " count(*) FILTER (WHERE sweeps.rowid > 0) FROM springs JOIN sweeps"
+        " ON spring_id = springs.id WHERE set_id = ? AND purpose = 'measured' AND counted"
+    )
+    counts = ((set_id, *db.execute(sql, [set_id]).fetchone()) for set_id in set_ids)
+    return {set_id: others for set_id, others, ours in counts if ours}
+
+
+def _beside_ours(db: Database, before: Mapping[str, int]) -> Iterator[str]:
+    """Say of which sets that this bench pressed another's strokes came in: their numbers follow."""
+    for set_id, others in _strokes_of_others(db, before).items():
+        if (new := others - before[set_id]) > 0:
+            (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
+            yield (
+                f"{name}: {counted(new, 'stroke')} came in beside those of this bench; see: "
+                f"coilbench set strokes {as_typed(name)}"
+            )
 
 
 def _untold_rests(db: Database, touched: Collection[str]) -> Iterator[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import first_row, writing
-from coilbench.capture.book.sets import SetRecord, find_set, refuse_set_name
+from coilbench.capture.book.sets import SetRecord, find_set, refuse_new_name
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
@@ -28,7 +28,7 @@ def rename_set(db: Database, record: SetRecord, name: str) -> SetRecord:
     Raises:
         CoilbenchError: the name is taken, or can't be one.
     """
-    refuse_set_name(name)
+    refuse_new_name(name)
     with writing(db):
         if first_row(db, "SELECT id FROM sets WHERE name = ?", [name]) is not None:
             raise CoilbenchError(f"there is already a set {name!r}", hint="Choose another name")

@@ -97,6 +97,16 @@ def _scale_row(db: Database, name: str) -> dict[str, Any] | None:
     return first_row(db, f"{sql} LIMIT 1", [name]) or row_in_full(db, "scales", name)
 
 
+def newer_elsewhere(db: Database, name: str) -> str | None:
+    """Return the full name of a scale so called that another bench weighed last; None for none.
+
+    None too where that was before this bench weighed its own.
+    """
+    sql = f"SELECT id, {OF_THIS_BENCH} AS own FROM scales WHERE name = ?"  # noqa: S608
+    row = first_row(db, f"{sql} ORDER BY made_utc DESC, id DESC LIMIT 1", [name])
+    return None if row is None or row["own"] else full_name(name, row["id"])
+
+
 def _known_scales(db: Database, name: str) -> str:
     rows = db.execute(
         f"SELECT name, id, made_utc, {OF_THIS_BENCH} FROM scales ORDER BY name, made_utc, id"  # noqa: S608

@@ -6,12 +6,12 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 from weakref import WeakKeyDictionary
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.merge_names import row_in_full
+from coilbench.capture.book.merge_names import has_figures, row_in_full
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_set, tell_set_rests
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
@@ -198,6 +198,16 @@ def refuse_set_name(name: str) -> None:
     _check_name(name, "set name")
 
 
+def refuse_new_name(name: str) -> None:
+    """Refuse what nobody may call a set, though a merge does."""
+    refuse_set_name(name)
+    if has_figures(name):
+        raise CoilbenchError(
+            f"{name!r} names a set by the first characters of its id, at every bench",
+            hint="Choose a name that does not end in ~ and such characters",
+        )
+
+
 def _check_labels(labels: Sequence[str]) -> None:
     _check_count(len(labels))
     for label in labels:
@@ -246,7 +256,8 @@ def _check_less(small: str, small_mm: float | None, large: str, large_mm: float 
 
 
 def new_set(db: Database, plan: SetPlan) -> SetRecord:
-    """Register a set and its springs; CoilbenchError where the name is taken."""
+    """Register a set and its springs; CoilbenchError where the name is taken, or by an id."""
+    refuse_new_name(plan.name)
     set_id = new_id()
     with writing(db):
         if first_row(db, "SELECT id FROM sets WHERE name = ?", [plan.name]) is not None:
@@ -281,6 +292,30 @@ def set_names(db: Database) -> list[str]:
     return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, id")]
 
 
+def name_in_book(db: Database, name: str) -> str:
+    """Return what the book calls a set, which may be asked for by its full name.
+
+    Raises:
+        CoilbenchError: there is none.
+    """
+    return str(_row_called(db, name)["name"])
+
+
+def _row_called(db: Database, name: str) -> dict[str, Any]:
+    row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
+    if row is None:
+        row = row_in_full(db, "sets", name)
+    if row is None:
+        known = set_names(db)
+        hint = (
+            f"Known sets: {_shortened(known)}"
+            if known
+            else f"Register it with: coilbench set new {as_typed(name)} --role outer --count 12"
+        )
+        raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
+    return row
+
+
 _whole: WeakKeyDictionary[Database, dict[int, bytes]] = WeakKeyDictionary()  # strokes looked at
 
 
@@ -295,17 +330,7 @@ def find_set(db: Database, name: str, *, strokes: bool = True) -> SetRecord:
     Raises:
         CoilbenchError: there is none, or a row or a stroke of it is damaged, or gone.
     """
-    row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
-    if row is None:
-        row = row_in_full(db, "sets", name)
-    if row is None:
-        known = set_names(db)
-        hint = (
-            f"Known sets: {_shortened(known)}"
-            if known
-            else f"Register it with: coilbench set new {as_typed(name)} --role outer --count 12"
-        )
-        raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
+    row = _row_called(db, name)
     refuse_damaged_set(db.conn, row["id"], _whole.setdefault(db, {}) if strokes else None)
     found = db.query(
         """

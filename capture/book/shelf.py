@@ -28,7 +28,8 @@ class ShelfSpring(NamedTuple):
 class StoredBranch(NamedTuple):
     """One branch of a stroke as its plain rows have it, ascending in height, shape (n,).
 
-    Sampled: straight between its rows; else they are readings at chosen heights.
+    Sampled: straight between its rows; else they are readings at chosen heights, each within
+    spread_n of what is read there again.
     """
 
     spring_row: int
@@ -36,6 +37,7 @@ class StoredBranch(NamedTuple):
     sampled: bool
     height_mm: Array
     load_n: Array
+    spread_n: float = 0.0
 
 
 _OF_ROLE = "FROM springs JOIN sets ON sets.id = springs.set_id WHERE sets.role IN (?, ?)"

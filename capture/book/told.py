@@ -1,12 +1,12 @@
 """What another bench told of a set by hand, and so changed here: it is said, as numbers follow.
 
-Lengths, coils, notes and marks, and what rests on the springs.
+Lengths, coils, notes and marks, the nominal, and what rests on the springs.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sqlite_utils import Database
 
@@ -17,7 +17,7 @@ MOST_SPRINGS_TOLD = 3  # each by itself; of more in one set, how many
 Value = float | str | None
 Of = tuple[str, str | None, str]  # a set's id, a spring's or none, and what is told of it
 Standing = Mapping[Of, Value]
-RESTS = "rests_n"
+RESTS, NOMINAL, NAME = "rests_n", "nominal_json", "name"
 _VALUE = "coalesce({}.length_mm, {}.active_coils, {}.words)"
 
 
@@ -27,10 +27,12 @@ class Told:
 
     Attributes:
         of: the set, and the spring's label.
-        what: as `hand_columns` calls it, or RESTS.
-        values: what holds and the other, in the unit that `what` names; None where none is told.
+        what: as `hand_columns` calls it, or RESTS, NOMINAL or NAME.
+        values: what holds and the other, in the unit that `what` names, a nominal as it is stored;
+            None where none is told.
         at_once: told at two benches, neither knowing of the other.
         springs: of how many springs of the set, where they are not named one by one.
+        set_id: the set's.
     """
 
     of: str
@@ -38,6 +40,7 @@ class Told:
     values: tuple[Value, Value] = (None, None)
     at_once: bool = False
     springs: int = 1
+    set_id: str = field(default="", compare=False)
 
 
 def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
@@ -46,6 +49,7 @@ def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
     for set_id in set_ids:
         for row in db.query("SELECT * FROM main.sets WHERE id = ?", [set_id]):
             found |= {(set_id, None, what): row[names[0]] for what, names in OF_SETS.items()}
+            found[set_id, None, NOMINAL] = row[NOMINAL]
             found[set_id, None, RESTS] = rests_of_set(db, set_id)
         for row in db.query("SELECT * FROM main.springs WHERE set_id = ?", [set_id]):
             own = {what: row[names[0]] for what, names in OF_SPRINGS.items()}
@@ -68,8 +72,12 @@ def told_at_once(db: Database, other: str) -> dict[Of, tuple[Value, Value]]:
         " UNION ALL SELECT o.set_id, NULL, :rests, m.rests_n, o.rests_n"
         f" FROM {other}.set_rests AS o JOIN main.set_rests AS m ON m.set_id = o.set_id"
         " AND m.edits = o.edits AND m.id <> o.id WHERE m.rests_n IS NOT o.rests_n"
-        " AND o.id NOT IN (SELECT id FROM main.set_rests) ORDER BY 1, 2, 3",
-        {"rests": RESTS},
+        " AND o.id NOT IN (SELECT id FROM main.set_rests)"
+        " UNION ALL SELECT o.id, NULL, :nominal, m.nominal_json, o.nominal_json"
+        f" FROM {other}.sets AS o JOIN main.sets AS m ON m.id = o.id"
+        " AND m.nominal_edits = o.nominal_edits WHERE m.nominal_json IS NOT o.nominal_json"
+        " ORDER BY 1, 2, 3",
+        {"rests": RESTS, "nominal": NOMINAL},
     ).fetchall()
     return {(set_id, spring_id, what): (m, o) for set_id, spring_id, what, m, o in rows}
 
@@ -93,12 +101,16 @@ def told_elsewhere(
         if of in at_once:
             was = next((said for said in at_once[of] if said != holds), was)
         if of in at_once or holds != was:
-            one = Told(_named(db, set_id, spring_id), what, (holds, was), of in at_once)
-            many.setdefault((set_id if spring_id else one.of, what), []).append(one)
-    for (set_id, what), told in many.items():
+            one = Told(
+                _named(db, set_id, spring_id), what, (holds, was), of in at_once, set_id=set_id
+            )
+            many.setdefault((set_id, what if spring_id else f"{what} of all"), []).append(one)
+    for told in many.values():
+        set_id, what = told[0].set_id, told[0].what
         if len(told) > MOST_SPRINGS_TOLD:
             once = any(one.at_once for one in told)
-            yield Told(_named(db, set_id, None), what, at_once=once, springs=len(told))
+            named = _named(db, set_id, None)
+            yield Told(named, what, at_once=once, springs=len(told), set_id=set_id)
         else:
             yield from told
 

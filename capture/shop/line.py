@@ -68,7 +68,8 @@ class Line:
                 options=_OPTIONS,
             )
         except self._pg.Error as error:
-            raise not_reached(one_line(error)) from error
+            asked = self._pg.conninfo.conninfo_to_dict(self.address)
+            raise not_reached(one_line(error), asked) from error
         encoding = connection.info.parameter_status("server_encoding")
         if encoding != "UTF8":  # it could not keep every text
             connection.close()

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
 
-_FROM_FILE = "~/.pgpass holds SERVER:5432:DATABASE:ROLE:PASSWORD, readable by you alone (chmod 600)"
+_FROM_FILE = "~/.pgpass holds {line}:PASSWORD, readable by you alone (chmod 600)"
+_LINE = {"host": "SERVER", "port": "5432", "dbname": "DATABASE", "user": "ROLE"}  # where not given
 _CERTIFICATE = "Copy the shop's shop.crt to ~/.postgresql/root.crt, as in capture/SHOP.md"
 # What the message has in it, what is said, the hint. The first that fits.
 _KNOWN = (
@@ -63,11 +65,18 @@ _KNOWN = (
 _UNTOUCHED = "The book is as it was; captures go on without the store"
 
 
-def not_reached(message: str) -> CoilbenchError:
-    """Return what to say of a connection that failed, by the message of PostgreSQL's library."""
+def not_reached(message: str, asked: Mapping[str, object] = _LINE) -> CoilbenchError:
+    """Return what to say of a connection that failed, by the message of PostgreSQL's library.
+
+    Args:
+        message: the library's.
+        asked: what the address has, as the library calls it.
+    """
+    line = ":".join(str(asked.get(part) or unknown) for part, unknown in _LINE.items())
     for pattern, what, hint in _KNOWN:
         if found := re.search(pattern, message):
             why = what.format(now=utc_now()[:16].replace("T", " "), **found.groupdict())
+            hint = hint.replace("{line}", line)
             stop = "" if hint.endswith("?") else "."
             return CoilbenchError(
                 f"the store can't be reached: {why}", hint=f"{hint}{stop} {_UNTOUCHED}"

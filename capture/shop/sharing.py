@@ -16,6 +16,7 @@ from coilbench.capture.book.in_force import InForce, taken_over
 from coilbench.capture.book.news import all_is_news, news_again
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
+from coilbench.capture.book.told import Told
 from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.address import safe_address
@@ -297,9 +298,13 @@ def _begin(db: Database, store: Store) -> None:
 def _pull(
     db: Database, store: Store, path: Path, left: LeftOut, progress: Callable[[int, int], None]
 ) -> Pulled:
+    known = {set_id for (set_id,) in db.execute("SELECT id FROM sets")}
     with store.transaction(reading=True):
         spans = _spans(db, store)
-        return pull_spans(db, store, spans, left, progress, partial(_holding, path))
+        done = pull_spans(db, store, spans, left, progress, partial(_holding, path))
+    # what became of a set before it came in is no news here
+    done.notes = [one for one in done.notes if not isinstance(one, Told) or one.set_id in known]
+    return done
 
 
 def _spans(db: Database, store: Store) -> list[Span]:

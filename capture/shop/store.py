@@ -78,8 +78,11 @@ class Store(Line):
         if self.store_id != before:
             raise _strange("another store than a moment ago")
 
-    def init(self) -> None:
+    def init(self) -> bool:
         """Make the store with its roles, or bring an older one up to date; call no transaction.
+
+        Returns:
+            Whether there was none before.
 
         Raises:
             CoilbenchError: something else has the schema, the user may not make it, or what is
@@ -92,6 +95,7 @@ class Store(Line):
             for statement in (*store_sql(self.kinds), *views_sql()):
                 self.execute(statement)
             self._refuse_strange()
+        return not there
 
     def look(self) -> None:
         """See that this is a store of ours and of this version, before anything is read of it.

@@ -49,6 +49,20 @@ def test_a_refusal_is_one_line_and_status_2(
     assert "Missing argument" in told(capsys, "--book", one, "merge", status=2)
 
 
+def test_springs_added_to_a_set_of_two_names_are_labelled_by_its_bare_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = (str(tmp_path / name) for name in ("one.db", "two.db"))
+    for book in (one, two):
+        told(capsys, "--book", book, "set", "new", "elm", "--role", "outer", "--count", "2")
+    told(capsys, "--book", one, "merge", two)
+    listed = json.loads(told(capsys, "--book", one, "set", "list", "--json"))["sets"]
+    (other,) = (each["name"] for each in listed if "~" in each["name"])
+    told(capsys, "--book", one, "set", "edit", other, "--count", "3")
+    shown = json.loads(told(capsys, "--book", one, "set", "show", other, "--json"))
+    assert [spring["label"] for spring in shown["springs"]] == ["elm-01", "elm-02", "elm-03"]
+
+
 def test_a_settled_nominal_is_said_in_the_display_units(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -59,11 +73,14 @@ def test_a_settled_nominal_is_said_in_the_display_units(
     told(capsys, "--book", str(two), "set", "nominal", "larch", "240N@38.1mm")
     shown = ("--load-unit", "lbf", "--length-unit", "in")
     words = told(capsys, *shown, "--book", str(one), "merge", str(two))
+    assert "entered at two benches" in words
     assert "54.0 lbf at 1.500 in" in words  # 240 N over 4.4482216152605 N, 38.1 mm over 25.4 mm
     assert " mm" not in words
     told(capsys, "--book", str(one), "set", "nominal", "larch", "230N@38.1mm")
-    document = json.loads(told(capsys, *shown, "--book", str(one), "merge", str(two), "--json"))
-    assert "230.0 N at 38.10 mm" in document["notes"][0]  # said later, knowing of the 240
+    merged = ("merge", str(one), "--json")
+    (note,) = json.loads(told(capsys, *shown, "--book", str(two), *merged))["notes"]
+    # said later, knowing of the 240
+    assert "now 230.0 N at 38.10 mm, no tolerance; before 240.0 N at 38.10 mm" in note
 
 
 def test_two_scales_of_one_name_are_told_apart_in_what_was_read(

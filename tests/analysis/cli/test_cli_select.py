@@ -259,3 +259,55 @@ def test_commands_that_need_names_say_so(
 ) -> None:
     assert run(["--book", str(book), *command, build(book, EVERY)]) == 2
     assert re.search("needs sets by name.*assign chose", capsys.readouterr().err)
+
+
+def test_a_label_that_seems_to_be_of_another_set_is_told_with_its_own(
+    book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As after sharing: larch here is another bench's fir there, so its labels say larch."""
+    told(book, capsys, "set", "edit", "larch", "--rename", "birch")
+    valves = assigned(book, capsys, EVERY)["valves"]
+    taken = [valve for valve in valves if valve["outer_set"] == "birch"]
+    assert taken
+    assert all(valve["outer"].startswith("birch/larch-") for valve in taken)
+    assert all(valve["inner"].startswith(f"{valve['inner_set']}-") for valve in valves)
+    assert "birch/larch-0" in told(book, capsys, "assign", build(book, EVERY), *UNTIMED)
+    sheet = build(book, EVERY)
+    told(book, capsys, "report", sheet, *UNTIMED)
+    assert "birch/larch-0" in Path(sheet).with_suffix(".html").read_text()
+    named = assigned(book, capsys, 'outer = ["birch"]\ninner = ["heron"]')["valves"]
+    assert {valve["outer"][:6] for valve in named} == {"larch-"}  # the file says which set
+
+
+def full_name(book: Path, name: str) -> str:
+    with closing(sqlite3.connect(book)) as db:
+        (set_id,) = db.execute("SELECT id FROM sets WHERE name = ?", [name]).fetchone()
+    return f"{name}~{set_id[:4]}"
+
+
+@pytest.mark.parametrize(
+    "command", [("assign",), ("pair",), ("plan",), ("report", "-o", "sheet.html"), ("depths",)]
+)
+def test_one_set_under_two_names_is_refused_and_under_its_full_name_it_is_itself(
+    book: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: tuple[str, ...],
+) -> None:
+    larch, heron = (full_name(book, name) for name in ("larch", "heron"))
+    twice = build(book, f'outer = ["larch", "{larch}"]\ninner = ["heron"]')
+    monkeypatch.chdir(book.parent)
+    verb, *options = command
+    assert run(["--book", str(book), verb, twice, *options]) == 2
+    refused = " ".join(capsys.readouterr().err.split())
+    assert f"'larch' and '{larch}' are one set in this book, 'larch'" in refused
+    assert not Path("sheet.html").exists()
+    if command[0] == "plan":  # where an inner stands is asked by its name
+        full, bare = (
+            told(book, capsys, "plan", build(book, springs))
+            for springs in (
+                f'outer = ["{larch}"]\ninner = ["{heron}"]',
+                'outer = ["larch"]\ninner = ["heron"]',
+            )
+        )
+        assert full == bare

@@ -38,7 +38,7 @@ def test_a_slip_is_left_out_said_and_overruled_for_every_later_report(pressed: C
     used = pressed("set", "strokes", "elm", "--use", "b:2")
     assert used.status == 0
     assert "a: 3 strokes kept, nothing against them." in used.out
-    assert "  2: kept, by your ruling. slipped:" in used.out
+    assert "  2: kept, by a ruling. slipped:" in used.out
     assert "c: not measured yet." in used.out
     # a third of 16 N, both branches at 29 mm lie below the slip
     assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n - 16.0 / 3.0, abs=0.3)
@@ -120,6 +120,18 @@ def test_strokes_as_json(pressed: Call) -> None:
         "spoilt",
         "nothing_against",
     ]
+
+
+def test_every_stroke_of_a_set_can_be_left_out_and_counted_again(pressed: Call) -> None:
+    """As when another's false set came in: it can't be removed, and no build takes its springs."""
+    every = [f"{label}:{n}" for label in ("a", "b") for n in (1, 2, 3)]
+    said = pressed("set", "strokes", "elm", *(word for one in every for word in ("--leave", one)))
+    assert said.status == 0
+    assert said.out.count("left out, by ") == len(every)
+    assert "no stroke of set 'elm' counts" in (refused := pressed(*ELM)).err
+    assert "coilbench set strokes elm" in refused.err
+    assert pressed("set", "strokes", "elm", "--by-rule", "a:1").status == 0
+    assert pressed(*ELM).status in (0, 1)
 
 
 @pytest.mark.parametrize(

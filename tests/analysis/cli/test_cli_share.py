@@ -61,7 +61,10 @@ def test_an_administrator_can_read_the_sql_and_run_it(
     server.sql(database, "DROP SCHEMA coilbench CASCADE", sql)
     words = told(capsys, "--book", str(larch), "share", server.address(database, "ann"))
     assert "7 strokes" in words
-    assert "made" in told(capsys, "share", server.address(database), "--init")
+    again = ("share", server.address(database), "--init")
+    assert "The store was there" in told(capsys, *again)
+    server.sql(database, "DROP SCHEMA coilbench CASCADE")
+    assert "The store is made" in told(capsys, *again)
 
 
 def test_what_can_not_be_is_a_sentence(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,8 +13,11 @@ from sqlite_utils import Database
 from coilbench.analysis.inputs import first_loads
 from coilbench.analysis.inputs.first_loads import FirstLoads, Looks
 from coilbench.analysis.inputs.measured import measured_set
+from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.tables.keyed import KeyedReading
 from support.demo_runs import demo_of
 
 HEIGHTS_MM = np.array([27.0, 28.0, 30.0, 34.0, 37.0, 38.5])
@@ -88,3 +92,24 @@ def test_few_judged_springs_narrow_nothing() -> None:
     none = Looks.seen(np.zeros((0, 1)))
     assert (none.low[0], none.high[0]) == (few.low[0], few.high[0])
     assert none.springs == 0
+
+
+def test_springs_read_by_hand_have_the_judged_load_between_their_readings(tmp_path: Path) -> None:
+    """Each reading is a stroke of its own, as `note` stores them, some of them read twice."""
+    path = tmp_path / "book.db"
+    heights_mm = (39.0, 37.0, 34.0, 31.0, 28.0, 26.2, 34.0)
+    with open_book(path, create=True) as db:
+        elm = new_set(db, SetPlan("elm", "outer", ("elm-01", "elm-02")))
+        for label, rate in (("elm-01", 15.0), ("elm-02", 15.4)):
+            for turn, mm in enumerate(heights_mm):
+                load_n = rate * (54.0 - mm) ** 1.01 + 0.2 * (turn % 3)
+                readings = [KeyedReading(label, load_n, height_mm=mm)]
+                store_readings(db, elm, readings, KeyedSetup())
+        at_mm = np.array([25.0, 27.6, 34.0, 38.5])
+        first = FirstLoads.read(db, ("outer", "outer"), None, at_mm)
+        exact_n = [curve.loads_n_at(at_mm) for curve in measured_set(db, elm).curves]
+    assert np.isnan(first.load_n[:, 0]).all()  # nothing was read so low
+    inside = first.load_n[:, 1:]
+    assert inside == pytest.approx(np.array(exact_n)[:, 1:], rel=1e-9)
+    assert (first.least_n[:, 1:] < inside).all()
+    assert (inside < first.most_n[:, 1:]).all()

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlite_utils import Database
 
+from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.schema import bring_to
 from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set, set_names
 from coilbench.capture.book.sweeps import store_sweep, turn_order
@@ -175,3 +176,15 @@ def test_the_turn_order_counts_what_counts(db, larch, points_sweep):
     assert list(order.finished()) == ["larch-01"]
     turn = order.next_turn()
     assert (turn.label, turn.purpose, turn.number) == ("larch-02", Purpose.MEASURED, 1)
+
+
+def test_nobody_calls_a_set_as_another_is_called_by_its_id(db):
+    """Else larch~380d would not mean the same set at every bench."""
+    record = new_set(db, SetPlan("larch", "outer", ("larch-01",)))
+    for refused in (
+        lambda: rename_set(db, record, "oak~380d"),
+        lambda: new_set(db, SetPlan("oak~380d", "outer", ("oak-01",))),
+    ):
+        with pytest.raises(CoilbenchError, match="by the first characters of its id"):
+            refused()
+    assert rename_set(db, record, "oak~left").name == "oak~left"

@@ -15,14 +15,14 @@ from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
-from coilbench.capture.book.scales import find_scale, scale_called
+from coilbench.capture.book.scales import find_scale, newer_elsewhere, scale_called
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.state import scale_weighed
 from coilbench.capture.book.told import Told
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
-from support.book_changes import Change, copied, makes, scales, write
+from support.book_changes import Change, copied, makes, reads, scales, write
 
 
 def hand(free_length_mm: float) -> Change:
@@ -99,3 +99,27 @@ def test_a_name_that_became_free_is_not_taken_by_another_benchs_set(tmp_path: Pa
         assert [name[:6] for name in set_names(db)] == ["larch~", "cedar", "rowan"]
         with pytest.raises(CoilbenchError, match="there is no set 'larch'"):
             find_set(db, "larch")
+
+
+def test_strokes_that_come_in_beside_ones_own_are_said_by_their_set(tmp_path: Path) -> None:
+    base = write(tmp_path / "base.db", makes("larch"), makes("rowan"))
+    ours = copied(base, "ours.db", reads("larch-01"))
+    other = copied(base, "other.db", reads("larch-01", 221.0), reads("rowan-01"))
+    notes = [str(note) for note in merge_books(ours, [other]).notes]
+    said = "larch: 1 stroke came in beside those of this bench"
+    assert [note.partition(";")[0] for note in notes if "beside" in note] == [said]
+    assert not merge_books(ours, [other]).notes
+
+
+def test_a_newer_weighing_elsewhere_of_ones_own_scale_is_found(tmp_path: Path) -> None:
+    """As after a book was put back: what was weighed since is in the store alone."""
+    older = write(tmp_path / "older.db", scales(0.3))
+    newer = write(tmp_path / "newer.db", scales(0.3))
+    for ours, others, found in ((older, newer, True), (newer, older, False)):
+        book = tmp_path / f"{ours.name}.merged.db"
+        book.write_bytes(ours.read_bytes())
+        merge_books(book, [others])
+        with open_book(book) as db:
+            (theirs,) = db.execute("SELECT id FROM scales WHERE rowid <= 0").fetchone()
+            assert newer_elsewhere(db, "bath") == (f"bath~{theirs[:4]}" if found else None)
+            assert newer_elsewhere(db, "kitchen") is None

@@ -50,6 +50,13 @@ def test_each_way_not_to_get_in_has_its_own_hint(message: str) -> None:
     assert "disable" not in said
 
 
+def test_the_line_that_a_password_is_missing_in_is_said() -> None:
+    no_password = next(iter(SAID))
+    asked = {"host": "shop.local", "user": "ann", "dbname": "springs"}
+    assert "shop.local:5432:springs:ann:PASSWORD" in str(not_reached(no_password, asked).hint)
+    assert "SERVER:5432:DATABASE:ROLE:PASSWORD" in str(not_reached(no_password).hint)
+
+
 def test_a_role_or_database_that_is_not_there_is_said_by_a_real_server(server, database) -> None:
     good = server.address(database)
     nowhere = good.replace(database, "no_such")

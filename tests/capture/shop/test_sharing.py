@@ -9,10 +9,12 @@ import pytest
 
 from coilbench.capture.book.by_hand import add_springs
 from coilbench.capture.book.naming import rename_set
+from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
+from coilbench.capture.book.told import NAME, NOMINAL, Told
 from coilbench.capture.shop import pulling, pushing, reading
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.rows import parted
@@ -34,6 +36,26 @@ def test_a_fresh_bench_gets_all_that_another_has_to_the_last_digit(
     assert check_book(third).findings == []
     again = share(third)
     assert (again.pulled.rows, again.pushed.rows, again.news) == ({}, {}, ())
+
+
+def test_what_became_of_a_set_before_it_came_in_is_no_news(tmp_path, larch, share) -> None:
+    """A book that has the set hears of each change, one that meets it then of none."""
+    bob = tmp_path / "bob.db"
+    share(larch)
+    share(bob)
+    heard = []
+    for load_n, name in ((290.0, "fir"), (300.0, "elm")):
+        with open_book(larch) as db:
+            record = find_set(db, heard[-1] if heard else "larch")
+            record.keep_nominal(db, SetNominal((NominalLoad(33.0, load_n),)))
+            rename_set(db, record, name)
+        heard.append(name)
+        share(larch)
+    told = [one for one in share(bob).pulled.notes if isinstance(one, Told)]
+    assert {one.what for one in told} == {NAME, NOMINAL}
+    fresh = tmp_path / "third.db"
+    assert share(fresh).pulled.notes == []
+    assert content(fresh) == content(bob)
 
 
 @pytest.mark.parametrize("labels", [("larch-04", "larch-05"), ("larch-04", "larch-04")])
