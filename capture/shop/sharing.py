@@ -12,6 +12,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
+from coilbench.capture.book.ids import is_id
 from coilbench.capture.book.in_force import InForce, taken_over
 from coilbench.capture.book.news import all_is_news, news_again
 from coilbench.capture.book.opening import hold_book, open_book
@@ -31,6 +32,7 @@ from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import Store
 
 _GIVE = "coilbench share postgresql://user@host/database"
+_SHOWN = 40  # characters of a name that can't be
 _Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
 
@@ -298,15 +300,19 @@ def _pull(
     db: Database, store: Store, path: Path, left: LeftOut, progress: Callable[[int, int], None]
 ) -> Pulled:
     with store.transaction(reading=True):
-        spans = _spans(db, store)
+        spans = _spans(db, store, left)
         return pull_spans(db, store, spans, left, progress, partial(_holding, path))
 
 
-def _spans(db: Database, store: Store) -> list[Span]:
+def _spans(db: Database, store: Store, left: LeftOut) -> list[Span]:
+    """Return what of each bench was not read yet; `left` gets those that no bench is called."""
     row = first_row(db, "SELECT bench_id FROM shop") or {}
     seen = dict(db.execute("SELECT bench_id, push FROM shop_seen").fetchall())
-    return [
-        Span(bench, seen.get(bench, 0), push)
-        for bench, (push, _) in sorted(store.heads().items())
-        if bench != row["bench_id"] and push > seen.get(bench, 0)
-    ]
+    spans = []
+    for bench, (push, _) in sorted(store.heads().items()):
+        if not is_id(bench):
+            by = store.pushed_by(bench)
+            left.say(f"what {by} pushed as the bench {bench[:_SHOWN]!r}: no bench is called so")
+        elif bench != row["bench_id"] and push > seen.get(bench, 0):
+            spans.append(Span(bench, seen.get(bench, 0), push))
+    return spans

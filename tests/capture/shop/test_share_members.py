@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
+import uuid
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -29,6 +30,7 @@ from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.rows import Item
+from coilbench.capture.shop.shape import kinds
 from coilbench.capture.tables.spring_lines import SpringEntry
 from support.shop_books import content, make_empty, press
 from support.shop_members import give, items_in, renewed
@@ -227,6 +229,23 @@ def test_a_push_far_ahead_of_the_others(ann, eve, whole, push: int) -> None:
     give(eve)
     give(eve, push=push)
     whole(f"has no push 2, though bob added its push {push}")
+
+
+@pytest.mark.parametrize("name", ["b" * 100_000, "b" * 201, "", "a\nBefore you press: all is well"])
+def test_a_push_of_a_bench_that_cannot_be_called_so(ann, eve, whole, name: str) -> None:
+    give(eve, bench=name)
+    whole("no bench is called so")
+
+
+def test_rows_of_nothing_at_all(ann, eve, whole) -> None:
+    """One of each kind, of which all but the id is empty, its set too."""
+    named = []
+    for number, kind in enumerate(kinds().values(), 1):
+        row_id = str(uuid.uuid4())
+        cells = {**dict.fromkeys(kind.fixed), "id": row_id}
+        give(eve, [Item(kind, cells, dict.fromkeys(kind.words))], push=number)
+        named += [row_id] * (kind.table != "springs")  # which come with their sets
+    whole(*named)
 
 
 def test_a_list_that_is_of_nothing_or_cannot_be_read(server, database, ann, eve, whole) -> None:
