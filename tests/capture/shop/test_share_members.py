@@ -248,6 +248,26 @@ def test_rows_of_nothing_at_all(ann, eve, whole) -> None:
     whole(*named)
 
 
+def test_a_spring_in_anothers_place_holds_up_only_what_needs_that(larch, eve, share) -> None:
+    """As after an older store was put back: another gives the set first, with a spring of his."""
+    (of_larch,), (spring, *_) = items_in(larch, "sets"), items_in(larch, "springs")
+    renewed(spring)
+    of_larch.labels = {spring.row_id: "his"}
+    give(eve, [of_larch, spring])
+    with open_book(larch) as db:
+        new_set(db, SetPlan("oak", "outer", ("oak-01",)))
+        own = {row_id for (row_id,) in db.execute("SELECT id FROM sweeps")}
+        turns = dict(db.execute("SELECT turn, id FROM springs WHERE label LIKE 'larch%'"))
+    done = share(larch).pushed
+    assert done.rows["sets"] == 1
+    assert done.unlike[f"springs {turns[spring.fixed['turn']]}"] == "bob"
+    assert done.unlike[f"sets {of_larch.row_id}"] == "bob"
+    assert 0 < done.rows["sweeps"] < len(own)
+    again = share(larch, answering=(lambda *_: "not pressed", "1"))
+    assert (again.pushed.rows, again.pushed.unlike) == ({}, done.unlike)
+    assert again.answers.left["larch"] == "the store has not all of its springs"
+
+
 def test_a_list_that_is_of_nothing_or_cannot_be_read(server, database, ann, eve, whole) -> None:
     give(eve, sweeps={"none": "0" * 64})
     give(eve, bench="other")
