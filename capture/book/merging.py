@@ -367,26 +367,34 @@ def _namesakes(db: Database, name: str) -> Iterator[str]:
 def _count_once(db: Database, touched: Collection[str]) -> Iterator[str]:
     """Count once what two benches imported from the same file into the same spring.
 
-    A copy would count as a second measurement. The one stored first counts.
+    A copy would count as a second measurement. The one stored first counts. With another
+    calibration it is another load: which of the two is right can't be told here, so both stay.
     """
-    copies = 0
+    copies = otherwise = 0
     for spring_id in sorted(touched):
-        seen: set[bytes] = set()
+        seen: dict[bytes, set[str | None]] = {}
         for row in db.query(
             "SELECT * FROM main.sweeps WHERE spring_id = ? AND counted AND origin LIKE '% file'"
             " ORDER BY stored_utc, id",
             [spring_id],
         ):
-            content = _content(db, row)
-            if content in seen:
+            calibrations = seen.setdefault(_content(db, row), set())
+            otherwise += bool(calibrations.difference([row["calibration_id"]]))
+            if row["calibration_id"] in calibrations:
                 copies += 1
                 db.execute(
                     "UPDATE main.sweeps SET counted = 0, note = ? WHERE id = ?",
                     [with_finding(row["note"], _A_COPY), row["id"]],
                 )
-            seen.add(content)
+            calibrations.add(row["calibration_id"])
     if copies:
         yield f"{counted(copies, 'stroke')} imported at two benches from one file: counted once"
+    if otherwise:
+        yield (
+            f"{counted(otherwise, 'stroke')} imported at two benches from one file, each with "
+            "another calibration: both count, as other loads. Leave out the one whose calibration "
+            "is not the press's: coilbench set strokes SET --leave LABEL:NUMBER"
+        )
 
 
 def _content(db: Database, row: Mapping[str, Any]) -> bytes:

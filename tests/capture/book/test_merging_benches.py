@@ -22,7 +22,7 @@ from coilbench.capture.book.told import Told
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
-from support.book_changes import Change, copied, makes, scales, write
+from support.book_changes import Change, calibrates, copied, imports, makes, scales, write
 
 
 def hand(free_length_mm: float) -> Change:
@@ -99,3 +99,31 @@ def test_a_name_that_became_free_is_not_taken_by_another_benchs_set(tmp_path: Pa
         assert [name[:6] for name in set_names(db)] == ["larch~", "cedar", "rowan"]
         with pytest.raises(CoilbenchError, match="there is no set 'larch'"):
             find_set(db, "larch")
+
+
+@pytest.mark.parametrize("other_gain", [2000.0, 1000.0])
+def test_one_file_is_counted_once_where_its_loads_are_the_same(
+    tmp_path: Path, other_gain: float
+) -> None:
+    """With another calibration, the earlier one would else put its own loads in the other's place.
+
+    The loads are those of the file, worked out by hand: 2,000 counts a kg.
+    """
+    same = other_gain == 2000.0
+    at_both = [makes("larch"), *([calibrates(2000.0)] if same else [])]
+    mine = write(tmp_path / "mine.db", *at_both)
+    theirs = copied(mine, "theirs.db", *([] if same else [calibrates(other_gain)]))
+    write(theirs, imports("larch-01"))  # stored first
+    write(mine, *([] if same else [calibrates(2000.0)]), imports("larch-01"))
+    words = [str(note) for note in merge_books(mine, [theirs]).notes]
+    with open_book(mine) as db:
+        rows = db.execute(
+            "SELECT sweeps.rowid > 0, counted, max(load_n) FROM sweeps JOIN curve_rows"
+            " ON sweep_id = sweeps.id GROUP BY sweeps.id"
+        ).fetchall()
+    highest_n = {bool(own): (counted, round(load_n)) for own, counted, load_n in rows}
+    expected_n = 1.6 * 23.0 * 9.81  # of the lowest height, 30 mm of 53 mm
+    assert highest_n[True] == (0 if same else 1, pytest.approx(expected_n, rel=0.01))
+    assert highest_n[False] == (1, pytest.approx(expected_n * 2000.0 / other_gain, rel=0.01))
+    assert any("counted once" in one for one in words) == same
+    assert any("both count, as other loads" in one for one in words) == (not same)
