@@ -26,7 +26,7 @@ def _by_hand(what: str, value: str, of: str = "IS NULL") -> str:
 
 
 _FIRST_ROLE = f"(SELECT w.role FROM {SCHEMA}.sets_words w WHERE w.id = s.id LIMIT 1)"  # noqa: S608  our own names
-# What `seen` says of a bench. As text: in a list that is no JSON, or of no numbers, it says nothing.
+# What `seen` says of a bench. As text: what is no JSON, or has no numbers, says nothing.
 _SEEN = """substring(split_part(a.seen, '"' || n.bench || '": ', 2) from '^[0-9]{1,15}')::bigint"""
 # Whether nothing that an answer follows from was given since by a push that it does not know.
 STILL_TRUE = f"""coalesce(NOT EXISTS (SELECT 1 FROM (
@@ -71,7 +71,8 @@ SELECT s.set_id, t.set_name, t.role, coalesce(s.turn, (SELECT count(*)
     ORDER BY w.label_edits DESC NULLS LAST, l.label COLLATE "C" DESC LIMIT 1) AS label,
   (SELECT h.length_mm FROM {SCHEMA}.hand_entries h
     WHERE h.spring_id = s.id AND h.what = 'free_length_mm'
-    ORDER BY h.edits DESC NULLS LAST, h.made_utc DESC NULLS LAST, h.id DESC LIMIT 1) AS own_free_length_mm,
+    ORDER BY h.edits DESC NULLS LAST, h.made_utc DESC NULLS LAST, h.id DESC LIMIT 1)
+    AS own_free_length_mm,
   (SELECT h.words FROM {SCHEMA}.hand_entries h WHERE h.spring_id = s.id AND h.what = 'mark'
     ORDER BY h.edits DESC NULLS LAST, h.made_utc DESC NULLS LAST, h.id DESC LIMIT 1) AS mark,
   s.added_by
