@@ -28,7 +28,7 @@ from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.edits import refuse_counted_out, settling
-from coilbench.capture.book.in_force import InForce, compose_missing, taken_over
+from coilbench.capture.book.in_force import compose_missing, parts_here, taken_over
 from coilbench.capture.book.merge_names import (
     full_name,
     settle_labels,
@@ -147,7 +147,7 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     with writing(db):
-        before, in_force = db.conn.total_changes, InForce.of(db)
+        before, in_force = db.conn.total_changes, parts_here(db)
         brought, notes = merge_attached(db, others)
         notes += [
             f"the calibration of the {kind} in force is now another book's, made "

@@ -13,7 +13,7 @@ from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
 from coilbench.capture.book.ids import is_id
-from coilbench.capture.book.in_force import InForce, taken_over
+from coilbench.capture.book.in_force import parts_here, taken_over
 from coilbench.capture.book.news import all_is_news, news_again
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
@@ -93,7 +93,7 @@ def share_book(
 
 def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progress) -> Shared:
     store.look()
-    before, left, in_force = _known_pushes(db, store), LeftOut(), InForce.of(db)
+    before, left, in_force = _known_pushes(db, store), LeftOut(), parts_here(db)
     news = _meet(db, store)
     lost = _look_back(db, store, wish, before, left, all_again="older_store" in news)
     about = {what: _about(what, progress) for what in ("push", "pull")}
@@ -131,8 +131,10 @@ def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progres
     )
 
 
-def _taken_over(db: Database, store: Store, before: InForce) -> Iterator[str]:
-    """Say which calibrations of this bench's rig are in force now that others gave."""
+def _taken_over(
+    db: Database, store: Store, before: dict[str | None, dict[str, str]]
+) -> Iterator[str]:
+    """Say which calibrations of this bench's rigs are in force now that others gave."""
     new = {part_id: (kind, made_utc) for kind, part_id, made_utc in taken_over(before, db)}
     for part_id, by in store.added_by("calibration_parts", new) if new else ():
         kind, made_utc = new[part_id]
