@@ -79,10 +79,10 @@ class InForce:
         )
 
 
-_OfRigs = dict[str | None, dict[str, str]]
+PartsOfRigs = dict[str | None, dict[str, str]]
 
 
-def parts_here(db: Database) -> _OfRigs:
+def parts_here(db: Database) -> PartsOfRigs:
     """Return the parts in force of each rig that was calibrated at this bench, by kind.
 
     None: of the rig that holds where none is named.
@@ -91,7 +91,7 @@ def parts_here(db: Database) -> _OfRigs:
     return {rig: InForce.of(db, rig).parts for rig in (*rigs, None)}
 
 
-def taken_over(before: _OfRigs, db: Database) -> list[tuple[str, str, str]]:
+def taken_over(before: PartsOfRigs, db: Database) -> list[tuple[str, str, str]]:
     """Return what is in force of rigs here now and was not before: what it is, its id, when made.
 
     Where nothing was in force before, nothing is taken over.

@@ -17,6 +17,7 @@ from coilbench.capture.book.digests import digest_of_content
 from coilbench.capture.book.values import impossible, latest_utc
 from coilbench.capture.shop.rows import Item
 from coilbench.capture.shop.shape import PACKED
+from coilbench.capture.tables.csv_table import MOST_ROWS
 
 _PLAIN = {"TEXT": str, "INTEGER": int, "REAL": float, "BLOB": bytes}
 _MOST_MM_N = 1e12  # far above what any press can give
@@ -85,6 +86,8 @@ def _wrong_values(row: Mapping[str, Any]) -> str | None:
 
 
 def _wrong_content(item: Item) -> str | None:
+    if (item.fixed.get("samples") or 0) > MOST_ROWS:  # each look at its set would take seconds
+        return f"it has more than {MOST_ROWS} samples"
     try:
         branches = item.curve()
     except ValueError:

@@ -13,7 +13,7 @@ from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
 from coilbench.capture.book.ids import is_id
-from coilbench.capture.book.in_force import parts_here, taken_over
+from coilbench.capture.book.in_force import PartsOfRigs, parts_here, taken_over
 from coilbench.capture.book.news import all_is_news, news_again
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
@@ -131,9 +131,7 @@ def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progres
     )
 
 
-def _taken_over(
-    db: Database, store: Store, before: dict[str | None, dict[str, str]]
-) -> Iterator[str]:
+def _taken_over(db: Database, store: Store, before: PartsOfRigs) -> Iterator[str]:
     """Say which calibrations of this bench's rigs are in force now that others gave."""
     new = {part_id: (kind, made_utc) for kind, part_id, made_utc in taken_over(before, db)}
     for part_id, by in store.added_by("calibration_parts", new) if new else ():

@@ -31,6 +31,7 @@ from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.rows import Item
 from coilbench.capture.shop.shape import kinds
+from coilbench.capture.strokes.stored import pack, unpack
 from coilbench.capture.tables.spring_lines import SpringEntry
 from support.shop_books import content, make_empty, press
 from support.shop_members import give, items_in, renewed
@@ -157,6 +158,20 @@ def test_a_curve_that_unpacks_to_far_more_than_a_stroke_has(ann, eve, whole, hon
     item.fixed["curve_packed"] = struct.pack("<II", size if honest else 24, 0) + bomb
     give(eve, [item])
     whole(item.row_id)
+
+
+def test_a_stroke_of_more_samples_than_any_file_may_have(ann, eve, whole) -> None:
+    """200,000 are 40 minutes at 80 a second."""
+    item = next(one for one in items_in(ann, "sweeps", but=renewed) if one.fixed["samples_format"])
+    kept = unpack(item.fixed["samples_format"], item.fixed["samples_blob"])
+    many = np.resize(kept, 200_001)
+    for name, step in (("seq", 1), ("t_us", 12_500)):
+        many[name] = np.arange(len(many)) * step
+    item.fixed["samples_format"], blob = pack(many)
+    item.fixed |= {"samples": len(many), "samples_blob": blob}
+    item.fixed["content_digest"] = digest_of_content(item.row_id, blob, item.curve() or [])
+    give(eve, [item])
+    whole(f"{item.row_id}, which bob added: it has more than 200000 samples")
 
 
 def test_samples_that_cannot_be_read_of_a_stroke_that_does_not_count(ann, eve, whole) -> None:
