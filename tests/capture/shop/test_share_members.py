@@ -252,6 +252,17 @@ def test_a_push_of_a_bench_that_cannot_be_called_so(ann, eve, whole, name: str) 
     whole("no bench is called so")
 
 
+@pytest.mark.parametrize("row_id", ["zzzz", "ABCDEF01-0000-4000-8000-000000000000", "0" * 36])
+def test_a_set_of_an_id_that_no_bench_makes(ann, eve, whole, row_id: str) -> None:
+    """Sets of one name are told apart by the first figures of their ids."""
+    (of_larch,) = items_in(ann, "sets")
+    (spring, *_) = items_in(ann, "springs", but=renewed)
+    of_larch.fixed["id"] = spring.fixed["set_id"] = row_id
+    of_larch.labels = {spring.row_id: "his"}
+    give(eve, [of_larch, spring])
+    whole(f"sets {row_id}, which bob added: no bench makes such ids")
+
+
 def test_rows_of_nothing_at_all(ann, eve, whole) -> None:
     """One of each kind, of which all but the id is empty, its set too."""
     named = []
