@@ -1,8 +1,11 @@
-"""`coilbench rig weigh`, `gauge` and `flex`: guided at the rig, or from a CSV file."""
+"""`coilbench rig weigh`, `gauge` and `flex`: guided at the rig, or from a CSV file.
+
+Where a datum contradicts the one that stood, the presses that it puts in doubt are named.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +13,6 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import say_aside, units
-from coilbench.analysis.cli.datum_moved import presses_in_doubt
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
     calibrated_part,
@@ -30,10 +32,11 @@ from coilbench.analysis.cli.references import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.report.card_text import gravity_words
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.document import describe, first_few
 from coilbench.analysis.report.units import fixed, significant
 from coilbench.capture.blocks import Finding, Hello
-from coilbench.capture.book.calibrations import newest_part, store_part
+from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part
+from coilbench.capture.book.counting import read_by_travel
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.scales import store_scale
@@ -52,6 +55,19 @@ from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.unit_factors import KGF_N
+
+
+def presses_in_doubt(standing: PartRecord) -> Iterator[str]:
+    """Yield what to say of the presses that were read by a datum that is contradicted now."""
+    with open_book(book_path()) as db:
+        read = read_by_travel(db, standing.part_id, standing.boot_id)
+    for name in dict.fromkeys(one.set_name for one in read):
+        labels = list(dict.fromkeys(one.label for one in read if one.set_name == name))
+        yield (
+            f"In doubt, since they were read by the datum before: {first_few(labels)} of {name}; "
+            f"they count until you leave them out: coilbench set strokes {as_typed(name)} "
+            "--leave LABEL:NUMBER"
+        )
 
 
 def weigh_command(

@@ -2,14 +2,92 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from coilbench.analysis.cli.common import LENGTH, NUMBER, Decorated, at_option, json_option, runs
-from coilbench.analysis.cli.hand_options import hand_options, setup_options
+from coilbench.analysis.cli.common import (
+    LENGTH,
+    LOAD,
+    NUMBER,
+    Decorated,
+    Typed,
+    at_option,
+    json_option,
+    runs,
+)
+from coilbench.analysis.cli.hand_options import IMPORT_FLAGS, NO_SCALE, NOTE_FLAGS
 from coilbench.analysis.dashboard.bell import RHYTHMS
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.kinds import Action
+
+if TYPE_CHECKING:
+    from coilbench.capture.calibration.give import GivePoint
+
+
+_LAST = "[default: as the last time, else {}]"
+_NO_GIVE = "none"  # heights are then taken as the quill tells them
+
+
+def _parse_give(text: str) -> GivePoint | None:
+    if text == _NO_GIVE:
+        return None
+    from coilbench.capture.calibration.give import GivePoint
+
+    give, at, load = text.partition("@")
+    if not at:
+        what = f"{text!r} names no load"
+        raise CoilbenchError(what, hint=f"Write it like 1.6mm@80kg; {_NO_GIVE} for none")
+    return GivePoint(LENGTH.convert(give, None, None), LOAD.convert(load, None, None))
+
+
+_GIVE = Typed("give@load", _parse_give)
+
+
+def give_option(words: str = "", ending: str = "") -> Callable[[Decorated], Decorated]:
+    """Return the option --give, several points as `give`."""
+    words += (
+        "How far the quill moves from touching a solid block to that load on it (repeat it for "
+        f"several loads): heights are corrected by it; {_NO_GIVE} takes it away.{ending}"
+    )
+    return click.option("--give", type=_GIVE, multiple=True, help=words)
+
+
+def setup_options(command: Decorated) -> Decorated:
+    """Add the options that say how readings were taken."""
+    words = (
+        "Correct by this scale's own calibration (made with: rig weigh --scale NAME --from FILE); "
+        "its scatter then takes the place of --repeatability.  "
+    )
+    last = _LAST.format(NO_SCALE)
+    command = click.option("--scale", "scale_name", help=words + last)(command)
+    first = {
+        "tare_n": "0kg",
+        "rests_n": "0kg",
+        "lever_ratio": "1",
+        "lever_ratio_u": "0%",
+        "scale_resolution_n": "0.1kg",
+        "scale_repeatability_n": "0.2kg",
+        "quill_resolution_mm": "0.1mm",
+    }
+    for name, (flag, kind, words) in reversed(NOTE_FLAGS.items()):
+        shown = f"{words}  {_LAST.format(first[name])}"
+        command = click.option(flag, name, type=kind, help=shown)(command)
+    return give_option(ending=f"  {last}")(command)
+
+
+def hand_options(command: Decorated) -> Decorated:
+    """Add how loads were read by hand; a column of the file comes before its option."""
+    for flag, name, kind, words in reversed(IMPORT_FLAGS):
+        command = click.option(flag, name, type=kind, help=f"Points by hand: {words}")(command)
+    command = give_option("Points by hand: ")(command)
+    words = "Points by hand: the scale, as calibrated with rig weigh --scale."
+    command = click.option("--scale", "scale_name", help=words)(command)
+    words = "Points: read off a scale and a quill, with the uncertainties that `note` assumes."
+    return click.option("--by-hand", is_flag=True, help=words)(command)
+
 
 _WORDS = [str(action).replace("_", "-") for action in Action]
 

@@ -15,7 +15,7 @@ from coilbench.analysis.cli.tables import console, plain_table
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.report.card_text import CalibrationText, PartText, calibration_text
 from coilbench.analysis.report.drift_text import zero_rows
-from coilbench.analysis.rig.drift import ZeroMove
+from coilbench.analysis.rig.check import ZeroMove
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 

@@ -134,4 +134,4 @@ def _noise_n(other: _Other, height_mm: float) -> float:
     """What a reading and the line it is held against are off, k = 1, each end half."""
     rate = other.fit.slope_at(height_mm)
     own_n = [own_point_u_n(way.weighted(height_mm), rate) for way in other.sweep.points(other.way)]
-    return float(1.5**0.5 * max(own_n, default=other.fit.se_at(height_mm)))
+    return float(1.5**0.5 * max(own_n, default=other.fit.read_at(height_mm).load_se_n))

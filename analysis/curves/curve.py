@@ -14,8 +14,9 @@ from typing import Literal
 
 import numpy as np
 
+from coilbench.analysis.curves.knots import knots, shared_knots
 from coilbench.analysis.curves.lengths import LEAST_SPAN_MM, FoundHeight, LengthFrom, SoftStart
-from coilbench.analysis.curves.load_budget import budget_lines
+from coilbench.analysis.curves.load_budget import budget_lines, budgets_at
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
 from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.analysis.curves.readings import CurveNote, Rate, Reading
@@ -38,6 +39,7 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "unloading": ("unloading",),
 }
 
+FEW_HEIGHTS = 3  # fewer are sooner read one by one
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at
 
@@ -155,6 +157,24 @@ class SpringCurve:
     def _read(self) -> dict[float, Reading]:
         return {}
 
+    def read(self, heights_mm: Iterable[float]) -> None:
+        """Read load_at at many heights at once, for it to return: those that all sweeps sampled."""
+        side = SIDES[self.branch][0]
+        new = [mm for mm in dict.fromkeys(heights_mm) if mm not in self._read]
+        at = np.array([mm for mm in new if mm < self._sampled_to_mm])
+        whole = all(fit is not None for sweep in self.sweeps for fit in sweep.fits(side))
+        if at.size < FEW_HEIGHTS or not whole:
+            return
+        reads = [sweep.reads(side, at) for sweep in self.sweeps]
+        loads, slopes = (np.array([one[i] for one in reads]) for i in (1, 2))
+        noises = [np.hypot(one.se_n, one.sweep.zero_u_n) for one in reads]
+        budgets = budgets_at([(1.0 / len(reads), one) for one in reads], at.size)
+        columns = (x.tolist() for x in (loads.T, slopes.T, np.transpose(noises)))
+        for mm, own, slope, noise, lines in zip(at.tolist(), *columns, budgets, strict=True):
+            if all(slope) and not math.isnan(sum(own)):  # a slope of 0 is of a lone point
+                budget = Budget((*lines, *scatter_lines(own, noise)))
+                self._read[mm] = Reading(mm, _mean(own), budget, self.notes, _mean(slope))
+
     def _load_at(self, height_mm: float) -> Reading:
         side, readings = self._best_readings(height_mm)
         load = _mean(reading.load_n for reading in readings)
@@ -180,31 +200,34 @@ class SpringCurve:
         Raises:
             HeightNotMeasured: as load_at.
         """
-        for side in SIDES[self.branch] if self._sampled else ():
-            each = [(sweep, sweep.load_n(side, height_mm)) for sweep in self.sweeps]
-            if read := [one for one in each if not math.isnan(one[1])]:
-                there = [one for one in read if not one[0].in_gap(side, height_mm)]
-                return _mean(load_n for _, load_n in there or read)
+        for side in SIDES[self.branch] if height_mm < self._sampled_to_mm else ():
+            each = [sweep.load_n(side, height_mm) for sweep in self.sweeps]
+            if read := [load_n for load_n in each if not math.isnan(load_n)]:
+                return _mean(read)
         return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
 
     def loads_n_at(self, heights_mm: Array) -> Array:
         """Read load_n_at at many heights, shape (m,); NaN where it was not measured."""
-        if self._densely:
-            return self._loads_n(heights_mm)
         loads = np.full_like(heights_mm, np.nan)
-        for at, height_mm in enumerate(heights_mm.tolist()):
+        sampled = heights_mm < self._sampled_to_mm
+        if sampled.any():
+            loads[sampled] = self._loads_n(heights_mm[sampled])
+        for at in np.flatnonzero(~sampled).tolist():
             with suppress(HeightNotMeasured):
-                loads[at] = self.load_n_at(height_mm)
+                loads[at] = self.load_n_at(float(heights_mm[at]))
         return loads
 
     @cached_property
-    def _sampled(self) -> bool:
-        return all(sweep.dense for sweep in self.sweeps)
+    def _sampled_to_mm(self) -> float:
+        """Below which height every sweep was sampled: no reading comes before another."""
+        return min(sweep.gap_mm for sweep in self.sweeps)
 
-    @cached_property
-    def _densely(self) -> bool:
-        """Whether every sweep was sampled all the way: no reading comes before another."""
-        return self._sampled and not any(sweep.has_gap for sweep in self.sweeps)
+    @property
+    def knots_mm(self) -> Array:
+        """Heights between which load_n_at is straight, ascending; none where it nowhere is so."""
+        side = SIDES[self.branch][0]
+        at = shared_knots([knots(sweep, side) for sweep in self.sweeps])
+        return at[at < self._sampled_to_mm]
 
     def _loads_n(self, heights_mm: Array) -> Array:
         loads = np.full_like(heights_mm, np.nan)

@@ -7,22 +7,20 @@ from collections.abc import Hashable
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from coilbench.analysis.curves.uncertainty import SourceKind
-from coilbench.capture.calibration.polynomial import PolynomialFit
-
-Array = NDArray[np.float64]
+from coilbench.capture.calibration.polynomial import PolynomialFit, Reals
+from coilbench.capture.strokes.bins import Array
 
 
 class Effect(NamedTuple):
-    """How one input, or some that are correlated, moves one sweep's load at one height."""
+    """How one input, or some that are correlated, moves one sweep's load at a height, or at m."""
 
     source: SourceKind
     key: Hashable  # the same for effects of the very same error
     unit: str
-    sensitivity: float  # for the budget: N per unit of the input
-    gradient: float | Array  # (p,), N per unit of each correlated input; of one alone times its u
+    sensitivity: Reals  # for the budget: N per unit of the input; (m,) at m heights
+    gradient: Reals  # (p,) or (p, m), N per unit of each correlated input; of one alone times its u
     covariance: Array | None = None  # (p, p), k = 1; None of one alone
     shared: bool = True  # whether all springs of the rig have the error in common
     kind: Literal["A", "B"] = "B"
@@ -33,8 +31,8 @@ def plain(
     source: SourceKind,
     key: Hashable,
     unit: str,
-    sensitivity: float,
-    u: float,
+    sensitivity: Reals,
+    u: Reals,
     *,
     shared: bool = True,
 ) -> Effect:
@@ -46,8 +44,8 @@ def curve_effect(
     source: SourceKind,
     key: Hashable,
     unit: str,
-    sensitivity: float,
-    gradient: Array,
+    sensitivity: Reals,
+    gradient: Reals,
     fit: PolynomialFit,
 ) -> Effect:
     """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
@@ -57,16 +55,16 @@ def curve_effect(
     )
 
 
-def powers(x: float, fit: PolynomialFit, minus_x: float | None = None) -> Array:
-    """Sensitivity of the polynomial at x, less that at minus_x, to its coefficients, shape (p,)."""
+def powers(x: Reals, fit: PolynomialFit, minus_x: float | None = None) -> Array:
+    """Sensitivity of the polynomial at x, less that at minus_x, to its coefficients, (p, ...)."""
     every = range(fit.degree + 1)
     return np.array([x**n if minus_x is None else x**n - minus_x**n for n in every])
 
 
-def counts_at(fit: PolynomialFit, y: float, minus_x: float | None) -> float:
+def counts_at(fit: PolynomialFit, y: Reals, minus_x: float | None) -> Reals:
     """Return the x at which a nearly straight fit is y (less its value at minus_x)."""
     wanted = y if minus_x is None else y + fit.value_at(minus_x)
     x = (wanted - fit.coefficients[0]) / fit.coefficients[1]
     for _ in range(3):
-        x += (wanted - fit.value_at(x)) / fit.slope_at(x)
+        x = x + (wanted - fit.value_at(x)) / fit.slope_at(x)
     return x

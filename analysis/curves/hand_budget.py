@@ -14,6 +14,7 @@ from coilbench.analysis.curves.effects import Effect, counts_at, curve_effect, p
 from coilbench.analysis.curves.points import PointReading, Weighted
 from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N, KeyedSetup
+from coilbench.capture.calibration.polynomial import Reals
 from coilbench.capture.strokes.sweep import HandReading
 
 DITHER = 0.5  # of a step: readings that scatter by more have rounding errors of their own, nearly
@@ -46,7 +47,7 @@ def _part(
     source: SourceKind,
     key: Hashable,
     weight: float,
-    u: float,
+    u: Reals,
     *,
     mm: float | None = None,
     shared: bool = False,

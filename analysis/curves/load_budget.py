@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterable, Iterator
 from itertools import chain
+from typing import NamedTuple
 
 import numpy as np
 
 from coilbench.analysis.curves.effects import (
-    Array,
     Effect,
     counts_at,
     curve_effect,
@@ -22,12 +22,12 @@ from coilbench.analysis.curves.effects import (
     powers,
 )
 from coilbench.analysis.curves.hand_budget import point_effects
-from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
+from coilbench.analysis.curves.sweep_fit import HeightReading, HeightReadings, SweepFit
 from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, Budget, BudgetLine, SourceKind
 from coilbench.capture.calibration.keyed_setup import RESTS_U_N
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.polynomial import slope, value
+from coilbench.capture.calibration.polynomial import Reals, slope, value
 from coilbench.capture.strokes.sweep import (
     ZERO_UNKNOWN_U_N,
     RigReading,
@@ -41,6 +41,7 @@ COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors t
 # bench and pillar drills, no source; k = 1 as of a normal law that holds 95 % of it.
 FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
 
+_Read = HeightReading | HeightReadings
 ROUNDING_N = 1e-9  # what is left of an error that cancels in a difference
 
 
@@ -50,39 +51,72 @@ def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[Budget
     Args:
         weighted: the result is the sum of weight times load: {1/n each} for a mean of n strokes.
     """
+    sources = _sources(weighted)
+    return [
+        one.line(float(one.u_n), float(one.sensitivity)) for one in sources if one.u_n > ROUNDING_N
+    ]
+
+
+def budgets_at(
+    weighted: Iterable[tuple[float, HeightReadings]], heights: int
+) -> list[list[BudgetLine]]:
+    """Combine them as budget_lines does, at each of the same heights."""
+    found: list[list[BudgetLine]] = [[] for _ in range(heights)]
+    for one in _sources(weighted):
+        each = np.broadcast_to(
+            np.stack(np.broadcast_arrays(one.u_n, one.sensitivity)).T, (heights, 2)
+        )
+        for lines, (u_n, sensitivity) in zip(found, each.tolist(), strict=True):
+            if u_n > ROUNDING_N:
+                lines.append(one.line(u_n, sensitivity))
+    return found
+
+
+class _Source(NamedTuple):
+    """What one source leaves of a result, at one height or m: u_n and sensitivity (m,)."""
+
+    effect: Effect
+    u_n: Reals
+    sensitivity: Reals
+
+    def line(self, u_n: float, sensitivity: float) -> BudgetLine:
+        """Return its line at one height."""
+        one, unit = self.effect, self.effect.unit
+        if sensitivity == 0.0 or u_n > 1e3 * abs(sensitivity):
+            sensitivity, unit = 1.0, "N"
+        freedom, u = one.degrees_of_freedom, u_n / abs(sensitivity)
+        return BudgetLine(one.source, one.kind, u, unit, sensitivity, freedom, one.shared)
+
+
+def _sources(weighted: Iterable[tuple[float, _Read]]) -> list[_Source]:
+    """Add what is the very same error with its sign, and what is independent by its squares."""
     every = list(weighted)
     alone = len({id(reading.sweep) for _, reading in every}) == 1
-    sums: dict[Hashable, tuple[Effect, float | Array, float]] = {}
+    sums: dict[Hashable, tuple[Effect, Reals, Reals]] = {}
     for weight, reading in every:
         for effect in chain(_effects(reading), _repeat_effect(reading) if alone else ()):
             at = (effect.source, effect.key)
             gradient, sensitivity = weight * effect.gradient, weight * effect.sensitivity
             if (before := sums.get(at)) is not None:
                 gradient = gradient + before[1]
-                sensitivity += before[2]
+                sensitivity = sensitivity + before[2]
             sums[at] = effect, gradient, sensitivity
-    lines: dict[str, BudgetLine] = {}
-    for one, gradient, scale in sums.values():
-        if one.covariance is None:
-            u_n = abs(float(gradient))
-        else:
+    found: dict[str, _Source] = {}
+    for one, gradient, sensitivity in sums.values():
+        u_n: Reals = np.abs(gradient)
+        if one.covariance is not None:
             each = np.asarray(gradient)
-            u_n = math.sqrt(max(float(each @ one.covariance @ each), 0.0))
-        unit = one.unit
-        if one.source in lines:  # what several strokes or presses have of it is independent
-            before_n = lines[one.source]
-            u_n = math.hypot(u_n, before_n.contribution_n)
-            scale += before_n.sensitivity if before_n.unit == unit else 0.0
-        if scale == 0.0 or u_n > 1e3 * abs(scale):
-            scale, unit = 1.0, "N"
-        freedom, u = one.degrees_of_freedom, u_n / abs(scale)
-        lines[one.source] = BudgetLine(one.source, one.kind, u, unit, scale, freedom, one.shared)
-    return [line for line in lines.values() if line.contribution_n > ROUNDING_N]
+            u_n = np.sqrt(np.maximum((one.covariance @ each * each).sum(axis=0), 0.0))
+        if (other := found.get(one.source)) is not None:  # of several strokes: independent
+            u_n = (u_n * u_n + other.u_n * other.u_n) ** 0.5
+            sensitivity = sensitivity + other.sensitivity
+        found[one.source] = _Source(one, u_n, sensitivity)
+    return list(found.values())
 
 
-def _effects(reading: HeightReading) -> Iterator[Effect]:
+def _effects(reading: _Read) -> Iterator[Effect]:
     sweep = reading.sweep
-    if reading.points:
+    if isinstance(reading, HeightReading) and reading.points:
         yield from point_effects(reading.points, reading.slope_n_per_mm)
     elif sweep.rig is None:
         yield from _converted_effects(reading)
@@ -91,21 +125,28 @@ def _effects(reading: HeightReading) -> Iterator[Effect]:
         yield from _height_effects(reading, sweep.rig)
     if sweep.lag is not None:
         yield _lag_effect(reading, sweep.lag)
-    if reading.between.u_n > 0.0:
+    if isinstance(reading, HeightReading) and reading.between.u_n > 0.0:
         u_n, gap_mm, _, shared = reading.between
         yield plain(SHAPE_SOURCE, gap_mm, "N", 1.0, u_n, shared=shared)
-    if reading.turn_u_n > 0.0:
-        yield plain("turn_friction", reading.height_mm, "N", 1.0, reading.turn_u_n, shared=False)
+    if np.any(reading.turn_u_n):
+        turn = np.sign(reading.turn_u_n)
+        yield plain("turn_friction", _there(reading), "N", turn, reading.turn_u_n, shared=False)
 
 
-def _converted_effects(reading: HeightReading) -> Iterator[Effect]:
+def _there(reading: _Read) -> Hashable:
+    """The height or the heights, as what is the same for errors of them."""
+    at = reading.height_mm
+    return at.tobytes() if isinstance(at, np.ndarray) else at
+
+
+def _converted_effects(reading: _Read) -> Iterator[Effect]:
     """What came converted: the errors as stated, partly common to the whole sweep.
 
     Several sweeps on one bench share them: what is left at one height is left in each.
     """
     sweep, rate = reading.sweep, reading.slope_n_per_mm
     part, rest = math.sqrt(COMMON_SHARE), math.sqrt(1.0 - COMMON_SHARE)
-    load_n, at_mm, there = sweep.load_u_n, sweep.height_u_mm, reading.height_mm
+    load_n, at_mm, there = sweep.load_u_n, sweep.height_u_mm, _there(reading)
     yield plain("load", "common", "N", 1.0, part * load_n)
     yield plain("height", "common", "mm", rate, part * at_mm)
     yield plain("load_there", there, "N", 1.0, rest * load_n, shared=False)
@@ -113,7 +154,7 @@ def _converted_effects(reading: HeightReading) -> Iterator[Effect]:
     yield plain("load_in_proportion", "common", "1", reading.load_n, sweep.load_u_relative)
 
 
-def _load_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
+def _load_effects(reading: _Read, rig: RigReading) -> Iterator[Effect]:
     # by the part of the calibration, not the whole: a datum set again leaves the cell's errors
     fit, zero = rig.calibration.load, rig.zero_counts
     rests_n = reading.sweep.rests_n
@@ -130,11 +171,11 @@ def _load_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
         yield plain("zero_not_read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
 
 
-def _height_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
+def _height_effects(reading: _Read, rig: RigReading) -> Iterator[Effect]:
     calibration, rig_id, rate = rig.calibration, rig.calibration_id, reading.slope_n_per_mm
     travel, flex = calibration.travel, calibration.flex
     load_n = reading.load_n - reading.sweep.rests_n  # what the press bears
-    give_mm = float(calibration.flex_mm(load_n))
+    give_mm = calibration.flex_mm(load_n)
     counts = counts_at(travel, reading.height_mm - give_mm, None)
     yield curve_effect("travel_curve", rig_id, "mm", rate, rate * powers(counts, travel), travel)
     rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
@@ -150,7 +191,7 @@ def _height_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]
 REPEATS: tuple[SourceKind, SourceKind] = ("stroke_repeat", "stroke_repeat_assumed")
 
 
-def _repeat_effect(reading: HeightReading) -> Iterator[Effect]:
+def _repeat_effect(reading: _Read) -> Iterator[Effect]:
     """What another stroke would have shown, where there is one alone."""
     if reading.sweep.rig is None:
         return
@@ -167,13 +208,13 @@ def _repeat_effect(reading: HeightReading) -> Iterator[Effect]:
     )
 
 
-def _lag_effect(reading: HeightReading, lag: Lag) -> Effect:
+def _lag_effect(reading: _Read, lag: Lag) -> Effect:
     source: SourceKind = "lag" if lag.known else "lag_not_known"
     return Effect(
         source,
         lag,
         "s",
-        float(reading.by_lag[0]),
+        reading.by_lag[0],
         reading.by_lag,
         np.array(lag.covariance),
         kind="A" if lag.known else "B",

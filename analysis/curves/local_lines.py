@@ -44,20 +44,19 @@ def local_lines(
     """
     begin = np.searchsorted(height_mm, grid - half_mm)
     end = np.searchsorted(height_mm, grid + half_mm, side="right")
-    at = begin[:, None] + np.arange(max(int((end - begin).max()), 1))
-    inside = at < end[:, None]
+    at = begin + np.arange(max(int((end - begin).max()), 1))[:, None]  # (window, g): sums are quick
+    inside = at < end
     at = np.minimum(at, height_mm.size - 1)
-    away = height_mm[at] - grid[:, None]
-    of_bin = weight[at]
-    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * of_bin * inside
+    away, of_bin = height_mm.take(at) - grid, weight.take(at)
+    kernel = np.maximum(1.0 - (away / half_mm) ** 2, 0.0) * (of_bin * inside)
     moment = kernel * away
-    s0, s1, s2 = kernel.sum(1), moment.sum(1), (moment * away).sum(1)
+    s0, s1, s2 = kernel.sum(0), moment.sum(0), (moment * away).sum(0)
     determinant = s0 * s2 - s1**2
-    enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
+    enough = (np.count_nonzero(kernel, axis=0) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
     determinant = np.where(enough, determinant, np.nan)
-    smoother = (s2 / determinant)[:, None] * kernel - (s1 / determinant)[:, None] * moment
-    there = columns[at]
-    first = there[:, :, 0]
-    tilt = (s0 * (moment * first).sum(1) - s1 * (kernel * first).sum(1)) / determinant
-    noises = np.sqrt((smoother**2 / of_bin).sum(1))
-    return LocalLines((smoother[:, None, :] @ there)[:, 0], tilt, noises)
+    smoother = (s2 / determinant) * kernel - (s1 / determinant) * moment
+    there = [column.take(at) for column in np.ascontiguousarray(columns.T)]
+    first = there[0]
+    tilt = (s0 * (moment * first).sum(0) - s1 * (kernel * first).sum(0)) / determinant
+    noises = np.sqrt((smoother**2 / of_bin).sum(0))
+    return LocalLines(np.stack([(smoother * each).sum(0) for each in there], 1), tilt, noises)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,6 @@ from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import RigReading
-
-if TYPE_CHECKING:
-    from coilbench.capture.calibration.keyed_setup import KeyedSetup
 
 HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
@@ -111,10 +108,6 @@ class BranchFit(NamedTuple):
     def slope_at(self, height_mm: float) -> float:
         """Local rate at a height that the branch covers."""
         return self._place(height_mm).of(self.slope_n_per_mm)
-
-    def se_at(self, height_mm: float) -> float:
-        """Standard error of load_at from the samples' noise."""
-        return self._place(height_mm).of(self.load_se_n)
 
     def read_at(self, height_mm: float) -> BranchReading:
         """Read all of these at once, for much is read."""
@@ -293,7 +286,7 @@ class SweepFit:
         load, loop = 0.5 * (first.load_n + last.load_n), first.load_n - last.load_n
         missing = self._missing_n(height_mm, load, loop) if side == "both" else 0.0
         between = Between(0.0, ())
-        if self.has_gap:
+        if height_mm >= self.gap_mm:
             between = Between.mean([fit.between_at(height_mm) for fit in found])
         return HeightReading(
             height_mm=height_mm,
@@ -308,14 +301,13 @@ class SweepFit:
         )
 
     @cached_property
-    def has_gap(self) -> bool:
-        """Whether a branch goes over heights that were not sampled."""
-        return any(fit is not None and bool(fit.bend.any()) for fit in self.fits("both"))
-
-    def in_gap(self, side: Side, height_mm: float) -> bool:
-        """Whether a branch that has this height goes there over heights that were not sampled."""
-        fits = self.fits(side) if self.has_gap else []
-        return any(fit is not None and fit.between_at(height_mm).u_n > 0.0 for fit in fits)
+    def gap_mm(self) -> float:
+        """Below which height its branches were sampled; minus infinity where nowhere."""
+        gap_mm = math.inf if self.dense else -math.inf
+        for fit in self.fits("both"):
+            if fit is not None and (at := np.flatnonzero(fit.bend)).size:
+                gap_mm = min(gap_mm, float(fit.height_mm[at[0]]) if at[0] else -math.inf)
+        return gap_mm
 
     def load_n(self, side: Side, height_mm: float) -> float:
         """Read the load alone of a sampled sweep, as read does; NaN where it was not measured."""
@@ -327,35 +319,41 @@ class SweepFit:
         load, loop = 0.5 * (loads[0] + loads[-1]), loads[0] - loads[-1]
         return load - 0.5 * self._missing_n(height_mm, load, loop) if side == "both" else load
 
+    def reads(self, side: Side, heights_mm: Array) -> HeightReadings:
+        """Read a sampled sweep as read does, at many heights that the side has, shape (m,)."""
+        load, missing = self._loads(side, heights_mm)
+        fits = [fit for fit in self.fits(side) if fit is not None]
+        each = [(fit.slope_n_per_mm, fit.load_se_n, *fit.by_lag.T) for fit in fits]
+        read = np.array(
+            [[np.interp(heights_mm, fit.height_mm, x) for x in columns]
+             for fit, columns in zip(fits, each, strict=True)]
+        )  # fmt: skip
+        slope, _, *by_lag = read.mean(axis=0)
+        se_n = np.hypot.reduce(read[:, 1]) / len(fits)
+        return HeightReadings(heights_mm, load, slope, se_n, 0.25 * missing, np.array(by_lag), self)
+
     def loads_n(self, side: Side, heights_mm: Array) -> Array:
         """Read load_n at many heights, shape (m,)."""
-        total, loads = np.zeros_like(heights_mm), []
+        return self._loads(side, heights_mm)[0]
+
+    def _loads(self, side: Side, heights_mm: Array) -> tuple[Array, Array]:
+        """Read them with what _missing_n says there; NaN where it was not measured."""
+        loads = []
         for fit in self.fits(side):
             if fit is None:
-                return np.full_like(heights_mm, np.nan)
+                return np.full_like(heights_mm, np.nan), np.zeros_like(heights_mm)
             low_mm, high_mm = fit.lowest_mm - EDGE_MM, fit.highest_mm + EDGE_MM
             inside = (heights_mm >= low_mm) & (heights_mm <= high_mm)
-            read = np.interp(heights_mm, fit.height_mm, fit.load_n)
-            loads.append(np.where(inside, read, np.nan))
-            total += loads[-1]
-        load = total / len(loads)
-        if side == "both":
-            full_mm, share = self._full_loop
-            missing_n = np.maximum(share * load - (loads[0] - loads[-1]), 0.0)
-            load -= 0.5 * np.where(heights_mm < full_mm, missing_n, 0.0)
-        return load
+            loads.append(np.where(inside, np.interp(heights_mm, fit.height_mm, fit.load_n), np.nan))
+        load, loop = 0.5 * (loads[0] + loads[-1]), loads[0] - loads[-1]
+        full_mm, share = self.full_loop if side == "both" else (-math.inf, 0.0)
+        missing_n = np.where(heights_mm < full_mm, np.maximum(share * load - loop, 0.0), 0.0)
+        return load - 0.5 * missing_n, missing_n
 
     def points(self, side: Side) -> list[Points]:
         """Return the readings of the ways that have some."""
         ways = {"loading": self.loading_points, "unloading": self.unloading_points}
         return [found for way in WAYS[side] if (found := ways[way]) is not None]
-
-    @property
-    def hand_setups(self) -> list[KeyedSetup]:
-        """How those of its readings were taken that were read by hand."""
-        nodes = [node for way in self.points("both") for node in way.readings]
-        hands = (one.sweep.hand for node in nodes for one in node)
-        return [hand.setup for hand in hands if hand is not None]
 
     def _read_points(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read chosen points at one of their heights, between two, or a little outside."""
@@ -392,11 +390,11 @@ class SweepFit:
         branch is too high, and so is the mean of both, by half of what is missing. The full loop
         is taken as the same share of the load as at TURN_MM above the turn.
         """
-        full_mm, share = self._full_loop
+        full_mm, share = self.full_loop
         return max(share * load_n - loop_n, 0.0) if height_mm < full_mm else 0.0
 
     @cached_property
-    def _full_loop(self) -> tuple[float, float]:
+    def full_loop(self) -> tuple[float, float]:
         """From which height up the friction loop is whole, and its share of the load there.
 
         Minus infinity where nothing is known to be missing.
@@ -438,3 +436,15 @@ class HeightReading(NamedTuple):
     between: Between = Between(0.0, ())
     points: Weighted = ()
     outside_mm: float = 0.0
+
+
+class HeightReadings(NamedTuple):
+    """What one sampled sweep says at m heights: as HeightReading, shape (m,); by_lag (2, m)."""
+
+    height_mm: Array
+    load_n: Array
+    slope_n_per_mm: Array
+    se_n: Array
+    turn_u_n: Array
+    by_lag: Array
+    sweep: SweepFit

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.knots import shared_knots
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.build_file import BuildFile
@@ -34,6 +35,7 @@ from coilbench.analysis.engine.solid_heights import (
     surely_below,
 )
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.bins import Array
 
 
 @dataclass(frozen=True)
@@ -192,21 +194,28 @@ class SetCurves:
         """Return the mean of load_at alone, far sooner; None where a spring wasn't read."""
         key = self.name, round(height_mm, 6)
         if key not in means_n:
-            try:
-                loads_n = [curve.load_n_at(key[1]) for curve in self.curves]
-            except HeightNotMeasured:
-                loads_n = []
-            means_n[key] = math.fsum(loads_n) / len(loads_n) if loads_n else None
+            at, means = self._course
+            if at.size and at[0] <= key[1] <= at[-1]:
+                means_n[key] = float(np.interp(key[1], at, means))
+            else:
+                self.read_means([key[1]], means_n)
         return means_n[key]
+
+    @cached_property
+    def _course(self) -> tuple[Array, Array]:
+        """Heights between which the mean of load_at is straight, and the mean there."""
+        at = shared_knots([curve.knots_mm for curve in self.curves])
+        if not at.size:
+            return at, at
+        return at, np.mean([curve.loads_n_at(at) for curve in self.curves], axis=0)
 
     def read_means(self, heights_mm: Iterable[float], means_n: MeanLoads) -> None:
         """Add mean_n at many heights to means_n, all read at once."""
         keys = [(self.name, round(height_mm, 6)) for height_mm in heights_mm]
         new = [key for key in dict.fromkeys(keys) if key not in means_n]
-        if not new or not self.curves:
-            return
         at = np.array([height_mm for _, height_mm in new])
-        means = np.mean([curve.loads_n_at(at) for curve in self.curves], axis=0)
+        loads = [curve.loads_n_at(at) for curve in self.curves]
+        means = np.mean(loads, axis=0) if loads else np.full(at.shape, np.nan)
         means_n.update(
             zip(new, (None if math.isnan(n) else n for n in means.tolist()), strict=True)
         )

@@ -334,16 +334,20 @@ class LoadTable:
             readings: made before; new ones are added.
         """
         at = tuple(places)
-        heights_mm = np.array([place.height_mm for place in at])[:, None]
-        seat_mm = heights_mm + np.asarray(standing.changes_mm, dtype=float)[None, :]
+        changes_mm = np.asarray(standing.changes_mm, dtype=float)
+        seat_mm = np.array([place.height_mm for place in at])[:, None] + changes_mm
         open_mm = seat_mm - np.array([place.cam.valve_lift_mm for place in at])[:, None]
+        rows = np.round([*seat_mm, *open_mm], 6).tolist()
+        asked = [each for row in rows for each in zip(row, standing.errors, strict=True)]
+        for spring in springs:
+            own = spring.springs.name, spring.label
+            if spring.curve is not None:
+                spring.curve.read(mm for mm, u in asked if (*own, mm, u) not in readings)
         seat = EndLoads.read(springs, seat_mm, standing.errors, readings)
+        solids_mm = [None if s.solid is None else s.solid.height_mm for s in springs]
         solid, free = (
             np.array([math.nan if mm is None else mm for mm in known], dtype=float)
-            for known in (
-                [None if s.solid is None else s.solid.height_mm for s in springs],
-                [s.surely_loose_mm for s in springs],
-            )
+            for known in (solids_mm, [s.surely_loose_mm for s in springs])
         )
         loose = np.isnan(seat.load_n) & (seat_mm[:, None, :] >= free[None, :, None])
         margin_mm = open_mm[:, None, :] - solid[None, :, None]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -209,7 +208,7 @@ class SetJudge:
                         del left[asked.one]
                         self._keep(asked.one, told.key, told.loads)
                         yield asked.one.name, told.loads
-            except (OSError, BrokenProcessPool):  # no processes can be had: one after the other
+            except OSError:  # no processes can be had: one after the other
                 self._several.end()
         for one in left:
             if not go_on():

@@ -20,11 +20,13 @@ from coilbench.analysis.rig.check import (
     MassVerdict,
     PastCheck,
     Trend,
+    ZeroDrift,
     days_between,
     gravity_of,
     judge_mass,
+    judge_zeros,
+    moves,
 )
-from coilbench.analysis.rig.drift import ZeroDrift, judge_zeros, moves
 from coilbench.analysis.rig.health import Health, Heard, judge_health, press_findings
 from coilbench.capture.blocks import (
     RAW_DTYPE,

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlite_utils import Database
 
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ProcessPoolExecutor
 
 MOST_PROCESSES = 8  # ours: each takes about 150 MB
 NICE = 10  # a capture goes first
@@ -44,8 +45,25 @@ class Several:
             work: a function of a module, since each process looks it up by its name.
 
         Raises:
-            OSError, BrokenProcessPool: no processes can be had, or one died.
+            OSError: no processes can be had, or one died.
         """
+        # imported late: most answers need no process beside
+        from concurrent.futures.process import BrokenProcessPool
+
+        try:
+            yield from self._each(work, tasks, go_on)
+        except BrokenProcessPool as error:
+            raise OSError("a process died") from error
+
+    def _each(
+        self,
+        work: Callable[[Database, Task], Answer],
+        tasks: Iterable[Task],
+        go_on: Callable[[], bool],
+    ) -> Iterator[tuple[Task, Answer | None]]:
+        import multiprocessing
+        from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+
         if self._pool is None:
             context = multiprocessing.get_context("spawn")  # a connection to a book is not forked
             self._pool = ProcessPoolExecutor(self._many, context, _begin, (self._book,))

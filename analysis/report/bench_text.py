@@ -363,12 +363,12 @@ def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
 
 
 def _unread(facts: Mapping[str, Any]) -> str:
-    lost = facts.get("unread", 0)
-    return (
+    lost, doubted = facts.get("unread", 0), facts.get("doubted", 0)
+    said = (
         f"; {counted(lost, 'unfinished stroke')} could not be rescued, being damaged: press again"
-        if lost
-        else ""
     )
+    unsure = f"; {counted(doubted, 'stroke')} left out, the heights being in doubt: press again"
+    return (said if lost else "") + (unsure if doubted else "")
 
 
 def _cut_off(facts: Mapping[str, Any], _units: Units) -> str:

@@ -133,7 +133,9 @@ def set_notes(
 
 
 def _hand_setups(curve: SpringCurve) -> list[KeyedSetup]:
-    return [setup for sweep in curve.sweeps for setup in sweep.hand_setups]
+    ways = [way for sweep in curve.sweeps for way in sweep.points("both")]
+    hands = (one.sweep.hand for way in ways for node in way.readings for one in node)
+    return [hand.setup for hand in hands if hand is not None]
 
 
 def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from coilbench.analysis.report.document import json_keys
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.rig.drift import PACE_MIN, ZeroDrift, ZeroMove
+from coilbench.analysis.rig.check import PACE_MIN, ZeroDrift, ZeroMove
 
 MOST_ROWS = 12  # of a long session
 BAR_CELLS = 12  # to either side

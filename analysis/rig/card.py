@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.rig.check import PastCheck, Trend, days_between, gravity_of
-from coilbench.analysis.rig.drift import ZeroMove
+from coilbench.analysis.rig.check import PastCheck, Trend, ZeroMove, days_between, gravity_of
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.keyed_setup import KeptRests
 from coilbench.capture.calibration.model import NewPart, PointRow

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.rig.drift import running_min
+from coilbench.analysis.rig.check import running_min
 from coilbench.capture.blocks import (
     RAW_DTYPE,
     Fault,

@@ -17,6 +17,9 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 
 _MOST = 1e12  # newtons and millimetres: far above what any press can give
+_BRANCHES = """SELECT branch, count(*), sum(typeof(height_mm) = 'real' AND abs(height_mm) < ?
+  AND typeof(load_n) = 'real' AND abs(load_n) < ?)
+FROM curve_rows WHERE sweep_id = ? GROUP BY branch"""
 
 
 class Content(NamedTuple):
@@ -71,12 +74,10 @@ def _impossible(samples: NDArray[np.void]) -> str | None:
 
 
 def _curve(connection: sqlite3.Connection, sweep_id: str, cells: Mapping[str, Any]) -> str | None:
-    points = connection.execute(
-        "SELECT branch, height_mm, load_n FROM curve_rows WHERE sweep_id = ?", [sweep_id]
-    ).fetchall()
-    if not all(abs(height_mm) < _MOST and abs(load_n) < _MOST for _, height_mm, load_n in points):
+    branches = connection.execute(_BRANCHES, [_MOST, _MOST, sweep_id]).fetchall()
+    if any(numbers != points for _, points, numbers in branches):
         return "its curve is not of numbers"
-    if cells["samples_format"] is None and not points:
+    if cells["samples_format"] is None and not branches:
         return "it has neither samples nor points"
     if cells["keyed_json"] is not None:
         try:
@@ -84,7 +85,7 @@ def _curve(connection: sqlite3.Connection, sweep_id: str, cells: Mapping[str, An
             ways = Counter(one.get("loading", True) for one in keyed.get("readings", ()))
         except (ValueError, TypeError, AttributeError, RecursionError):
             return "its keyed_json cannot be"
-        found = Counter(branch == "loading" for branch, *_ in points)
+        found = Counter({branch == "loading": points for branch, points, _ in branches})
         if ways and ways != found:
             return "it has other readings than points"
     return None

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import find_calibration
+from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.digests import stored_rows
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
@@ -31,12 +33,33 @@ UNCLOSED = "ended without closing the book"
 _CUT = Finding("capture_unclosed")
 
 
+class Doubted(NamedTuple):
+    """Strokes that count only if it turns out that the travel scale did not slip."""
+
+    sweep_ids: list[str]
+    why: Finding
+
+    @classmethod
+    def of(cls, live_json: str | None) -> Doubted:
+        """Return those of a capture's stored state; none where it tells of none."""
+        try:
+            document = msgspec.json.decode(live_json or "{}", type=dict[str, Any])
+            return msgspec.convert(document.get("doubted"), cls)
+        except msgspec.DecodeError:
+            return cls([], _CUT)
+
+
 class CaptureRun:
-    """One run of the capture in the book: its counters, and the stroke under way in chunks."""
+    """One run of the capture in the book: its counters, and the stroke under way in chunks.
+
+    Attributes:
+        doubted: stored with the state: a capture that is killed can't take them back itself.
+    """
 
     def __init__(self, db: Database, session_id: str) -> None:
         self._db = db
         self.session_id = session_id
+        self.doubted: Doubted | None = None
 
     @classmethod
     def begin(
@@ -64,7 +87,8 @@ class CaptureRun:
     def update(self, live: Mapping[str, Any]) -> None:
         """Store the state of the capture, a snapshot's document with its counters."""
         row = {name: live[name] for name in _COUNTERS}
-        live_json = json.dumps(live, allow_nan=False)
+        doubted = msgspec.to_builtins(self.doubted)
+        live_json = json.dumps({**live, "doubted": doubted}, allow_nan=False)
         self._change(row | {"seen_utc": utc_now(), "live_json": live_json})
 
     def end(self, reason: str) -> None:
@@ -128,15 +152,18 @@ def left_behind(db: Database) -> Finding | None:
 
     Call it before the next capture begins. Facts of `strokes_rescued`: how many, and of each the
     set, the spring, samples, seconds and the lowest height; of `cut_off_before`, where none was
-    rescued, how many strokes it had kept. Of both `unread`: strokes left in chunks.
+    rescued, how many strokes it had kept. Of both `unread`: strokes left in chunks; and
+    `doubted`: strokes that count no more.
     """
     cut_off: list[str] = []
-    unread = 0
-    for run_id, reason in db.execute("SELECT id, ended_reason FROM sessions ORDER BY rowid DESC"):
+    unread = doubted = 0
+    sql = "SELECT id, ended_reason, live_json FROM sessions ORDER BY rowid DESC"
+    for run_id, reason, live_json in db.execute(sql):
         if not str(reason).startswith(UNCLOSED):
             break
         cut_off.append(run_id)
         unread += reason != UNCLOSED
+        doubted += len(Doubted.of(live_json).sweep_ids)
     if not cut_off:
         return None
     marks = ", ".join("?" * len(cut_off))
@@ -160,9 +187,9 @@ def left_behind(db: Database) -> Finding | None:
             facts = {"set": row["set_name"], "seconds": float(t_us[-1] - t_us[0]) * 1e-6}
             rescued.append(facts | {name: row[name] for name in names})
     if not rescued:
-        return Finding.of("cut_off_before", kept=kept, unread=unread)
-    told = {"strokes": len(rescued), "kept": kept, "rescued": rescued, "unread": unread}
-    return Finding.of("strokes_rescued", **told)
+        return Finding.of("cut_off_before", kept=kept, unread=unread, doubted=doubted)
+    told = {"strokes": len(rescued), "kept": kept, "rescued": rescued}
+    return Finding.of("strokes_rescued", **told, unread=unread, doubted=doubted)
 
 
 def _close(db: Database, run: CaptureRun) -> bool:
@@ -178,9 +205,21 @@ def _close(db: Database, run: CaptureRun) -> bool:
     except CoilbenchError as error:
         run.end(f"{UNCLOSED}; its last stroke is left in chunks: {error.what}")
         return False
+    _take_back_doubted(db, run)
     run.drop_chunks()
     run.end(UNCLOSED)
     return bool(chunks)
+
+
+def _take_back_doubted(db: Database, run: CaptureRun) -> None:
+    """Let strokes of a killed run no longer count that it would have taken back at its end."""
+    sql = "SELECT live_json FROM sessions WHERE id = ?"
+    (live_json,) = db.execute(sql, [run.session_id]).fetchone()
+    doubted = Doubted.of(live_json)
+    mine = "SELECT id FROM sweeps WHERE counted AND session_id = ?"
+    for (sweep_id,) in db.execute(mine, [run.session_id]).fetchall():
+        if sweep_id in doubted.sweep_ids:
+            leave_out(db, sweep_id, doubted.why)
 
 
 def _store_recovered(db: Database, chunks: list[dict[str, Any]]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Literal
 from weakref import WeakKeyDictionary
 
@@ -107,7 +108,7 @@ class SetRecord(SetPlan):
         own = self.spring(label).solid_height_mm
         return self.highest_solid_mm if own is None else own
 
-    @property
+    @cached_property  # asked for many times a second
     def highest_solid_mm(self) -> float | None:
         """The highest solid height known, as registered or of any spring; None where none is."""
         known = [self.solid_height_mm, *(spring.solid_height_mm for spring in self.springs)]

@@ -9,6 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+Reals = float | NDArray[np.float64]  # one, or many
+
 
 @dataclass(frozen=True)
 class PolynomialFit:
@@ -48,22 +50,22 @@ class PolynomialFit:
         """The covariance, shape (p, p), without what few points add: see degrees_of_freedom."""
         return np.array(self.covariance) / self.widened**2
 
-    def value_at(self, x: float) -> float:
-        """Return value at one x, far sooner than an array of one."""
-        total = 0.0
+    def value_at(self, x: Reals) -> Reals:
+        """Return value at x; at one x far sooner than an array of one."""
+        total: Reals = 0.0
         for c in reversed(self.coefficients):
             total = total * x + c
         return total
 
-    def slope_at(self, x: float) -> float:
-        """Return slope at one x."""
-        total = 0.0
+    def slope_at(self, x: Reals) -> Reals:
+        """Return slope at x, as value_at."""
+        total: Reals = 0.0
         for power in range(self.degree, 0, -1):
             total = total * x + power * self.coefficients[power]
         return total
 
-    def hidden_at(self, x: float, minus_x: float) -> float:
-        """Return hidden_departure at one x."""
+    def hidden_at(self, x: Reals, minus_x: float) -> Reals:
+        """Return hidden_departure at x, as value_at."""
         return sum(c * (x**power - minus_x**power) for power, c in enumerate(self.hidden_bend))
 
 

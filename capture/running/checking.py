@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -27,6 +28,7 @@ from coilbench.capture.running.judged import (
 )
 from coilbench.capture.running.likely_stroke import NEW, LikelyStroke, as_sweep, spoiling
 from coilbench.capture.running.own_presses import OwnPresses, agree, slipped_within
+from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
@@ -65,12 +67,19 @@ class StrokeChecks:
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
         self._rivals: list[Rival] = []
         self._rival: Sweep | None = None  # the newest press, if it may be one
-        self._earlier: dict[str, LikelyStroke] = {}  # strokes of the spring before, by their id
+        self._newest: LikelyStroke | None = None
+        self._earlier: dict[str, LikelyStroke] = {}  # strokes of the spring, by their id
 
     def took(self, stroke: Stroke, haste: float | None = None) -> None:
         """A stroke counted, in such haste where it was measured."""
         self._pressed.append((stroke, haste))
         self._rivals = []
+
+    def stored(self, sweep_id: str) -> None:
+        """The newest press is in the book, by this id: it is worked out already."""
+        if self._newest is not None:
+            known = self._earlier[sweep_id] = self._newest.stored_as(sweep_id)
+            self._own.keep(known.read)
 
     def refused(self, press: Waiting) -> None:
         """The newest press was refused; it may be another one that is odd."""
@@ -108,7 +117,7 @@ class StrokeChecks:
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
         """
-        self._rival = None
+        self._rival = self._newest = None
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
         verdict = judge(
             stroke,
@@ -132,16 +141,22 @@ class StrokeChecks:
                 judged = Judged(refused_for(verdict, [stop]))
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
-            sweep = as_sweep(stroke, turn, calibration)
+            sweep = self._alone(stroke, turn, calibration).read
             judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds)
         elif judged.verdict.counted and (unseen or risen) is not None:
-            sweep = as_sweep(stroke, turn, calibration)
+            sweep = self._alone(stroke, turn, calibration).read
             judged = self._unproven(judged, unseen, risen, sweep, record)
         unasked = not judged.verdict.counted and judged.question is None
         # what a wrong instrument reads says nothing of the spring
         if unasked and cure(judged.verdict.findings) not in ("mend_rig", "set_datum"):
             return replace(judged, question=suspected)
         return judged
+
+    def _alone(self, stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> LikelyStroke:
+        """Return the newest press as it reads, worked out once."""
+        if self._newest is None:
+            self._newest = LikelyStroke(as_sweep(stroke, turn, calibration))
+        return self._newest
 
     def _in_doubt(
         self, judged: Judged, doubt: Finding, sweep: Sweep, record: SetRecord, *, holds: bool
@@ -212,13 +227,15 @@ class StrokeChecks:
         steady: bool,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
-        sweep = as_sweep(stroke, turn, calibration)
+        alone = self._alone(stroke, turn, calibration)
+        sweep = alone.read
         measured = turn.purpose is Purpose.MEASURED
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(refused_for(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
-        found = self._unlike(sweep, turn.label, record) if whole else None
-        alone = LikelyStroke(sweep)
+        curves = self._curves.of(record) if whole else {}
+        mean = mean_of_ways(sweep.loading, sweep.unloading)
+        found = _known(turn.label, record, curves).unlike(mean) if whole else None
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
         if other is not None and self._as_low(stroke):
@@ -232,7 +249,10 @@ class StrokeChecks:
         if beside is not None and not beside.verdict.counted:
             return beside
         if whole:
-            verdict = self._beside_the_set(sweep, turn.label, record, verdict)
+            others = [curve for label, curve in curves.items() if label != turn.label]
+            weak = beside_the_set(mean, others)  # or stiff, more than the set's check allows
+            said = () if weak is None else (weak,)
+            verdict = replace(verdict, findings=(*verdict.findings, *said))
         judged = self._measured(alone, turn, record, verdict)
         if beside is None or not judged.verdict.counted:
             return judged
@@ -333,28 +353,9 @@ class StrokeChecks:
         zero_n = 0.0 if zero is None else float(value(calibration.load.fit, zero))
         return wrong_in_stroke(stroke, block["load_n"], block["height_mm"], zero_n, bounds)
 
-    def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
-        """Compare with the spring's own strokes, where it has any, else with the others'."""
-        return self.known_of(label, record).unlike(mean_of_ways(sweep.loading, sweep.unloading))
-
     def known_of(self, label: str, record: SetRecord) -> Known:
         """Return what a spring of this label should press like."""
-        known = self._curves.of(record)
-        nominal = () if record.nominal is None else record.nominal.loads
-        return Known(
-            label,
-            own=label in known,
-            others=tuple([known[label]] if label in known else known.values()),
-            nominal=tuple((load.height_mm, load.load_n) for load in nominal),
-        )
-
-    def _beside_the_set(
-        self, sweep: Sweep, label: str, record: SetRecord, verdict: Verdict
-    ) -> Verdict:
-        """Say where a spring that passes is weaker or stiffer than the set's check allows."""
-        others = [curve for one, curve in self._curves.of(record).items() if one != label]
-        found = beside_the_set(mean_of_ways(sweep.loading, sweep.unloading), others)
-        return verdict if found is None else replace(verdict, findings=(*verdict.findings, found))
+        return _known(label, record, self._curves.of(record))
 
     def _beside_its_own(
         self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict
@@ -390,7 +391,18 @@ class StrokeChecks:
     def _likely(self, sweep: Sweep) -> LikelyStroke:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
-        return known if known is not None and known.reads_as(sweep) else LikelyStroke(sweep)
+        return known if known is not None and known.read is sweep else LikelyStroke(sweep)
+
+
+def _known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
+    """Return what a spring should press like: as its own strokes, where it has any, or others'."""
+    nominal = () if record.nominal is None else record.nominal.loads
+    return Known(
+        label,
+        own=label in curves,
+        others=tuple([curves[label]] if label in curves else curves.values()),
+        nominal=tuple((load.height_mm, load.load_n) for load in nominal),
+    )
 
 
 def _hurried(sweep: Sweep) -> Finding | None:

@@ -10,6 +10,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, read_by_travel
+from coilbench.capture.book.sessions import Doubted
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights, NewDatum
@@ -151,7 +152,17 @@ class DatumQuestions:
     def end(self) -> None:
         """The capture ends: what nobody knows does not count."""
         if not self._heights.lost:
-            self._end(self._heights.open or self._unproven.risen)
+            self._end(self._open)
+
+    @property
+    def _open(self) -> Finding | None:
+        return self._heights.open or self._unproven.risen
+
+    @property
+    def doubted(self) -> Doubted | None:
+        """What would not count any more if the capture ended now; None for nothing."""
+        ids, why = self._unproven.sweep_ids, None if self._heights.lost else self._open
+        return Doubted(ids, why) if ids and why is not None else None
 
     def _end(self, why: Finding | None) -> None:
         if why is not None:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from copy import copy
+from dataclasses import replace
 from functools import cached_property
-
-import numpy as np
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
-from coilbench.capture.calibration.lag import Press, typical_lag
+from coilbench.capture.calibration.lag import typical_lag
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.shape import Stroke
@@ -47,13 +46,19 @@ class LikelyStroke:
         """What of it spoils the stroke."""
         return spoiling(self.findings)
 
-    def reads_as(self, sweep: Sweep) -> bool:
-        """Tell whether a stroke has the same samples, read alike."""
-        both = self.read.press, sweep.press
-        if both[0] is None or both[1] is None:
-            return False
-        columns = ([getattr(one, field.name) for one in both] for field in fields(Press))
-        return all(np.array_equal(own, other) for own, other in columns)
+    def stored_as(self, sweep_id: str) -> LikelyStroke:
+        """Return it under the id that the book gave it, with all that was worked out of it."""
+        same = copy(self)
+        same.read = _named(self.read, sweep_id)
+        if "sweep" in vars(self):
+            vars(same)["sweep"] = _named(self.sweep, sweep_id)
+        return same
+
+
+def _named(sweep: Sweep, sweep_id: str) -> Sweep:
+    same = copy(sweep)
+    vars(same)["sweep_id"] = sweep_id  # `replace` would forget what was worked out
+    return same
 
 
 def spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:

@@ -41,6 +41,10 @@ class OwnPresses:
         self._known = {one.sweep_id: one for one in sweeps}
         return sweeps
 
+    def keep(self, sweep: Sweep) -> None:
+        """Take a press as it was read before it was stored, so that it is not read again."""
+        self._known[sweep.sweep_id] = sweep
+
     def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
         paths = (_path(one) for one in self.of(label, record)[-NEWEST:])
         return [path for path in paths if path is not None]

@@ -241,6 +241,7 @@ class Recorder:
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
+        self._run.doubted = self._datums.doubted
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._chunks.forget()
@@ -398,6 +399,7 @@ class Recorder:
         )
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
+        self._checks.stored(waiting.sweep_id)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._checks.took(stroke, judged.haste)

@@ -54,6 +54,11 @@ class Unproven:
     def __len__(self) -> int:
         return len(self._counted)
 
+    @property
+    def sweep_ids(self) -> list[str]:
+        """Of those that count."""
+        return [one.sweep_id for one in self._counted]
+
     def counted(self, press: Waiting) -> None:
         """A press counts."""
         if self.risen is not None:  # it agrees with the one before, or is of another spring, and

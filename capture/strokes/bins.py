@@ -57,7 +57,13 @@ class Bins:
 
 
 def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
-    """Average height and load in bins of height, ascending, empty bins left out."""
+    """Average height and load in bins of height, ascending, empty bins left out; kept with it."""
+    if (bins := branch.kept.get(width_mm)) is None:
+        bins = branch.kept[width_mm] = _binned(branch, width_mm)
+    return bins
+
+
+def _binned(branch: Branch, width_mm: float) -> Bins:
     _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
     count = np.bincount(where).astype(np.float64)
     by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from enum import StrEnum
+from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
@@ -151,7 +152,7 @@ class StrokeFinder:
     @property
     def touch_mm(self) -> float | None:
         """The height at which the quill touched what it presses; None while it presses nothing."""
-        return float(self._touch_mm) if np.isfinite(self._touch_mm) else None
+        return float(self._touch_mm) if isfinite(self._touch_mm) else None
 
     @property
     def deepest_mm(self) -> float:
@@ -244,7 +245,7 @@ class StrokeFinder:
     def _idle(self, piece: _Slice) -> None:
         """Take an idle slice: the zero follows it, or it is a touch."""
         rules = self._rules
-        if np.isfinite(piece.load_n):
+        if isfinite(piece.load_n):
             if self._zero_n is None:
                 # a light load is dead weight, a heavy one may be a press under way
                 self._zero_seen = abs(piece.load_n) <= rules.touch_n
@@ -306,7 +307,7 @@ class StrokeFinder:
 
     def _pressed(self, piece: _Slice) -> list[Stroke]:
         rules = self._rules
-        if np.isfinite(piece.load_n):
+        if isfinite(piece.load_n):
             self._follow(piece)
         else:
             self._pressed_us = piece.last_us  # unknown is not let go

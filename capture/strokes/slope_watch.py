@@ -73,6 +73,7 @@ class SlopeWatch:
 
     def __init__(self) -> None:
         self._down: list[_Point] = []
+        self._depths_mm: list[float] = []  # theirs, ascending: heights below 0
         self._late, self._latest = _Past(), _Past()  # whose heights a load may be of
         self._late_seen = False  # where the quill was before the touch, nobody looked
         self._first_us = self._samples = 0
@@ -84,7 +85,7 @@ class SlopeWatch:
         self._samples += 1
         if not self._down:
             self._first_us = t_us
-            self._down.append(_Point(height_mm, load_n))
+            self._keep(_Point(height_mm, load_n))
             return []
         lowest_mm = self._down[-1].height_mm
         lower = height_mm <= lowest_mm - STEP_MM
@@ -157,9 +158,9 @@ class SlopeWatch:
 
     def _still_up(self, load_n: float) -> Iterator[Finding]:
         """Yield that the height rose and the load did not fall."""
-        rose_mm = min(self._latest.height_mm) - self._down[-1].height_mm
+        deepest = self._down[-1]
+        rose_mm = min(self._latest.height_mm) - deepest.height_mm
         if rose_mm >= STILL_MM:
-            deepest = self._down[-1]
             yield from self._still(deepest, deepest.load_n - load_n, rose_mm, load_n)
 
     def _still(
@@ -175,7 +176,11 @@ class SlopeWatch:
 
     def _above(self, height_mm: float) -> int:
         """Return how many points lie at a height or above it."""
-        return bisect_right(self._down, -height_mm, key=lambda one: -one.height_mm)
+        return bisect_right(self._depths_mm, -height_mm)
+
+    def _keep(self, point: _Point) -> None:
+        self._down.append(point)
+        self._depths_mm.append(-point.height_mm)
 
     def _add(self, height_mm: float, load_n: float) -> None:
         then_mm = max(self._late.height_mm)
@@ -184,4 +189,4 @@ class SlopeWatch:
         bounds = ((load_n - one.load_n) / (one.height_mm - then_mm) for one in each)
         self._largest_n = max(self._largest_n, min(self._down[-1].load_n, load_n))
         slope = min(bounds, default=0.0) if self._late_seen else 0.0
-        self._down.append(_Point(height_mm, load_n, slope, then_mm - height_mm))
+        self._keep(_Point(height_mm, load_n, slope, then_mm - height_mm))

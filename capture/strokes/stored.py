@@ -11,7 +11,7 @@ Format names go into the book beside the blob, so that another format can join l
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -48,28 +48,22 @@ def split_branches(block: LoadBlock) -> tuple[Branch, Branch]:
     return Branch(samples["height_mm"], samples["load_n"]).split()
 
 
-def reduce_branch(name: BranchName, branch: Branch, step_mm: float = STEP_MM) -> list[CurveRow]:
-    """Reduce a sampled branch to one row a height step: the mean height and load of the step.
+def reduce_branch(name: BranchName, branch: Branch, step_mm: float = STEP_MM) -> Branch:
+    """Reduce a sampled branch to one point a height step: the mean height and load of the step.
 
-    Rows come in time order of the branch (heights fall while loading, rise while unloading). A
+    Points come in time order of the branch (heights fall while loading, rise while unloading). A
     pass back up on the way down, or down on the way up, is left out: friction makes it read
     between the branches.
     """
     if len(branch) == 0:
-        return []
+        return branch
     branch = _one_way(name, branch)
     steps = np.floor(branch.height_mm / step_mm).astype(np.int64)
-    kinds, place = np.unique(steps, return_inverse=True)
+    _, place = np.unique(steps, return_inverse=True)
     share = np.bincount(place).astype(np.float64)
-    heights: NDArray[np.float64] = np.bincount(place, branch.height_mm) / share
-    loads: NDArray[np.float64] = np.bincount(place, branch.load_n) / share
-    order = range(kinds.shape[0])
-    if name == "loading":
-        order = order[::-1]
-    return [
-        CurveRow(name, point, float(heights[at]), float(loads[at]))
-        for point, at in enumerate(order)
-    ]
+    heights, loads = (np.bincount(place, x) / share for x in (branch.height_mm, branch.load_n))
+    order = slice(None, None, -1 if name == "loading" else 1)
+    return Branch(heights[order], loads[order])
 
 
 def _one_way(name: BranchName, branch: Branch) -> Branch:
@@ -96,18 +90,19 @@ def reduced_curve(block: LoadBlock) -> list[CurveRow]:
     """Return both branches of a stroke, reduced; fewer points where a branch is straight."""
     loading, unloading = split_branches(block)
     ways = reduce_branch("loading", loading), reduce_branch("unloading", unloading)
-    highest_n = max((abs(row.load_n) for way in ways for row in way), default=0.0)
-    return [row for way in ways for row in _bends(way, STRAIGHT_SHARE * highest_n)]
+    highest_n = max(float(np.abs(way.load_n).max(initial=0.0)) for way in ways)
+    return points_as_rows(*(_bends(way, STRAIGHT_SHARE * highest_n) for way in ways))
 
 
-def _bends(rows: list[CurveRow], most_n: float) -> list[CurveRow]:
+def _bends(branch: Branch, most_n: float) -> Branch:
     """Return the ends of a branch, and of its points those without which a line would miss one.
 
     Between what is kept, straight lines are nowhere farther than most_n from what is left out
     (Ramer 1972; Douglas and Peucker 1973, from memory, with the distance in load).
     """
-    points = [(row.height_mm, row.load_n) for row in rows]  # some tens: an array takes longer
-    keep, parts = {0, len(rows) - 1}, [(0, len(rows) - 1)]
+    # some tens: an array takes longer
+    points = list(zip(branch.height_mm.tolist(), branch.load_n.tolist(), strict=True))
+    keep, parts = {0, len(points) - 1}, [(0, len(points) - 1)]
     while parts:
         first, last = parts.pop()
         if last - first < 2:
@@ -123,8 +118,9 @@ def _bends(rows: list[CurveRow], most_n: float) -> list[CurveRow]:
             farthest = first + 1 + off_n.index(most_off_n)
             keep.add(farthest)
             parts += [(first, farthest), (farthest, last)]
-    kept = sorted(keep) if rows else []
-    return [replace(rows[at], point=point) for point, at in enumerate(kept)]
+    kept = np.zeros(len(points), dtype=np.bool_)
+    kept[list(keep) if points else []] = True
+    return branch.at(kept)
 
 
 RAW_FORMAT = "raw1"

@@ -77,7 +77,7 @@ def test_the_standard_error_is_the_scatter_over_repeats() -> None:
         BranchFit.of_bins(fine_bins(branch(height, load + rng.normal(0, 0.4, 500))), 0.25)
         for _ in range(300)
     ]
-    reads = [(fit.load_at(33.0), fit.se_at(33.0)) for fit in fits if fit is not None]
+    reads = [(fit.load_at(33.0), fit.read_at(33.0).load_se_n) for fit in fits if fit is not None]
     loads, errors = np.array(reads).T
     # 300 repeats know a standard deviation to 4 %; 15 % is more than three times that
     assert float(np.mean(errors)) == pytest.approx(float(np.std(loads, ddof=1)), rel=0.15)

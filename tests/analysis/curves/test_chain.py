@@ -104,6 +104,23 @@ def monte_carlo(day: Day, calibration: Calibration, lag: Lag, draws: int) -> tup
     return loads, rates
 
 
+def test_many_budgets_at_once_are_those_of_single_loads(curve: SpringCurve) -> None:
+    at_once = replace(curve)
+    heights_mm = np.linspace(curve.lowest_mm, curve.highest_mm, 40)[1:-1].tolist()
+    at_once.read(heights_mm)
+    for height_mm in heights_mm:
+        for one, other in zip(
+            at_once.load_at(height_mm).budget.lines,
+            curve.load_at(height_mm).budget.lines,
+            strict=True,
+        ):
+            numbers = {"value": one.value, "sensitivity": one.sensitivity}
+            assert replace(other, **numbers) == one
+            assert numbers == pytest.approx(
+                {"value": other.value, "sensitivity": other.sensitivity}, rel=1e-9
+            )
+
+
 def test_the_propagation_is_what_a_monte_carlo_gives(
     day: Day, calibration: Calibration, sweeps: list[Sweep], curve: SpringCurve
 ) -> None:

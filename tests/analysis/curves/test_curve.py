@@ -286,6 +286,18 @@ def test_many_loads_at_once_are_those_read_one_by_one(branch: BranchChoice) -> N
         else:
             assert load_n == pytest.approx(curve.load_at(height_mm).load_n, abs=1e-10)
     assert 0 < np.isnan(loads).sum() < 60
+    at_once = replace(curve)
+    at_once.read(heights.tolist())
+    down = replace(broken, unloading=NONE)  # no way up at all: read one by one
+    fit_curve("larch-01", [*sweeps, down], branch).read(heights.tolist())
+    for height_mm in heights[~np.isnan(loads)].tolist():
+        one, other = at_once.load_at(height_mm), curve.load_at(height_mm)
+        assert one.load_u_n == pytest.approx(other.load_u_n, rel=1e-12)
+        assert (one.slope_n_per_mm, one.notes) == (pytest.approx(other.slope_n_per_mm), other.notes)
+    knots_mm = curve.knots_mm  # down into the turn, where friction is still missing
+    between_mm = rng.uniform(knots_mm[0], knots_mm[-1], 200)
+    straight_n = np.interp(between_mm, knots_mm, curve.loads_n_at(knots_mm))
+    assert curve.loads_n_at(between_mm) == pytest.approx(straight_n, abs=1e-9)
 
 
 def test_just_above_the_turn_friction_is_not_taken_for_load() -> None:

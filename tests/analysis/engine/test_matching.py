@@ -8,7 +8,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-from coilbench.analysis.engine.matching import largest_matching, whole_matching
+from coilbench.analysis.engine.verdicts import largest_matching, whole_matching
 
 
 @pytest.mark.parametrize("share", [0.02, 0.08, 0.15, 0.3, 0.9])

@@ -7,9 +7,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from coilbench.analysis.engine.one_place import is_of_one_place, solution_of_one_place
 from coilbench.analysis.engine.three_index import ThreeIndexProblem
-from coilbench.analysis.engine.three_index_search import _price
+from coilbench.analysis.engine.three_index_search import (
+    _price,
+    is_of_one_place,
+    solution_of_one_place,
+)
 
 Array = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card
-from coilbench.analysis.rig.drift import ZeroMove
+from coilbench.analysis.rig.check import ZeroMove
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part

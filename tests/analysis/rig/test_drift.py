@@ -9,7 +9,7 @@ import pytest
 
 from coilbench.analysis.report.drift_text import MOST_ROWS, drift_words, zero_rows
 from coilbench.analysis.report.units import SI
-from coilbench.analysis.rig.drift import (
+from coilbench.analysis.rig.check import (
     APART_MIN,
     PAUSE_MIN,
     SETTLED_N,

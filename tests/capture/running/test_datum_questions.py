@@ -12,10 +12,11 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import left_behind, recover
 from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.model import datum_moved, datum_part
 from coilbench.capture.calibration.regression import fit_polynomial
-from coilbench.capture.running.commands import Action, Command, EventKind
+from coilbench.capture.running.commands import Action, Command, EventKind, Snapshot
 from coilbench.capture.running.heights import AWAIT_S
 from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, Rest
@@ -182,6 +183,21 @@ def test_a_hand_that_holds_the_quill_below_its_stop_costs_nothing(desk, below_mm
     work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0))
     desk.recorder.end()
     assert counted(desk) == [1, 1, 1, 1, 1]
+
+
+@pytest.mark.parametrize("up", [False, True])
+def test_a_capture_that_is_killed_leaves_what_it_would_have_taken_back_at_its_end(desk, up):
+    work_held(desk, *PRESS * 3, below_mm=0.5, from_s=3.0)
+    if up:
+        work(desk, Rest(1.0))
+    desk.recorder.flush()
+    desk.run.update(Snapshot("larch", "fake:").to_document())
+    assert counted(desk) == [1, 1, 1]
+    recover(desk.db)
+    assert counted(desk) == [int(up)] * 3
+    told = left_behind(desk.db)
+    assert (told.kind, told["kept"], told["doubted"]) == ("cut_off_before", 3 * up, 3 - 3 * up)
+    assert ("3 strokes left out" in describe(told, Units())) != up
 
 
 @pytest.mark.parametrize("until_s", [5.0, 99.0])

@@ -1,6 +1,7 @@
 """The recorder: what the rig says into the book, and what is safe when."""
 
 import json
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from coilbench.capture.book.ratings import Ratings, tell_set_rests
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.lag import Press
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import unpack
@@ -58,6 +60,22 @@ def test_a_set_is_pressed_through_hands_free(desk):
     ] * 2
     sweeps = load_sweeps(desk.db, desk.record)
     assert {label: len(found) for label, found in sweeps.items()} == {"larch-01": 2, "larch-02": 2}
+
+
+def test_presses_are_compared_with_what_the_book_would_read(desk):
+    """Those of the spring in the press are kept as they were judged, and are not read again."""
+    desk.take(bench_samples())
+    kept = desk.recorder._checks._own._known
+    read = load_sweeps(desk.db, desk.record, only="larch-02", worked=True)["larch-02"]
+    assert [one.works for one in read] == [True, False, False]
+    for one in read:
+        own = kept[one.sweep_id]
+        assert (own.label, own.works, own.origin) == (one.label, one.works, one.origin)
+        assert own.rig.calibration == one.rig.calibration
+        assert own.rig.calibration_id == one.rig.calibration_id
+        for field in fields(Press):
+            ours, books = (getattr(press, field.name) for press in (own.press, one.press))
+            np.testing.assert_array_equal(ours, books)
 
 
 def test_the_raw_samples_in_the_book_are_the_rigs(desk):

@@ -149,10 +149,10 @@ def test_a_zero_is_believed_of_less_than_twenty_newtons_or_where_the_quill_moved
 
 def test_a_reduced_curve_has_a_row_for_each_quarter_of_a_millimetre() -> None:
     heights_mm = np.linspace(40.0, 30.01, 2000)
-    rows = reduce_branch("loading", Branch(heights_mm, 40.0 - heights_mm))
-    assert len(rows) == 41  # 40 whole steps, and the 40.0 mm that begins one
-    assert rows[0].height_mm == 40.0
-    assert rows[1].height_mm == pytest.approx(39.875, abs=0.01)
+    points = reduce_branch("loading", Branch(heights_mm, 40.0 - heights_mm))
+    assert len(points) == 41  # 40 whole steps, and the 40.0 mm that begins one
+    assert points.height_mm[0] == 40.0
+    assert points.height_mm[1] == pytest.approx(39.875, abs=0.01)
 
 
 @pytest.mark.parametrize(("back_mm", "kept"), [(0.09, 5), (0.11, 4)])
