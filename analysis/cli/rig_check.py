@@ -55,16 +55,18 @@ def _show_history(as_json: bool) -> None:
         return
     if not history.records:
         click.echo("No check yet. Make one with: coilbench rig check --port PORT --mass 20kg")
-    for past, current in zip(history.past, history.current, strict=True):
-        older = "" if current else "   (an earlier calibration)"
-        click.echo(describe(past, units()) + older)
+    for record, past, current in zip(history.records, history.past, history.current, strict=True):
+        why = "" if current else "   (an earlier calibration)"
+        why = why if record.counts else "   (another bench's, which does not count)"
+        click.echo(describe(past, units()) + why)
     if history.trend is not None:
         click.echo(f"{describe(history.trend, units())}.")
     show_warnings(history.warnings)
 
 
 def _check_document(record: CheckRecord) -> dict[str, Any]:
-    return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
+    known = {"check_id": record.check_id, "made_utc": record.made_utc, "counts": record.counts}
+    return known | vars(record.check)
 
 
 def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:

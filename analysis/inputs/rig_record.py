@@ -134,7 +134,7 @@ class CheckHistory:
     """The checks with a weight, oldest first, in the book and as the trend sees them.
 
     Attributes:
-        current: whether each was made with the load calibration in force; the trend is of those.
+        current: whether each counts for the load calibration in force; the trend is of those.
     """
 
     records: tuple[CheckRecord, ...]
@@ -148,7 +148,10 @@ def check_history(db: Database, device_id: str | None = None) -> CheckHistory:
     """Return every check in the book; the trend is of a rig, None for the one in force."""
     part, records = newest_part(db, "load", device_id), mass_checks(db)
     past = past_checks(records)
-    current = [part is not None and one.check.load_part_id == part.part_id for one in records]
+    current = [
+        one.counts and part is not None and one.check.load_part_id == part.part_id
+        for one in records
+    ]
     goes = Trend.of([*compress(past, current)])
     return CheckHistory(records, past, tuple(current), goes, rig_warnings(db))
 

@@ -67,7 +67,8 @@ class Several:
         if self._pool is None:
             context = multiprocessing.get_context("spawn")  # a connection to a book is not forked
             self._pool = ProcessPoolExecutor(self._many, context, _begin, (self._book,))
-        waiting, running = iter(tasks), dict[Future[Answer | None], Task]()
+        waiting = iter(tasks)
+        running: dict[Future[Answer | None], Task] = {}
         while True:
             while len(running) < 2 * self._many and go_on():
                 task = next(waiting, None)

@@ -14,7 +14,14 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.in_force import InForce, compose
 from coilbench.capture.book.notes import note_of, remarks_of
-from coilbench.capture.book.rows import first_row, insert, later_than, new_id, writing
+from coilbench.capture.book.rows import (
+    CHECK_COUNTS,
+    first_row,
+    insert,
+    later_than,
+    new_id,
+    writing,
+)
 from coilbench.capture.calibration.model import (
     Calibration,
     NewPart,
@@ -224,23 +231,32 @@ class NewCheck:
 
 @dataclass(frozen=True)
 class CheckRecord:
-    """A check as the book keeps it."""
+    """A check as the book keeps it.
+
+    Attributes:
+        counts: False for another bench's, of a load that was calibrated at this one: it was not on
+            this press. Of a load that another bench calibrated, all count.
+    """
 
     check_id: str
     made_utc: str
     check: NewCheck
+    counts: bool = True
 
 
 def mass_checks(db: Database, load_part_id: str | None = None) -> tuple[CheckRecord, ...]:
-    """Return the checks, oldest first: all, or those of one load calibration."""
-    where, values = ("1", []) if load_part_id is None else ("load_part_id = ?", [load_part_id])
-    names = ", ".join(("id", "made_utc", *NewCheck.__match_args__))
-    sql = f"SELECT {names} FROM mass_checks WHERE {where} ORDER BY made_utc, id"  # noqa: S608  ours
-    rows = db.execute(sql, values)
-    return tuple(
-        CheckRecord(check_id, made_utc, NewCheck(*row[:-1], *map(bool, row[-1:])))
-        for check_id, made_utc, *row in rows
+    """Return the checks, oldest first: all, or those that count of one load calibration."""
+    names = ", ".join(NewCheck.__match_args__)
+    rows = db.execute(
+        f"SELECT id, made_utc, {CHECK_COUNTS}, {names} FROM mass_checks"  # noqa: S608  our own words
+        " WHERE ?1 IS NULL OR load_part_id = ?1 ORDER BY made_utc, id",
+        [load_part_id],
     )
+    found = (
+        CheckRecord(check_id, made_utc, NewCheck(*row[:-1], *map(bool, row[-1:])), bool(counts))
+        for check_id, made_utc, counts, *row in rows
+    )
+    return tuple(one for one in found if one.counts or load_part_id is None)
 
 
 def set_good_for_days(db: Database, days: float) -> None:

@@ -80,8 +80,11 @@ def _curve(connection: sqlite3.Connection, sweep_id: str, cells: Mapping[str, An
     if cells["samples_format"] is None and not branches:
         return "it has neither samples nor points"
     if cells["keyed_json"] is not None:
-        keyed = msgspec.json.decode(cells["keyed_json"])
-        ways = Counter(one.get("loading", True) for one in keyed.get("readings", ()))
+        try:
+            keyed = msgspec.json.decode(cells["keyed_json"])
+            ways = Counter(one.get("loading", True) for one in keyed.get("readings", ()))
+        except (ValueError, TypeError, AttributeError, RecursionError):
+            return "its keyed_json cannot be"
         found = Counter({branch == "loading": points for branch, points, _ in branches})
         if ways and ways != found:
             return "it has other readings than points"

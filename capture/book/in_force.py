@@ -79,13 +79,30 @@ class InForce:
         )
 
 
-def taken_over(before: InForce, db: Database) -> list[tuple[str, str, str]]:
-    """Return what is in force of the rig now and was not before: what it is, its id, when made.
+PartsOfRigs = dict[str | None, dict[str, str]]
+
+
+def parts_here(db: Database) -> PartsOfRigs:
+    """Return the parts in force of each rig that was calibrated at this bench, by kind.
+
+    None: of the rig that holds where none is named.
+    """
+    rigs = sorted({one.device_id for one in _Shelf(db).own if one.device_id is not None})
+    return {rig: InForce.of(db, rig).parts for rig in (*rigs, None)}
+
+
+def taken_over(before: PartsOfRigs, db: Database) -> list[tuple[str, str, str]]:
+    """Return what is in force of rigs here now and was not before: what it is, its id, when made.
 
     Where nothing was in force before, nothing is taken over.
     """
-    now = InForce.of(db).parts if before.parts else {}
-    new = {part_id: kind for kind, part_id in now.items() if before.parts.get(kind) != part_id}
+    now = parts_here(db)
+    new = {
+        part_id: kind if rig is None else f"{kind} of the rig {rig}"
+        for rig, had in before.items()
+        for kind, part_id in now.get(rig, {}).items()
+        if had and had.get(kind) != part_id
+    }
     made = db.execute("SELECT id, made_utc FROM main.calibration_parts").fetchall() if new else []
     return [(new[part_id], part_id, made_utc) for part_id, made_utc in made if part_id in new]
 
@@ -99,8 +116,8 @@ class _Shelf:
             " ORDER BY made_utc, id"
         ).fetchall()
         self.parts = {part[1]: _Part(*part) for part in parts}
-        self._own = [part for part in self.parts.values() if part.place > 0]
-        self.has_own = bool(self._own)
+        self.own = [part for part in self.parts.values() if part.place > 0]
+        self.has_own = bool(self.own)
         rows = db.execute(
             "SELECT id, load_part_id, travel_part_id, flex_part_id FROM calibrations"
             " ORDER BY made_utc, id"
@@ -115,8 +132,8 @@ class _Shelf:
                     self._used_on.setdefault(one, set()).update(rigs or {None})
 
     def rig_here(self) -> str | None:
-        if self._own:
-            named = [one for one in self._own if one.device_id is not None]
+        if self.own:
+            named = [one for one in self.own if one.device_id is not None]
             return max(named, key=lambda one: one.place).device_id if named else None
         loads = [one for one in self.parts.values() if one.kind == "load"]
         if not loads:
@@ -133,7 +150,7 @@ class _Shelf:
             return part.device_id == rig
         if part.place > 0:
             return True
-        known = rig is not None or not self._own  # whose it is that names none can't be told
+        known = rig is not None or not self.own  # whose it is that names none can't be told
         return known and rig in self._used_on.get(part.part_id, {None})
 
     def newest(self, rig: str | None, *, named: bool = False) -> dict[str, str]:

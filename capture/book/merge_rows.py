@@ -24,7 +24,7 @@ from coilbench.capture.errors import CoilbenchError
 Row = Mapping[str, Any]
 # How a column decides which of two rows holds: the larger, the smaller, the one that says anything.
 Deciding = Literal["more", "less", "said"]
-_SQL: dict[Deciding, str] = {"more": "{} DESC", "less": "{}", "said": "{} IS NULL"}
+_SQL: dict[Deciding, str] = {"more": "{} DESC NULLS LAST", "less": "{}", "said": "{} IS NULL"}
 
 
 @dataclass(frozen=True)

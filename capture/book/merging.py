@@ -28,7 +28,7 @@ from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.edits import refuse_counted_out, settling
-from coilbench.capture.book.in_force import InForce, compose_missing, taken_over
+from coilbench.capture.book.in_force import compose_missing, parts_here, taken_over
 from coilbench.capture.book.merge_names import (
     full_name,
     settle_labels,
@@ -137,7 +137,7 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     with writing(db):
-        before, in_force = db.conn.total_changes, InForce.of(db)
+        before, in_force = db.conn.total_changes, parts_here(db)
         brought, notes = merge_attached(db, others)
         notes += [
             f"the calibration of the {kind} in force is now another book's, made "
@@ -372,26 +372,34 @@ def _namesakes(db: Database, name: str) -> Iterator[str]:
 def _count_once(db: Database, touched: Collection[str]) -> Iterator[str]:
     """Count once what two benches imported from the same file into the same spring.
 
-    A copy would count as a second measurement. The one stored first counts.
+    A copy would count as a second measurement. The one stored first counts. With another
+    calibration it is another load: which of the two is right can't be told here, so both stay.
     """
-    copies = 0
+    copies = otherwise = 0
     for spring_id in sorted(touched):
-        seen: set[bytes] = set()
+        seen: dict[bytes, set[str | None]] = {}
         for row in db.query(
             "SELECT * FROM main.sweeps WHERE spring_id = ? AND counted AND origin LIKE '% file'"
             " ORDER BY stored_utc, id",
             [spring_id],
         ):
-            content = _content(db, row)
-            if content in seen:
+            calibrations = seen.setdefault(_content(db, row), set())
+            otherwise += bool(calibrations.difference([row["calibration_id"]]))
+            if row["calibration_id"] in calibrations:
                 copies += 1
                 db.execute(
                     "UPDATE main.sweeps SET counted = 0, note = ? WHERE id = ?",
                     [with_finding(row["note"], _A_COPY), row["id"]],
                 )
-            seen.add(content)
+            calibrations.add(row["calibration_id"])
     if copies:
         yield f"{counted(copies, 'stroke')} imported at two benches from one file: counted once"
+    if otherwise:
+        yield (
+            f"{counted(otherwise, 'stroke')} imported at two benches from one file, each with "
+            "another calibration: both count, as other loads. Leave out the one whose calibration "
+            "is not the press's: coilbench set strokes SET --leave LABEL:NUMBER"
+        )
 
 
 def _content(db: Database, row: Mapping[str, Any]) -> bytes:

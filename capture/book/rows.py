@@ -55,6 +55,11 @@ def insert(db: Database, table: str, row: Mapping[str, object]) -> None:
 
 # What a merge brings in from another bench stands at rowids below 1 (`TableRule.insert_new`).
 OF_THIS_BENCH = "rowid > 0"
+# Of a check with a weight: another bench's was not on a press whose load was calibrated here.
+CHECK_COUNTS = (
+    f"({OF_THIS_BENCH} OR load_part_id NOT IN"  # noqa: S608  our own words
+    f" (SELECT id FROM calibration_parts WHERE {OF_THIS_BENCH}))"
+)
 
 
 def first_row(db: Database, sql: str, values: Iterable[object] = ()) -> dict[str, Any] | None:

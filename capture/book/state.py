@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.in_force import InForce
-from coilbench.capture.book.rows import OF_THIS_BENCH
+from coilbench.capture.book.rows import CHECK_COUNTS, OF_THIS_BENCH
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_sets
 
@@ -161,10 +161,8 @@ def scale_weighed(db: sqlite3.Connection | Database) -> bool:
 
 def _check(connection: sqlite3.Connection, holds: InForce) -> CheckState | None:
     row = connection.execute(
-        """
-        SELECT made_utc, passed FROM mass_checks WHERE load_part_id = ?
-        ORDER BY made_utc DESC, id DESC LIMIT 1
-        """,
+        f"SELECT made_utc, passed FROM mass_checks WHERE load_part_id = ? AND {CHECK_COUNTS}"  # noqa: S608
+        " ORDER BY made_utc DESC, id DESC LIMIT 1",
         [holds.parts.get("load")],
     ).fetchone()
     return None if row is None else CheckState(row[0], bool(row[1]))

@@ -5,7 +5,7 @@ The program stores nothing else; a book that somebody else wrote may hold anythi
 
 from __future__ import annotations
 
-import math
+import json
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
@@ -18,6 +18,7 @@ from coilbench.capture.errors import CoilbenchError
 
 _Check = Callable[[Any, Mapping[str, Any]], object]
 _MOST = 1e12  # newtons, millimetres: far above what any rig can give
+_LEAST = 1e-9  # of what is above 0: what is divided by it stays a number
 _MOST_OF_FIT = 1e30  # a fit's coefficients and their covariance
 _MOST_WHOLE = 2.0**53  # of counts, and all else: no larger one is kept exactly
 _LONGEST_NAME = 200  # a merge adds characters to a name
@@ -69,8 +70,11 @@ def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | Non
             if isinstance(cell, bytes) and len(cell) > most_bytes(column):
                 return f"its {column} is too long"
             if cell is not None:
+                is_document = column.endswith("_json")
+                if is_document and documents:
+                    _check_document(cell)
                 check = _check_of(column)
-                if check is not None and (documents or not column.endswith("_json")):
+                if check is not None and (documents or not is_document):
                     check(cell, cells)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return f"its {column} cannot be"
@@ -102,7 +106,7 @@ def _check_of(column: str) -> _Check | None:
         return lambda cell, _: _check_time(cell.decode())
     least = -_MOST_WHOLE
     if column in _ABOVE_0:
-        least = math.ulp(0.0)
+        least = _LEAST
     elif column in _FROM_0 or column.endswith(_FROM_0_ENDS):
         least = 0.0
 
@@ -148,6 +152,30 @@ def _check_id(cell: Any, cells: Mapping[str, Any]) -> None:
         plain = [None if one is None else one.decode() for one in parts]
         if composed_id(plain) != cell.decode():
             raise ValueError
+
+
+def _check_document(cell: bytes) -> None:
+    """Raise ValueError or RecursionError for JSON that not each of its readers can read.
+
+    What a reader skips, another one does not: so the whole is read, by both that are in use.
+    """
+    import msgspec
+
+    msgspec.json.decode(cell)  # knows no NaN, no infinity and no half of a character
+    json.loads(cell)
+
+
+def _check_origin(cell: bytes, cells: Mapping[str, Any]) -> None:
+    """Raise ValueError for what was keyed in without what was typed."""
+    if cell == b"keyed" and "keyed_json" in cells and cells["keyed_json"] is None:
+        raise ValueError
+
+
+def _check_length(cell: float, cells: Mapping[str, Any]) -> None:
+    """Raise ValueError for a length that cannot be: of what was measured by hand, none is 0."""
+    least = _LEAST if "what" in cells else -_MOST_WHOLE
+    if not least <= cell <= _MOST_WHOLE:
+        raise ValueError
 
 
 def _check_fit(cell: bytes, cells: Mapping[str, Any]) -> None:
@@ -223,10 +251,13 @@ def _check_rederived(row_id: str, root_id: str | None, free_length_mm: float | N
         raise ValueError
 
 
-def _check_list(cell: bytes, _: Mapping[str, Any]) -> None:
+def _check_notes(cell: bytes, _: Mapping[str, Any]) -> None:
+    """Raise ValueError for anything but a list of texts and of findings, which have a kind."""
     import msgspec
 
-    msgspec.json.decode(cell, type=list[Any])
+    for note in msgspec.json.decode(cell, type=list[str | dict[str, Any]]):
+        if isinstance(note, dict) and not isinstance(note.get("kind"), str):
+            raise ValueError
 
 
 def _check_mapping(cell: bytes, _: Mapping[str, Any]) -> None:
@@ -240,9 +271,11 @@ _CHECKS: dict[str, _Check] = {
     **dict.fromkeys(_LINES, _check_line),
     "id": _check_id,
     "error_n": _check_weight,
+    "length_mm": _check_length,
+    "origin": _check_origin,
     "fit_json": _check_fit,
     "nominal_json": _check_nominal,
     "keyed_json": _check_keyed,
-    "notes_json": _check_list,
+    "notes_json": _check_notes,
     "live_json": _check_mapping,
 }

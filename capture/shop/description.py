@@ -20,7 +20,7 @@ Part = tuple[str, str, str]  # what it is, its name, its definition
 
 # `views_digest` of our views by the server's major version, since each writes them in its own way.
 # Of a version that is not here they are made once more, for this session alone, and compared.
-VIEWS_ON = {15: "1dd84cec116e6a4e5cf35f2dc03351c5"}
+VIEWS_ON = {15: "946e610297b78bcf457af70a8628dfb6"}
 
 _PARTS = f"""
 WITH ours AS (

@@ -34,8 +34,9 @@ def gone_sets(
     found = set(coming.get("sets", ()))
     for table, sql in _SETS_OF.items():
         if ids := sorted(coming.get(table, ())):
-            rows = store.query(f"{sql} WHERE {table}.id = ANY(%s) GROUP BY 1", [ids])
-            found.update(set_id for (set_id,) in rows)
+            asked = f"{sql} WHERE {table}.id = ANY(%s) GROUP BY 1"
+            rows = store.query(asked, [ids], (str | None,))  # one of none is left out as it is read
+            found.update(set_id for (set_id,) in rows if set_id is not None)
     there = "SELECT 1 FROM main.sets WHERE id = ?"
     return [
         set_id for set_id in sorted(found.difference(new)) if first_row(db, there, [set_id]) is None

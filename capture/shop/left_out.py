@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from coilbench.capture.plain import plain_line
 from coilbench.capture.shop.rows import Item
 from coilbench.capture.shop.shape import words_of
 
@@ -26,8 +27,8 @@ class LeftOut:
     said: dict[str, None] = field(default_factory=dict)
 
     def say(self, what: str) -> None:
-        """Name something that can't be taken, once."""
-        self.said[what] = None
+        """Name something that can't be taken, once: in one line, whatever it is called."""
+        self.said[plain_line(what)] = None
 
     def row(
         self, table: str, row_id: str, digest: bytes, why: str, by: str, *, known: bool = False

@@ -25,6 +25,7 @@ from coilbench.capture.shop.rows import (
     read_items,
     told_with,
 )
+from coilbench.capture.shop.shape import REFERENCES, SCHEMA
 from coilbench.capture.shop.store import Store
 
 _SETS = 80  # of a dozen springs each: as many rows
@@ -44,14 +45,16 @@ class Pushed:
     Attributes:
         rows: how many rows of each kind the store has anew, or is told something new of.
         damaged: rows that stayed here since they are damaged: the table and the id.
-        unlike: likewise rows that are otherwise in the store, though they never change; each
-            with the role that added what stands there.
+        unlike: likewise rows that are otherwise in the store, though they never change, or that
+            need a spring whose place another has there; each with the role that added it.
+        displaced: ids of those springs, each with that role.
         vouched: ids of sets that were looked at for damage.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
     damaged: list[str] = field(default_factory=list)
     unlike: dict[str, str] = field(default_factory=dict)
+    displaced: dict[str, str] = field(default_factory=dict)
     vouched: set[str] = field(default_factory=set)
 
 
@@ -143,6 +146,8 @@ def _send(db: Database, store: Store, items: Sequence[Item], done: Pushed) -> in
     """
     beside = _with_sets(db, store, items)
     with store.transaction():
+        for own in (items, *beside):
+            done.displaced |= _displaced(store, own)
         items, *beside = (_alike(store, own, done) for own in (items, *beside))
         lacking, words = _lacking(store, items)
         absent = {one.row_id for one in lacking}
@@ -218,11 +223,35 @@ def _unlike(store: Store, items: Sequence[Item]) -> set[str]:
 
 def _alike(store: Store, items: Sequence[Item], done: Pushed) -> list[Item]:
     """Return the rows that the store may take; the others stay here, named."""
-    unlike = _unlike(store, items)
-    if unlike:
-        table = items[0].kind.table
-        done.unlike |= {f"{table} {one}": by for one, by in store.added_by(table, unlike)}
+    table = items[0].kind.table if items else ""
+    unlike = dict(store.added_by(table, _unlike(store, items))) if items else {}
+    for item in items if done.displaced else ():
+        needed = [item.row_id, *map(item.fixed.get, REFERENCES), *item.labels]
+        barred = [done.displaced[one] for one in needed if one in done.displaced]
+        unlike |= dict.fromkeys([item.row_id] * bool(barred), " and ".join(sorted(set(barred))))
+    done.unlike |= {f"{table} {one}": by for one, by in unlike.items()}
     return [item for item in items if item.row_id not in unlike]
+
+
+def _displaced(store: Store, items: Sequence[Item]) -> dict[str, str]:
+    """Return which springs' turns in their sets another spring has in the store, and who added it.
+
+    The store keeps one of each; what needs the one that it has not would be refused, and all else
+    that goes with it.
+    """
+    if not items or items[0].kind.table != "springs":
+        return {}
+    own = {(item.fixed["set_id"], item.fixed["turn"]): item.row_id for item in items}
+    sql = (
+        f"SELECT set_id, turn, id, added_by FROM {SCHEMA}.springs WHERE set_id = ANY(%s)"  # noqa: S608
+        " AND turn IS NOT NULL"
+    )
+    rows = store.query(sql, [sorted({set_id for set_id, _ in own})], (str, int, str, str))
+    return {
+        own[set_id, turn]: by
+        for set_id, turn, row_id, by in rows
+        if own.get((set_id, turn), row_id) != row_id
+    }
 
 
 def _announce(db: Database) -> Push:

@@ -20,7 +20,7 @@ from coilbench.capture.book.values import most_bytes
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 SCHEMA = "coilbench"
-VERSION = f"{MIGRATION_NAMES[-1]}+3"  # of the book, and how often only the store changed since
+VERSION = f"{MIGRATION_NAMES[-1]}+4"  # of the book, and how often only the store changed since
 CURVE = "curve_packed"
 PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 MOST_PACKED_BYTES, MOST_LIST_BYTES = 1 << 26, 1 << 25

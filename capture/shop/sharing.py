@@ -12,7 +12,8 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
-from coilbench.capture.book.in_force import InForce, taken_over
+from coilbench.capture.book.ids import is_id
+from coilbench.capture.book.in_force import PartsOfRigs, parts_here, taken_over
 from coilbench.capture.book.news import all_is_news, news_again
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
@@ -32,6 +33,7 @@ from coilbench.capture.shop.shape import kinds_of
 from coilbench.capture.shop.store import Store
 
 _GIVE = "coilbench share postgresql://user@host/database"
+_SHOWN = 40  # characters of a name that can't be
 _Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
 
@@ -92,7 +94,7 @@ def share_book(
 
 def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progress) -> Shared:
     store.look()
-    before, left, in_force = _known_pushes(db, store), LeftOut(), InForce.of(db)
+    before, left, in_force = _known_pushes(db, store), LeftOut(), parts_here(db)
     news = _meet(db, store)
     lost = _look_back(db, store, wish, before, left, all_again="older_store" in news)
     about = {what: _about(what, progress) for what in ("push", "pull")}
@@ -130,8 +132,8 @@ def _share(db: Database, store: Store, path: Path, wish: Wish, progress: Progres
     )
 
 
-def _taken_over(db: Database, store: Store, before: InForce) -> Iterator[str]:
-    """Say which calibrations of this bench's rig are in force now that others gave."""
+def _taken_over(db: Database, store: Store, before: PartsOfRigs) -> Iterator[str]:
+    """Say which calibrations of this bench's rigs are in force now that others gave."""
     new = {part_id: (kind, made_utc) for kind, part_id, made_utc in taken_over(before, db)}
     for part_id, by in store.added_by("calibration_parts", new) if new else ():
         kind, made_utc = new[part_id]
@@ -300,18 +302,22 @@ def _pull(
 ) -> Pulled:
     known = {set_id for (set_id,) in db.execute("SELECT id FROM sets")}
     with store.transaction(reading=True):
-        spans = _spans(db, store)
+        spans = _spans(db, store, left)
         done = pull_spans(db, store, spans, left, progress, partial(_holding, path))
     # what became of a set before it came in is no news here
     done.notes = [one for one in done.notes if not isinstance(one, Told) or one.set_id in known]
     return done
 
 
-def _spans(db: Database, store: Store) -> list[Span]:
+def _spans(db: Database, store: Store, left: LeftOut) -> list[Span]:
+    """Return what of each bench was not read yet; `left` gets those that no bench is called."""
     row = first_row(db, "SELECT bench_id FROM shop") or {}
     seen = dict(db.execute("SELECT bench_id, push FROM shop_seen").fetchall())
-    return [
-        Span(bench, seen.get(bench, 0), push)
-        for bench, (push, _) in sorted(store.heads().items())
-        if bench != row["bench_id"] and push > seen.get(bench, 0)
-    ]
+    spans = []
+    for bench, (push, _) in sorted(store.heads().items()):
+        if not is_id(bench):
+            by = store.pushed_by(bench)
+            left.say(f"what {by} pushed as the bench {bench[:_SHOWN]!r}: no bench is called so")
+        elif bench != row["bench_id"] and push > seen.get(bench, 0):
+            spans.append(Span(bench, seen.get(bench, 0), push))
+    return spans

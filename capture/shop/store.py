@@ -195,6 +195,11 @@ class Store(Line):
             bench: (push, uuid) for bench, push, uuid in self.query(_HEADS, (), (str, int, str))
         }
 
+    def pushed_by(self, bench: str) -> str:
+        """Return which roles pushed as a bench."""
+        sql = f"SELECT DISTINCT added_by FROM {SCHEMA}.pushes WHERE bench = %s ORDER BY 1"  # noqa: S608
+        return " and ".join(by for (by,) in self.query(sql, [bench]))
+
     def digests(self, table: str, column: str, ids: Sequence[str]) -> set[tuple[str, bytes]]:
         """Return the ids and digests of those rows that the store has."""
         sql = f"SELECT id, {column} FROM {SCHEMA}.{table} WHERE id = ANY(%s)"  # noqa: S608

@@ -11,10 +11,10 @@ from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.shop.shape import SCHEMA, grant_reading
 
 _LAST_WORDS = """SELECT {column} FROM {schema}.sets_words w WHERE w.id = s.id
-    ORDER BY {counter} DESC, {column} COLLATE "C" DESC LIMIT 1"""
+    ORDER BY {counter} DESC NULLS LAST, {column} COLLATE "C" DESC LIMIT 1"""
 _BY_HAND = """SELECT h.{value} FROM {schema}.hand_entries h WHERE h.set_id = s.id
     AND h.spring_id {of} AND h.what = '{what}'
-    ORDER BY h.edits DESC, h.made_utc DESC, h.id DESC LIMIT 1"""
+    ORDER BY h.edits DESC NULLS LAST, h.made_utc DESC NULLS LAST, h.id DESC LIMIT 1"""
 
 
 def _last(column: str, counter: str) -> str:
@@ -26,6 +26,8 @@ def _by_hand(what: str, value: str, of: str = "IS NULL") -> str:
 
 
 _FIRST_ROLE = f"(SELECT w.role FROM {SCHEMA}.sets_words w WHERE w.id = s.id LIMIT 1)"  # noqa: S608  our own names
+# What `seen` says of a bench. As text: what is no JSON, or has no numbers, says nothing.
+_SEEN = """substring(split_part(a.seen, '"' || n.bench || '": ', 2) from '^[0-9]{1,15}')::bigint"""
 # Whether nothing that an answer follows from was given since by a push that it does not know.
 STILL_TRUE = f"""coalesce(NOT EXISTS (SELECT 1 FROM (
     SELECT x.bench, x.push FROM {SCHEMA}.springs s JOIN {SCHEMA}.sweeps x ON x.spring_id = s.id
@@ -41,7 +43,7 @@ STILL_TRUE = f"""coalesce(NOT EXISTS (SELECT 1 FROM (
     UNION ALL SELECT w.bench, w.push FROM {SCHEMA}.sets_words w WHERE w.id = a.set_id
     UNION ALL SELECT h.bench, h.push FROM {SCHEMA}.hand_entries h WHERE h.set_id = a.set_id
     UNION ALL SELECT r.bench, r.push FROM {SCHEMA}.set_rests r WHERE r.set_id = a.set_id) n
-  WHERE n.push > coalesce((a.seen::json ->> n.bench)::bigint, 0)) AND a.seen IS NOT NULL, false)"""  # noqa: S608
+  WHERE n.push > coalesce({_SEEN}, 0)) AND a.seen IS NOT NULL, false)"""  # noqa: S608
 
 # The newest: one that claims to be of days to come is none.
 _ANSWER = f"""(SELECT a.*, {STILL_TRUE} AS still_true
@@ -66,12 +68,13 @@ SELECT s.set_id, t.set_name, t.role, coalesce(s.turn, (SELECT count(*)
   s.id AS spring_id,
   (SELECT l.label FROM {SCHEMA}.set_labels l
     JOIN {SCHEMA}.sets_words w USING (id, words, added_by) WHERE l.spring_id = s.id
-    ORDER BY w.label_edits DESC, l.label COLLATE "C" DESC LIMIT 1) AS label,
+    ORDER BY w.label_edits DESC NULLS LAST, l.label COLLATE "C" DESC LIMIT 1) AS label,
   (SELECT h.length_mm FROM {SCHEMA}.hand_entries h
     WHERE h.spring_id = s.id AND h.what = 'free_length_mm'
-    ORDER BY h.edits DESC, h.made_utc DESC, h.id DESC LIMIT 1) AS own_free_length_mm,
+    ORDER BY h.edits DESC NULLS LAST, h.made_utc DESC NULLS LAST, h.id DESC LIMIT 1)
+    AS own_free_length_mm,
   (SELECT h.words FROM {SCHEMA}.hand_entries h WHERE h.spring_id = s.id AND h.what = 'mark'
-    ORDER BY h.edits DESC, h.made_utc DESC, h.id DESC LIMIT 1) AS mark,
+    ORDER BY h.edits DESC NULLS LAST, h.made_utc DESC NULLS LAST, h.id DESC LIMIT 1) AS mark,
   s.added_by
 FROM {SCHEMA}.springs s JOIN {SCHEMA}.sets_as_they_stand t ON t.set_id = s.set_id""",  # noqa: S608
     "strokes_as_they_stand": f"""

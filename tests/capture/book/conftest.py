@@ -91,7 +91,7 @@ def points_sweep(larch: SetRecord) -> Callable[..., NewSweep]:
     def make(**changes: Any) -> NewSweep:
         plain: dict[str, Any] = {
             "spring_id": larch.springs[0].spring_id,
-            "origin": Origin.KEYED,
+            "origin": Origin.POINTS_FILE,
             "status": SweepStatus.COMPLETE,
             "purpose": Purpose.MEASURED,
             "counted": True,

@@ -37,7 +37,7 @@ def test_points_come_back_as_they_went_in(db, larch, points_sweep):
     sweep_id = store_sweep(db, points_sweep(rows=rows))
     assert uuid.UUID(sweep_id)
     (sweep,) = load_sweeps(db, larch)["larch-01"]
-    assert (sweep.sweep_id, sweep.label, sweep.origin) == (sweep_id, "larch-01", Origin.KEYED)
+    assert (sweep.sweep_id, sweep.label, sweep.origin) == (sweep_id, "larch-01", Origin.POINTS_FILE)
     assert sweep.loading.height_mm.tolist() == [38.0, 27.1]
     assert sweep.loading.load_n.tolist() == [219.7 / 3.0, 399.1]
     assert sweep.unloading.load_n.tolist() == [0.1]

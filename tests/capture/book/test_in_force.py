@@ -61,6 +61,21 @@ def test_a_calibration_in_force_is_of_one_rig(tmp_path: Path) -> None:
         assert calibration_on(db, "C3").load.device_id == "B2"  # which a capture then refuses
 
 
+@pytest.mark.parametrize("rig", ["A1", "B2"])
+def test_anothers_part_of_any_rig_of_this_bench_is_named(tmp_path: Path, rig: str) -> None:
+    """Also of the one that was not calibrated last."""
+    ann = calibrate(tmp_path / "ann.db", "A1", "load", "travel", name="ann's")
+    calibrate(ann, "B2", "load", "travel", name="ann's")
+    fay = calibrate(tmp_path / "fay.db", rig, "load", name="fay's")
+    calibrate(fay, "C3", "load", "travel", name="fay's")
+    notes = [str(one) for one in merge_books(ann, [fay]).notes]
+    assert origins(ann, rig)[0] == "fay's load"
+    (said,) = [one for one in notes if "in force" in one]
+    named = "the load in force" if rig == "B2" else "the load of the rig A1 in force"
+    assert f"the calibration of {named} is now another book's" in said
+    assert not [one for one in merge_books(ann, [fay]).notes if "in force" in str(one)]
+
+
 def test_a_part_of_a_rig_that_lacks_another_is_no_calibration_with_others(tmp_path: Path) -> None:
     ann = calibrate(tmp_path / "ann.db", "A1", "load", "travel", name="ann's")
     calibrate(ann, "B2", "load", name="fay's")

@@ -10,6 +10,8 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book.by_hand import edit_set
+from coilbench.capture.book.calibrations import NewCheck, mass_checks
+from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.keyed_readings import last_setup, store_readings
 from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.naming import rename_set
@@ -17,12 +19,21 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.scales import find_scale, newer_elsewhere, scale_called
 from coilbench.capture.book.sets import find_set, set_names
-from coilbench.capture.book.state import scale_weighed
+from coilbench.capture.book.state import BookState, scale_weighed
 from coilbench.capture.book.told import Told
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
-from support.book_changes import Change, copied, makes, reads, scales, write
+from support.book_changes import (
+    Change,
+    calibrates,
+    copied,
+    imports,
+    makes,
+    reads,
+    scales,
+    write,
+)
 
 
 def hand(free_length_mm: float) -> Change:
@@ -123,3 +134,65 @@ def test_a_newer_weighing_elsewhere_of_ones_own_scale_is_found(tmp_path: Path) -
             (theirs,) = db.execute("SELECT id FROM scales WHERE rowid <= 0").fetchone()
             assert newer_elsewhere(db, "bath") == (f"bath~{theirs[:4]}" if found else None)
             assert newer_elsewhere(db, "kitchen") is None
+
+
+@pytest.mark.parametrize("other_gain", [2000.0, 1000.0])
+def test_one_file_is_counted_once_where_its_loads_are_the_same(
+    tmp_path: Path, other_gain: float
+) -> None:
+    """With another calibration, the earlier one would else put its own loads in the other's place.
+
+    The loads are those of the file, worked out by hand: 2,000 counts a kg.
+    """
+    same = other_gain == 2000.0
+    at_both = [makes("larch"), *([calibrates(2000.0)] if same else [])]
+    mine = write(tmp_path / "mine.db", *at_both)
+    theirs = copied(mine, "theirs.db", *([] if same else [calibrates(other_gain)]))
+    write(theirs, imports("larch-01"))  # stored first
+    write(mine, *([] if same else [calibrates(2000.0)]), imports("larch-01"))
+    words = [str(note) for note in merge_books(mine, [theirs]).notes]
+    with open_book(mine) as db:
+        rows = db.execute(
+            "SELECT sweeps.rowid > 0, counted, max(load_n) FROM sweeps JOIN curve_rows"
+            " ON sweep_id = sweeps.id GROUP BY sweeps.id"
+        ).fetchall()
+    highest_n = {bool(own): (counted, round(load_n)) for own, counted, load_n in rows}
+    expected_n = 1.6 * 23.0 * 9.81  # of the lowest height, 30 mm of 53 mm
+    assert highest_n[True] == (0 if same else 1, pytest.approx(expected_n, rel=0.01))
+    assert highest_n[False] == (1, pytest.approx(expected_n * 2000.0 / other_gain, rel=0.01))
+    assert any("counted once" in one for one in words) == same
+    assert any("both count, as other loads" in one for one in words) == (not same)
+
+
+def checked(*errors_n: float) -> Change:
+    """Checks with 20 kg, 196.133 N, off by so much and uncertain by nothing."""
+
+    def change(db: Database) -> None:
+        (part_id,) = db.execute("SELECT id FROM calibration_parts WHERE kind = 'load'").fetchone()
+        for error_n in errors_n:
+            numbers = (20.0, 9.80665, 100.0, 40_100.0, 3.0, error_n, 0.0, 1.0)
+            NewCheck(part_id, None, *numbers, passed=error_n == 0.0).store(db)
+
+    return change
+
+
+def test_checks_of_another_bench_make_no_load_of_this_bench_surer(tmp_path: Path) -> None:
+    """Root mean square of the checks made here, by hand: 2 N of 196.133 N, as many up as down."""
+    mine = write(tmp_path / "mine.db", makes("larch"), calibrates(2000.0))
+    theirs = copied(mine, "theirs.db", checked(*[0.0] * 60))
+    write(mine, checked(2.0, -2.0, 2.0, -2.0))
+    fresh = write(tmp_path / "fresh.db")
+    merge_books(mine, [theirs])
+    merge_books(fresh, [theirs])
+    for path, counted, u_relative in ((mine, 4, 2.0 / 196.133), (fresh, 60, 0.0)):
+        with open_book(path) as db:
+            ((calibration_id, part_id, made_utc),) = db.execute(
+                "SELECT id, load_part_id, made_utc FROM calibrations"
+            )
+            found = Gains(db).u_relative(calibration_id, made_utc, 0.0)
+            every = mass_checks(db)
+            assert len(mass_checks(db, part_id)) == counted
+        assert found == pytest.approx(u_relative, abs=1e-9)
+        assert sum(one.counts for one in every) == counted
+        assert len(every) == (64 if path == mine else 60)
+        assert BookState.read(path).check.passed == (path == fresh)

@@ -88,3 +88,12 @@ def test_a_count_near_its_end_is_not_merged(tmp_path: Path, counter: str) -> Non
         merge_books(books[0], books[1:])
     with open_book(books[0]) as db:
         assert db.execute("SELECT count(*) FROM sets").fetchone() == (1,)
+
+
+@pytest.mark.parametrize("begins", ['{"zzz": 1e999, ', f'{{"zzz": {"1" * 5000}, '])
+def test_a_document_that_not_all_can_read_is_damage_not_merged(base: Path, begins: str) -> None:
+    """Its digests are right: a program of another's own wrote it."""
+    other = copied(base, "other.db", makes("rowan"))
+    change(other, f"UPDATE sweeps SET keyed_json = '{begins}' || substr(keyed_json, 2)")
+    assert "keyed_json cannot be" in refusal(base, other)
+    assert any("keyed_json cannot be" in one for one in check_book(other).findings)

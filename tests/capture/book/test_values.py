@@ -11,6 +11,7 @@ from coilbench.capture.book.ids import composed_id, rederived_id
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import insert, just_after, later_than, utc_now
 from coilbench.capture.book.values import impossible
+from coilbench.capture.calibration.model import PolynomialFit, fit_to_json
 
 NOT_OURS = [
     "9999-12-31T23:59:59.999999+00:00",  # nothing is later
@@ -64,6 +65,56 @@ def test_an_id_that_follows_from_other_rows_is_theirs() -> None:
 @pytest.mark.parametrize("column", ["note", "status", "origin", "fit_json", "keyed_json"])
 def test_a_text_far_longer_than_any_that_is_typed_cannot_be(column: str) -> None:
     assert impossible({column: b"x" * 10_000_000}) == f"its {column} is too long"
+
+
+UNREADABLE = [
+    '{"zzz": 1e999, ',
+    '{"zzz": -1e999, ',
+    '{"zzz": NaN, ',
+    '{"zzz": Infinity, ',
+    f'{{"zzz": {"1" * 5000}, ',
+    f'{{"zzz": {"[" * 5000}{"]" * 5000}, ',
+    '{"zzz": "\\ud800", ',
+    '{"zzz": "\\x", ',
+    '{"zzz": {"deeper": [1e999]}, ',
+]
+FIT = fit_to_json(PolynomialFit((0.0, 1.0), ((0.0, 0.0), (0.0, 0.0)), 0.1, 0.0, 9.0, 5))
+DOCUMENTS = {
+    "keyed_json": json.dumps({"readings": []}),
+    "fit_json": FIT,
+    "live_json": '{"rate_hz": 80}',
+    "nominal_json": '{"loads": [], "rate_n_per_mm": 30.0, "tolerance_relative": 0.05}',
+}
+
+
+@pytest.mark.parametrize("begins", UNREADABLE, ids=lambda text: text[:18])
+@pytest.mark.parametrize("column", DOCUMENTS)
+def test_a_document_that_one_of_its_readers_cannot_read_cannot_be(column: str, begins: str) -> None:
+    """What stands under a name that nobody asks for (RFC 8259 bounds neither size nor depth)."""
+    plain = DOCUMENTS[column]
+    assert impossible({column: plain.encode()}) is None
+    found = impossible({column: (begins + plain[1:]).encode()})
+    assert found is not None
+    assert found.startswith(f"its {column} cannot be")
+
+
+@pytest.mark.parametrize("notes", ["[1]", "{}", "[[]]", '[{"x": 1}]', '[{"kind": 1}]', "[1e999]"])
+def test_notes_are_texts_and_findings_of_a_kind(notes: str) -> None:
+    assert impossible({"notes_json": b'["a text", {"kind": "few_points", "x": 1}]'}) is None
+    assert impossible({"notes_json": notes.encode()}) == "its notes_json cannot be"
+
+
+def test_what_was_keyed_in_has_what_was_typed() -> None:
+    keyed = {"origin": b"keyed", "keyed_json": None}
+    assert impossible(keyed) == "its origin cannot be"
+    assert impossible(keyed | {"origin": b"rig"}) is None
+
+
+@pytest.mark.parametrize("column", ["length_mm", "free_length_mm", "active_coils", "wire_mm"])
+def test_nothing_that_is_divided_by_is_so_small_that_nothing_is_left(column: str) -> None:
+    for number in (5e-324, 1e-300, 0.0, -1.0, float("nan"), float("inf")):
+        assert impossible({"what": b"free_length_mm", column: number}) is not None
+    assert impossible({"what": b"free_length_mm", column: 0.001}) is None
 
 
 def test_there_is_a_later_time_than_any_that_can_be(tmp_path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
+import uuid
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -29,6 +30,8 @@ from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.rows import Item
+from coilbench.capture.shop.shape import kinds
+from coilbench.capture.strokes.stored import pack, unpack
 from coilbench.capture.tables.spring_lines import SpringEntry
 from support.shop_books import content, make_empty, press
 from support.shop_members import give, items_in, renewed
@@ -157,6 +160,20 @@ def test_a_curve_that_unpacks_to_far_more_than_a_stroke_has(ann, eve, whole, hon
     whole(item.row_id)
 
 
+def test_a_stroke_of_more_samples_than_any_file_may_have(ann, eve, whole) -> None:
+    """200,000 are 40 minutes at 80 a second."""
+    item = next(one for one in items_in(ann, "sweeps", but=renewed) if one.fixed["samples_format"])
+    kept = unpack(item.fixed["samples_format"], item.fixed["samples_blob"])
+    many = np.resize(kept, 200_001)
+    for name, step in (("seq", 1), ("t_us", 12_500)):
+        many[name] = np.arange(len(many)) * step
+    item.fixed["samples_format"], blob = pack(many)
+    item.fixed |= {"samples": len(many), "samples_blob": blob}
+    item.fixed["content_digest"] = digest_of_content(item.row_id, blob, item.curve() or [])
+    give(eve, [item])
+    whole(f"{item.row_id}, which bob added: it has more than 200000 samples")
+
+
 def test_samples_that_cannot_be_read_of_a_stroke_that_does_not_count(ann, eve, whole) -> None:
     item = next(one for one in items_in(ann, "sweeps", but=renewed) if one.fixed["samples_format"])
     item.fixed["samples_blob"] = b"none"
@@ -227,6 +244,54 @@ def test_a_push_far_ahead_of_the_others(ann, eve, whole, push: int) -> None:
     give(eve)
     give(eve, push=push)
     whole(f"has no push 2, though bob added its push {push}")
+
+
+@pytest.mark.parametrize("name", ["b" * 100_000, "b" * 201, "", "a\nBefore you press: all is well"])
+def test_a_push_of_a_bench_that_cannot_be_called_so(ann, eve, whole, name: str) -> None:
+    give(eve, bench=name)
+    whole("no bench is called so")
+
+
+@pytest.mark.parametrize("row_id", ["zzzz", "ABCDEF01-0000-4000-8000-000000000000", "0" * 36])
+def test_a_set_of_an_id_that_no_bench_makes(ann, eve, whole, row_id: str) -> None:
+    """Sets of one name are told apart by the first figures of their ids."""
+    (of_larch,) = items_in(ann, "sets")
+    (spring, *_) = items_in(ann, "springs", but=renewed)
+    of_larch.fixed["id"] = spring.fixed["set_id"] = row_id
+    of_larch.labels = {spring.row_id: "his"}
+    give(eve, [of_larch, spring])
+    whole(f"sets {row_id}, which bob added: no bench makes such ids")
+
+
+def test_rows_of_nothing_at_all(ann, eve, whole) -> None:
+    """One of each kind, of which all but the id is empty, its set too."""
+    named = []
+    for number, kind in enumerate(kinds().values(), 1):
+        row_id = str(uuid.uuid4())
+        cells = {**dict.fromkeys(kind.fixed), "id": row_id}
+        give(eve, [Item(kind, cells, dict.fromkeys(kind.words))], push=number)
+        named += [row_id] * (kind.table != "springs")  # which come with their sets
+    whole(*named)
+
+
+def test_a_spring_in_anothers_place_holds_up_only_what_needs_that(larch, eve, share) -> None:
+    """As after an older store was put back: another gives the set first, with a spring of his."""
+    (of_larch,), (spring, *_) = items_in(larch, "sets"), items_in(larch, "springs")
+    renewed(spring)
+    of_larch.labels = {spring.row_id: "his"}
+    give(eve, [of_larch, spring])
+    with open_book(larch) as db:
+        new_set(db, SetPlan("oak", "outer", ("oak-01",)))
+        own = {row_id for (row_id,) in db.execute("SELECT id FROM sweeps")}
+        turns = dict(db.execute("SELECT turn, id FROM springs WHERE label LIKE 'larch%'"))
+    done = share(larch).pushed
+    assert done.rows["sets"] == 1
+    assert done.unlike[f"springs {turns[spring.fixed['turn']]}"] == "bob"
+    assert done.unlike[f"sets {of_larch.row_id}"] == "bob"
+    assert 0 < done.rows["sweeps"] < len(own)
+    again = share(larch, answering=(lambda *_: "not pressed", "1"))
+    assert (again.pushed.rows, again.pushed.unlike) == ({}, done.unlike)
+    assert again.answers.left["larch"] == "the store has not all of its springs"
 
 
 def test_a_list_that_is_of_nothing_or_cannot_be_read(server, database, ann, eve, whole) -> None:

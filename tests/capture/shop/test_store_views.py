@@ -122,6 +122,57 @@ def test_stored_answers_are_those_of_set_check_and_are_never_pulled(
     assert server.sql(database, "SELECT count(*) FROM coilbench.rates_of_springs") == [(3,)]
 
 
+NO_LISTS = ["not json", '"x"', "[1]", "{}", '{"a": {}}', '{"%s": "x"}', '{"%s": 1e999}']
+
+
+@pytest.fixture
+def answered(server, database, address, larch) -> list[tuple[str]]:
+    """A store with an answer; returns its bench."""
+    assert run(["--book", str(larch), "share", address, "--answers"]) == 0
+    return server.sql(database, "SELECT DISTINCT bench FROM coilbench.pushes")
+
+
+def test_an_answer_that_says_badly_what_it_has_seen_is_not_still_true(
+    server, database, larch, answered, capsys
+) -> None:
+    """And neither a reader nor a bench that works out its own is kept from anything by it."""
+    ((bench,),) = answered
+    texts = [one.replace("%s", bench) for one in NO_LISTS]
+    first = still_true(server, database)
+    for text in (*texts, f'{{"{bench}": {10**30}}}', f'{{"{bench}": -1}}'):
+        server.sql(database, f"UPDATE coilbench.answers SET seen = '{text}'")
+        expected = {(name, "000000" in text) for name, _ in first}
+        assert still_true(server, database) == expected, text
+    assert {still for _, still in first} == {True}
+    assert run(["--book", str(larch), "share", "--answers"]) == 0
+    assert "Worked out for the store: 1 set." in capsys.readouterr().out
+
+
+def test_words_without_a_count_are_never_shown_before_those_that_have_one(
+    server, database, larch, share
+) -> None:
+    share(larch)
+    views_ = ("sets_as_they_stand", "springs_as_they_stand", "strokes_as_they_stand")
+    before = [server.sql(database, f"SELECT * FROM coilbench.{one} v ORDER BY v") for one in views_]
+    for table, said in {
+        "sets_words": "name = 'zzz', nominal_json = '{}', name_edits = NULL, label_edits = NULL,"
+        " nominal_edits = NULL",
+        "sweeps_words": "note = 'zzz', edits = NULL",
+        "hand_entries": "words = 'zzz', edits = NULL",
+    }.items():
+        key = "id" if table == "hand_entries" else "words"
+        other = "gen_random_uuid()::text" if key == "id" else r"'\\x00'::bytea"
+        server.sql(
+            database,
+            f"CREATE TEMPORARY TABLE t AS SELECT * FROM coilbench.{table};"
+            f" UPDATE t SET {said}, {key} = {other}; INSERT INTO coilbench.{table} SELECT * FROM t;"
+            " INSERT INTO coilbench.set_labels (id, words, spring_id, label) SELECT id, '\\x00',"
+            " spring_id, 'zzz' FROM coilbench.set_labels ON CONFLICT DO NOTHING; DROP TABLE t",
+        )
+    after = [server.sql(database, f"SELECT * FROM coilbench.{one} v ORDER BY v") for one in views_]
+    assert after == before
+
+
 def still_true(server, database) -> set[tuple[str, bool]]:
     views = ("loads_at_heights", "rates_of_springs")
     sql = " UNION ".join(f"SELECT set_name, still_true FROM coilbench.{one}" for one in views)
