@@ -166,7 +166,7 @@ BOOKS: dict[str, Made] = {
 TAKEN = (  # as they are: nobody could have known, and every command goes on
     "a fit without freedom", "readings of another label", "a spring shorter than solid",
     "a note of unknown findings", "a note of known findings without facts",
-    "remarks of a calibration that are none", "samples that stand", "counts of 2^31",
+    "samples that stand", "counts of 2^31",
     "a capture under way that says nothing", "a set without springs",
     "an entry by hand of nothing",
 )  # fmt: skip
