@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -112,7 +111,6 @@ class StrokeChecks:
         stop_holds: bool = False,
         steady: bool = False,
         same_stop: bool = False,
-        unproven: Collection[str] = (),
     ) -> Judged:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
 
@@ -124,7 +122,6 @@ class StrokeChecks:
             stop_holds: whether the quill was last seen at its stop.
             steady: the same, or a person said that the scale did not slip.
             same_stop: whether the quill was since at the stop that it had before the spring.
-            unproven: presses since the quill was last seen at its stop, by their ids.
         """
         self._rival = self._newest = None
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
@@ -153,7 +150,7 @@ class StrokeChecks:
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
             sweep = self._alone(stroke, turn, calibration).read
-            judged = self._in_doubt(judged, unknown, sweep, record, unproven, holds=stop_holds)
+            judged = self._in_doubt(judged, unknown, sweep, record, holds=stop_holds)
         elif judged.verdict.counted and (unseen or risen) is not None:
             sweep = self._alone(stroke, turn, calibration).read
             judged = self._unproven(judged, unseen, risen, sweep, record)
@@ -175,17 +172,15 @@ class StrokeChecks:
         doubt: Finding,
         sweep: Sweep,
         record: SetRecord,
-        unproven: Collection[str],
         *,
         holds: bool,
     ) -> Judged:
         """Let a press count while the datum is in doubt only where all shows that it has not moved.
 
         That is so where the spring is pressed at the heights it had before, and the quill's stop is
-        where it was; or the quill stood above its stop, and the heights differ surely by less: then
-        a hand held it where its stop was taken to be. Presses since it was last seen there show
-        nothing then: the scale may have slipped before they did. Nothing shows it while a gauge
-        contradicts.
+        where it was. No press shows it while a gauge contradicts, nor while the quill rests above
+        where it rested again and again: a spring that is shorter by as much as the scale slipped
+        would be pressed at the same heights.
         """
         asked, why = judged.question, doubt.facts["why"]
         if judged.settles and why["kind"] == "slipped":
@@ -193,10 +188,9 @@ class StrokeChecks:
         by_itself = asked is not None and asked.kind == "same_again" and why["kind"] == "slipped"
         if not judged.verdict.counted and (asked is None or by_itself):
             return judged
-        high = why["kind"] == "stop_moved"
-        shown = judged.verdict.counted and (holds or high) and why["kind"] != "datum_differs"
-        within_mm = HALF * abs(why["moved_mm"]) if high else None
-        if shown and self._own.stands_as_before(sweep, record, within_mm, unproven if high else ()):
+        shown = judged.verdict.counted and holds
+        shown = shown and why["kind"] not in ("datum_differs", "stop_moved")
+        if shown and self._own.stands_as_before(sweep, record, None):
             return replace(judged, settles=True)
         return Judged(refused_for(judged.verdict, [doubt]), waits=judged.verdict.counted)
 
@@ -216,15 +210,9 @@ class StrokeChecks:
         why = [one for one in (unseen, risen) if one is not None]
         return Judged(refused_for(judged.verdict, why), waits=True)
 
-    def can_show(
-        self, label: str, record: SetRecord, calibration_id: str, but: Collection[str] = ()
-    ) -> bool:
-        """Tell whether a spring was pressed by this datum before, so that a press may show it.
-
-        Args:
-            but: presses that show nothing, by their ids.
-        """
-        return self._own.has(label, record, calibration_id, but)
+    def can_show(self, label: str, record: SetRecord, calibration_id: str) -> bool:
+        """Tell whether a spring was pressed by this datum before, so that a press may show it."""
+        return self._own.has(label, record, calibration_id)
 
     def _counted_up(self, label: str, judged: Judged) -> Judged:
         """Count how often running the same was refused; that may be how the spring is."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -38,7 +38,7 @@ class DatumQuestions:
 
     Args:
         take: makes a datum hold; raises NotPossible.
-        can_show: whether a spring of a set was pressed by a calibration before, but for some.
+        can_show: whether a spring of a set was pressed by a calibration before.
     """
 
     def __init__(
@@ -49,7 +49,7 @@ class DatumQuestions:
         questions: Questions,
         unproven: Unproven,
         take: Callable[[NewDatum], None],
-        can_show: Callable[[str, SetRecord, str, Collection[str]], bool],
+        can_show: Callable[[str, SetRecord, str], bool],
         say: Callable[[Event], None],
     ) -> None:
         self._db = db
@@ -117,23 +117,19 @@ class DatumQuestions:
         # nor is what the quill's stop says covered by what a press seems to say
         before, high = self._heights.doubted, "stop_moved"
         if before is None or before["why"]["kind"] != high or why.kind == high:
-            by_gauge = self._heights.contradicted is not None
-            self._heights.doubt(why, None if by_gauge else self._shown_by(high=why.kind == high))
+            no_press = why.kind == high or self._heights.contradicted is not None
+            self._heights.doubt(why, None if no_press else self._shown_by())
         self._to_ask = True
 
-    def _shown_by(self, *, high: bool) -> str | None:
+    def _shown_by(self) -> str | None:
         """Return the spring whose next press may show that the scale did not slip; None for none.
 
         It was pressed by this datum before, and it is known where the quill's stop is.
-
-        Args:
-            high: the quill rests above its stop: presses since it was there show nothing.
         """
         turn, record, heights = self._turns.turn, self._turns.record, self._heights
         if turn is None or not heights.stop_known:
             return None
-        but = self._unproven.sweep_ids if high else ()
-        can = self._can_show(turn.label, record, heights.record.calibration_id, but)
+        can = self._can_show(turn.label, record, heights.record.calibration_id)
         return turn.label if can else None
 
     def _ask(self) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 from sqlite_utils import Database
@@ -51,9 +51,8 @@ class OwnPresses:
         """Take a press as it was read before it was stored, so that it is not read again."""
         self._known[sweep.sweep_id] = sweep
 
-    def _paths(self, label: str, record: SetRecord, but: Collection[str] = ()) -> list[PressedPath]:
-        presses = [one for one in self.of(label, record) if one.sweep_id not in but]
-        paths = (_path(one) for one in presses[-NEWEST:])
+    def _paths(self, label: str, record: SetRecord) -> list[PressedPath]:
+        paths = (_path(one) for one in self.of(label, record)[-NEWEST:])
         return [path for path in paths if path is not None]
 
     def unlike(self, sweep: Sweep, record: SetRecord) -> Finding | None:
@@ -72,11 +71,9 @@ class OwnPresses:
         new, before = _path(sweep), self._paths(sweep.label, record)[-1:]
         return new is not None and any(_hastier(one, new) for one in before)
 
-    def has(
-        self, label: str, record: SetRecord, calibration_id: str, but: Collection[str] = ()
-    ) -> bool:
-        """Tell whether there is a press of this spring by this datum, but these."""
-        paths = self._paths(label, record, but)
+    def has(self, label: str, record: SetRecord, calibration_id: str) -> bool:
+        """Tell whether there is a press of this spring by this datum."""
+        paths = self._paths(label, record)
         return any(one.calibration_id == calibration_id for one in paths)
 
     def stands_as_before(
@@ -84,19 +81,17 @@ class OwnPresses:
         sweep: Sweep,
         record: SetRecord,
         within_mm: float | None,
-        but: Collection[str] = (),
     ) -> bool:
         """Tell whether it shows that the datum has not moved: by one press before.
 
         Args:
-            but: presses that are in doubt themselves, which show nothing.
             within_mm: the heights must surely be so near to that press's; None: of the same datum,
                 as near as two presses of one spring are.
         """
         new = _path(sweep)
         if new is None or slipped_within(sweep) is not None:
             return False
-        before = self._paths(sweep.label, record, but)
+        before = self._paths(sweep.label, record)
         if within_mm is not None:
             return any(_surely_within(new, one, within_mm) for one in before)
         same = [

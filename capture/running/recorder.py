@@ -393,7 +393,6 @@ class Recorder:
             stop_holds=self.heights.stop_holds,
             steady=self.heights.stop_holds or self.heights.said,
             same_stop=self._datums.same_stop(turn.label),
-            unproven=self._unproven.sweep_ids,
         )
         self.heights.stood_at_stop = False
         verdict = judged.verdict

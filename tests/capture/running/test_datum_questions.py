@@ -243,6 +243,22 @@ def test_presses_since_the_quill_was_at_its_stop_show_nothing_of_it(desk, slip_m
     assert counted(desk) == [1, 1, 1, 0, 0, 0]
 
 
+def test_a_shorter_spring_at_the_old_heights_does_not_show_that_the_scale_did_not_slip(desk):
+    """The scale slips up by as much as the next spring is shorter."""
+    work(desk, *PRESS * 2)
+    shorter = replace(
+        SPRINGS[0],
+        free_length_mm=SPRINGS[0].free_length_mm - 0.4,
+        solid_height_mm=SPRINGS[0].solid_height_mm - 0.4,
+    )
+    work(desk, Rest(1.0), slip_mm=0.4)
+    work(desk, *[PressSpring(shorter, TO_MM - 0.4), Rest(1.0)] * 2, slip_mm=0.4)
+    assert desk.recorder.question["why"]["kind"] == "stop_moved"
+    assert desk.recorder.question["label"] is None
+    assert "datum_holds" not in desk.kinds(EventKind.TURN)
+    assert counted(desk) == [1, 1, 0, 0]
+
+
 @pytest.mark.parametrize("slip_mm", [0.5, -0.5])
 def test_a_yes_about_a_press_leaves_what_the_quills_stop_says_to_be_asked(desk, slip_mm):
     """The scale slips before a press, and it is said that the spring sits otherwise."""
