@@ -256,9 +256,7 @@ class Heights:
         """
         doubted, self.doubted = self.doubted, None
         self.said = how == "datum_said"
-        if not self.said:
-            self._stops.rises()
-        elif doubted is not None and doubted["why"]["kind"] == "stop_moved":
+        if self.said and doubted is not None and doubted["why"]["kind"] == "stop_moved":
             self._know_stop(None)
         if doubted is not None:
             self._report(Event.of(EventKind.TURN, how))

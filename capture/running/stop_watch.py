@@ -62,14 +62,8 @@ class StopWatch:
         self._seen_counts: float | None = counts  # the newest place where it stood
         self._t_us = np.empty(0, np.int64)
         self._travel = np.empty(0)
-        self._high_counts: float | None = None  # where it stood above its stop
         self._stand: _Stand | None = None
         self._away = True
-
-    def rises(self) -> None:
-        """The scale did not slip, and the quill stood above what was taken for its stop."""
-        if self._high_counts is not None:
-            self.counts, self._slack_mm, self._high_counts = self._high_counts, 0.0, None
 
     def look(
         self,
@@ -124,7 +118,6 @@ class StopWatch:
             if off_mm > 0.0 and self._times < AGAIN:
                 self.counts, self._slack_mm, self._times = counts, 0.0, 1
                 return "risen", off_mm
-            self._high_counts = counts if off_mm > 0.0 else self._high_counts
             return ("high" if off_mm > 0.0 else "low"), off_mm
         return "unknown", off_mm
 

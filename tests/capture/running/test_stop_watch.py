@@ -92,16 +92,6 @@ def test_with_a_press_since_it_was_there_once_nobody_knows_and_the_stop_is_the_h
     assert quill.stands(69.0, 2.0) == "low"
 
 
-def test_where_the_scale_did_not_slip_the_stop_is_where_it_rested_highest(quill):
-    known(quill)
-    assert quill.stands(71.0, 1.0) == "high"
-    press(quill)
-    quill.stands(69.5, 1.0)  # a hand holds it
-    quill.watch.rises()
-    assert quill.stands(70.0, 1.0) == "low"
-    assert quill.stands(71.0, 1.0) == "stop"
-
-
 @pytest.mark.parametrize(("off_mm", "said"), [(-0.14, "stop"), (-0.16, "low"), (0.16, "high")])
 def test_a_stop_that_is_known_by_a_datum_is_known_as_well_as_that(quill, off_mm, said):
     quill.watch.forget(70.0 / PER_COUNT_MM, slack_mm=0.05)
