@@ -247,7 +247,9 @@ def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
     if f.get("calibrated_anew", True):
         words += " the travel was calibrated again: was the gauge's length typed right?"
     else:
-        words += ": did the travel scale slip, or does the spring sit otherwise?"
+        words += ": did the travel scale slip, or the seat sink, or does the spring sit otherwise?"
+    if "instead" in f:
+        words += " if it does, its {agree} presses that agree count, and no longer those before"
     return filled(words, f, units)
 
 

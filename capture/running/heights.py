@@ -87,7 +87,6 @@ class Heights:
         lost_open: what was open when the datum was lost.
         low: that the quill stood below its stop, and was not seen there since.
         off_stop_mm: how far from its stop the quill last stood; None where that is not known.
-        stood_at_stop: whether it stood there since the newest press.
         at_stop: whether the quill stands there now, with nothing pressed.
         on_gauge: whether the gauge of a datum that was read is still there.
         all_at_stop: whether the newest samples are all there, whatever the load.
@@ -111,7 +110,7 @@ class Heights:
         self.contradicted: Finding | None = None
         self.said = False
         self._stop_then: float | None = None  # when that was doubted
-        self.at_stop = self.all_at_stop = self.stood_at_stop = False
+        self.at_stop = self.all_at_stop = False
         self._adopt(record)
         self._know_stop(stop_counts_of(record.travel))
 
@@ -219,7 +218,6 @@ class Heights:
         stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
         self.all_at_stop = self._stops.stands(travel, mm)
         self.at_stop = stood is not None and stood[0] == "stop" and not self.lost
-        self.stood_at_stop |= self.at_stop
         if stood is None or self.lost or stood[0] == "unknown":
             return None
         place, off_mm = stood
