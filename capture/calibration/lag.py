@@ -145,7 +145,7 @@ class Press:
     @cached_property
     def interval_s(self) -> float:
         """The time from sample to sample, the median; 0 of a lone sample."""
-        return median(self.t_s[1:] - self.t_s[:-1]) if self.t_s.size > 1 else 0.0
+        return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
 
 
 @dataclass(frozen=True)

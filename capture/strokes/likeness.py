@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.statistics import median, slope_through
+from coilbench.capture.calibration.statistics import median, medians, slope_through
 from coilbench.capture.strokes.branch import Branch
 
 Array = NDArray[np.float64]
@@ -101,7 +101,8 @@ def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, A
     if heights is None:
         return None
     loads = np.interp(heights, pressed.height_mm, pressed.load_n)
-    usual = np.median([np.interp(heights, one.height_mm, one.load_n) for one in others], axis=0)
+    known = np.array([np.interp(heights, one.height_mm, one.load_n) for one in others])
+    usual = known[0] if len(known) == 1 else medians(known.T)
     return heights, loads, usual
 
 

@@ -93,7 +93,8 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
         return None
     share = (top - height_mm) / (top - bottom)
     bin_of = np.minimum((share * PAUSE_BINS).astype(np.intp), PAUSE_BINS - 1)
-    seconds = np.bincount(bin_of, weights=np.gradient(t_s), minlength=PAUSE_BINS).astype(np.float64)
+    steps_s = np.gradient(t_s)
+    seconds = np.bincount(bin_of, steps_s, PAUSE_BINS).astype(np.float64, copy=False)
     low, high = (round(edge * PAUSE_BINS) for edge in PAUSE_INSIDE)
     pairs = seconds[low : high - 1] + seconds[low + 1 : high]
     worst = int(np.argmax(pairs))
