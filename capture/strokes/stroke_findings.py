@@ -11,7 +11,7 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.capture.calibration.statistics import median
+from coilbench.capture.calibration.statistics import median, slope_through
 from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.shape import count_presses
@@ -240,7 +240,7 @@ def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     middle = (share > RATE_WINDOW[0]) & (share < RATE_WINDOW[1])
     if np.count_nonzero(middle) < 4:
         return None
-    rate = -float(np.polyfit(bins.height_mm[middle], bins.load_n[middle], 1)[0])
+    rate = -slope_through(bins.height_mm[middle], bins.load_n[middle])
     (lines,) = _continued(bins, (-CLOSING_WINDOW_MM, CLOSING_WINDOW_MM))
     local = -lines.slope
     begun = np.flatnonzero((share > 0.0) & (share < RATE_WINDOW[0]) & np.isfinite(local))
