@@ -116,6 +116,7 @@ BENCH_PHRASES: dict[str, str] = {
     "quill's stop is where it was",
     "datum_at_stop": "the travel scale did not slip: the quill is at its stop again",
     "datum_said": "the datum holds, as you said",
+    "heights_said": "counts by your word that its heights are right; against it: {why}",
     "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
     "slipped, or a hand held the quill where its stop seemed to be",
     "quill_low": "the quill stood {moved_mm:abs} below its stop since, and was not seen there",

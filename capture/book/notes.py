@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from coilbench.capture.blocks import Finding
 
 Remark = Finding | str
+_BY_HAND = ("accepted", "heights_said")
 
 
 def note_of(remarks: Iterable[Remark]) -> str | None:
@@ -37,8 +38,8 @@ def remarks_of(note: str | None) -> list[Remark]:
 
 
 def let_count_by_hand(note: str | None) -> bool:
-    """Tell whether the stroke was in doubt, and a person said that it counts."""
-    return any(not isinstance(one, str) and one.kind == "accepted" for one in remarks_of(note))
+    """Tell whether the stroke was in doubt, and counts because of what a person said."""
+    return any(not isinstance(one, str) and one.kind in _BY_HAND for one in remarks_of(note))
 
 
 def with_finding(note: str | None, finding: Finding) -> str:

@@ -169,6 +169,8 @@ class DatumQuestions:
         if asked is not None and asked.kind == DOUBTED:
             self._questions.drop()
         self._heights.confirm(how)
+        if self._heights.said is not None:
+            self._unproven.said(self._heights.said)
         if self._heights.open is None:
             self._unproven.proven()
         else:

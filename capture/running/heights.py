@@ -83,7 +83,8 @@ class Heights:
         lost: an incremental scale counts from another zero since the rig started again.
         doubted: why the scale may have slipped; no stroke counts until a datum is set or confirmed.
         contradicted: a gauge contradicts the datum: the question that is not answered yet.
-        said: a person said that the scale did not slip, and it was not doubted since.
+        said: that a person said that the scale did not slip, and why it was in doubt: presses count
+            by that word until it is doubted again or a datum set.
         lost_open: what was open when the datum was lost.
         low: that the quill stood below its stop, and was not seen there since.
         off_stop_mm: how far from its stop the quill last stood; None where that is not known.
@@ -108,7 +109,7 @@ class Heights:
         self.lost_open: Finding | None = None
         self.doubted: Finding | None = None
         self.contradicted: Finding | None = None
-        self.said = False
+        self.said: Finding | None = None
         self._stop_then: float | None = None  # when that was doubted
         self.at_stop = self.all_at_stop = False
         self._adopt(record)
@@ -244,7 +245,7 @@ class Heights:
             label: of a spring whose next press may show that it did not.
         """
         self.doubted = Finding.of("datum_doubted", why=why.to_document(), label=label)
-        self.said, self._stop_then = False, self._stops.counts
+        self.said, self._stop_then = None, self._stops.counts
 
     def confirm(self, how: Confirmed) -> None:
         """A person said, else a press or the quill's stop showed, that the scale did not slip.
@@ -253,11 +254,14 @@ class Heights:
         one below it nothing was asked: it is still to be let up.
         """
         doubted, self.doubted = self.doubted, None
-        self.said = how == "datum_said"
-        if self.said and doubted is not None and doubted["why"]["kind"] == "stop_moved":
-            self._know_stop(None)
-        if doubted is not None:
-            self._report(Event.of(EventKind.TURN, how))
+        if doubted is None:
+            return
+        self.said = None
+        if how == "datum_said":
+            self.said = Finding("heights_said", {"why": doubted["why"]})
+            if doubted["why"]["kind"] == "stop_moved":
+                self._know_stop(None)
+        self._report(Event.of(EventKind.TURN, how))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
@@ -355,6 +359,7 @@ class Heights:
         self._adopt(current_calibration(self._db, new.part.device_id))
         self._stop_before = None
         self.lost, self.doubted, self.contradicted, self._gauge_us = False, None, None, None
+        self.said = None
         self.forget()
 
     def _stop_by(self, new: NewDatum) -> tuple[float | None, float]:

@@ -147,6 +147,10 @@ class Verdict:
     samples_lost: int
     findings: tuple[Finding, ...] = ()
 
+    def noted(self, more: Finding | None) -> Verdict:
+        """Return the same with one thing more that is worth knowing, where there is one."""
+        return self if more is None else replace(self, findings=(*self.findings, more))
+
 
 class _Holes(NamedTuple):
     """What is missing of a stroke."""

@@ -7,8 +7,10 @@ import pytest
 
 from bench_strokes import Reseated, turned_into
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.notes import let_count_by_hand
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import left_behind, recover
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
@@ -29,6 +31,8 @@ from support.datum_desk import (
     work,
 )
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk, bench_samples
+
+OTHER = PressSpring(SPRINGS[1], TO_MM), Rest(1.0)
 
 
 @pytest.fixture
@@ -212,6 +216,25 @@ def test_a_shorter_spring_at_the_old_heights_does_not_show_that_the_scale_did_no
     assert desk.recorder.question["label"] is None
     assert "datum_holds" not in desk.kinds(EventKind.TURN)
     assert counted(desk) == [1, 1, 0, 0]
+
+
+def test_what_counts_by_a_persons_word_says_so_and_what_stood_against_it(desk):
+    """The scale slipped up; the yes is false, and nobody can know."""
+    work(desk, *PRESS * 3)
+    work(desk, Rest(1.0), slip_mm=0.4)
+    work(desk, *OTHER, slip_mm=0.4)
+    assert desk.recorder.question["why"]["kind"] == "stop_moved"
+    assert counted(desk) == [1, 1, 1, 0]
+    tell(desk, Action.ACCEPT)
+    work(desk, *OTHER, slip_mm=0.4)
+    assert counted(desk) == [1, 1, 1, 1, 1]
+    *before, waited, since = (row["note"] for row in desk.rows())
+    assert not any(map(let_count_by_hand, before))
+    for note in (waited, since):
+        assert let_count_by_hand(note)
+        told = note_text(note, Units())
+        assert "by your word" in told
+        assert "the quill stands +0.40 mm from where its stop was" in told
 
 
 @pytest.mark.parametrize("slip_mm", [0.5, -0.5])
