@@ -205,7 +205,8 @@ class StrokeChecks:
         if risen is not None:
             within_mm = HALF * abs(risen["moved_mm"])
             if self._own.stands_as_before(sweep, record, within_mm):
-                return replace(judged, settles=True)
+                before = Finding("stop_was_lower", risen.facts)
+                return replace(judged, settles=True, verdict=judged.verdict.noted(before))
         why = [one for one in (unseen, risen) if one is not None]
         return Judged(refused_for(judged.verdict, why), waits=True)
 

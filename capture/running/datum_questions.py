@@ -84,6 +84,9 @@ class DatumQuestions:
                 self._unproven.proven()
         elif high is not None and high.kind == "stop_risen":
             self._unproven.rose(high["moved_mm"])
+            # a slip before those presses looks the same as a hand that let go
+            self._heights.against = Finding("stop_was_lower", high.facts)
+            self._unproven.note(self._heights.against)
         elif high is not None and not self._high_told:
             self._high_told = True
             self._doubt(high)
@@ -169,8 +172,9 @@ class DatumQuestions:
         if asked is not None and asked.kind == DOUBTED:
             self._questions.drop()
         self._heights.confirm(how)
-        if self._heights.said is not None:
-            self._unproven.said(self._heights.said)
+        if self._heights.said and self._heights.against is not None:
+            self._unproven.note(self._heights.against)
+            self._unproven.give_back(self._heights.against)
         if self._heights.open is None:
             self._unproven.proven()
         else:

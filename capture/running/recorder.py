@@ -383,7 +383,7 @@ class Recorder:
             unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
             risen=self._unproven.risen_of(turn.label),
             stop_holds=self.heights.stop_holds,
-            said=self.heights.said is not None,
+            said=self.heights.said,
         )
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
@@ -426,8 +426,8 @@ class Recorder:
             if judged.verdict.counted:
                 self._turns.make_room(turn)
                 self._turns.leave_out(judged.left_out)
-            word = self.heights.said if judged.verdict.counted else None
-            verdict = judged.verdict.noted(word)
+            against = self.heights.against if judged.verdict.counted else None
+            verdict = judged.verdict.noted(against)
             sweep_id = store_whole(self._db, stroke, verdict, self._calibration, known)
             self._chunks.forget()
         return sweep_id

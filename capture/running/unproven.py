@@ -95,12 +95,11 @@ class Unproven:
         self.give_back()
         self._counted, self.risen = [], None
 
-    def said(self, word: Finding) -> None:
-        """By a person's word it did not: each shows that it counts by that."""
+    def note(self, against: Finding) -> None:
+        """Let each that counts show what stands against it."""
         with self._db.atomic():
             for one in self._counted:
-                add_note(self._db, one.sweep_id, word)
-        self.give_back(word)
+                add_note(self._db, one.sweep_id, against)
 
     def give_back(self, word: Finding | None = None) -> None:
         """What waits for its turn counts, by a person's word or because it is shown."""

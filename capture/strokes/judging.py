@@ -149,7 +149,10 @@ class Verdict:
 
     def noted(self, more: Finding | None) -> Verdict:
         """Return the same with one thing more that is worth knowing, where there is one."""
-        return self if more is None else replace(self, findings=(*self.findings, more))
+        known = {one.kind for one in self.findings}
+        if more is None or more.kind in known:
+            return self
+        return replace(self, findings=(*self.findings, more))
 
 
 class _Holes(NamedTuple):

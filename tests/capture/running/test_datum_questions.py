@@ -10,7 +10,7 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.notes import let_count_by_hand
+from coilbench.capture.book.notes import counts_in_doubt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import left_behind, recover
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
@@ -229,12 +229,26 @@ def test_what_counts_by_a_persons_word_says_so_and_what_stood_against_it(desk):
     work(desk, *OTHER, slip_mm=0.4)
     assert counted(desk) == [1, 1, 1, 1, 1]
     *before, waited, since = (row["note"] for row in desk.rows())
-    assert not any(map(let_count_by_hand, before))
+    assert not any(map(counts_in_doubt, before))
     for note in (waited, since):
-        assert let_count_by_hand(note)
+        assert counts_in_doubt(note)
         told = note_text(note, Units())
         assert "by your word" in told
         assert "the quill stands +0.40 mm from where its stop was" in told
+
+
+def test_a_stop_that_was_lower_before_the_first_press_stands_against_all_that_count(desk):
+    """The scale slipped before it, or a hand held the quill: presses that agree tell neither."""
+    samples = bench_samples([Rest(2.0), *PRESS * 3])
+    late = samples["t_us"] > 2_150_000  # the quill has just left its stop
+    samples["travel_counts"][late] -= round(0.4 * RIG.travel_counts_per_mm)
+    take(desk, samples)
+    assert counted(desk) == [1, 1, 1]
+    assert desk.recorder.question is None
+    for row in desk.rows():
+        assert counts_in_doubt(row["note"])
+        assert "the quill rested 0.40 mm lower" in note_text(row["note"], Units())
+    assert "0.40 mm lower" in said(desk, EventKind.KEPT)
 
 
 @pytest.mark.parametrize("slip_mm", [0.5, -0.5])
