@@ -11,7 +11,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import LOAD_DTYPE, Finding, RawBlock, usable_of
 from coilbench.capture.book.calibrations import (
@@ -19,6 +18,7 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     find_calibration,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.gains import Gains

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, usable_rows
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun

@@ -6,9 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import turn_order, uncount
 from coilbench.capture.errors import CoilbenchError
