@@ -11,6 +11,8 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, columns_of
@@ -139,12 +141,13 @@ def kinds_of(db: Database) -> dict[str, Kind]:
     return {table: _kind(db, table) for table in KINDS}
 
 
-def kinds() -> dict[str, Kind]:
+@cache  # a book is made to be looked at
+def kinds() -> Mapping[str, Kind]:
     """Return the kinds of rows of a book of this version, parents first."""
     with closing(sqlite3.connect(":memory:")) as connection:
         db = Database(connection)
         bring_to(db)
-        return kinds_of(db)
+        return MappingProxyType(kinds_of(db))
 
 
 def _kind(db: Database, table: str) -> Kind:
