@@ -44,5 +44,5 @@ def versions(connection: sqlite3.Connection) -> list[str]:
 
 def newest(connection: sqlite3.Connection) -> str:
     """Return the name of the last of them; empty where a book has had none."""
-    sql = f"SELECT max(name) {_NAMES}"  # noqa: S608  our own names
+    sql = f"SELECT max(name) {_NAMES}"
     return str(connection.execute(sql).fetchone()[0] or "")
