@@ -38,7 +38,7 @@ _NAMES = f"FROM {LIST} NOT INDEXED WHERE migration_set = 'coilbench'"
 
 def versions(connection: sqlite3.Connection) -> list[str]:
     """Return the names of the migrations that a book has had, the oldest first."""
-    sql = f"SELECT name {_NAMES} ORDER BY name"  # noqa: S608  our own names
+    sql = f"SELECT name {_NAMES} ORDER BY name"
     return [name for (name,) in connection.execute(sql)]
 
 
