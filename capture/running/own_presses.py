@@ -61,11 +61,13 @@ class OwnPresses:
         new = _path(sweep)
         if new is None:
             return None
-        before = [one for one in self._paths(sweep.label, record) if not _hastier(one, new)]
-        found = [_departs(new, one, sweep.label) for one in before]
-        if not found:
-            return None
-        return min(found, key=lambda one: one[0])[1]
+        found: list[tuple[float, Finding | None]] = []
+        for one in reversed(self._paths(sweep.label, record)):
+            if not _hastier(one, new):
+                found.append(_departs(new, one, sweep.label))
+                if found[-1][1] is None:  # as alike as can be: the others need not be looked at
+                    return None
+        return min(found, key=lambda one: one[0])[1] if found else None
 
     def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
         """Tell whether the spring's newest press was so hurried that it says nothing of this."""
