@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 
+import msgspec
 import numpy as np
 from msgspec import structs
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.assignment import (
@@ -80,8 +81,7 @@ def assign(
     return Assignment(build, effort, valves, levels, reasons, tuple(bench.assumptions()))
 
 
-@dataclass(frozen=True)
-class _Case:
+class _Case(msgspec.Struct, frozen=True):
     """A bench and what may be done, as far as limits are relaxed."""
 
     build: BuildFile

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from typing import Any
 
 import msgspec
 from msgspec import structs
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.build_file import (
     EVERY,

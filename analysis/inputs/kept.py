@@ -14,7 +14,6 @@ import sys
 from collections.abc import Callable, Iterator, Sized
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
-from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -42,7 +41,7 @@ def kept(
     Raises NotKept inside `kept_only`, where there is none.
 
     Args:
-        kind: what work_out returns; made of dataclasses, named tuples, arrays and plain values.
+        kind: what work_out returns; made of records, named tuples, arrays and plain values.
         depends: returns a digest of what it is worked out from; None to keep nothing. Asked again
             after the work: what changed meanwhile is not kept.
         asked: what else it depends on, told apart by its repr.
@@ -159,8 +158,7 @@ def _sources(top: Path) -> Iterator[str]:
             yield from (f"{room}/{name}" for name in files if name.endswith(".py"))
 
 
-@dataclass(frozen=True)
-class _Place(Generic[T]):
+class _Place(msgspec.Struct, Generic[T], frozen=True):
     """Where an answer of a kind is kept."""
 
     path: Path

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import NamedTuple
 
+from msgspec.structs import replace
 from sqlite_utils import Database
 
 from coilbench.analysis.inputs.free_lengths import LengthsContradicted, lengths_contradicted

@@ -9,11 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
 from operator import mul
 from typing import Any, Literal, get_args
 
+import msgspec
 from msgspec import structs
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
@@ -62,8 +63,7 @@ NotGivenKind = Literal[
 ]  # fmt: skip
 
 
-@dataclass(frozen=True)
-class NotGiven:
+class NotGiven(msgspec.Struct, frozen=True):
     """What isn't given, and so limits aren't known; the wire is the set's material."""
 
     kind: NotGivenKind
@@ -74,8 +74,7 @@ class NotGiven:
 LimitAssumption = Literal["loads_cold", "ratio_constant"]
 
 
-@dataclass(frozen=True)
-class LimitsReport:
+class LimitsReport(msgspec.Struct, frozen=True):
     """What is known of a build's limits, at the highest speed where that is given.
 
     Attributes:
@@ -392,7 +391,7 @@ def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterato
     if surging is not None and ratio is not None and ratio < TEXTBOOK_RATIO:
         yield _of(one, "surge_near", surging, surge_hz=surging.surge_hz, ratio=ratio)
     if rate is not None and not rate.agrees:
-        yield LimitFinding("rate_differs", {"set": one.set_name, **vars(rate)})
+        yield LimitFinding("rate_differs", {"set": one.set_name, **asdict(rate)})
 
 
 def _stress_findings(one: SetLimits) -> Iterator[LimitFinding]:

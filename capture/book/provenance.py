@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection
-from dataclasses import dataclass
 
+import msgspec
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import first_row
@@ -14,8 +14,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.strokes.sweep import Origin, Provenance
 
 
-@dataclass(frozen=True)
-class Used:
+class Used(msgspec.Struct, frozen=True):
     """A calibration that strokes of a set were captured with, and how many of them."""
 
     calibration_id: str

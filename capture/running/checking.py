@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding

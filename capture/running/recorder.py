@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
@@ -252,7 +253,7 @@ class Recorder:
             "calibration_id": self.heights.record.calibration_id,
             "boot_id": boot_id,
             "zero_counts": zero_counts,
-            **vars(self._instrument),
+            **asdict(self._instrument),
         }
 
     def _physical(self, samples: NDArray[np.void]) -> tuple[Array, Array]:

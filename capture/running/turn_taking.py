@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
+from msgspec.structs import replace
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding

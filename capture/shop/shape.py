@@ -8,8 +8,8 @@ ON CONFLICT DO NOTHING, TEXT, BYTEA and the roles.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
+import msgspec
 from sqlite_utils import Database
 
 from coilbench.capture.book.digests import DIGESTS, columns_of
@@ -98,8 +98,7 @@ _LOOKED_UP = {
 }
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(msgspec.Struct, frozen=True):
     """A table of the store.
 
     Attributes:
@@ -115,8 +114,7 @@ class Table:
     check: str
 
 
-@dataclass(frozen=True)
-class Kind:
+class Kind(msgspec.Struct, frozen=True):
     """A kind of row: its columns by name with their type in the book (TEXT, INTEGER, REAL, BLOB).
 
     Attributes:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, SampleFlag, usable_of
 from coilbench.capture.strokes.shape import Stroke
@@ -22,16 +23,14 @@ class Purpose(StrEnum):
     MEASURED = "measured"
 
 
-@dataclass(frozen=True)
-class Done:
+class Done(msgspec.Struct, frozen=True):
     """What a spring has behind it already."""
 
     conditioning: int = 0
     measured: int = 0
 
 
-@dataclass(frozen=True)
-class Turn:
+class Turn(msgspec.Struct, frozen=True):
     """The stroke that is wanted next: number, from 1, of the strokes wanted for that purpose."""
 
     label: str
@@ -40,8 +39,7 @@ class Turn:
     wanted: int
 
 
-@dataclass(frozen=True)
-class TurnOrder:
+class TurnOrder(msgspec.Struct, frozen=True, dict=True):
     """A set in the order it is pressed, and how far it has come."""
 
     labels: tuple[str, ...]
@@ -131,8 +129,7 @@ RETURN_BELOW_N = 2.0
 RETURN_ABOVE_N = 4.5
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True):
     """What a stroke is worth.
 
     Attributes:

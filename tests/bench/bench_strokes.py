@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
 from typing import NamedTuple, TypeVar
 
 import numpy as np
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from bench_days import draw_day
@@ -40,8 +40,7 @@ WORKED = 2
 MARGIN_MM = 1.5
 
 
-@dataclass(frozen=True)
-class Slipping(SpringModel):
+class Slipping(SpringModel, frozen=True):
     """A spring whose end slides off by slip_mm once it is pressed by a share of its deflection."""
 
     slip_share: float = 0.4
@@ -53,8 +52,7 @@ class Slipping(SpringModel):
         return super().pressed_load_n(height_mm + self.slip_mm * slipped, presses_before)
 
 
-@dataclass(frozen=True)
-class Askew(SpringModel):
+class Askew(SpringModel, frozen=True):
     """A spring that stands askew: touched early by one edge, bowed, so that it rubs and gives."""
 
     early_mm: float = 1.2
@@ -67,8 +65,7 @@ class Askew(SpringModel):
         return np.asarray(load_n * (1.0 - self.bowed_share) + edge_n)
 
 
-@dataclass(frozen=True)
-class Reseated(SpringModel):
+class Reseated(SpringModel, frozen=True):
     """A spring seated at another height, or a rig that moved."""
 
     by_mm: float = 0.8
@@ -79,8 +76,7 @@ class Reseated(SpringModel):
 
 def turned_into(model: SpringModel, kind: type[SpringT], **more: float) -> SpringT:
     """Return the same spring as one that does something odd."""
-    same = {field.name: getattr(model, field.name) for field in fields(SpringModel)}
-    return kind(**(same | more))
+    return kind(**(asdict(model) | more))
 
 
 def true_calibration(rig: RigModel) -> Calibration:

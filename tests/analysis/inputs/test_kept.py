@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -32,8 +32,7 @@ class Pair(NamedTuple):
     number: float
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(msgspec.Struct, frozen=True):
     x: NDArray[np.float64]
     flags: NDArray[np.bool_]
     pairs: tuple[Pair, ...]
@@ -48,9 +47,8 @@ ANSWER = Answer(
 )
 
 
-@dataclass(frozen=True)
-class Grown:
-    by_height: dict[float, float] = field(default_factory=dict)
+class Grown(msgspec.Struct, frozen=True):
+    by_height: dict[float, float] = msgspec.field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.by_height)

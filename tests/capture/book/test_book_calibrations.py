@@ -1,10 +1,10 @@
 """Calibrations: every one is kept, the newest is in force, a sweep keeps its own."""
 
 import sqlite3
-from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
