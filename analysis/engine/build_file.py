@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Literal, get_args
 
 import msgspec
-from msgspec import Meta, structs
+from msgspec import Meta
 from msgspec.structs import replace
 
 from coilbench.analysis.engine.cam import (
@@ -260,7 +260,7 @@ class BuildFile(msgspec.Struct, frozen=True):
         """Return it for some of its valves alone, each at its height."""
         mean_mm = LengthMm(math.fsum(heights_mm.values()) / len(heights_mm))
         own = {v: mm for v, mm in self.head.retainer_clearances_mm.items() if v in heights_mm}
-        head = structs.replace(
+        head = replace(
             self.head,
             installed_height_mm=mean_mm,
             valves=dict(heights_mm),

@@ -13,7 +13,6 @@ from operator import mul
 from typing import Any, Literal, get_args
 
 import msgspec
-from msgspec import structs
 from msgspec.structs import asdict, replace
 
 from coilbench.analysis.curves.curve import SpringCurve
@@ -203,7 +202,7 @@ def _lift_findings(
 
 
 def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
-    return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
+    return replace(build, head=replace(build.head, installed_height_mm=height_mm))
 
 
 def _moved_mass(build: BuildFile, sets: Sequence[SetLimits]) -> MovedMass | None:
