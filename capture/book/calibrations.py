@@ -7,6 +7,7 @@ sweeps name the one they were read with.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Any
 
 import msgspec
@@ -54,7 +55,7 @@ class PartRecord(NewPart, frozen=True, kw_only=True):
     made_utc: str
 
 
-class CalibrationRecord(msgspec.Struct, frozen=True):
+class CalibrationRecord(msgspec.Struct, frozen=True, dict=True):
     """A calibration and its parts."""
 
     calibration_id: str
@@ -63,7 +64,7 @@ class CalibrationRecord(msgspec.Struct, frozen=True):
     travel: PartRecord
     flex: PartRecord | None
 
-    @property
+    @cached_property
     def calibration(self) -> Calibration:
         """What turns counts into load and height."""
         return Calibration(

@@ -16,6 +16,8 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import ArrayLike, NDArray
 
+from coilbench.capture.calibration.statistics import median
+
 Array = NDArray[np.float64]
 
 CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
@@ -142,7 +144,7 @@ class Press(msgspec.Struct, frozen=True, dict=True):
     @cached_property
     def interval_s(self) -> float:
         """The time from sample to sample, the median; 0 of a lone sample."""
-        return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
+        return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
 
 
 class Presses(msgspec.Struct, frozen=True, dict=True):

@@ -30,6 +30,9 @@ class Done(msgspec.Struct, frozen=True):
     measured: int = 0
 
 
+_NOTHING = Done()
+
+
 class Turn(msgspec.Struct, frozen=True):
     """The stroke that is wanted next: number, from 1, of the strokes wanted for that purpose."""
 
@@ -109,7 +112,7 @@ class TurnOrder(msgspec.Struct, frozen=True, dict=True):
         return [label for label in self.labels if self.measured_of(label) >= self.measured]
 
     def _done_of(self, label: str) -> Done:
-        return self.done.get(label, Done())
+        return self.done.get(label, _NOTHING)
 
     def _but(self, label: str) -> list[str]:
         return [one for one in self.labels if one != label]
