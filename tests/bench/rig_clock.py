@@ -170,11 +170,18 @@ class Watched(msgspec.Struct):
 
     def refused_for(self) -> set[str]:
         """Return the kinds of the findings for which strokes did not count."""
+        return self._found_in("stroke_refused")
+
+    def kept_with(self) -> set[str]:
+        """Return the kinds of the findings that were said of strokes that count."""
+        return self._found_in("stroke_kept")
+
+    def _found_in(self, kind: str) -> set[str]:
         return {
             one["kind"]
             for _, event in self.events
             for one in event.what.facts.get("findings", ())
-            if event.what.kind == "stroke_refused"
+            if event.what.kind == kind
         }
 
     def first(self, seen: Callable[[Snapshot], bool]) -> float | None:
