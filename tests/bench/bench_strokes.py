@@ -17,7 +17,6 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple, TypeVar
 
 import numpy as np
-from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from bench_days import draw_day
@@ -76,7 +75,8 @@ class Reseated(SpringModel, frozen=True):
 
 def turned_into(model: SpringModel, kind: type[SpringT], **more: float) -> SpringT:
     """Return the same spring as one that does something odd."""
-    return kind(**(asdict(model) | more))
+    same = {name: getattr(model, name) for name in SpringModel.__struct_fields__}
+    return kind(**(same | more))
 
 
 def true_calibration(rig: RigModel) -> Calibration:
