@@ -381,7 +381,8 @@ def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterato
     """Yield what a set doesn't keep at its heights; margin_mm is the least to coil bind."""
     for risk in placed.bind_risks(margin_mm):
         facts = asdict(risk)
-        yield LimitFinding(facts.pop("kind"), {"set": facts.pop("set_name")} | facts)
+        facts.pop("kind", None)  # of some it is the class's
+        yield LimitFinding(risk.kind, {"set": facts.pop("set_name")} | facts)
     yield from _stress_findings(one)
     tired, surging, rate = one.worst("fatigue_factor"), one.worst("surge_ratio"), one.rate_check
     if tired is not None and tired.fatigue_factor is not None and tired.fatigue_factor < 1.0:
