@@ -11,7 +11,6 @@ import msgspec
 import numpy as np
 from msgspec.structs import asdict, replace
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.inputs.rig_warnings import other_parts, past_checks, rig_warnings
@@ -48,6 +47,7 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.opening import open_book

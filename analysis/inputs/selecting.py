@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 import msgspec
 import numpy as np
 from msgspec.structs import replace
-from sqlite_utils import Database
 
 from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
@@ -26,6 +25,7 @@ from coilbench.analysis.engine.solving import Bounding, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
 from coilbench.analysis.inputs.set_loads import JudgesSets, SetLoads, SetOf
+from coilbench.capture.book.connection import Database
 from coilbench.capture.errors import CoilbenchError
 
 if TYPE_CHECKING:

@@ -12,8 +12,8 @@ from typing import Any
 
 import msgspec
 from msgspec.structs import replace
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.hand_columns import LENGTHS, OF_A_SET, OF_SETS, OF_SPRINGS, U_OF

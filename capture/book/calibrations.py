@@ -12,8 +12,8 @@ from typing import Any
 
 import msgspec
 from msgspec.structs import asdict
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.in_force import InForce, compose
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import (

@@ -12,9 +12,9 @@ from typing import Any
 
 import msgspec
 from msgspec.structs import asdict
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import remarks_of, with_finding
 from coilbench.capture.book.rows import OF_THIS_BENCH, first_row, new_id, writing

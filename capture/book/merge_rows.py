@@ -13,8 +13,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
 import msgspec
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, covers
 from coilbench.capture.book.edits import STROKE_WORDS
 from coilbench.capture.book.hand_columns import SET_COLUMNS, SPRING_COLUMNS

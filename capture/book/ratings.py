@@ -11,8 +11,8 @@ from typing import Literal
 
 import msgspec
 from msgspec.structs import asdict
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError

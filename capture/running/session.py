@@ -14,7 +14,6 @@ from types import FrameType
 
 import msgspec
 from msgspec.structs import replace
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
@@ -22,6 +21,7 @@ from coilbench.capture.book.calibrations import (
     calibration_on,
     refuse_uncalibrated,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover

@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from msgspec.structs import replace
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import turn_order, uncount

@@ -14,8 +14,8 @@ from functools import cache
 from typing import Any
 
 import msgspec
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.errors import CoilbenchError

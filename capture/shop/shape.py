@@ -7,11 +7,15 @@ ON CONFLICT DO NOTHING, TEXT, BYTEA and the roles.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import closing
+from functools import cache
+from types import MappingProxyType
 
 import msgspec
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, columns_of
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.news import KINDS
@@ -136,14 +140,13 @@ def kinds_of(db: Database) -> dict[str, Kind]:
     return {table: _kind(db, table) for table in KINDS}
 
 
-def kinds() -> dict[str, Kind]:
+@cache  # a book is made to be looked at
+def kinds() -> Mapping[str, Kind]:
     """Return the kinds of rows of a book of this version, parents first."""
-    db = Database(memory=True, execute_plugins=False)
-    try:
+    with closing(sqlite3.connect(":memory:")) as connection:
+        db = Database(connection)
         bring_to(db)
-        return kinds_of(db)
-    finally:
-        db.close()
+        return MappingProxyType(kinds_of(db))
 
 
 def _kind(db: Database, table: str) -> Kind:

@@ -11,8 +11,8 @@ from pathlib import Path
 import msgspec
 from filelock import FileLock, Timeout
 from msgspec.structs import replace
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ids import is_id
 from coilbench.capture.book.in_force import PartsOfRigs, parts_here, taken_over
 from coilbench.capture.book.news import all_is_news, news_again
