@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import Any
 
-from sqlite_utils import Database
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
@@ -14,6 +13,7 @@ from coilbench.analysis.cli.tables import plain_table, print_uncut
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.slip_text import setup_text, suspect_text
 from coilbench.analysis.report.units import SI, Units
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import KeyedRow, last_setup, spring_named, was_keyed
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import scale_called
@@ -103,7 +103,7 @@ def _document(row: KeyedRow) -> dict[str, Any]:
         "reading": row.name,
         "label": row.stroke.label,
         "keyed_utc": row.keyed_utc,
-        **vars(row.reading),
+        **asdict(row.reading),
         "spring_height_mm": row.height_mm,
         "load_n": row.load_n,
         "counts": row.counts,

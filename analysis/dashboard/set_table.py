@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 
+import msgspec
 import numpy as np
-from sqlite_utils import Database
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.dashboard.scene import SetTable, SpringRow
@@ -18,6 +18,7 @@ from coilbench.analysis.inputs.rig_record import calibration_state
 from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import first_row, utc_now
 from coilbench.capture.book.sets import SetRecord, find_set
@@ -127,8 +128,7 @@ def _loads_n(curve: SpringCurve | None, heights_mm: Sequence[float]) -> tuple[fl
     return tuple(read[mm][0].load_n if read.get(mm) else None for mm in heights_mm)
 
 
-@dataclass
-class BookReader:
+class BookReader(msgspec.Struct, dict=True):
     """Reads the set's table and the rig's standing, on a thread of its own.
 
     Fitting a set's curves takes a good part of a second: the screen goes on meanwhile.

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypedDict
 
-from sqlite_utils import Database
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
@@ -17,6 +17,7 @@ from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.inputs.unasked import default_heights_mm
 from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.notes import counts_in_doubt
@@ -45,8 +46,7 @@ class NothingMeasured(CoilbenchError):
     """No spring of a set was measured."""
 
 
-@dataclass(frozen=True)
-class Measurement:
+class Measurement(msgspec.Struct, frozen=True):
     """A set as it is measured.
 
     Attributes:
@@ -190,8 +190,7 @@ def _judged(
     )
 
 
-@dataclass(frozen=True)
-class JudgedSet:
+class JudgedSet(msgspec.Struct, frozen=True):
     """A measured set with its judgement.
 
     Attributes:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import fields
 from operator import attrgetter
-
-from sqlite_utils import Database
 
 from coilbench.analysis.rig.check import PastCheck, warnings
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CheckRecord, PartRecord, mass_checks, newest_part
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days, scale_weighed
@@ -51,5 +49,5 @@ def other_parts(db: Database) -> list[PartRecord]:
 
 def past_checks(records: Sequence[CheckRecord]) -> tuple[PastCheck, ...]:
     """Return stored checks as they are judged."""
-    _, *names = (each.name for each in fields(PastCheck))
+    _, *names = PastCheck.__struct_fields__
     return tuple(PastCheck(one.made_utc, *attrgetter(*names)(one.check)) for one in records)

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlite_utils import Database
+import msgspec
+from msgspec.structs import replace
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.hand_columns import LENGTHS, OF_A_SET, OF_SETS, OF_SPRINGS, U_OF
@@ -38,8 +39,7 @@ SLIP_SHARE = 0.25
 Value = float | str | None
 
 
-@dataclass(frozen=True)
-class Changed:
+class Changed(msgspec.Struct, frozen=True):
     """A set after a change; and labels of the springs whose readings by depth got new heights."""
 
     record: SetRecord

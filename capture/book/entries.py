@@ -6,11 +6,11 @@ Undo deletes nothing: what was read stays, marked as taken back, and no longer c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
-from sqlite_utils import Database
+import msgspec
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import put_back_replaced
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.sets import find_set
@@ -30,8 +30,7 @@ def take_back_text(entry_id: str) -> str:
     return f"coilbench import --take-back {entry_id[:SHOWN_FIGURES]}"
 
 
-@dataclass(frozen=True)
-class Entry:
+class Entry(msgspec.Struct, frozen=True):
     """One run of import or note.
 
     Attributes:

@@ -11,14 +11,13 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from coilbench.capture.book.ids import composed_id
 from coilbench.capture.book.rows import insert
 
 if TYPE_CHECKING:
-    from sqlite_utils import Database
+    from coilbench.capture.book.connection import Database
 
 _KINDS = ("load", "travel", "flex")
 
@@ -36,8 +35,7 @@ class _Row(NamedTuple):
     parts: tuple[str | None, ...]  # load, travel, flex
 
 
-@dataclass(frozen=True)
-class InForce:
+class InForce(NamedTuple):
     """What holds of a rig.
 
     Attributes:

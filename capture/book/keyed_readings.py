@@ -8,12 +8,13 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
-from sqlite_utils import Database
+import msgspec
+from msgspec.structs import asdict
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import remarks_of, with_finding
 from coilbench.capture.book.rows import OF_THIS_BENCH, first_row, new_id, writing
@@ -93,8 +94,7 @@ def refuse_below_solid(record: SetRecord, label: str, height_mm: float, u_mm: fl
         )
 
 
-@dataclass(frozen=True)
-class KeyedRow:
+class KeyedRow(msgspec.Struct, frozen=True):
     """One keyed reading as the book has it.
 
     Attributes:
@@ -281,7 +281,7 @@ def _sweep(record: SetRecord, reading: KeyedReading, setup: KeyedSetup, entry_id
         branches.height_u_mm,
         entry_id=entry_id,
         keyed={
-            "readings": [vars(reading)],
+            "readings": [asdict(reading)],
             "setup": setup.to_document(),
             "free_length_mm": free_mm,
         },

@@ -16,14 +16,14 @@ import os
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
+import msgspec
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.digests import columns_of
@@ -58,8 +58,7 @@ MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
 
 
-@dataclass(frozen=True)
-class Merged:
+class Merged(msgspec.Struct, frozen=True):
     """What a merge did.
 
     Attributes:

@@ -8,10 +8,9 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from typing import Any
+from typing import Any, TypedDict
 
 from coilbench.capture.book.ids import composed_id, follows, is_id, rederived_id
 from coilbench.capture.errors import CoilbenchError
@@ -201,16 +200,15 @@ def _check_nominal(cell: bytes, _: Mapping[str, Any]) -> None:
     SetNominal.from_json(cell.decode())
 
 
-@dataclass(frozen=True)
-class _Keyed:
+class _Keyed(TypedDict, total=False):
     """keyed_json: what was typed, or what a file of points says beside them."""
 
-    readings: list[dict[str, Any]] = field(default_factory=list)
-    setup: dict[str, Any] | None = None
-    stated_u_n: list[float] | None = None
-    free_length_mm: float | None = None
-    rederived_from: str | None = None
-    keyed_utc: str | None = None
+    readings: list[dict[str, Any]]
+    setup: dict[str, Any] | None
+    stated_u_n: list[float] | None
+    free_length_mm: float | None
+    rederived_from: str | None
+    keyed_utc: str | None
 
 
 def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
@@ -220,21 +218,21 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     from coilbench.capture.tables.keyed import KeyedReading
 
     keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity
-    for document in keyed.readings:
+    free_length_mm, setup = keyed.get("free_length_mm"), keyed.get("setup")
+    for document in keyed.get("readings", ()):
         reading = msgspec.convert(document, KeyedReading)
         most = max(
             map(abs, (reading.shown_load_n, reading.height_mm or 0.0, reading.depth_mm or 0.0))
         )
-        known = set(document) <= {one.name for one in fields(KeyedReading)}
+        known = set(document) <= set(KeyedReading.__struct_fields__)
         by_depth = reading.height_mm is None
         if not known or most > _MOST:
             raise ValueError
-        if by_depth and (reading.depth_mm is None or keyed.free_length_mm is None):
+        if by_depth and (reading.depth_mm is None or free_length_mm is None):
             raise ValueError
-    if cells.get("origin") == b"keyed" and keyed.setup is None:
+    if cells.get("origin") == b"keyed" and setup is None:
         raise ValueError
-    if keyed.setup is not None:
-        setup = dict(keyed.setup)
+    if setup is not None:
         scale = setup.pop("scale", None)
         numbers = msgspec.convert(setup, dict[str, float])
         for name, number in numbers.items():
@@ -242,10 +240,10 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
             if check is not None:
                 check(number, {})
         keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
-    if keyed.keyed_utc is not None:
-        _check_time(keyed.keyed_utc)
+    if (keyed_utc := keyed.get("keyed_utc")) is not None:
+        _check_time(keyed_utc)
     if "id" in cells:
-        _check_rederived(cells["id"].decode(), keyed.rederived_from, keyed.free_length_mm)
+        _check_rederived(cells["id"].decode(), keyed.get("rederived_from"), free_length_mm)
 
 
 def _check_rederived(row_id: str, root_id: str | None, free_length_mm: float | None) -> None:

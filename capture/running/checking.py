@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
-from sqlite_utils import Database
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press

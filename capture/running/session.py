@@ -9,11 +9,11 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
 
-from sqlite_utils import Database
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
@@ -21,6 +21,7 @@ from coilbench.capture.book.calibrations import (
     calibration_on,
     refuse_uncalibrated,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
@@ -46,8 +47,7 @@ SET_DONE = "set done"
 FINISHED = "finished by hand"
 
 
-@dataclass(frozen=True)
-class CaptureRequest:
+class CaptureRequest(msgspec.Struct, frozen=True):
     """What to capture into where.
 
     Attributes:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
@@ -26,7 +27,7 @@ def of_spring(turns: TurnTaking, turn: Turn, calibration: CalibrationRecord) -> 
         "spring_id": turns.spring_id(turn.label),
         "purpose": turn.purpose,
         "calibration_id": calibration.calibration_id,
-        **vars(calibration.calibration.uncertainty),
+        **asdict(calibration.calibration.uncertainty),
     }
 
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from sqlite_utils import Database
+import msgspec
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.errors import CoilbenchError
@@ -39,8 +39,7 @@ class Capturing(CoilbenchError):
     """A capture writes the book."""
 
 
-@dataclass(frozen=True)
-class Span:
+class Span(msgspec.Struct, frozen=True):
     """The pushes of a bench that were not read yet, after one and up to another."""
 
     bench: str
@@ -48,8 +47,7 @@ class Span:
     until: int
 
 
-@dataclass(eq=False)
-class _Read:
+class _Read(msgspec.Struct, eq=False):
     """A push: what it lists but strokes, and of how many strokes it tells."""
 
     bench: str

@@ -7,11 +7,15 @@ ON CONFLICT DO NOTHING, TEXT, BYTEA and the roles.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from contextlib import closing
+from functools import cache
+from types import MappingProxyType
 
-from sqlite_utils import Database
+import msgspec
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, columns_of
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.news import KINDS
@@ -98,8 +102,7 @@ _LOOKED_UP = {
 }
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(msgspec.Struct, frozen=True):
     """A table of the store.
 
     Attributes:
@@ -115,8 +118,7 @@ class Table:
     check: str
 
 
-@dataclass(frozen=True)
-class Kind:
+class Kind(msgspec.Struct, frozen=True):
     """A kind of row: its columns by name with their type in the book (TEXT, INTEGER, REAL, BLOB).
 
     Attributes:
@@ -138,14 +140,13 @@ def kinds_of(db: Database) -> dict[str, Kind]:
     return {table: _kind(db, table) for table in KINDS}
 
 
-def kinds() -> dict[str, Kind]:
+@cache  # a book is made to be looked at
+def kinds() -> Mapping[str, Kind]:
     """Return the kinds of rows of a book of this version, parents first."""
-    db = Database(memory=True, execute_plugins=False)
-    try:
+    with closing(sqlite3.connect(":memory:")) as connection:
+        db = Database(connection)
         bring_to(db)
-        return kinds_of(db)
-    finally:
-        db.close()
+        return MappingProxyType(kinds_of(db))
 
 
 def _kind(db: Database, table: str) -> Kind:

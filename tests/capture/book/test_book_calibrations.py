@@ -1,10 +1,10 @@
 """Calibrations: every one is kept, the newest is in force, a sweep keeps its own."""
 
 import sqlite3
-from dataclasses import replace
-from types import SimpleNamespace
 
+import msgspec
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
@@ -19,6 +19,7 @@ from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.known_points import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
+from support.sqlite_utils_book import utils
 
 
 @pytest.mark.parametrize("kind", ["load", "travel"])
@@ -104,7 +105,7 @@ def test_history_is_kept(db, calibration_id, weighed):
     for number in range(3):
         store_part(db, load_part(weighed, f"day{number}.csv"))
     assert newest_part(db, "load").origin == "day2.csv"
-    assert db.table("calibrations").count == 4
+    assert utils(db).table("calibrations").count == 4
     assert find_calibration(db, calibration_id).calibration.load == newest_part(db, "load").fit
 
 
@@ -126,9 +127,13 @@ def test_the_rig_and_its_start_are_kept(db, weighed):
     assert (part.device_id, part.boot_id) == ("rig-7", 41)
 
 
+class Pounds(msgspec.Struct):
+    mass_pounds: float
+
+
 def test_a_part_that_fails_leaves_nothing(db, weighed, counts):
     part = load_part(weighed, "masses.csv")
-    broken = replace(part, points=[*part.points, SimpleNamespace(mass_pounds=3.0)])
+    broken = replace(part, points=[*part.points, Pounds(3.0)])
     before = counts()
     with pytest.raises(sqlite3.OperationalError, match="mass_pounds"):
         store_part(db, broken)

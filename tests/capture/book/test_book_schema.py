@@ -8,7 +8,6 @@ import subprocess
 import sys
 import typing
 from contextlib import closing
-from dataclasses import fields, is_dataclass
 
 import pytest
 
@@ -19,6 +18,7 @@ from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import SweepStatus
+from support.sqlite_utils_book import utils
 
 pytestmark = pytest.mark.usefixtures("new_books_are_made")
 
@@ -33,7 +33,7 @@ def named_with_its_unit(name: str) -> bool:
 def test_every_real_column_says_its_unit(db):
     columns = [
         (table, column)
-        for table in db.table_names() + db.view_names()
+        for table in utils(db).table_names() + utils(db).view_names()
         for _, column, kind, *_ in db.execute(f"PRAGMA table_info({table})")
         if kind == "REAL"
     ]
@@ -41,22 +41,22 @@ def test_every_real_column_says_its_unit(db):
     assert [pair for pair in columns if not named_with_its_unit(pair[1])] == []
 
 
-def dataclasses_of_the_book():
+def records_of_the_book():
     for module in pkgutil.iter_modules(coilbench.capture.book.__path__):
         loaded = importlib.import_module(f"coilbench.capture.book.{module.name}")
         yield from (
             kind
             for kind in vars(loaded).values()
-            if is_dataclass(kind) and kind.__module__ == loaded.__name__
+            if hasattr(kind, "__struct_fields__") and kind.__module__ == loaded.__name__
         )
 
 
 def test_every_float_field_says_its_unit():
     floats = [
-        (kind.__name__, field.name)
-        for kind in dataclasses_of_the_book()
-        for field in fields(kind)
-        if float in (hint := typing.get_type_hints(kind)[field.name], *typing.get_args(hint))
+        (kind.__name__, name)
+        for kind in records_of_the_book()
+        for name in kind.__struct_fields__
+        if float in (hint := typing.get_type_hints(kind)[name], *typing.get_args(hint))
     ]
     assert ("SetPlan", "free_length_mm") in floats
     unnamed = [pair for pair in floats if not named_with_its_unit(pair[1])]
@@ -78,7 +78,7 @@ def test_every_table_is_strict_and_keyed(db):
     assert len(ours) > 8
     assert [row["name"] for row in ours if not row["strict"]] == []
     for name in (row["name"] for row in ours):
-        assert db.table(name).pks != ["rowid"], name
+        assert utils(db).table(name).pks != ["rowid"], name
 
 
 def test_a_key_that_leads_nowhere_is_refused(db, points_sweep, counts):
@@ -104,11 +104,11 @@ def test_raw_counts_always_name_their_calibration(db, points_sweep, stroke):
 
 def test_the_views_of_an_empty_book_are_empty(db):
     for view in ("spring_summary", "curve_points"):
-        assert list(db.view(view).rows) == []
+        assert list(utils(db).view(view).rows) == []
 
 
 def test_a_set_without_a_sweep_is_in_the_summary(db, larch):
-    rows = list(db.view("spring_summary").rows)
+    rows = list(utils(db).view("spring_summary").rows)
     assert [row["label"] for row in rows] == list(larch.labels)
     assert rows[0] == {
         "set_name": "larch",
@@ -128,7 +128,7 @@ def test_a_set_without_a_sweep_is_in_the_summary(db, larch):
         "lowest_height_mm": None,
         "last_stored_utc": None,
     }
-    assert list(db.view("curve_points").rows) == []
+    assert list(utils(db).view("curve_points").rows) == []
 
 
 def test_plain_sqlite_reads_the_views(db, path, larch, calibration_id, points_sweep, stroke):
@@ -168,7 +168,7 @@ def test_plain_sqlite_reads_the_views(db, path, larch, calibration_id, points_sw
 
 def test_the_summary_keeps_the_sets_and_the_turns_in_order(db, larch):
     new_set(db, SetPlan("alder", "inner", ("z", "a")))
-    shown = [(row["set_name"], row["label"]) for row in db.view("spring_summary").rows]
+    shown = [(row["set_name"], row["label"]) for row in utils(db).view("spring_summary").rows]
     assert shown == [
         ("larch", "larch-01"),
         ("larch", "larch-02"),
@@ -181,7 +181,7 @@ def test_the_summary_keeps_the_sets_and_the_turns_in_order(db, larch):
 def test_a_springs_own_solid_height_goes_before_the_sets(db):
     new_set(db, SetPlan("yew", "single", ("a", "b"), solid_height_mm=21.0))
     db.execute("UPDATE springs SET solid_height_mm = 20.4 WHERE label = 'b'")
-    shown = [row["solid_height_mm"] for row in db.view("spring_summary").rows]
+    shown = [row["solid_height_mm"] for row in utils(db).view("spring_summary").rows]
     assert shown == [21.0, 20.4]
 
 
