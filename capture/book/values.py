@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
@@ -155,14 +155,22 @@ def _check_id(cell: Any, cells: Mapping[str, Any]) -> None:
 
 
 def _check_document(cell: bytes) -> None:
-    """Raise ValueError or RecursionError for JSON that not each of its readers can read.
+    """Raise ValueError or RecursionError for JSON that not each of its readers reads alike.
 
-    What a reader skips, another one does not: so the whole is read, by both that are in use.
+    What a reader skips, another one does not: so the whole is read, by both that are in use here;
+    SQLite takes the first of two values of one name, these take the last.
     """
     import msgspec
 
     msgspec.json.decode(cell)  # knows no NaN, no infinity and no half of a character
-    json.loads(cell)
+    json.loads(cell, object_pairs_hook=_named_once)
+
+
+def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError
+    return found
 
 
 def _check_origin(cell: bytes, cells: Mapping[str, Any]) -> None:
@@ -199,8 +207,8 @@ def _check_nominal(cell: bytes, _: Mapping[str, Any]) -> None:
 class _Keyed:
     """keyed_json: what was typed, or what a file of points says beside them."""
 
-    readings: list[dict[str, Any]] = field(default_factory=list)
-    setup: dict[str, Any] | None = None
+    readings: list[dict[str, Any]]
+    setup: dict[str, Any] | None
     stated_u_n: list[float] | None = None
     free_length_mm: float | None = None
     rederived_from: str | None = None
@@ -219,7 +227,8 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
         most = max(
             map(abs, (reading.shown_load_n, reading.height_mm or 0.0, reading.depth_mm or 0.0))
         )
-        known = set(document) <= {one.name for one in fields(KeyedReading)}
+        names = {one.name for one in fields(KeyedReading)}
+        known = names - {"remark"} <= set(document) <= names  # early books have no remarks
         by_depth = reading.height_mm is None
         if not known or most > _MOST:
             raise ValueError

@@ -48,6 +48,28 @@ def test_a_number_that_cannot_be_is_found(keyed: Path, name: str, value: object)
     assert "its keyed_json cannot be" in found
 
 
+PARTS = ["readings", "setup"] + [
+    f"readings[0].{one.name}" for one in fields(KeyedReading) if one.name != "remark"
+]
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_part_that_all_our_documents_have_and_readers_ask_for(keyed: Path, part: str) -> None:
+    sql = "UPDATE sweeps SET keyed_json = json_remove(keyed_json, '$.' || ?)"
+    assert change(keyed, sql, part) == 1
+    (found,) = check_book(keyed).findings
+    assert "its keyed_json cannot be" in found
+
+
+@pytest.mark.parametrize("again", ['"setup": null, ', '"readings": [], '])
+def test_a_name_that_is_there_twice_is_found(keyed: Path, again: str) -> None:
+    """SQLite reads the first of the two, Python the last."""
+    sql = "UPDATE sweeps SET keyed_json = '{' || ? || substr(keyed_json, 2)"
+    assert change(keyed, sql, again) == 1
+    (found,) = check_book(keyed).findings
+    assert "its keyed_json cannot be" in found
+
+
 @pytest.mark.parametrize("names", [("give_mm",), tuple(GIVE._fields)])
 def test_a_book_of_before_the_give_is_whole(keyed: Path, names: tuple[str, ...]) -> None:
     """What a set-up does not say of the give is 0."""

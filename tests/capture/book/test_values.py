@@ -53,7 +53,8 @@ def test_an_id_that_follows_from_other_rows_is_theirs() -> None:
     assert calibration(composed_id((other, travel, None))) == "its id cannot be"
 
     def stroke(row_id: str, **keyed: object) -> str | None:
-        return impossible({"id": row_id.encode(), "keyed_json": json.dumps(keyed).encode()})
+        document = json.dumps({"readings": [], "setup": None, **keyed})
+        return impossible({"id": row_id.encode(), "keyed_json": document.encode()})
 
     of_54 = rederived_id(load, 54.0)
     assert stroke(of_54, rederived_from=load, free_length_mm=54.0) is None
@@ -80,7 +81,7 @@ UNREADABLE = [
 ]
 FIT = fit_to_json(PolynomialFit((0.0, 1.0), ((0.0, 0.0), (0.0, 0.0)), 0.1, 0.0, 9.0, 5))
 DOCUMENTS = {
-    "keyed_json": json.dumps({"readings": []}),
+    "keyed_json": json.dumps({"readings": [], "setup": None}),
     "fit_json": FIT,
     "live_json": '{"rate_hz": 80}',
     "nominal_json": '{"loads": [], "rate_n_per_mm": 30.0, "tolerance_relative": 0.05}',
