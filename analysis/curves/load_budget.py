@@ -28,6 +28,7 @@ from coilbench.capture.calibration.keyed_setup import RESTS_U_N
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import Reals, slope, value
+from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import (
     ZERO_UNKNOWN_U_N,
     RigReading,
@@ -105,16 +106,25 @@ def _sources(weighted: Iterable[tuple[float, _Read]]) -> list[_Source]:
     for one, gradient, sensitivity in sums.values():
         u_n: Reals = np.abs(gradient)
         if one.covariance is not None:
-            each = np.asarray(gradient)
-            # No matrix product: its last digits depend on how many heights are asked at once.
-            columns = zip(one.covariance.T, each, strict=True)
-            mixed = np.add.reduce([np.multiply.outer(column, x) for column, x in columns])
-            u_n = np.sqrt(np.maximum((mixed * each).sum(axis=0), 0.0))
+            u_n = _mixed_u(np.asarray(gradient), one.covariance)
         if (other := found.get(one.source)) is not None:  # of several strokes: independent
             u_n = (u_n * u_n + other.u_n * other.u_n) ** 0.5
             sensitivity = sensitivity + other.sensitivity
         found[one.source] = _Source(one, u_n, sensitivity)
     return list(found.values())
+
+
+def _mixed_u(gradient: Array, covariance: Array) -> Reals:
+    """Return what correlated inputs leave: the root of the gradient's form with the covariance.
+
+    No matrix product: its last digits depend on how many heights are asked at once.
+    """
+    each: list[Reals] = gradient.tolist() if gradient.ndim == 1 else [*gradient]
+    variance: Reals = 0.0
+    for row, left in zip(covariance.tolist(), each, strict=True):
+        for cell, right in zip(row, each, strict=True):
+            variance = variance + cell * left * right
+    return np.sqrt(np.maximum(variance, 0.0))
 
 
 def _effects(reading: _Read) -> Iterator[Effect]:

@@ -81,16 +81,20 @@ class Budget:
     @property
     def combined_u_n(self) -> float:
         """Combined standard uncertainty, k = 1, N."""
-        return math.hypot(*(line.contribution_n for line in self.lines))
+        return math.hypot(*[line.sensitivity * line.value for line in self.lines])
 
     @property
     def effective_dof(self) -> float:
         """Effective degrees of freedom by Welch and Satterthwaite (JCGM 100:2008, G.4.1)."""
-        total_n = self.combined_u_n
+        return self._freedom(self.combined_u_n)
+
+    def _freedom(self, total_n: float) -> float:
         if total_n == 0.0:
             return math.inf
         scarcity = math.fsum(
-            (line.contribution_n / total_n) ** 4 / line.degrees_of_freedom for line in self.lines
+            (line.contribution_n / total_n) ** 4 / line.degrees_of_freedom
+            for line in self.lines
+            if line.degrees_of_freedom != math.inf
         )
         return math.inf if scarcity == 0.0 else 1.0 / scarcity
 
@@ -102,7 +106,8 @@ class Budget:
     @property
     def expanded_u_n(self) -> float:
         """Expanded uncertainty, 95 %, N."""
-        return self.k * self.combined_u_n
+        total_n = self.combined_u_n
+        return coverage_factor(self._freedom(total_n)) * total_n
 
 
 def _type_a(values: Sequence[float], noises: Sequence[float]) -> float:

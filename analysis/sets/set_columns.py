@@ -149,6 +149,8 @@ class SetColumns:
     @cached_property
     def loads(self) -> tuple[Column, ...]:
         """One column a height."""
+        for curve in self.curves:
+            curve.read(self.heights_mm)  # all at once is sooner
         return tuple(
             Column.of(mm, loads_at(self.curves, mm), self._alpha_each) for mm in self.heights_mm
         )

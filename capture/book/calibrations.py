@@ -8,6 +8,7 @@ sweeps name the one they were read with.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Any
 
 from sqlite_utils import Database
@@ -64,7 +65,7 @@ class CalibrationRecord:
     travel: PartRecord
     flex: PartRecord | None
 
-    @property
+    @cached_property
     def calibration(self) -> Calibration:
         """What turns counts into load and height."""
         return Calibration(

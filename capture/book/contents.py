@@ -12,14 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE
-from coilbench.capture.book.digests import content_digest
+from coilbench.capture.book.digests import digest_of_content, stored_branches
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 
 _MOST = 1e12  # newtons and millimetres: far above what any press can give
-_BRANCHES = """SELECT branch, count(*), sum(typeof(height_mm) = 'real' AND abs(height_mm) < ?
-  AND typeof(load_n) = 'real' AND abs(load_n) < ?)
-FROM curve_rows WHERE sweep_id = ? GROUP BY branch"""
 
 
 class Content(NamedTuple):
@@ -43,11 +40,12 @@ def look_into(connection: sqlite3.Connection, cells: Mapping[str, Any]) -> Conte
     found = Content(None) if blob is None else _samples(cells, blob)
     if found.wrong is not None:
         return found
-    if "content_digest" in cells and cells["content_digest"] != content_digest(
-        connection, sweep_id
-    ):
-        return found._replace(wrong="its samples or its curve are not what was stored")
-    return found._replace(wrong=_curve(connection, sweep_id, cells))
+    branches = stored_branches(connection, sweep_id)
+    if "content_digest" in cells:
+        digest = None if branches is None else digest_of_content(sweep_id, blob, branches)
+        if cells["content_digest"] != digest:
+            return found._replace(wrong="its samples or its curve are not what was stored")
+    return found._replace(wrong=_curve(branches, cells))
 
 
 def _samples(cells: Mapping[str, Any], blob: object) -> Content:
@@ -73,11 +71,13 @@ def _impossible(samples: NDArray[np.void]) -> str | None:
     return None if whole else "its samples are not numbers"
 
 
-def _curve(connection: sqlite3.Connection, sweep_id: str, cells: Mapping[str, Any]) -> str | None:
-    branches = connection.execute(_BRANCHES, [_MOST, _MOST, sweep_id]).fetchall()
-    if any(numbers != points for _, points, numbers in branches):
+def _curve(branches: list[bytes] | None, cells: Mapping[str, Any]) -> str | None:
+    if branches is None:
         return "its curve is not of numbers"
-    if cells["samples_format"] is None and not branches:
+    down, up = (np.frombuffer(each).reshape(-1, 3) for each in branches)
+    if not all(bool((np.abs(each[:, 1:]) < _MOST).all()) for each in (down, up)):
+        return "its curve is not of numbers"
+    if cells["samples_format"] is None and not len(down) + len(up):
         return "it has neither samples nor points"
     if cells["keyed_json"] is not None:
         try:
@@ -85,7 +85,6 @@ def _curve(connection: sqlite3.Connection, sweep_id: str, cells: Mapping[str, An
             ways = Counter(one.get("loading", True) for one in keyed.get("readings", ()))
         except (ValueError, TypeError, AttributeError, RecursionError):
             return "its keyed_json cannot be"
-        found = Counter({branch == "loading": points for branch, points, _ in branches})
-        if ways and ways != found:
+        if ways and ways != Counter({True: len(down), False: len(up)}):
             return "it has other readings than points"
     return None

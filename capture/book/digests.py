@@ -20,6 +20,8 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import struct
+import sys
+from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from operator import itemgetter
@@ -272,22 +274,34 @@ def content_digest(connection: sqlite3.Connection, sweep_id: str) -> bytes | Non
     (blob,) = connection.execute(
         "SELECT samples_blob FROM sweeps WHERE id = ?", [sweep_id]
     ).fetchone()
+    branches = stored_branches(connection, sweep_id)
+    return None if branches is None else digest_of_content(sweep_id, blob, branches)
+
+
+def stored_branches(connection: sqlite3.Connection, sweep_id: str) -> list[bytes] | None:
+    """Return a stroke's curve as `digest_of_content` takes it; None where it is damaged."""
     # in one go, as it is read for an answer: a key that is damaged would end the reading there
     rows = connection.execute(
         "SELECT CAST(sweep_id AS BLOB), CAST(branch AS BLOB), point, height_mm, load_n"
         " FROM curve_rows WHERE sweep_id = ? ORDER BY branch, point",
         [sweep_id],
     ).fetchall()
-    numbers: dict[bytes, list[float]] = {branch.encode(): [] for branch in BRANCHES}
-    for of, branch, *cells in rows:
-        if of != sweep_id.encode() or branch not in numbers:
-            return None
-        numbers[branch] += cells
-    try:
-        branches = [struct.pack(f"<{len(own)}d", *own) for own in numbers.values()]
-    except struct.error:
+    if not rows:
+        return [b""] * len(BRANCHES)
+    of, names, *columns = zip(*rows, strict=True)
+    down, up = (names.count(branch.encode()) for branch in BRANCHES)  # in this order
+    if of.count(sweep_id.encode()) < len(rows) or down + up < len(rows):
         return None
-    return digest_of_content(sweep_id, blob, branches)
+    numbers = array("d", bytes(8 * len(columns) * len(rows)))
+    try:
+        for at, column in enumerate(columns):
+            numbers[at :: len(columns)] = array("d", column)
+    except TypeError:
+        return None
+    if sys.byteorder == "big":
+        numbers.byteswap()
+    packed = numbers.tobytes()
+    return [packed[: 8 * len(columns) * down], packed[8 * len(columns) * down :]]
 
 
 def digest_of_content(sweep_id: str, blob: bytes | None, branches: Sequence[bytes]) -> bytes:

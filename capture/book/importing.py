@@ -23,7 +23,7 @@ from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.calibration.model import apply, instrument_uncertainty
+from coilbench.capture.calibration.model import apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
@@ -104,7 +104,7 @@ def _raw_sweep(
     db: Database, raw: RawBlock, spring_id: str, name: str, zero_counts: float | None
 ) -> NewSweep:
     calibration = current_calibration(db)
-    instrument = instrument_uncertainty(calibration.calibration)
+    instrument = calibration.calibration.uncertainty
     if zero_counts is None:
         _, rig = read_stroke(raw, calibration.calibration, calibration.calibration_id)
         zero_counts = rig.zero_counts if rig.zero_known else None

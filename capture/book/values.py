@@ -67,15 +67,15 @@ def impossible(cells: Mapping[str, Any], *, documents: bool = True) -> str | Non
     column = ""
     try:
         for column, cell in cells.items():
-            if isinstance(cell, bytes) and len(cell) > most_bytes(column):
+            if cell is None:
+                continue
+            most, is_document, check = _look_at(column)
+            if isinstance(cell, bytes) and len(cell) > most:
                 return f"its {column} is too long"
-            if cell is not None:
-                is_document = column.endswith("_json")
-                if is_document and documents:
-                    _check_document(cell)
-                check = _check_of(column)
-                if check is not None and (documents or not is_document):
-                    check(cell, cells)
+            if is_document and documents:
+                _check_document(cell)
+            if check is not None and (documents or not is_document):
+                check(cell, cells)
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return f"its {column} cannot be"
     except CoilbenchError as error:
@@ -93,6 +93,12 @@ def most_bytes(column: str) -> int:
 def latest_utc() -> str:
     """Return the last time that a row of another bench may bear: its clock may be a day ahead."""
     return (datetime.now(UTC) + _AHEAD).isoformat(timespec="milliseconds")
+
+
+@cache
+def _look_at(column: str) -> tuple[int, bool, _Check | None]:
+    """Return the most bytes of a column, whether it is a document, and what checks it."""
+    return most_bytes(column), column.endswith("_json"), _check_of(column)
 
 
 @cache

@@ -44,13 +44,13 @@ class Approach:
         usable = usable_of(samples)
         if usable.shape[0] == 0:
             return
-        travel = usable["travel_counts"]
-        low, high = float(travel.min()), float(travel.max())
+        travel, load = (usable[name].tolist() for name in ("travel_counts", "load_counts"))
+        low, high = float(min(travel)), float(max(travel))  # a few: an array takes longer
         if self._pieces and abs(low - self._pieces[-1][0]) + abs(high - self._pieces[-1][1]) < (
             STOP_COUNTS
         ):
             self._pieces.pop()
-        self._pieces.append((low, high, float(usable["load_counts"].mean(dtype=np.float64))))
+        self._pieces.append((low, high, sum(load) / len(load)))
 
     def load_counts_before(self, at: float) -> float | None:
         """Return the last reading with the quill away from these travel counts; None for none."""

@@ -15,6 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from coilbench.capture.calibration.statistics import median
+
 Array = NDArray[np.float64]
 
 CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
@@ -143,7 +145,7 @@ class Press:
     @cached_property
     def interval_s(self) -> float:
         """The time from sample to sample, the median; 0 of a lone sample."""
-        return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
+        return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
 
 
 @dataclass(frozen=True)

@@ -60,6 +60,26 @@ class Calibration:
     def _flex_above(self) -> float:
         return 0.0 if self.flex is None else float(slope(self.flex, self.flex.x_max))
 
+    @cached_property
+    def uncertainty(self) -> InstrumentUncertainty:
+        """Three numbers that hold over the calibration's whole range.
+
+        The fits' uncertainty at the worst point of their range and the scatter of a single reading,
+        added as squares (JCGM 100:2008, 5.1.2); of a load above the zero, as `apply` gives it.
+        """
+        load, travel, flex = self.load, self.travel, self.flex
+        ends = np.array([load.x_min, load.x_max])
+        zero_counts = float(ends[np.argmin(np.abs(value(load, ends)))])
+        _, load_u = evaluate(load, np.linspace(load.x_min, load.x_max, 21), minus_x=zero_counts)
+        height_u = float(evaluate(travel, [travel.x_min, travel.x_max])[1].max())
+        flex_u = 0.0 if flex is None else float(evaluate(flex, flex.x_max)[1])
+        flex_sd = 0.0 if flex is None else flex.residual_sd
+        return InstrumentUncertainty(
+            load_u_n=math.hypot(float(load_u.max()), load.residual_sd),
+            load_u_relative=self.load_u_relative,
+            height_u_mm=math.hypot(height_u, travel.residual_sd, flex_u, flex_sd),
+        )
+
     def for_counts_of(self, own: Calibration, *, same_start: bool) -> Calibration:
         """Return this calibration, made valid for counts that were captured with their own.
 
@@ -128,26 +148,6 @@ def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = N
     out["height_mm"] = press.travel_mm + press.flex_mm
     out["flags"] = raw.samples["flags"]
     return LoadBlock(out)
-
-
-def instrument_uncertainty(calibration: Calibration) -> InstrumentUncertainty:
-    """Return three numbers that hold over the calibration's whole range.
-
-    The fits' uncertainty at the worst point of their range and the scatter of a single reading,
-    added as squares (JCGM 100:2008, 5.1.2); of a load above the zero, as `apply` gives it.
-    """
-    load, travel, flex = calibration.load, calibration.travel, calibration.flex
-    ends = np.array([load.x_min, load.x_max])
-    zero_counts = float(ends[np.argmin(np.abs(value(load, ends)))])
-    _, load_u = evaluate(load, np.linspace(load.x_min, load.x_max, 21), minus_x=zero_counts)
-    height_u = float(evaluate(travel, [travel.x_min, travel.x_max])[1].max())
-    flex_u = 0.0 if flex is None else float(evaluate(flex, flex.x_max)[1])
-    flex_sd = 0.0 if flex is None else flex.residual_sd
-    return InstrumentUncertainty(
-        load_u_n=math.hypot(float(load_u.max()), load.residual_sd),
-        load_u_relative=calibration.load_u_relative,
-        height_u_mm=math.hypot(height_u, travel.residual_sd, flex_u, flex_sd),
-    )
 
 
 @dataclass(frozen=True)

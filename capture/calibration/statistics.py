@@ -129,6 +129,12 @@ def medians(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(middle if x.shape[1] % 2 else 0.5 * (ordered[:, half - 1] + middle))
 
 
+def slope_through(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+    """Return the slope of the line through some points, shape (n,), by least squares."""
+    away = x - x.mean()
+    return float(away @ y) / float(away @ away)
+
+
 def noise_sd(counts: ArrayLike, order: int = 1) -> float:
     """Return the noise of a sample, from differences of samples: robust against a few jumps.
 

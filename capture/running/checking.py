@@ -82,8 +82,10 @@ class StrokeChecks:
     def stored(self, sweep_id: str) -> None:
         """The newest press is in the book, by this id: it is worked out already."""
         if self._newest is not None:
-            known = self._earlier[sweep_id] = self._newest.stored_as(sweep_id)
-            self._own.keep(known.read)
+            new = self._newest.stored_as(sweep_id)
+            mine = (one for one in self._earlier.items() if one[1].read.label == new.read.label)
+            self._earlier = dict(mine) | {sweep_id: new}
+            self._own.keep(new.read)
 
     def refused(self, press: Waiting) -> None:
         """The newest press was refused; it may be another one that is odd."""
@@ -409,18 +411,15 @@ class StrokeChecks:
         """Judge it as the set's check will: by itself, and all of them once it is the last."""
         if alone.spoiling:
             return Judged(refused_for(verdict, alone.spoiling))
-        if turn.number == 1:
+        if turn.number < turn.wanted or turn.number == 1:
             return Judged(verdict)
         counted = [one for one in self._own.of(turn.label, record) if not one.works]
         own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
         rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {NEW: None}
-        self._earlier = {one.sweep_id: self._likely(one) for one in own}
-        strokes = [*self._earlier.values(), alone]
+        strokes = [*(self._likely(one) for one in own), alone]
         numbers = {one.read.sweep_id: at for at, one in enumerate(strokes, start=1)}
         sweeps, alone_found = zip(*((one.sweep, one.findings) for one in strokes), strict=True)
         *before, new = judge_strokes(sweeps, numbers, rulings, alone=alone_found)
-        if turn.number < turn.wanted:
-            return Judged(verdict)
         if not new.kept:
             return Judged(refused_for(verdict, spoiling(new.findings)))
         left_out = tuple(

@@ -11,7 +11,6 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import hurried_s
-from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.strokes.alike import (
     PressedPath,
     differ,
@@ -175,7 +174,7 @@ def _path(sweep: Sweep) -> PressedPath | None:
         return None
     kept = vars(sweep)  # frozen, and not to be hashed
     if "_path" not in kept:
-        height_u_mm = instrument_uncertainty(sweep.rig.calibration).height_u_mm
+        height_u_mm = sweep.rig.calibration.uncertainty.height_u_mm
         read_with = (sweep.rig.calibration_id, height_u_mm)
         kept["_path"] = PressedPath(sweep.press, sweep.works, *read_with)
     path: PressedPath = kept["_path"]

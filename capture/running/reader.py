@@ -6,8 +6,10 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+
+import numpy as np
 
 from coilbench.capture.blocks import (
     Fault,
@@ -16,6 +18,7 @@ from coilbench.capture.blocks import (
     LinkCounters,
     RawBlock,
     Restarted,
+    Tally,
     usable_of,
 )
 from coilbench.capture.errors import CoilbenchError
@@ -26,7 +29,7 @@ POLL_S = 0.3
 WATCHED_GATHER_S = 0.08  # a screen is drawn again each 0.125 s
 # Nobody is watching: what a person would be told comes this much later, and a poll is most of the
 # work at a rig's pace.
-UNWATCHED_GATHER_S = 0.25
+UNWATCHED_GATHER_S = 0.28
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
 # down and opened again. A rig whose amplifier is dead still sends, and is left alone: opening the
 # port restarts many boards.
@@ -62,6 +65,21 @@ class Parcel:
     failure: Exception | None = None
     items: tuple[Item, ...] = ()
     counters: LinkCounters | None = None
+
+
+def joined(items: Iterable[Item]) -> list[Item]:
+    """Return what is to be acted on: no tallies, and the samples on both sides of one together."""
+    kept: list[Item] = []
+    for item in items:
+        last = kept.pop() if kept else None
+        if not (isinstance(item, RawBlock) and isinstance(last, RawBlock)):
+            kept += [one for one in (last, item) if one is not None and not isinstance(one, Tally)]
+        elif item.boot_id != last.boot_id:
+            kept += [last, item]
+        else:
+            samples = np.concatenate([last.samples, item.samples])
+            kept.append(RawBlock(samples, item.boot_id))
+    return kept
 
 
 class Reader:

@@ -16,7 +16,7 @@ from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.model import convert, instrument_uncertainty
+from coilbench.capture.calibration.model import convert
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import StrokeChecks
@@ -97,7 +97,7 @@ class Recorder:
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
         self._calibration = self.heights.record.calibration
-        self._instrument = instrument_uncertainty(self._calibration)
+        self._instrument = self._calibration.uncertainty
 
     @property
     def turn(self) -> Turn | None:
@@ -175,10 +175,9 @@ class Recorder:
         """Return the running stroke as (height_mm, load_n) pairs, thinned; none without a datum."""
         if self.datum is not None:
             return ()
-        thin = self._finder.running_thinned(most)
-        if thin.shape[0] == 0:
+        load_n, height_mm = self._finder.running_thinned(most)
+        if load_n.shape[0] == 0:
             return ()
-        load_n, height_mm = self._physical(thin)
         above_n = load_n - self._finder.zero_n + self._rests_n
         return tuple(zip(height_mm.round(3).tolist(), above_n.round(2).tolist(), strict=True))
 
@@ -283,7 +282,7 @@ class Recorder:
         """Take note of what the newest samples say, and say what can't be right in it."""
         if samples.shape[0] == 0:
             return
-        physical, lost = self._physical(samples), self.heights.lost
+        physical, lost = self._finder.fed, self.heights.lost
         jump = self._datums.look(samples, physical[1], idle=self._finder.phase is Phase.IDLE)
         if jump is not None:
             self._watch.standing[jump.kind] = jump
@@ -312,7 +311,7 @@ class Recorder:
             self.heights.pressed()
         if not lost:
             spring = (None if self.turn is None else self.turn.label, self._turns.record)
-            self._pressing.look(self._finder, self._physical, bounds, *spring)
+            self._pressing.look(self._finder, bounds, *spring)
         if self._watch.surely_pressed:
             self._finder.take_for_press()
 

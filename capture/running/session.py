@@ -30,7 +30,7 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import NOW_S, Command, Event, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
 from coilbench.capture.running.kinds import EventKind
-from coilbench.capture.running.reader import Parcel, Reader
+from coilbench.capture.running.reader import Parcel, Reader, joined
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
@@ -39,7 +39,7 @@ from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.1  # how long to wait for the reader before looking around
-UNWATCHED_WAITS = 3.0  # as long as that, while nobody is watching
+UNWATCHED_WAITS = 4.0  # as long as that, while nobody is watching: longer than a parcel takes
 LINGER_S = 30.0  # how long the set's very last stroke can still be redone
 MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
@@ -96,6 +96,7 @@ class Session:
         self._commands: deque[Command] = deque()
         self._control: ControlServer | None = None
         self._done_s: float | None = None  # since when the set is done
+        self._flushed_s = 0.0  # when the state was last stored
         self._stopping = False  # no Event: its lock could be held where a signal comes in
         self._told_loss: Finding | None = None
         self._rig: Finding | None = None  # who is connected
@@ -119,7 +120,7 @@ class Session:
         self._stopping = True
 
     def submit(self, command: Command) -> None:
-        """Take what a person asks for; the result is an event, about 0.3 s later at most.
+        """Take what a person asks for; the result is an event, about 0.4 s later at most.
 
         Raises:
             CoilbenchError: too many commands wait already.
@@ -222,7 +223,7 @@ class Session:
         if recorder.turn is None:
             self._report(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
             return SET_DONE
-        flushed_s = self._clock()
+        self._flushed_s = self._clock()
         while True:
             reason = self._process(self._next(), recorder)
             while self._commands:
@@ -232,12 +233,15 @@ class Session:
             self._refresh(recorder, now_s)
             if reason is not None:
                 return reason
-            if now_s - flushed_s >= FLUSH_S:
+            if self._flush_due(now_s):
                 with writing(db):  # together: each commit waits for the disk
                     recorder.flush()
                     run.update(self._snapshot.to_document())
-                flushed_s = now_s
+                self._flushed_s = now_s
                 self._asked, self._asked_before = False, self._asked
+
+    def _flush_due(self, now_s: float) -> bool:
+        return now_s - self._flushed_s >= FLUSH_S
 
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:
         """Return why the session ends, if it does: a set that is done is held open for a while."""
@@ -270,7 +274,7 @@ class Session:
             return None
         if parcel.counters is not None:
             self._health.count(parcel.counters)
-            for item in parcel.items:
+            for item in joined(parcel.items):
                 if recorder.done and self._request.linger_s <= 0.0:
                     break
                 self._health.heard(item, self._clock())
@@ -357,7 +361,7 @@ class Session:
             ends_in_s=None if ends_s is None else max(0.0, ends_s - now_s),
             springs_done=len(recorder.order.finished()),
             springs=len(recorder.order.labels),
-            curve=recorder.running_curve(),
+            curve=recorder.running_curve() if self._watched or self._flush_due(now_s) else (),
         )
 
     def _load_unknown(self, recorder: Recorder, now_s: float) -> Finding | None:

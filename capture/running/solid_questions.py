@@ -8,7 +8,6 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import keep_of_springs
-from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights
@@ -51,7 +50,7 @@ class SolidQuestions:
             return
         read_with = (calibration, self._heights.record.calibration_id)
         press, _ = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
-        seen = solid_seen(press, instrument_uncertainty(calibration).height_u_mm)
+        seen = solid_seen(press, calibration.uncertainty.height_u_mm)
         if seen is None:
             return
         entry = SpringEntry(label, "solid_height_mm", seen.height_mm, seen.u_mm)

@@ -10,7 +10,7 @@ from coilbench.capture.calibration.lag import hurried_s, typical_delay_s
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.finder import Phase, StrokeFinder, ToPhysical
+from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.likeness import Known
 from coilbench.capture.strokes.watching import Array, Bounds, touch_at_most_mm
 
@@ -37,7 +37,6 @@ class WhilePressing:
     def look(
         self,
         finder: StrokeFinder,
-        to_physical: ToPhysical,
         bounds: Bounds,
         label: str | None,
         record: SetRecord,
@@ -55,7 +54,7 @@ class WhilePressing:
         if self._known is None:
             self._known = self._checks.known_of(label, record)
         samples = finder.running()
-        load_n, height_mm = to_physical(samples)
+        load_n, height_mm = finder.running_physical()
         rows = usable_rows(samples)
         t_us, height_mm = samples["t_us"][rows], height_mm[rows]
         low = bounds.touched_low(touch_at_most_mm(t_us, height_mm, touch_mm))

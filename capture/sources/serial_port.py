@@ -118,6 +118,7 @@ class SerialSource(Source):
         self._decoder = Decoder()
         self._lost: Exception | None = None
         self._tag = 0
+        self._per_s = 0.0  # bytes, by the last poll; 0 where nothing or more than a few came
 
     @property
     def counters(self) -> LinkCounters:
@@ -128,6 +129,8 @@ class SerialSource(Source):
         """Return what arrived; SourceLost once what came before the loss was returned."""
         data = self._read_what_is_there()
         deadline = self._clock() + timeout_s
+        if self._per_s and len(data) < _FEW and timeout_s > 0:
+            return self._decoder.feed(data + self._flowing(min(self.gather_s, timeout_s)))
         while not data and (left_s := deadline - self._clock()) > 0:
             self._wait(left_s)
             data = self._read_what_is_there()
@@ -169,10 +172,19 @@ class SerialSource(Source):
 
     def _gathered(self, seconds: float) -> bytes:
         """Return what comes within a moment; one line a poll would cost eight times the work."""
-        data = self._after(min(seconds, GATHER_S))  # it tells how much comes
+        begin_s = min(seconds, GATHER_S)
+        data = self._after(begin_s)  # it tells how much comes
+        self._per_s = len(data) / begin_s
         if not data or seconds <= GATHER_S:
             return data
-        return data + self._after(min(seconds - GATHER_S, GATHER_S * _HALF_FULL / len(data)))
+        return data + self._flowing(seconds - GATHER_S)
+
+    def _flowing(self, seconds: float) -> bytes:
+        """Return what comes within a moment, as much as came before it: woken but once."""
+        seconds = min(seconds, _HALF_FULL / self._per_s)
+        data = self._after(seconds)
+        self._per_s = len(data) / seconds
+        return data
 
     def _after(self, seconds: float) -> bytes:
         self._sleep(seconds)

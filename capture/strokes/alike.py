@@ -47,6 +47,7 @@ ALONG = 5.0  # levels whose errors go together: a hand shakes over some millimet
 BESIDE = 4  # levels on either side of a step
 FEWEST = 24  # samples
 LEAST_SD_MM = 0.01  # of a height
+_SHARES = np.linspace(FROM_SHARE, TO_SHARE, LEVELS)
 
 
 class Measured(NamedTuple):
@@ -184,7 +185,7 @@ def _slipped(base: Array, ways: Array, heights: list[float], last: int = LEVELS)
 
 
 def _levels(largest_n: float) -> Array:
-    return np.linspace(FROM_SHARE, TO_SHARE, LEVELS) * largest_n
+    return _SHARES * largest_n
 
 
 def _mid(ways: Array) -> list[float]:

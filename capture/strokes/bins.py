@@ -14,6 +14,7 @@ from coilbench.capture.strokes.branch import Branch
 Array = NDArray[np.float64]
 
 BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
+MOST_BINS = 1 << 16  # that are counted, a hundred times those of a press; ours
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,10 +65,22 @@ def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
 
 
 def _binned(branch: Branch, width_mm: float) -> Bins:
-    _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
+    where = _numbered(np.floor(branch.height_mm / width_mm))
     count = np.bincount(where).astype(np.float64)
     by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
     columns = branch.height_mm, branch.load_n, *by_lag.T
     height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
     weight = np.minimum(count, median(count)) if count.size else count
     return Bins(height, load, weight, np.column_stack(lag))
+
+
+def _numbered(bin_of: Array) -> NDArray[np.intp]:
+    """Number those of some whole numbers, shape (n,), that are there from 0, ascending."""
+    if not bin_of.size:
+        return np.empty(0, np.intp)
+    first, last = bin_of.min(), bin_of.max()
+    if not last - first < MOST_BINS:  # or none of them is a number
+        return np.unique(bin_of, return_inverse=True)[1]
+    place = (bin_of - first).astype(np.intp)
+    there = np.bincount(place) > 0
+    return np.asarray((np.cumsum(there) - 1)[place])

@@ -17,21 +17,26 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock, usable_of
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock, usable_rows
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.shape import Stroke, StrokeRules, Zero
 
 _FIRST_ROOM = 1024
 
 
+Physical = tuple[NDArray[np.float64], NDArray[np.float64]]
+ToPhysical = Callable[[NDArray[np.void]], Physical]
+
+
 class SampleBuffer:
     """Holds samples in one piece, for adding at the end and dropping at the beginning.
 
-    Adding n costs n, however many are there already.
+    Each with its load and height, so that none is converted twice. Adding n costs n, however many
+    are there already.
     """
 
     def __init__(self) -> None:
-        self._room: NDArray[np.void] = np.empty(_FIRST_ROOM, RAW_DTYPE)
+        self._room = _room(_FIRST_ROOM)
         self._start = 0
         self._end = 0
 
@@ -41,14 +46,21 @@ class SampleBuffer:
     @property
     def samples(self) -> NDArray[np.void]:
         """What is held, shape (n,), RAW_DTYPE: a view that holds until the next change."""
-        return self._room[self._start : self._end]
+        return self._room[0][self._start : self._end]
 
-    def add(self, samples: NDArray[np.void]) -> None:
+    @property
+    def physical(self) -> Physical:
+        """Loads and heights of what is held, shape (n,) each: views as well."""
+        _, load_n, height_mm = self._room
+        return load_n[self._start : self._end], height_mm[self._start : self._end]
+
+    def add(self, samples: NDArray[np.void], physical: Physical) -> None:
         """Put samples at the end."""
         count = samples.shape[0]
-        if self._end + count > self._room.shape[0]:
+        if self._end + count > self._room[0].shape[0]:
             self._make_room(count)
-        self._room[self._end : self._end + count] = samples
+        for room, more in zip(self._room, (samples, *physical), strict=True):
+            room[self._end : self._end + count] = more
         self._end += count
 
     def drop(self, count: int) -> None:
@@ -56,15 +68,18 @@ class SampleBuffer:
         self._start += count
 
     def _make_room(self, count: int) -> None:
-        held = self.samples
-        room = np.empty(max(_FIRST_ROOM, 2 * (len(held) + count)), RAW_DTYPE)
-        room[: len(held)] = held
-        self._room, self._start, self._end = room, 0, len(held)
+        held, kept = len(self), (self.samples, *self.physical)
+        self._room = _room(max(_FIRST_ROOM, 2 * (held + count)))
+        for room, one in zip(self._room, kept, strict=True):
+            room[:held] = one
+        self._start, self._end = 0, held
+
+
+def _room(count: int) -> tuple[NDArray[np.void], NDArray[np.float64], NDArray[np.float64]]:
+    return np.empty(count, RAW_DTYPE), np.empty(count), np.empty(count)
 
 
 SLICE_US = 50_000
-
-ToPhysical = Callable[[NDArray[np.void]], tuple[NDArray[np.float64], NDArray[np.float64]]]
 
 
 class Phase(StrEnum):
@@ -100,6 +115,7 @@ class StrokeFinder:
     Attributes:
         free_mm: the height above which a spring is free; None where it is not known.
         on_gauge: whether the quill touches a gauge: its load is no dead weight.
+        fed: loads and heights of the newest samples that it was fed.
     """
 
     def __init__(self, to_physical: ToPhysical, rules: StrokeRules | None = None) -> None:
@@ -107,6 +123,7 @@ class StrokeFinder:
         self._rules = StrokeRules() if rules is None else rules
         self.free_mm: float | None = None
         self.on_gauge = False
+        self.fed: Physical = np.empty(0), np.empty(0)
         self._boot_id: int | None = None
         self._pending = SampleBuffer()  # the slice that is not full yet
         self._reset()
@@ -182,17 +199,29 @@ class StrokeFinder:
             return self._held.samples[:0]
         return np.concatenate([self._held.samples, self._pending.samples])
 
-    def running_thinned(self, most: int) -> NDArray[np.void]:
-        """Return about this number of samples of the running stroke, evenly chosen."""
-        held = self._held.samples if self._phase is not Phase.IDLE else self._held.samples[:0]
-        return held[:: 1 + held.shape[0] // most]
+    def running_physical(self) -> Physical:
+        """Return the loads and heights of `running`."""
+        load_n, height_mm = self._held.physical
+        if self._phase is Phase.IDLE:
+            return load_n[:0], height_mm[:0]
+        newest_n, newest_mm = self._pending.physical
+        return np.concatenate([load_n, newest_n]), np.concatenate([height_mm, newest_mm])
+
+    def running_thinned(self, most: int) -> Physical:
+        """Return about this number of loads and heights of the running stroke, evenly chosen."""
+        load_n, height_mm = self._held.physical
+        if self._phase is Phase.IDLE:
+            return load_n[:0], height_mm[:0]
+        each = 1 + load_n.shape[0] // most
+        return load_n[::each], height_mm[::each]
 
     def feed(self, block: RawBlock) -> list[Stroke]:
         """Take the next samples; return the strokes that ended in them."""
         if len(block) == 0:
             return []
         self._boot_id = block.boot_id
-        self._pending.add(block.samples)
+        self.fed = self._to_physical(block.samples)
+        self._pending.add(block.samples, self.fed)
         number = self._pending.samples["t_us"] // SLICE_US
         full = int(np.searchsorted(number, number[-1]))
         return self._look_through(full)
@@ -208,41 +237,23 @@ class StrokeFinder:
     def _look_through(self, count: int) -> list[Stroke]:
         if count == 0:
             return []
-        samples = self._pending.samples[:count].copy()
-        self._pending.drop(count)
+        samples = self._pending.samples[:count]
+        load_n, height_mm = (column[:count] for column in self._pending.physical)
         strokes: list[Stroke] = []
-        for piece in self._slices(samples):
+        for piece in _slices(samples, load_n, height_mm):
             if self._last_us is not None and _broken(self._last_us, piece.first_us, self._rules):
                 if self.pressing:
                     strokes += self._stroke(released=False)
                 self._reset()
             self._last_us = piece.last_us
-            self._held.add(samples[piece.start : piece.end])
+            part = slice(piece.start, piece.end)
+            self._held.add(samples[part], (load_n[part], height_mm[part]))
             if self._phase is Phase.IDLE:
                 self._idle(piece)
             else:
                 strokes += self._pressed(piece)
+        self._pending.drop(count)
         return strokes
-
-    def _slices(self, samples: NDArray[np.void]) -> list[_Slice]:
-        load_n, height_mm = self._to_physical(samples)
-        number = samples["t_us"] // SLICE_US
-        starts = np.concatenate([[0], 1 + np.flatnonzero(number[1:] != number[:-1])])
-        ends = np.concatenate([starts[1:], [samples.shape[0]]])
-        low_mm, high_mm, count = height_mm, height_mm, (ends - starts).astype(np.float64)
-        bad = (samples["flags"] & UNUSABLE) != 0
-        if np.count_nonzero(bad):
-            load_n = np.where(bad, 0.0, load_n)
-            low_mm, high_mm = np.where(bad, np.inf, height_mm), np.where(bad, -np.inf, height_mm)
-            count -= np.add.reduceat(bad.astype(np.float64), starts)
-            count[count == 0.0] = np.nan
-        mean_n = np.add.reduceat(load_n, starts) / count
-        low_mm = np.minimum.reduceat(low_mm, starts)
-        high_mm = np.maximum.reduceat(high_mm, starts)
-        first_us, last_us = samples["t_us"][starts], samples["t_us"][ends - 1]
-        columns = (starts, ends, first_us, last_us, mean_n, low_mm, high_mm)
-        rows = zip(*(column.tolist() for column in columns), strict=True)
-        return [_Slice(*row) for row in rows]
 
     def _idle(self, piece: _Slice) -> None:
         """Take an idle slice: the zero follows it, or it is a touch."""
@@ -301,8 +312,8 @@ class StrokeFinder:
 
     def _zero_before(self) -> Zero | None:
         lead = self._held.samples[: self._touch_at]
-        physical = self._to_physical(lead)
-        return self._rules.read_zero(lead, *physical, self._touch_mm, self.zero_n)
+        load_n, height_mm = (column[: self._touch_at] for column in self._held.physical)
+        return self._rules.read_zero(lead, load_n, height_mm, self._touch_mm, self.zero_n)
 
     def _trim_lead(self) -> None:
         t_us = self._held.samples["t_us"]
@@ -356,14 +367,14 @@ class StrokeFinder:
 
     def _finish(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
         strokes = self._stroke(released=released, too_long=too_long) if self.pressing else []
-        held = self._held.samples
+        held, physical = self._held.samples, self._held.physical
         # the rest after the release is the idle lead of the next stroke
-        rest = held[held["t_us"] > self._pressed_us].copy() if released else held[:0]
+        resting = held["t_us"] > self._pressed_us if released else np.zeros(len(held), np.bool_)
+        rest, load_n = held[resting], physical[0][resting]
         self._phase = Phase.IDLE
         self._held = SampleBuffer()
-        self._held.add(rest)
-        usable = usable_of(rest)
-        load_n, _ = self._to_physical(usable)
+        self._held.add(rest, (load_n, physical[1][resting]))
+        load_n = load_n[usable_rows(rest)]
         self._zero_n = median(load_n) if load_n.shape[0] else None
         self._zero_seen = self._zero_n is not None
         self._least_n = np.inf if self._zero_n is None else self._zero_n
@@ -372,12 +383,34 @@ class StrokeFinder:
 
     def _stroke(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
         raw = RawBlock(self._held.samples.copy(), self._boot_id)
-        physical = self._to_physical(raw.samples)
+        physical = self._held.physical
         rules = replace(self._rules, least_depth_mm=-np.inf) if self._surely else self._rules
         stroke = rules.shape(
             raw, *physical, self._touch_at, self.zero_n, released=released, too_long=too_long
         )
         return [] if stroke is None else [stroke]
+
+
+def _slices(
+    samples: NDArray[np.void], load_n: NDArray[np.float64], height_mm: NDArray[np.float64]
+) -> list[_Slice]:
+    number = samples["t_us"] // SLICE_US
+    starts = np.concatenate([[0], 1 + np.flatnonzero(number[1:] != number[:-1])])
+    ends = np.concatenate([starts[1:], [samples.shape[0]]])
+    low_mm, high_mm, count = height_mm, height_mm, (ends - starts).astype(np.float64)
+    bad = (samples["flags"] & UNUSABLE) != 0
+    if np.count_nonzero(bad):
+        load_n = np.where(bad, 0.0, load_n)
+        low_mm, high_mm = np.where(bad, np.inf, height_mm), np.where(bad, -np.inf, height_mm)
+        count -= np.add.reduceat(bad.astype(np.float64), starts)
+        count[count == 0.0] = np.nan
+    mean_n = np.add.reduceat(load_n, starts) / count
+    low_mm = np.minimum.reduceat(low_mm, starts)
+    high_mm = np.maximum.reduceat(high_mm, starts)
+    first_us, last_us = samples["t_us"][starts], samples["t_us"][ends - 1]
+    columns = (starts, ends, first_us, last_us, mean_n, low_mm, high_mm)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return [_Slice(*row) for row in rows]
 
 
 def _broken(last_us: int, next_us: int, rules: StrokeRules) -> bool:

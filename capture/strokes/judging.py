@@ -30,6 +30,9 @@ class Done:
     measured: int = 0
 
 
+_NOTHING = Done()
+
+
 @dataclass(frozen=True)
 class Turn:
     """The stroke that is wanted next: number, from 1, of the strokes wanted for that purpose."""
@@ -111,7 +114,7 @@ class TurnOrder:
         return [label for label in self.labels if self.measured_of(label) >= self.measured]
 
     def _done_of(self, label: str) -> Done:
-        return self.done.get(label, Done())
+        return self.done.get(label, _NOTHING)
 
     def _but(self, label: str) -> list[str]:
         return [one for one in self.labels if one != label]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.statistics import median
+from coilbench.capture.calibration.statistics import median, medians, slope_through
 from coilbench.capture.strokes.branch import Branch
 
 Array = NDArray[np.float64]
@@ -101,7 +101,8 @@ def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, A
     if heights is None:
         return None
     loads = np.interp(heights, pressed.height_mm, pressed.load_n)
-    usual = np.median([np.interp(heights, one.height_mm, one.load_n) for one in others], axis=0)
+    known = np.array([np.interp(heights, one.height_mm, one.load_n) for one in others])
+    usual = known[0] if len(known) == 1 else medians(known.T)
     return heights, loads, usual
 
 
@@ -149,16 +150,10 @@ def _rates_off(heights: Array, loads: Array, usual: Array) -> tuple[float, float
     """Return by what share the rate departs, in the deeper half and in the lighter one."""
     half = heights.size // 2
     deep, light = (
-        _slope(heights[part], loads[part]) / _slope(heights[part], usual[part]) - 1.0
+        slope_through(heights[part], loads[part]) / slope_through(heights[part], usual[part]) - 1.0
         for part in (slice(None, half), slice(half, None))
     )
     return deep, light
-
-
-def _slope(x: Array, y: Array) -> float:
-    """Return the slope of the line through some points, by least squares."""
-    away = x - x.mean()
-    return float(away @ y) / float(away @ away)
 
 
 def mean_of_ways(down: Branch, up: Branch) -> Branch:

@@ -165,6 +165,8 @@ def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) ->
         return 1
     coarse = height_mm[:: 1 + height_mm.shape[0] // _MOST_POINTS]
     swing_mm = again * float(coarse.max() - coarse.min())
+    if _once_down_and_up(coarse, swing_mm):
+        return 1
     presses, going_down, extreme_mm = 0, False, float(coarse[0])
     for here_mm in coarse.tolist():
         if going_down:
@@ -177,3 +179,13 @@ def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) ->
                 going_down, extreme_mm = True, here_mm
                 presses += 1
     return max(1, presses)
+
+
+def _once_down_and_up(height_mm: NDArray[np.float64], swing_mm: float) -> bool:
+    """Tell at a look what mostly is so: no swing back, neither on the way down nor up."""
+    deepest = int(height_mm.argmin())
+    down, up = height_mm[: deepest + 1], height_mm[deepest:]
+    back_mm = max(
+        (down - np.minimum.accumulate(down)).max(), (np.maximum.accumulate(up) - up).max()
+    )
+    return bool(back_mm <= swing_mm)

@@ -89,7 +89,7 @@ class SlopeWatch:
             return []
         lowest_mm = self._down[-1].height_mm
         lower = height_mm <= lowest_mm - STEP_MM
-        found = list(self._found(t_us, height_mm, load_n, lower=lower))
+        found = self._found(t_us, height_mm, load_n, lower=lower)
         if lower:
             self._add(height_mm, load_n)
         if not found and not self._running:
@@ -101,24 +101,24 @@ class SlopeWatch:
         self._running = kept | {kind: self._running.get(kind, 0) + 1 for kind in kinds}
         return [one for one in found if self._running[one.kind] >= RUNNING]
 
-    def _found(
-        self, t_us: int, height_mm: float, load_n: float, *, lower: bool
-    ) -> Iterator[Finding]:
-        step_s = self._step_s(t_us)
+    def _found(self, t_us: int, height_mm: float, load_n: float, *, lower: bool) -> list[Finding]:
+        """Return what is so at this sample; it runs for each that comes, so that it asks little."""
+        since_us = t_us - self._first_us
+        step_s = since_us * 1e-6 / (self._samples - 1)
         late_us = LAG_TIMES * 1e6 * typical_delay_s(step_s)
-        self._late_seen = t_us - self._first_us >= late_us
+        self._late_seen = since_us >= late_us
         self._late.add(t_us, height_mm, late_us)
         self._latest.add(t_us, height_mm, max(late_us, 1e6 * LONGEST_FILTER * step_s))
-        if len(self._down) >= FEWEST and height_mm <= self._down[-1].height_mm + NEAR_MM:
-            yield from self._binds(height_mm, load_n)
+        found: list[Finding] = []
+        lowest_mm = self._down[-1].height_mm
+        if height_mm <= lowest_mm + NEAR_MM and len(self._down) >= FEWEST:
+            found += self._binds(height_mm, load_n)
         if lower:
-            yield from self._slips(height_mm, load_n)
-            yield from self._still_down(load_n)
-        else:
-            yield from self._still_up(load_n)
-
-    def _step_s(self, t_us: int) -> float:
-        return (t_us - self._first_us) * 1e-6 / max(1, self._samples - 1)
+            found += self._slips(height_mm, load_n)
+            found += self._still_down(load_n)
+        elif height_mm - lowest_mm >= STILL_MM:
+            found += self._still_up(load_n)
+        return found
 
     def _binds(self, height_mm: float, load_n: float) -> Iterator[Finding]:
         """Yield that the load rises many times as steeply as before."""

@@ -125,6 +125,7 @@ def _bends(branch: Branch, most_n: float) -> Branch:
 
 RAW_FORMAT = "raw1"
 CONVERTED_FORMAT = "converted1"
+LEVEL = 4  # of zlib: a blob is 2 % larger than at 6, and made in a seventh of the time
 MOST_SAMPLES = 2_000_000  # ours: a hundred times the samples of the longest stroke on a rig
 
 _LAYOUTS = {RAW_FORMAT: (RAW_DTYPE, "<i8"), CONVERTED_FORMAT: (LOAD_DTYPE, "<f8")}
@@ -143,7 +144,7 @@ def pack(samples: NDArray[np.void]) -> tuple[str, bytes]:
     if raw:
         columns = [np.diff(column, prepend=0) for column in columns]
     body = b"".join(column.tobytes() for column in columns) + samples["flags"].tobytes()
-    return name, zlib.compress(body, 6)
+    return name, zlib.compress(body, LEVEL)
 
 
 def _but_flags(dtype: np.dtype[np.void]) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.capture.calibration.lag import typical_delay_s
-from coilbench.capture.calibration.statistics import median
+from coilbench.capture.calibration.statistics import median, slope_through
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.stroke_findings import (
@@ -183,7 +183,7 @@ def _against_median(compared: _Compared) -> list[StrokeFinding | None]:
     loads = compared.load_n
     means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
     middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
-    rate = -float(np.polyfit(compared.height_mm, middle, 1)[0])
+    rate = -slope_through(compared.height_mm, middle)
     limit = max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * compared.usual_loop)
     away = np.quantile(np.abs(means - middle) / middle, MOST_OF, axis=1)
     shift_mm = np.median(means - middle, axis=1) / rate

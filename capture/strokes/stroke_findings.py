@@ -11,7 +11,7 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.capture.calibration.statistics import median
+from coilbench.capture.calibration.statistics import median, slope_through
 from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.shape import count_presses
@@ -93,11 +93,12 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
         return None
     share = (top - height_mm) / (top - bottom)
     bin_of = np.minimum((share * PAUSE_BINS).astype(np.intp), PAUSE_BINS - 1)
-    seconds = np.bincount(bin_of, weights=np.gradient(t_s), minlength=PAUSE_BINS)
+    steps_s = np.gradient(t_s)
+    seconds = np.bincount(bin_of, steps_s, PAUSE_BINS).astype(np.float64, copy=False)
     low, high = (round(edge * PAUSE_BINS) for edge in PAUSE_INSIDE)
     pairs = seconds[low : high - 1] + seconds[low + 1 : high]
     worst = int(np.argmax(pairs))
-    moving_s = float(np.median(pairs))
+    moving_s = median(pairs)
     if pairs[worst] < max(PAUSE_S, PAUSE_TIMES * moving_s):
         return None
     middle = (low + worst + 1.0) / PAUSE_BINS
@@ -239,7 +240,7 @@ def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     middle = (share > RATE_WINDOW[0]) & (share < RATE_WINDOW[1])
     if np.count_nonzero(middle) < 4:
         return None
-    rate = -float(np.polyfit(bins.height_mm[middle], bins.load_n[middle], 1)[0])
+    rate = -slope_through(bins.height_mm[middle], bins.load_n[middle])
     (lines,) = _continued(bins, (-CLOSING_WINDOW_MM, CLOSING_WINDOW_MM))
     local = -lines.slope
     begun = np.flatnonzero((share > 0.0) & (share < RATE_WINDOW[0]) & np.isfinite(local))

@@ -33,6 +33,7 @@ from dataclasses import replace
 from pathlib import Path
 from runpy import run_path
 
+from coilbench.analysis.__main__ import _MADE_BETWEEN_LOOKS
 from coilbench.capture.running import reader as reader_module
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
@@ -219,6 +220,7 @@ def memory(hours: float) -> None:
 
 def main() -> None:
     """Print the figures."""
+    gc.set_threshold(_MADE_BETWEEN_LOOKS)  # as the program does
     parser = argparse.ArgumentParser(description="Measure what a daemon takes.")
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--hours", type=float, default=1.0)

@@ -17,7 +17,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import NewSweep, StrokeRow, store_sweep
 from coilbench.capture.calibration.known_points import GaugePoint
-from coilbench.capture.calibration.model import datum_part, instrument_uncertainty
+from coilbench.capture.calibration.model import datum_part
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
 from support.export_desk import Bench, counts_of, same, table
@@ -74,7 +74,7 @@ def press(bench: Bench, name: str, zero_counts: float | None) -> None:
     """Store strokes as a capture does: one conditioning press and two that count, each spring."""
     with open_book(bench.book) as db:
         calibration = current_calibration(db)
-        sure = instrument_uncertainty(calibration.calibration)
+        sure = calibration.calibration.uncertainty
         for spring in find_set(db, name).springs:
             for number in range(3):
                 store_sweep(

@@ -14,7 +14,6 @@ from coilbench.capture.calibration.model import (
     apply,
     fit_from_json,
     fit_to_json,
-    instrument_uncertainty,
 )
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
@@ -139,7 +138,7 @@ def test_uncertainties_add_as_squares():
         flex=fit(0.0, 1e-3, sd=0.04),
         load_u_relative=0.0005,
     )
-    total = instrument_uncertainty(rig)
+    total = rig.uncertainty
     assert total.load_u_n == pytest.approx(0.5)  # 0.4 and 0.3
     assert total.height_u_mm == pytest.approx(0.05)
     assert total.load_u_relative == 0.0005

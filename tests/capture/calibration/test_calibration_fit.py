@@ -12,7 +12,7 @@ from scipy.stats import t as student_t
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
-from coilbench.capture.calibration.model import Calibration, NewPart, instrument_uncertainty
+from coilbench.capture.calibration.model import Calibration, NewPart
 from coilbench.capture.calibration.polynomial import evaluate, value
 from coilbench.capture.errors import CoilbenchError
 
@@ -424,7 +424,7 @@ def test_nonsense_gauges_are_refused_in_words(points, words):
 
 def test_the_parts_make_an_instrument():
     load, travel = fit_load(load_points(sd=20.0)), fit_travel(gauge_points())
-    u = instrument_uncertainty(Calibration(load.fit, travel.fit, None, 0.0005))
+    u = Calibration(load.fit, travel.fit, None, 0.0005).uncertainty
     # 20 counts of 2000 a kg, and somewhat more for the line; hundredths for the height.
     assert 0.006 * G < u.load_u_n < 0.02 * G
     assert 0.003 < u.height_u_mm < 0.03

@@ -99,6 +99,30 @@ def test_it_waits_longer_where_nobody_is_in_a_hurry_and_little_comes():
     assert clock.now_s - begun_s == pytest.approx(0.2, abs=0.006)
 
 
+def test_it_wakes_once_a_poll_while_as_much_comes_as_before():
+    slept = []
+
+    class Flowing(ScriptedPort):
+        sent = 0
+
+        def read(self, size):
+            now = int((clock.now_s - 100.0) * 30.0)  # lines a second
+            said, self.sent = encode(HELLO) * (now - self.sent), now
+            return said
+
+    def sleep(duration_s):
+        slept.append(duration_s)
+        clock.sleep(duration_s)
+
+    clock = Clock()
+    source = SerialSource("fake", Flowing(), clock=clock, sleep=sleep)
+    source.gather_s = 0.2
+    source.poll(0.3)
+    slept.clear()
+    assert [len(source.poll(0.3)) for _ in range(5)] == [6] * 5
+    assert slept == pytest.approx([0.2] * 5)
+
+
 @pytest.mark.parametrize("bytes_per_s", [500, 25_000, 100_000])
 def test_what_waits_never_fills_a_ports_4096_bytes(bytes_per_s):
     """25 000 bytes a second are all that a line of 250 000 baud carries (8N1, ten bits a byte)."""

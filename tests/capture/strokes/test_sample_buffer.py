@@ -16,10 +16,13 @@ def test_it_is_a_row_that_grows_and_is_trimmed(steps):
         added = np.zeros(count, RAW_DTYPE)
         added["seq"] = number + np.arange(count)
         number += count
-        buffer.add(added)
+        buffer.add(added, (1.0 * added["seq"], -2.0 * added["seq"]))
         plain = np.concatenate([plain, added])
         drop = int(share * len(plain))
         buffer.drop(drop)
         plain = plain[drop:]
         assert len(buffer) == len(plain)
         np.testing.assert_array_equal(buffer.samples, plain)
+        load_n, height_mm = buffer.physical
+        np.testing.assert_array_equal(load_n, 1.0 * plain["seq"])
+        np.testing.assert_array_equal(height_mm, -2.0 * plain["seq"])
