@@ -169,7 +169,15 @@ def _check_document(cell: bytes) -> None:
     import msgspec
 
     msgspec.json.decode(cell)  # knows no NaN, no infinity and no half of a character
-    json.loads(cell, object_pairs_hook=_named_once)
+    json.loads(cell, object_pairs_hook=_named_once, parse_int=_whole)
+
+
+def _whole(figures: str) -> int:
+    """Read a whole number that each reader takes as the same one."""
+    number = int(figures)
+    if abs(number) > _MOST_WHOLE:
+        raise ValueError
+    return number
 
 
 def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -221,6 +229,22 @@ class _Keyed:
     keyed_utc: str | None = None
 
 
+@dataclass(frozen=True)
+class _KeyedScale:
+    """The scale of a set-up; early books keep the masses' part beside the readings alone."""
+
+    name: str
+    fit: dict[str, Any]
+    reference_u_relative: float = 0.0
+
+
+# Of a set-up, what all books say.
+_ALWAYS_SET_UP = {
+    *("tare_n", "lever_ratio", "lever_ratio_u"),
+    *("scale_resolution_n", "scale_repeatability_n", "quill_resolution_mm"),
+}
+
+
 def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     import msgspec
 
@@ -228,24 +252,30 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     from coilbench.capture.tables.keyed import KeyedReading
 
     keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity
+    free_mm = _MOST if keyed.free_length_mm is None else keyed.free_length_mm
+    if bool(keyed.readings) != (keyed.setup is not None) or not 0.0 < free_mm <= _MOST:
+        raise ValueError
+    if not all(0.0 <= u_n <= _MOST for u_n in keyed.stated_u_n or ()):
+        raise ValueError
     for document in keyed.readings:
         reading = msgspec.convert(document, KeyedReading)
-        most = max(
-            map(abs, (reading.shown_load_n, reading.height_mm or 0.0, reading.depth_mm or 0.0))
-        )
         names = {one.name for one in fields(KeyedReading)}
         known = names - {"remark"} <= set(document) <= names  # early books have no remarks
-        by_depth = reading.height_mm is None
-        if not known or most > _MOST:
+        if not known or abs(reading.shown_load_n) > _MOST:
             raise ValueError
-        if by_depth and (reading.depth_mm is None or keyed.free_length_mm is None):
+        if reading.height_mm is None and keyed.free_length_mm is None:
             raise ValueError
+        reading.spring_height_mm(None if reading.depth_mm is None else free_mm)
     if cells.get("origin") == b"keyed" and keyed.setup is None:
         raise ValueError
     if keyed.setup is not None:
         setup = dict(keyed.setup)
         scale = setup.pop("scale", None)
+        if scale is not None and msgspec.convert(scale, _KeyedScale).reference_u_relative < 0.0:
+            raise ValueError
         numbers = msgspec.convert(setup, dict[str, float])
+        if not _ALWAYS_SET_UP <= set(numbers):
+            raise ValueError
         for name, number in numbers.items():
             check = _check_of(name)
             if check is not None:
