@@ -20,6 +20,7 @@ _Check = Callable[[Any, Mapping[str, Any]], object]
 _MOST = 1e12  # newtons, millimetres: far above what any rig can give
 _LEAST = 1e-9  # of what is above 0: what is divided by it stays a number
 _MOST_OF_FIT = 1e30  # a fit's coefficients and their covariance
+_MOST_FREEDOM = 1e150  # degrees of freedom: its square is a number
 _MOST_WHOLE = 2.0**53  # of counts, and all else: no larger one is kept exactly
 _LONGEST_NAME = 200  # a merge adds characters to a name
 # As `utc_now` writes it, so that the order of texts is that of times; early ones are of machines
@@ -203,12 +204,23 @@ def _check_length(cell: float, cells: Mapping[str, Any]) -> None:
 def _check_fit(cell: bytes, cells: Mapping[str, Any]) -> None:
     from coilbench.capture.calibration.model import fit_from_json
 
-    fit = fit_from_json(cell.decode())
-    numbers = [*fit.coefficients, *(cell for row in fit.covariance for cell in row)]
+    fit, kind = fit_from_json(cell.decode()), cells.get("kind")
+    covariance = [cell for row in fit.covariance for cell in row]
+    spread = [fit.residual_sd, fit.widened, *(row[at] for at, row in enumerate(fit.covariance))]
+    numbers = [*fit.coefficients, *covariance, *fit.hidden_bend, *spread, fit.x_min, fit.x_max]
     if not all(abs(number) < _MOST_OF_FIT for number in numbers) or fit.x_min > fit.x_max:
         raise ValueError
-    if cells.get("kind") == b"travel" and (len(fit.coefficients) != 2 or fit.coefficients[1] == 0):
+    if min(spread) < 0.0 or fit.widened < _LEAST:
         raise ValueError
+    freedom = fit.degrees_of_freedom
+    if freedom is not None and not 1.0 <= freedom <= _MOST_FREEDOM:
+        raise ValueError
+    if kind == b"travel" and fit.degree != 1:
+        raise ValueError
+    if kind != b"flex":  # counts are found of a load or a height, too: by its slope
+        ends = fit.slope_at(fit.x_min) * fit.slope_at(fit.x_max)
+        if fit.degree < 1 or fit.coefficients[1] == 0.0 or not ends > 0.0:
+            raise ValueError
 
 
 def _check_nominal(cell: bytes, _: Mapping[str, Any]) -> None:
@@ -271,8 +283,11 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     if keyed.setup is not None:
         setup = dict(keyed.setup)
         scale = setup.pop("scale", None)
-        if scale is not None and msgspec.convert(scale, _KeyedScale).reference_u_relative < 0.0:
-            raise ValueError
+        if scale is not None:
+            of_scale = msgspec.convert(scale, _KeyedScale)
+            _check_fit(json.dumps(of_scale.fit).encode(), {})
+            if of_scale.reference_u_relative < 0.0:
+                raise ValueError
         numbers = msgspec.convert(setup, dict[str, float])
         if not _ALWAYS_SET_UP <= set(numbers):
             raise ValueError
