@@ -15,6 +15,7 @@ import pytest
 from hypothesis import settings
 
 from support import postgres
+from support.shared import run_folder
 
 # Before NumPy is loaded: the matrices are small, and workers' threads would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -73,7 +74,7 @@ def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[N
         patch.delenv("XDG_RUNTIME_DIR", raising=False)
         fonts = Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache").expanduser() / "matplotlib"
         patch.setenv("MPLCONFIGDIR", os.environ.get("MPLCONFIGDIR", str(fonts)))
-        patch.setenv("XDG_CACHE_HOME", os.devnull)  # nothing is kept but where a test says so
+        patch.setenv("XDG_CACHE_HOME", os.devnull)
         patch.setattr(tempfile, "tempdir", None)
         yield
 
@@ -99,6 +100,22 @@ def new_books_are_copies(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(opening, "_check_path", copying(make_template(tmp_path_factory)))
         yield
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Let a test find the answers that others of this run worked out, as a user finds his.
+
+    Not a test that may change the program, or that says so: it works out its own, and keeps none.
+    """
+    factory: pytest.TempPathFactory = item.config._tmp_path_factory  # type: ignore[attr-defined]
+    own = {"monkeypatch", "nothing_kept"}.intersection(getattr(item, "fixturenames", ()))
+    os.environ["XDG_CACHE_HOME"] = os.devnull if own else str(run_folder(factory) / "answers")
+
+
+@pytest.fixture
+def nothing_kept() -> None:
+    """Named by a test that is to work out its answers itself."""
 
 
 @pytest.fixture(autouse=True)

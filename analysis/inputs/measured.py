@@ -19,7 +19,7 @@ from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.notes import let_count_by_hand
+from coilbench.capture.book.notes import counts_in_doubt
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
 from coilbench.capture.choices import OWN
@@ -183,7 +183,7 @@ def _judged(
     rulings = {row.sweep_id: row.ruling for row in rows}
     known = {one.sweep_id: one for one in judge_strokes(sweeps, numbers, rulings, reach_mm)}
     return tuple(
-        replace(known[row.sweep_id], note=row.note if let_count_by_hand(row.note) else None)
+        replace(known[row.sweep_id], note=row.note if counts_in_doubt(row.note) else None)
         if row.sweep_id in known
         else JudgedStroke(row.number, row.sweep_id, False, "not_counted", None, (), row.note)
         for row in rows

@@ -116,6 +116,9 @@ BENCH_PHRASES: dict[str, str] = {
     "quill's stop is where it was",
     "datum_at_stop": "the travel scale did not slip: the quill is at its stop again",
     "datum_said": "the datum holds, as you said",
+    "stop_was_lower": "before it the quill rested {moved_mm} lower than it does since: a hand held "
+    "it, or the travel scale slipped; a gauge tells (d)",
+    "heights_said": "counts by your word that its heights are right; against it: {why}",
     "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
     "slipped, or a hand held the quill where its stop seemed to be",
     "quill_low": "the quill stood {moved_mm:abs} below its stop since, and was not seen there",
@@ -247,7 +250,9 @@ def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
     if f.get("calibrated_anew", True):
         words += " the travel was calibrated again: was the gauge's length typed right?"
     else:
-        words += ": did the travel scale slip, or does the spring sit otherwise?"
+        words += ": did the travel scale slip, or the seat sink, or does the spring sit otherwise?"
+    if "instead" in f:
+        words += " if it does, its {agree} presses that agree count, and no longer those before"
     return filled(words, f, units)
 
 

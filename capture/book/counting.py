@@ -92,9 +92,16 @@ def leave_out(db: Database, sweep_id: str, why: Finding) -> None:
     _settle(db, sweep_id, why, counted=False, status="aborted")
 
 
-def _settle(db: Database, sweep_id: str, why: Finding, *, counted: bool, status: str) -> None:
+def add_note(db: Database, sweep_id: str, finding: Finding) -> None:
+    """Keep one thing more of a stroke."""
     with writing(db):
         row = first_row(db, "SELECT note FROM sweeps WHERE id = ?", [sweep_id])
-        note = with_finding(None if row is None else row["note"], why)
-        sql = "UPDATE sweeps SET counted = ?, status = ?, note = ? WHERE id = ?"
-        db.execute(sql, [int(counted), status, note, sweep_id])
+        note = with_finding(None if row is None else row["note"], finding)
+        db.execute("UPDATE sweeps SET note = ? WHERE id = ?", [note, sweep_id])
+
+
+def _settle(db: Database, sweep_id: str, why: Finding, *, counted: bool, status: str) -> None:
+    with writing(db):
+        add_note(db, sweep_id, why)
+        sql = "UPDATE sweeps SET counted = ?, status = ? WHERE id = ?"
+        db.execute(sql, [int(counted), status, sweep_id])

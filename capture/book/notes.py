@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from coilbench.capture.blocks import Finding
 
 Remark = Finding | str
+_IN_DOUBT = ("accepted", "heights_said", "stop_was_lower")
 
 
 def note_of(remarks: Iterable[Remark]) -> str | None:
@@ -36,9 +37,9 @@ def remarks_of(note: str | None) -> list[Remark]:
     return [*remarks, later] if later else remarks
 
 
-def let_count_by_hand(note: str | None) -> bool:
-    """Tell whether the stroke was in doubt, and a person said that it counts."""
-    return any(not isinstance(one, str) and one.kind == "accepted" for one in remarks_of(note))
+def counts_in_doubt(note: str | None) -> bool:
+    """Tell whether something stands against a stroke that counts all the same."""
+    return any(not isinstance(one, str) and one.kind in _IN_DOUBT for one in remarks_of(note))
 
 
 def with_finding(note: str | None, finding: Finding) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -111,8 +112,7 @@ class StrokeChecks:
         unseen: Finding | None = None,
         risen: Finding | None = None,
         stop_holds: bool = False,
-        steady: bool = False,
-        same_stop: bool = False,
+        said: bool = False,
     ) -> Judged:
         """Judge a stroke that has just ended; while an alarm says stop, none counts.
 
@@ -122,8 +122,7 @@ class StrokeChecks:
             unseen: why it must wait till the quill is seen at its stop; None where it need not.
             risen: that the quill's stop seems to have moved since the spring's press before.
             stop_holds: whether the quill was last seen at its stop.
-            steady: the same, or a person said that the scale did not slip.
-            same_stop: whether the quill was since at the stop that it had before the spring.
+            said: whether a person said that the heights are right.
         """
         self._rival = self._newest = None
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
@@ -143,9 +142,7 @@ class StrokeChecks:
             judged = (
                 Judged(refused_for(verdict, wrong), question=wrong[0] if low else None)
                 if wrong
-                else self._as_pressed(
-                    stroke, turn, record, calibration, verdict, steady=steady, same_stop=same_stop
-                )
+                else self._as_pressed(stroke, turn, record, calibration, verdict, said=said)
             )
             if judged.verdict.counted and stop is not None:
                 judged = Judged(refused_for(verdict, [stop]))
@@ -208,7 +205,8 @@ class StrokeChecks:
         if risen is not None:
             within_mm = HALF * abs(risen["moved_mm"])
             if self._own.stands_as_before(sweep, record, within_mm):
-                return replace(judged, settles=True)
+                before = Finding("stop_was_lower", risen.facts)
+                return replace(judged, settles=True, verdict=judged.verdict.noted(before))
         why = [one for one in (unseen, risen) if one is not None]
         return Judged(refused_for(judged.verdict, why), waits=True)
 
@@ -240,8 +238,7 @@ class StrokeChecks:
         calibration: CalibrationRecord,
         verdict: Verdict,
         *,
-        steady: bool,
-        same_stop: bool,
+        said: bool,
     ) -> Judged:
         """Judge a stroke in which nothing was impossible."""
         alone = self._alone(stroke, turn, calibration)
@@ -263,25 +260,21 @@ class StrokeChecks:
         if not verdict.counted:
             return Judged(verdict)
         if other is not None:
-            return self._departing(sweep, other, verdict)
-        beside = None
-        if whole:
-            beside = self._beside_before(alone, record, verdict, steady=steady, same_stop=same_stop)
+            return self._departing(sweep, other, record, verdict)
+        beside = self._beside_before(alone, record, verdict, said=said) if whole else None
         if beside is not None and not beside.verdict.counted:
             return beside
         if whole:
             others = [curve for label, curve in curves.items() if label != turn.label]
             weak = beside_the_set(mean, others)  # or stiff, more than the set's check allows
-            said = () if weak is None else (weak,)
-            verdict = replace(verdict, findings=(*verdict.findings, *said))
+            told = () if weak is None else (weak,)
+            verdict = replace(verdict, findings=(*verdict.findings, *told))
         judged = self._measured(alone, turn, record, verdict)
         if beside is None or not judged.verdict.counted:
             return judged
-        odd = {one.sweep_id: one for one in (*judged.left_out, *beside.left_out)}
-        agreeing = beside.agrees_with
-        return replace(judged, settles=True, agrees_with=agreeing, left_out=tuple(odd.values()))
+        return replace(judged, settles=True, agrees_with=beside.agrees_with)
 
-    def _departing(self, sweep: Sweep, why: Finding, verdict: Verdict) -> Judged:
+    def _departing(self, sweep: Sweep, why: Finding, record: SetRecord, verdict: Verdict) -> Judged:
         """Ask about a press that may be another spring's, or at other heights.
 
         One that was so fast for its converter that the lag may look like anything is to be pressed
@@ -291,7 +284,11 @@ class StrokeChecks:
         if hasty is not None:
             return Judged(refused_for(verdict, [hasty]))
         rivals = self._agreeing(sweep)
-        return Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
+        odd = self._outvoted(sweep, why, rivals, record)
+        if odd:
+            why = Finding(why.kind, {**why.facts, "agree": 1 + len(rivals), "instead": len(odd)})
+        asked = Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
+        return replace(asked, left_out=odd)
 
     def _beside_before(
         self,
@@ -299,16 +296,14 @@ class StrokeChecks:
         record: SetRecord,
         verdict: Verdict,
         *,
-        steady: bool,
-        same_stop: bool,
+        said: bool,
     ) -> Judged | None:
         """Judge it beside the spring's presses before, and way beside way; None: they are alike."""
         sweep = alone.read
         slips = [one for one in alone.spoiling if one.kind in HEIGHTS_IN_DOUBT]
         departs = None if slips else self._own.unlike(sweep, record)
         if departs is not None and departs.kind != "slipped":
-            outvoted = self._outvoted(sweep, departs, record, verdict) if same_stop else None
-            return outvoted or self._departing(sweep, departs, verdict)
+            return self._departing(sweep, departs, record, verdict)
         within = slipped_within(sweep)
         if not slips and within is None and departs is None:
             return None
@@ -316,38 +311,37 @@ class StrokeChecks:
         if hasty is not None:
             return Judged(refused_for(verdict, [hasty]))
         if within is None and departs is not None:
-            majority = self._majority(sweep, departs, steady=steady)
+            majority = self._majority(sweep, departs, said=said)
             if majority:
                 return Judged(verdict, agrees_with=majority)
         slip = within or departs
         return Judged(refused_for(verdict, slips if slip is None else [slip]))
 
-    def _majority(self, sweep: Sweep, slip: Finding, *, steady: bool) -> tuple[Rival, ...]:
+    def _majority(self, sweep: Sweep, slip: Finding, *, said: bool) -> tuple[Rival, ...]:
         """Return presses that agree with one that slipped beside those that count.
 
-        Two that agree show that the odd one slipped, if the scale did not: had it slipped since,
-        the quill's stop would be elsewhere. Other loads or heights throughout may be those of
-        another spring, put in twice: that is asked, and no majority settles it.
+        Two that agree show that the odd one slipped, if the heights are right: that a person says.
+        The quill's stop cannot, for a seat that sank moves heights, too. Other loads or heights
+        throughout may be those of another spring, put in twice: that is asked, and no majority
+        settles it.
         """
         agreeing = self._agreeing(sweep) if slip["of_one_spring"] else ()
-        return agreeing if steady else ()
+        return agreeing if said else ()
 
     def _outvoted(
-        self, sweep: Sweep, departs: Finding, record: SetRecord, verdict: Verdict
-    ) -> Judged | None:
-        """Let more presses that agree win over those that count, where only heights are others.
+        self, sweep: Sweep, departs: Finding, rivals: Sequence[Rival], record: SetRecord
+    ) -> tuple[LeftOut, ...]:
+        """Return what was pressed to read a spring that more presses than those contradict.
 
-        The scale did not slip, for the quill is at its stop: the spring sat otherwise before. What
-        was pressed then to read it no longer counts.
+        Only heights are others; if a person says that the spring sits otherwise, it was so before.
         """
         if departs.kind != "datum_moved" or departs.facts["calibrated_anew"]:
-            return None
-        agreeing, before = self._agreeing(sweep), self._own.of(sweep.label, record)
-        if not agreeing or len(agreeing) < len(before):
-            return None
+            return ()
+        before = self._own.of(sweep.label, record)
+        if not rivals or len(rivals) < len(before):
+            return ()
         measured = [one.sweep_id for one in before if not one.works]
-        odd = (LeftOut(one, at, (departs,)) for at, one in enumerate(measured, start=1))
-        return Judged(verdict, agrees_with=agreeing, left_out=tuple(odd))
+        return tuple(LeftOut(one, at, (departs,)) for at, one in enumerate(measured, start=1))
 
     def _agreeing(self, sweep: Sweep) -> tuple[Rival, ...]:
         """Return refused presses of the spring that agree with one that departs as they did."""

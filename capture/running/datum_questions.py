@@ -63,7 +63,6 @@ class DatumQuestions:
         self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
         self._high_told = False
         self._to_ask = False
-        self._risen_in: str | None = None  # while this spring's turn the stop was seen to be higher
         self._sure: frozenset[str] | None = None  # presses before a doubt that a word settled
         self._left: list[_Left] = []  # nobody said yet whether they count
 
@@ -85,7 +84,9 @@ class DatumQuestions:
                 self._unproven.proven()
         elif high is not None and high.kind == "stop_risen":
             self._unproven.rose(high["moved_mm"])
-            self._risen_in = None if self._turns.turn is None else self._turns.turn.label
+            # a slip before those presses looks the same as a hand that let go
+            self._heights.against = Finding("stop_was_lower", high.facts)
+            self._unproven.note(self._heights.against)
         elif high is not None and not self._high_told:
             self._high_told = True
             self._doubt(high)
@@ -96,10 +97,6 @@ class DatumQuestions:
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
-
-    def same_stop(self, label: str) -> bool:
-        """Whether the quill was, since the press before, at the stop it had before the spring's."""
-        return self._heights.stood_at_stop and self._risen_in != label
 
     def after_press(self, findings: Sequence[Finding]) -> None:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""
@@ -175,6 +172,9 @@ class DatumQuestions:
         if asked is not None and asked.kind == DOUBTED:
             self._questions.drop()
         self._heights.confirm(how)
+        if self._heights.said and self._heights.against is not None:
+            self._unproven.note(self._heights.against)
+            self._unproven.give_back(self._heights.against)
         if self._heights.open is None:
             self._unproven.proven()
         else:

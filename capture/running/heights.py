@@ -35,6 +35,7 @@ from coilbench.capture.strokes.jump_watch import JumpWatch
 
 DATUM_LOST = Finding("datum_lost")
 Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
+_SAID = "heights_said"
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 
@@ -83,11 +84,11 @@ class Heights:
         lost: an incremental scale counts from another zero since the rig started again.
         doubted: why the scale may have slipped; no stroke counts until a datum is set or confirmed.
         contradicted: a gauge contradicts the datum: the question that is not answered yet.
-        said: a person said that the scale did not slip, and it was not doubted since.
+        against: what stands against the heights by which presses count all the same, until a datum
+            is set: a doubt that a person set aside, or a stop that was lower at first.
         lost_open: what was open when the datum was lost.
         low: that the quill stood below its stop, and was not seen there since.
         off_stop_mm: how far from its stop the quill last stood; None where that is not known.
-        stood_at_stop: whether it stood there since the newest press.
         at_stop: whether the quill stands there now, with nothing pressed.
         on_gauge: whether the gauge of a datum that was read is still there.
         all_at_stop: whether the newest samples are all there, whatever the load.
@@ -109,9 +110,9 @@ class Heights:
         self.lost_open: Finding | None = None
         self.doubted: Finding | None = None
         self.contradicted: Finding | None = None
-        self.said = False
+        self.against: Finding | None = None
         self._stop_then: float | None = None  # when that was doubted
-        self.at_stop = self.all_at_stop = self.stood_at_stop = False
+        self.at_stop = self.all_at_stop = False
         self._adopt(record)
         self._know_stop(stop_counts_of(record.travel))
 
@@ -127,6 +128,11 @@ class Heights:
         if self.contradicted is not None:  # nobody knows which of them is right
             return Finding.of("datum_doubted", why=self.contradicted.to_document())
         return self.doubted
+
+    @property
+    def said(self) -> bool:
+        """Whether a person said that the scale did not slip, and it was not doubted since."""
+        return self.against is not None and self.against.kind == _SAID
 
     @property
     def open(self) -> Finding | None:
@@ -219,7 +225,6 @@ class Heights:
         stood = self._stops.look(usable["t_us"], travel, mm, idle=idle)
         self.all_at_stop = self._stops.stands(travel, mm)
         self.at_stop = stood is not None and stood[0] == "stop" and not self.lost
-        self.stood_at_stop |= self.at_stop
         if stood is None or self.lost or stood[0] == "unknown":
             return None
         place, off_mm = stood
@@ -246,7 +251,8 @@ class Heights:
             label: of a spring whose next press may show that it did not.
         """
         self.doubted = Finding.of("datum_doubted", why=why.to_document(), label=label)
-        self.said, self._stop_then = False, self._stops.counts
+        self.against = None if self.said else self.against
+        self._stop_then = self._stops.counts
 
     def confirm(self, how: Confirmed) -> None:
         """A person said, else a press or the quill's stop showed, that the scale did not slip.
@@ -255,11 +261,13 @@ class Heights:
         one below it nothing was asked: it is still to be let up.
         """
         doubted, self.doubted = self.doubted, None
-        self.said = how == "datum_said"
-        if self.said and doubted is not None and doubted["why"]["kind"] == "stop_moved":
-            self._know_stop(None)
-        if doubted is not None:
-            self._report(Event.of(EventKind.TURN, how))
+        if doubted is None:
+            return
+        if how == "datum_said":
+            self.against = Finding(_SAID, {"why": doubted["why"]})
+            if doubted["why"]["kind"] == "stop_moved":
+                self._know_stop(None)
+        self._report(Event.of(EventKind.TURN, how))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
@@ -357,6 +365,7 @@ class Heights:
         self._adopt(current_calibration(self._db, new.part.device_id))
         self._stop_before = None
         self.lost, self.doubted, self.contradicted, self._gauge_us = False, None, None, None
+        self.against = None
         self.forget()
 
     def _stop_by(self, new: NewDatum) -> tuple[float | None, float]:

@@ -60,7 +60,7 @@ class Judged:
 
     Attributes:
         question: what a person must say before it counts; None: nothing.
-        left_out: earlier strokes that no longer count because of it.
+        left_out: earlier strokes that no longer count because of it, once it does.
         haste: see Press; None where it does not matter.
         settles: it shows that a datum that was in doubt has not moved.
         waits: it would count if it were known that the datum has not.

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.judged import Waiting
+from coilbench.capture.running.judged import LeftOut, Waiting
 from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.stroke_events import left_out
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 
 FEW = 3  # labels that are named
@@ -30,6 +31,7 @@ class Questions:
 
     Attributes:
         asked: the question that stands.
+        answer: what an answer to it does; None: the capture ends.
         finished: a person said that the capture ends here.
     """
 
@@ -47,19 +49,19 @@ class Questions:
         self._report = say
         self._clock = clock
         self._asked_s = 0.0
-        self._answer: Answer | None = None  # None: whether the capture ends
+        self.answer: Answer | None = None
         self.asked: Finding | None = None
         self.finished = False
 
     def ask(self, question: Finding, answer: Answer | None = None) -> None:
         """Ask; None asks whether the capture ends."""
-        self.asked, self._answer = question, answer
+        self.asked, self.answer = question, answer
         self._asked_s = self._clock()
         self._report(Event(EventKind.QUESTION, question))
 
     def drop(self) -> None:
         """Something else was done: the stroke that waits does not count."""
-        self.asked = self._answer = None
+        self.asked = self.answer = None
 
     def takes(self, action: Action, seen: str | None = None) -> bool:
         """Do what an action means for a question; returns whether that was all of it.
@@ -71,7 +73,7 @@ class Questions:
             NotPossible: it is an answer, and nothing was asked, or another thing, or so lately that
                 nobody can have read it; then the question stands.
         """
-        asked, answer = self.asked, self._answer
+        asked, answer = self.asked, self.answer
         if asked is not None and seen not in (None, asked.kind):
             raise NotPossible("too_soon", action=action)
         yes = action is Action.ACCEPT or (action is Action.FINISH and answer is None)
@@ -103,22 +105,28 @@ class Questions:
         facts = {"left": len(left), "labels": left[:FEW], "springs": len(order.labels)}
         self.ask(Finding("finish_unfinished", facts))
 
-    def answered(self, waiting: Waiting, question: Finding, *, counts: bool) -> None:
-        """Let a stroke count, or not, as a person said."""
+    def answered(
+        self, waiting: Waiting, question: Finding, odd: Sequence[LeftOut], *, counts: bool
+    ) -> None:
+        """Let a stroke count, and those not which it shows to be odd, or not, as a person said."""
         label = waiting.turn.label
         if counts:
-            self.count(waiting, Finding("accepted", {"label": label}))
+            self.count(waiting, Finding("accepted", {"label": label}), odd)
             return
         what = "taken_out" if question.kind in _OF_ANOTHER else "not_counted"
         self._report(Event.of(EventKind.TURN, what, label=label))
 
-    def count(self, waiting: Waiting, why: Finding) -> None:
-        """Let a stroke count that did not, and say why."""
+    def count(self, waiting: Waiting, why: Finding, odd: Sequence[LeftOut] = ()) -> None:
+        """Let a stroke count that did not, and say why; the odd ones no longer do."""
         turn = waiting.turn
         with self._db.atomic():
             self._turns.make_room(turn)
             let_count(self._db, waiting.sweep_id, why)
+            self._turns.leave_out(odd)
         self._took(waiting)
         self._turns.took(turn, counted=True)
         self._report(Event(EventKind.TURN, why))
+        for one in odd:
+            self._turns.lost_one(turn.label)
+            self._report(left_out(turn, one.number, one.findings))
         self._turns.tell_done()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,6 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, usable_rows
 from coilbench.capture.book.calibrations import CalibrationRecord
-from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
@@ -28,7 +26,7 @@ from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
-from coilbench.capture.running.stored_strokes import Chunks, store_whole
+from coilbench.capture.running.stored_strokes import Chunks, of_spring, store_whole
 from coilbench.capture.running.stroke_events import kept, left_out, refused
 from coilbench.capture.running.stroke_questions import StrokeQuestions, which_was_wrong
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
@@ -240,19 +238,9 @@ class Recorder:
         if not self._finder.pressing or turn is None:
             self._chunks.forget()
             return
-        known = self._known(turn, self._boot_id, self._finder.zero_counts)
+        zero = {"boot_id": self._boot_id, "zero_counts": self._finder.zero_counts}
+        known = of_spring(self._turns, turn, self.heights.record) | zero
         self._chunks.store(self._finder.running(), known)
-
-    def _known(self, turn: Turn, boot_id: int | None, zero_counts: float | None) -> dict[str, Any]:
-        """Return what a stroke is of, and how to read it, as fields of NewSweep."""
-        return {
-            "spring_id": self._turns.spring_id(turn.label),
-            "purpose": turn.purpose,
-            "calibration_id": self.heights.record.calibration_id,
-            "boot_id": boot_id,
-            "zero_counts": zero_counts,
-            **vars(self._instrument),
-        }
 
     def _physical(self, samples: NDArray[np.void]) -> tuple[Array, Array]:
         press = convert(self._calibration, samples)
@@ -341,6 +329,7 @@ class Recorder:
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
         pressing, asked = self._finder.pressing, self.question
+        stays = self._strokes.stands()
         try:
             if self._questions.takes(command.action, command.question):
                 return
@@ -357,8 +346,11 @@ class Recorder:
                 self._datums.offer(self.heights.read_datum(command.height_mm, zero_n))
             else:
                 self._turns.execute(command)
+                self._strokes.passed_over(asked)
         except NotPossible as refusal:
             self._report(Event(EventKind.REFUSED, refusal.finding))
+            if self.question is None:
+                stays()
 
     def _take_datum(self, new: NewDatum) -> None:
         """Go on with another datum; no sample of the load was missed, so its zero stays."""
@@ -373,6 +365,7 @@ class Recorder:
         self._adopt()
 
     def _keep(self, stroke: Stroke) -> None:
+        stays = self._strokes.stands()
         self._questions.drop()  # it was pressed again, or another spring
         turn = self.turn
         if turn is None:
@@ -390,10 +383,8 @@ class Recorder:
             unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
             risen=self._unproven.risen_of(turn.label),
             stop_holds=self.heights.stop_holds,
-            steady=self.heights.stop_holds or self.heights.said,
-            same_stop=self._datums.same_stop(turn.label),
+            said=self.heights.said,
         )
-        self.heights.stood_at_stop = False
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
         self._checks.stored(waiting.sweep_id)
@@ -405,7 +396,8 @@ class Recorder:
             self._checks.refused(waiting)
         if judged.waits:
             self._unproven.hold(waiting)
-        for _ in judged.left_out:
+        left = judged.left_out if verdict.counted else ()
+        for _ in left:
             self._turns.lost_one(turn.label)
         if judged.question is None:
             self._tell(stroke, turn, judged)
@@ -416,8 +408,10 @@ class Recorder:
             self._datums.after_press(judged.verdict.findings)
         else:
             self._strokes.ask(waiting, judged)
-        for one in judged.left_out:  # last: it is what stays to be read
+        for one in left:  # last: it is what stays to be read
             self._report(left_out(turn, one.number, one.findings))
+        if not verdict.counted and self.question is None and self.datum is None:
+            stays()
 
     def _took(self, press: Waiting) -> None:
         """A press counts that did not; how well heights were known then is another matter."""
@@ -425,14 +419,16 @@ class Recorder:
         self._unproven.counted(press)
 
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
-        known = self._known(turn, stroke.raw.boot_id, stroke.zero_counts)
+        known = of_spring(self._turns, turn, self.heights.record)
         known |= {"session_id": self._run.session_id, "rests_n": self._told_rests_n}
+        known |= {"boot_id": stroke.raw.boot_id, "zero_counts": stroke.zero_counts}
         with self._db.atomic():
             if judged.verdict.counted:
                 self._turns.make_room(turn)
-            for one in judged.left_out:
-                leave_out(self._db, one.sweep_id, Finding("left_out"))
-            sweep_id = store_whole(self._db, stroke, judged.verdict, self._calibration, known)
+                self._turns.leave_out(judged.left_out)
+            against = self.heights.against if judged.verdict.counted else None
+            verdict = judged.verdict.noted(against)
+            sweep_id = store_whole(self._db, stroke, verdict, self._calibration, known)
             self._chunks.forget()
         return sweep_id
 

@@ -8,14 +8,26 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
+from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import Calibration, apply
-from coilbench.capture.strokes.judging import Verdict
+from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.strokes.judging import Turn, Verdict
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin
+
+
+def of_spring(turns: TurnTaking, turn: Turn, calibration: CalibrationRecord) -> dict[str, Any]:
+    """Return what a stroke is of, and what it is read by, as fields of NewSweep."""
+    return {
+        "spring_id": turns.spring_id(turn.label),
+        "purpose": turn.purpose,
+        "calibration_id": calibration.calibration_id,
+        **vars(calibration.calibration.uncertainty),
+    }
 
 
 class Chunks:

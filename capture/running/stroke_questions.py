@@ -9,6 +9,8 @@ from coilbench.capture.running.judged import Judged, Rival, Waiting
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 
+_OF_HEIGHTS = "datum_moved"
+
 
 class StrokeQuestions:
     """Asks whether a press counts.
@@ -34,18 +36,32 @@ class StrokeQuestions:
 
     def ask(self, waiting: Waiting, judged: Judged) -> None:
         """Ask the question with which it was judged."""
-        question, rivals = judged.question, judged.agrees_with
+        question = judged.question
         if question is not None:
-            answer = lambda yes: self._answered(waiting, question, rivals, yes=yes)  # noqa: E731
+            answer = lambda yes: self._answered(waiting, question, judged, yes=yes)  # noqa: E731
             self._questions.ask(question, answer)
 
-    def _answered(
-        self, waiting: Waiting, question: Finding, rivals: Sequence[Rival], *, yes: bool
-    ) -> None:
-        self._questions.answered(waiting, question, counts=yes)
+    def stands(self) -> Callable[[], None]:
+        """Return what asks again the question that stands, where only an answer settles it.
+
+        Whether heights are right, no press says that is no good itself, nor another spring.
+        """
+        asked, answer = self._questions.asked, self._questions.answer
+        if asked is None or answer is None or asked.kind != _OF_HEIGHTS:
+            return lambda: None
+        return lambda: self._questions.ask(asked, answer)
+
+    def passed_over(self, asked: Finding | None) -> None:
+        """Something else was done about the turns while it was asked: nobody knows of heights."""
+        if asked is not None and asked.kind == _OF_HEIGHTS:
+            self._doubt(asked)
+
+    def _answered(self, waiting: Waiting, question: Finding, judged: Judged, *, yes: bool) -> None:
+        rivals = judged.agrees_with
+        self._questions.answered(waiting, question, judged.left_out, counts=yes)
         if yes and question.kind == "same_again":
             self._spring_slips()
-        elif not yes and question.kind == "datum_moved":
+        elif not yes and question.kind == _OF_HEIGHTS:
             self._doubt(question)
         if yes:
             self.give_back(rivals)

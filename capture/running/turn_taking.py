@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import turn_order, uncount
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Event
+from coilbench.capture.running.judged import LeftOut
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
 
@@ -56,6 +58,14 @@ class TurnTaking:
         """
         if turn.label == self._again and turn.purpose is Purpose.MEASURED:
             uncount(self._db, self.spring_id(turn.label), last_only=False)
+
+    def leave_out(self, odd: Iterable[LeftOut]) -> None:
+        """Let strokes that turned out to be odd no longer count.
+
+        To be called in the transaction that stores why; `lost_one` then tells of each.
+        """
+        for one in odd:
+            leave_out(self._db, one.sweep_id, Finding("left_out"))
 
     def took(self, turn: Turn, *, counted: bool) -> None:
         """A press was stored for this turn."""

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.counting import leave_out
+from coilbench.capture.book.counting import add_note, leave_out
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import Waiting
 from coilbench.capture.running.stroke_events import left_out
@@ -95,14 +95,20 @@ class Unproven:
         self.give_back()
         self._counted, self.risen = [], None
 
-    def give_back(self) -> None:
-        """What waits for its turn counts."""
+    def note(self, against: Finding) -> None:
+        """Let each that counts show what stands against it."""
+        with self._db.atomic():
+            for one in self._counted:
+                add_note(self._db, one.sweep_id, against)
+
+    def give_back(self, word: Finding | None = None) -> None:
+        """What waits for its turn counts, by a person's word or because it is shown."""
         held, turn, self._held = self._held, self._turns.turn, None
         if held is None or turn is None or turn.label != held.turn.label:
             return
         if turn == held.turn or turn.number > 1:  # else it is a press of another sort
             waiting = held._replace(turn=turn)
-            self._count(waiting, Finding("given_back", {"label": turn.label}))
+            self._count(waiting, word or Finding("given_back", {"label": turn.label}))
 
     def spoil(self, why: Finding) -> None:
         """Nobody knows whether it slipped: they do not count."""

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
 
 from sqlite_utils import Database
 
@@ -138,12 +140,13 @@ def kinds_of(db: Database) -> dict[str, Kind]:
     return {table: _kind(db, table) for table in KINDS}
 
 
-def kinds() -> dict[str, Kind]:
+@cache  # a book is made to be looked at
+def kinds() -> Mapping[str, Kind]:
     """Return the kinds of rows of a book of this version, parents first."""
     db = Database(memory=True, execute_plugins=False)
     try:
         bring_to(db)
-        return kinds_of(db)
+        return MappingProxyType(kinds_of(db))
     finally:
         db.close()
 

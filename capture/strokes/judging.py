@@ -147,6 +147,13 @@ class Verdict:
     samples_lost: int
     findings: tuple[Finding, ...] = ()
 
+    def noted(self, more: Finding | None) -> Verdict:
+        """Return the same with one thing more that is worth knowing, where there is one."""
+        known = {one.kind for one in self.findings}
+        if more is None or more.kind in known:
+            return self
+        return replace(self, findings=(*self.findings, more))
+
 
 class _Holes(NamedTuple):
     """What is missing of a stroke."""

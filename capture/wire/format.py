@@ -82,10 +82,6 @@ def sample_crcs(bodies: NDArray[np.uint8]) -> NDArray[np.uint16]:
     return np.asarray(shares ^ np.uint16(_CRC_OF_ZEROS), dtype=np.uint16)
 
 
-_HEX = np.frombuffer(HEX_DIGITS, dtype=np.uint8)
-_BLANK_SAMPLE = np.full(SAMPLE_LENGTH, ord(" "), dtype=np.uint8)
-_BLANK_SAMPLE[0] = ord("S")
-_BLANK_SAMPLE[-1] = ord("\n")
 _WORD = re.compile(r"[!-~]{1,16}")
 
 
@@ -125,14 +121,17 @@ def encode(item: RawBlock | Hello | Tally | Fault | Answer | Request) -> bytes:
 
 
 def _sample_lines(samples: NDArray[np.void]) -> bytes:
-    lines = np.tile(_BLANK_SAMPLE, (len(samples), 1))
-    _put_hex(lines, SEQ_FIELD, samples["seq"])
-    _put_hex(lines, CLOCK_FIELD, samples["t_us"])
-    _put_signed(lines, LOAD_FIELD, samples["load_counts"])
-    _put_signed(lines, TRAVEL_FIELD, samples["travel_counts"])
-    _put_hex(lines, FLAGS_FIELD, samples["flags"])
-    _put_hex(lines, CRC_FIELD, sample_crcs(lines[:, :SAMPLE_BODY]))
-    return lines.tobytes()
+    """Return the lines one by one: a rig says a few at a time."""
+    for name in ("load_counts", "travel_counts"):
+        size = np.abs(samples[name].astype(np.int64)).max(initial=0)
+        if size > MAX_COUNTS:
+            raise ValueError(f"counts of {size} don't fit the wire's seven digits")
+    bodies = (
+        b"S %04X %08X %+08d %+08d %02X"
+        % (seq & 0xFFFF, t_us & 0xFFFF_FFFF, load_counts, travel_counts, flags)
+        for seq, t_us, load_counts, travel_counts, flags in samples.tolist()
+    )
+    return b"".join(b"%s %04X\n" % (body, crc16(body)) for body in bodies)
 
 
 def _hello_pairs(hello: Hello) -> Iterator[tuple[str, str]]:
@@ -149,23 +148,3 @@ def _hello_pairs(hello: Hello) -> Iterator[tuple[str, str]]:
 
 def _decimal(value: float) -> str:
     return f"{value:.9f}".rstrip("0").rstrip(".")
-
-
-def _put_hex(lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[np.generic]) -> None:
-    start, width = field
-    shifts = np.arange(4 * (width - 1), -1, -4)
-    nibbles = values.astype(np.int64)[:, np.newaxis] >> shifts & 0xF
-    lines[:, start : start + width] = _HEX[nibbles]
-
-
-def _put_signed(
-    lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[np.generic]
-) -> None:
-    start, width = field
-    wide = values.astype(np.int64)
-    size = np.abs(wide)
-    if size.max(initial=0) > MAX_COUNTS:
-        raise ValueError(f"counts of {size.max()} don't fit the wire's seven digits")
-    lines[:, start] = np.where(wide < 0, ord("-"), ord("+"))
-    powers = 10 ** np.arange(width - 2, -1, -1)
-    lines[:, start + 1 : start + width] = size[:, np.newaxis] // powers % 10 + ord("0")

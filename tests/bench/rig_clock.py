@@ -1,5 +1,6 @@
 """A capture on a simulated rig, faster than real time: its own clock, looked at in each tenth of a
-second, and each twentieth where it matters how soon something is shown.
+second, each twentieth where it matters how soon something is shown, and each fifth until a second
+before that.
 
 The session and the bytes on the wire are the real ones; a step of time is a look of the session,
 so that what a screen would have shown when is exact to a step.
@@ -28,7 +29,7 @@ from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.wire.decode import Decoder
 
 STEP_S = 0.05
-FINE_S = 1.0  # so long after it went wrong; before and after, each second step is a look
+FINE_S = 1.0  # so long after it went wrong each step is a look; later each second one
 FRAME_SAMPLES = 4
 BACK_S = 1.0  # how long an unplugged rig stays away
 Alter = Callable[[RawBlock], RawBlock]
@@ -49,7 +50,10 @@ class Clock:
     def step(self) -> None:
         """Go on to the next look."""
         after_s = self.now_s - self._fine_from_s
-        self._steps += 1 if -2.0 * STEP_S < after_s < FINE_S else 2
+        if after_s < -FINE_S:
+            self._steps += 4
+        else:
+            self._steps += 1 if -2.0 * STEP_S < after_s < FINE_S else 2
 
     def __call__(self) -> float:
         return self.now_s
@@ -171,11 +175,18 @@ class Watched:
 
     def refused_for(self) -> set[str]:
         """Return the kinds of the findings for which strokes did not count."""
+        return self._found_in("stroke_refused")
+
+    def kept_with(self) -> set[str]:
+        """Return the kinds of the findings that were said of strokes that count."""
+        return self._found_in("stroke_kept")
+
+    def _found_in(self, kind: str) -> set[str]:
         return {
             one["kind"]
             for _, event in self.events
             for one in event.what.facts.get("findings", ())
-            if event.what.kind == "stroke_refused"
+            if event.what.kind == kind
         }
 
     def first(self, seen: Callable[[Snapshot], bool]) -> float | None:

@@ -152,7 +152,7 @@ def _outcome(case: Case, seen: Watched, since_s: float) -> Outcome:
             after_s, words = at_s - since_s, called.words
             words = words if called.urgent or look.alarm is None else describe(look.alarm, UNITS)
     refused = [event.what for _, event in seen.events if event.what.kind == "stroke_refused"]
-    kinds |= seen.refused_for() | {event.what.kind for _, event in seen.events}
+    kinds |= seen.refused_for() | seen.kept_with() | {event.what.kind for _, event in seen.events}
     if case.kind in seen.refused_for() and words.startswith("stroke"):
         words = describe(refused[0], UNITS)
     stale = sum(_stale(case, at_s - since_s, look) for at_s, look in seen.looks)

@@ -247,6 +247,8 @@ _TWICE_S = 11.5
 HELD_S = 9.0  # until then it is held
 _THEN = [Rest(HELD_S), *presses(SPRINGS[0])]
 _PRESSED: list[Step] = [*ONE, Rest(HELD_S), *presses(SPRINGS[0])]
+SUNK = turned_into(SPRINGS[0], Reseated, by_mm=-0.35)
+_HALF_SHORTER = replace(SPRINGS[0], free_length_mm=SPRINGS[0].free_length_mm - 0.5)
 _BLAMES = ("travel_dead", "travel_reversed", "load_dead")
 _LOADED = ("load_n", HELD_S - SHOWN_S)
 _SLOW_HAND = [Rest(FIRST_S), *[PressSpring(SPRINGS[0], TO_MM), Rest(5.0)] * 3]
@@ -360,8 +362,23 @@ CASES = (
                    (_GAUGED_S, Command(Action.DATUM, height_mm=30.0))),
          never=("load_dead", "zero_moved", "datum_differs")),
     Case("a first press that sat otherwise, and three that agree",
-         [*presses(turned_into(SPRINGS[0], Reseated, by_mm=0.4), times=1), *presses(SPRINGS[0])],
-         let_up(2), "DATUM RIGHT?", "datum_moved", 3, measured=3, conditioning=0),
+         [*presses(turned_into(SPRINGS[0], Reseated, by_mm=0.4), times=1), *presses(SPRINGS[0]),
+          Rest(4.0)],
+         let_up(2), "DATUM RIGHT?", "datum_moved", 3, measured=3, conditioning=0,
+         commands=((24.0, Command(Action.ACCEPT)),)),
+    *(
+        Case(f"the seat sinks under a spring by 0.35 mm, {worked} conditioning presses",
+             [*presses(SPRINGS[0], times=worked + 1), *presses(SUNK, times=4)], let_up(worked + 2),
+             "DATUM RIGHT?", "datum_moved", worked + 1, measured=4, conditioning=worked)
+        for worked in (0, 1)
+    ),
+    Case("the seat sinks by 0.35 mm, and the spring's turn is passed on",
+         [*presses(SPRINGS[0], times=2), *presses(SUNK, times=1), Rest(3.0),
+          *presses(SPRINGS[1], times=2)], let_up(3), "DATUM RIGHT?", "datum_moved", 2,
+         measured=4, commands=((18.0, Command(Action.SKIP)),)),
+    Case("a shorter spring of the same rate, in the second press", [*presses(SPRINGS[0], times=1),
+         *presses(_HALF_SHORTER, times=3)], let_up(2), "DATUM RIGHT?", "datum_moved", 1,
+         measured=4, conditioning=0),
     Case("a datum that stands, on a gauge that is typed half a millimetre short", _GAUGED,
          at(_GAUGED_S), "GAUGE RIGHT?", "datum_differs", 3,
          commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
@@ -458,6 +475,9 @@ CASES = (
     Case("a hand held the quill from the start where its stop was taken to be",
          presses(SPRINGS[0], times=3), at(7.5), "larch-01", "", 3, alter=_hand(-9.0, 5.0, 0.5),
          never=("datum_doubted", "stroke_refused")),
+    Case("the travel scale slips up between the first rest and the first press",
+         presses(SPRINGS[0], times=3), let_up(2), "larch-01", "stop_was_lower", 3,
+         alter=_slipped(2.1, 0.4, 0.15), never=("datum_holds", "datum_doubted")),
     Case("a hand holds the quill after a gauge", _GAUGE_TWO, at(23.0), "LET IT UP", "quill_low", 6,
          commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
                    (_GAUGED_S, Command(Action.DATUM, height_mm=30.0))),
@@ -471,7 +491,7 @@ CASES = (
          "WRONG SPRING?", "another_spring", 3, commands=((13.0, Command(Action.REDO)),)),
     Case("a first press that slipped a little, and three that agree",
          [*presses(_BAD_FIRST, times=1), *presses(SPRINGS[0])], let_up(2), "DATUM RIGHT?",
-         "slipped", 4, measured=4, conditioning=0),
+         "slipped", 4, measured=4, conditioning=0, commands=((14.0, Command(Action.ACCEPT)),)),
     Case("a filter of 14 conversions at 10 samples/s, slow presses",
          presses(SPRINGS[0], times=3, kind=StrokeKind.SLOW), at(0.0), "larch-01", "", 3,
          rig=_SLOW_ADC, never=("slipped", "another_spring", "load_still", "datum_doubted")),

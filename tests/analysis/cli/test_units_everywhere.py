@@ -203,6 +203,7 @@ def _without_clock(document: Any) -> Any:
     return [_without_clock(one) for one in document] if isinstance(document, list) else document
 
 
+@pytest.mark.usefixtures("nothing_kept")
 @pytest.mark.parametrize("case", [one for one in COMMANDS if one.has_json], ids=name)
 def test_no_display_option_changes_a_document(
     ran: Callable[[Case, tuple[str, str], bool], _Ran], case: Case

@@ -7,8 +7,10 @@ import pytest
 
 from bench_strokes import Reseated, turned_into
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.notes import counts_in_doubt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import left_behind, recover
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
@@ -29,6 +31,8 @@ from support.datum_desk import (
     work,
 )
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk, bench_samples
+
+OTHER = PressSpring(SPRINGS[1], TO_MM), Rest(1.0)
 
 
 @pytest.fixture
@@ -214,6 +218,39 @@ def test_a_shorter_spring_at_the_old_heights_does_not_show_that_the_scale_did_no
     assert counted(desk) == [1, 1, 0, 0]
 
 
+def test_what_counts_by_a_persons_word_says_so_and_what_stood_against_it(desk):
+    """The scale slipped up; the yes is false, and nobody can know."""
+    work(desk, *PRESS * 3)
+    work(desk, Rest(1.0), slip_mm=0.4)
+    work(desk, *OTHER, slip_mm=0.4)
+    assert desk.recorder.question["why"]["kind"] == "stop_moved"
+    assert counted(desk) == [1, 1, 1, 0]
+    tell(desk, Action.ACCEPT)
+    work(desk, *OTHER, slip_mm=0.4)
+    assert counted(desk) == [1, 1, 1, 1, 1]
+    *before, waited, since = (row["note"] for row in desk.rows())
+    assert not any(map(counts_in_doubt, before))
+    for note in (waited, since):
+        assert counts_in_doubt(note)
+        told = note_text(note, Units())
+        assert "by your word" in told
+        assert "the quill stands +0.40 mm from where its stop was" in told
+
+
+def test_a_stop_that_was_lower_before_the_first_press_stands_against_all_that_count(desk):
+    """The scale slipped before it, or a hand held the quill: presses that agree tell neither."""
+    samples = bench_samples([Rest(2.0), *PRESS * 3])
+    late = samples["t_us"] > 2_150_000  # the quill has just left its stop
+    samples["travel_counts"][late] -= round(0.4 * RIG.travel_counts_per_mm)
+    take(desk, samples)
+    assert counted(desk) == [1, 1, 1]
+    assert desk.recorder.question is None
+    for row in desk.rows():
+        assert counts_in_doubt(row["note"])
+        assert "the quill rested 0.40 mm lower" in note_text(row["note"], Units())
+    assert "0.40 mm lower" in said(desk, EventKind.KEPT)
+
+
 @pytest.mark.parametrize("slip_mm", [0.5, -0.5])
 def test_a_yes_about_a_press_leaves_what_the_quills_stop_says_to_be_asked(desk, slip_mm):
     """The scale slips before a press, and it is said that the spring sits otherwise."""
@@ -323,22 +360,67 @@ def unworked(make_book):
         yield Desk(db)
 
 
-def test_two_presses_that_agree_show_that_the_first_was_the_odd_one(unworked):
-    """It slipped in its cup, by less than it shows by itself; the quill's stop says the rest."""
+def test_two_presses_that_agree_show_which_was_the_odd_one_once_a_person_says_heights_are_right(
+    unworked,
+):
+    """It slipped in its cup, by less than it shows by itself."""
     work(unworked, *SLIGHT, *PRESS)
     assert counted(unworked) == [1, 0]
     work(unworked, *PRESS)
-    assert counted(unworked) == [1, 1, 1]
-    assert unworked.recorder.datum is None
-    assert unworked.recorder.turn.label == "larch-02"
-
-
-def test_two_presses_that_agree_show_that_the_spring_sat_otherwise_in_the_first(unworked):
-    askew = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM)
-    work(unworked, askew, Rest(1.0), *PRESS)
-    assert counted(unworked) == [1, 0]
-    assert unworked.recorder.question.kind == "datum_moved"
+    assert counted(unworked) == [1, 0, 0]  # a seat that sank in the first would look the same
+    tell(unworked, Action.ACCEPT)
     work(unworked, *PRESS)
+    assert counted(unworked) == [1, 1, 0, 1]  # three are wanted
+    assert unworked.recorder.datum is None
+
+
+SUNK = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=-0.35), TO_MM), Rest(1.0)
+
+
+@pytest.mark.parametrize("begun", ["desk", "unworked"])
+@pytest.mark.parametrize("presses", [1, 2, 3, 4])
+def test_no_number_of_presses_answers_whether_the_seat_sank(request, begun, presses):
+    """Nor does the quill's stop: the scale is right, and the heights are not."""
+    bench = request.getfixturevalue(begun)
+    work(bench, *PRESS, *SUNK * presses)
+    assert counted(bench) == [1, *[0] * presses]
+    assert bench.recorder.question.kind == "datum_moved"
+    work(bench, *PRESS)  # it is as it was before: a press decides that
+    assert counted(bench) == [1, *[0] * presses, 1]
+    assert bench.recorder.question is None
+
+
+def test_what_asks_of_heights_stays_through_a_press_that_is_no_good(desk):
+    short = PressSpring(SPRINGS[0], 45.0), Rest(1.0)
+    work(desk, *PRESS * 2, *SUNK, *short)
+    assert "7.34 mm deep" in said(desk, EventKind.REFUSED)
+    assert desk.recorder.question.kind == "datum_moved"
+    tell(desk, Action.ACCEPT)  # it is that of the press before
+    assert counted(desk) == [1, 1, 1, 0]
+
+
+@pytest.mark.parametrize("action", [Action.SKIP, Action.BACK])
+def test_nor_does_another_springs_turn_answer_it(desk, action):
+    work(desk, *PRESS * 2, *SUNK)
+    tell(desk, action)
+    assert desk.recorder.question["why"]["kind"] == "datum_moved"
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0))
+    assert counted(desk) == [1, 1, 0, 0]
+
+
+def test_a_wrong_spring_is_not_mixed_in_by_its_second_press(unworked):
+    """As stiff as the one before and shorter: only its heights are others."""
+    shorter = replace(SPRINGS[0], free_length_mm=SPRINGS[0].free_length_mm - 0.5)
+    work(unworked, *PRESS, *[PressSpring(shorter, TO_MM), Rest(1.0)] * 3)
+    assert counted(unworked) == [1, 0, 0, 0]
+    assert unworked.recorder.question.kind == "datum_moved"
+
+
+def test_where_more_presses_agree_a_yes_lets_them_count_and_not_the_one_before(unworked):
+    askew = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=0.4), TO_MM)
+    work(unworked, askew, Rest(1.0), *PRESS * 2)
+    assert unworked.recorder.question["instead"] == 1
+    tell(unworked, Action.ACCEPT)
     assert counted(unworked) == [0, 1, 1]
     assert (unworked.recorder.turn.label, unworked.recorder.turn.number) == ("larch-01", 3)
     work(unworked, *PRESS)
