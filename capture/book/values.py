@@ -260,9 +260,6 @@ _ALWAYS_SET_UP = {
 def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     import msgspec
 
-    from coilbench.capture.book.keyed_document import keyed_setup_of
-    from coilbench.capture.tables.keyed import KeyedReading
-
     keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity
     free_mm = _MOST if keyed.free_length_mm is None else keyed.free_length_mm
     if bool(keyed.readings) != (keyed.setup is not None) or not 0.0 < free_mm <= _MOST:
@@ -270,36 +267,51 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     if not all(0.0 <= u_n <= _MOST for u_n in keyed.stated_u_n or ()):
         raise ValueError
     for document in keyed.readings:
-        reading = msgspec.convert(document, KeyedReading)
-        names = {one.name for one in fields(KeyedReading)}
-        known = names - {"remark"} <= set(document) <= names  # early books have no remarks
-        if not known or abs(reading.shown_load_n) > _MOST:
-            raise ValueError
-        if reading.height_mm is None and keyed.free_length_mm is None:
-            raise ValueError
-        reading.spring_height_mm(None if reading.depth_mm is None else free_mm)
+        _check_reading(document, keyed.free_length_mm)
     if cells.get("origin") == b"keyed" and keyed.setup is None:
         raise ValueError
     if keyed.setup is not None:
-        setup = dict(keyed.setup)
-        scale = setup.pop("scale", None)
-        if scale is not None:
-            of_scale = msgspec.convert(scale, _KeyedScale)
-            _check_fit(json.dumps(of_scale.fit).encode(), {})
-            if of_scale.reference_u_relative < 0.0:
-                raise ValueError
-        numbers = msgspec.convert(setup, dict[str, float])
-        if not _ALWAYS_SET_UP <= set(numbers):
-            raise ValueError
-        for name, number in numbers.items():
-            check = _check_of(name)
-            if check is not None:
-                check(number, {})
-        keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
+        _check_setup(dict(keyed.setup), cells["load_u_relative"])
     if keyed.keyed_utc is not None:
         _check_time(keyed.keyed_utc)
     if "id" in cells:
         _check_rederived(cells["id"].decode(), keyed.rederived_from, keyed.free_length_mm)
+
+
+def _check_reading(document: dict[str, Any], free_length_mm: float | None) -> None:
+    """Raise ValueError, or CoilbenchError, for what cannot be read at a spring."""
+    import msgspec
+
+    from coilbench.capture.tables.keyed import KeyedReading
+
+    reading = msgspec.convert(document, KeyedReading)
+    names = {one.name for one in fields(KeyedReading)}
+    known = names - {"remark"} <= set(document) <= names  # early books have no remarks
+    if not known or abs(reading.shown_load_n) > _MOST:
+        raise ValueError
+    reading.spring_height_mm(None if reading.depth_mm is None else free_length_mm)
+
+
+def _check_setup(setup: dict[str, Any], load_u_relative: float) -> None:
+    """Raise ValueError, or CoilbenchError, for how nothing can be read."""
+    import msgspec
+
+    from coilbench.capture.book.keyed_document import keyed_setup_of
+
+    scale = setup.pop("scale", None)
+    if scale is not None:
+        of_scale = msgspec.convert(scale, _KeyedScale)
+        _check_fit(json.dumps(of_scale.fit).encode(), {})
+        if of_scale.reference_u_relative < 0.0:
+            raise ValueError
+    numbers = msgspec.convert(setup, dict[str, float])
+    if not numbers.keys() >= _ALWAYS_SET_UP:
+        raise ValueError
+    for name, number in numbers.items():
+        check = _check_of(name)
+        if check is not None:
+            check(number, {})
+    keyed_setup_of(numbers | {"scale": scale}, load_u_relative)
 
 
 def _check_rederived(row_id: str, root_id: str | None, free_length_mm: float | None) -> None:
