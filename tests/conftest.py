@@ -33,6 +33,12 @@ settings.load_profile("any machine")
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
+# Matplotlib's list of fonts stays where it is kept between runs; all else is kept, if at all, where
+# `pytest_runtest_setup` says.
+_FONTS = Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache").expanduser() / "matplotlib"
+os.environ.setdefault("MPLCONFIGDIR", str(_FONTS))
+os.environ["XDG_CACHE_HOME"] = os.devnull
+
 # Books are synchronized with their disk at each commit, and a server copies databases: in memory,
 # where there is room, that is soon done. --basetemp or TMPDIR names another place.
 _MEMORY, _ROOM_BYTES = Path("/dev/shm"), 2_000_000_000
@@ -72,9 +78,6 @@ def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[N
     ):
         patch.setenv("TMPDIR", folder)
         patch.delenv("XDG_RUNTIME_DIR", raising=False)
-        fonts = Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache").expanduser() / "matplotlib"
-        patch.setenv("MPLCONFIGDIR", os.environ.get("MPLCONFIGDIR", str(fonts)))
-        patch.setenv("XDG_CACHE_HOME", os.devnull)
         patch.setattr(tempfile, "tempdir", None)
         yield
 

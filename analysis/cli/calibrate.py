@@ -10,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.guiding import (
@@ -36,6 +35,7 @@ from coilbench.analysis.report.document import describe, first_few
 from coilbench.analysis.report.units import fixed, significant
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import read_by_travel
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.hand_options import IMPORT_FLAGS
@@ -20,6 +19,7 @@ from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.inputs.weighing import DoubtfulRow, doubtful_rows
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.entries import FILES, take_back_text
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.importing_points import Imported

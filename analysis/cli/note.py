@@ -36,9 +36,8 @@ from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import counted
 
 if TYPE_CHECKING:
-    from sqlite_utils import Database
-
     from coilbench.analysis.cli.note_plan import Presses
+    from coilbench.capture.book.connection import Database
 
 
 def note_command(

@@ -5,8 +5,6 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
-from sqlite_utils import Database
-
 from coilbench.analysis.cli.note_setup import Given
 from coilbench.analysis.engine.press_plan import plan_presses
 from coilbench.analysis.engine.presses import Press
@@ -14,6 +12,7 @@ from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.build_input import in_book, read_build
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.inputs.plan_input import read_shop
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import find_set
 
 

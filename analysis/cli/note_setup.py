@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from sqlite_utils import Database
-
 from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, units
 from coilbench.analysis.cli.hand_options import NO_SCALE, NOTE_FLAGS
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.reading_text import TARE_RIGHT
 from coilbench.analysis.report.slip_text import setup_text
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.scales import find_scale, newer_elsewhere
 from coilbench.capture.book.sets import SetRecord

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
@@ -30,6 +29,7 @@ from coilbench.analysis.report.selection_text import (
     selection_lines,
 )
 from coilbench.analysis.report.units import SI, Units
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import name_in_book
 from coilbench.capture.errors import CoilbenchError

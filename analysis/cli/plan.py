@@ -6,7 +6,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
@@ -25,6 +24,7 @@ from coilbench.analysis.inputs.rig_warnings import plan_warnings
 from coilbench.analysis.report.curve_text import give_left_out, tare_zero
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import find_scale

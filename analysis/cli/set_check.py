@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.check_table import show_budget, show_check, stroke_line
 from coilbench.analysis.cli.common import TypedNominal, print_document, say, show_warnings, units
@@ -28,6 +27,7 @@ from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, test
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import Used
 from coilbench.capture.book.rests import kept_rests

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.asking import sure_of
 from coilbench.analysis.cli.common import print_document, say, units
@@ -16,6 +15,7 @@ from coilbench.analysis.inputs.free_lengths import lengths_contradicted
 from coilbench.analysis.inputs.other_sets import fits_other
 from coilbench.analysis.report.document import describe
 from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depths import read_from_files
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.merge_names import base_name

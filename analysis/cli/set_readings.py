@@ -6,14 +6,13 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from sqlite_utils import Database
-
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import plain_table, print_uncut
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.slip_text import setup_text, suspect_text
 from coilbench.analysis.report.units import SI, Units
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import KeyedRow, last_setup, spring_named, was_keyed
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import scale_called

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
@@ -13,6 +12,7 @@ from coilbench.analysis.cli.tables import columns_table, console
 from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rests import kept_rests
 from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set

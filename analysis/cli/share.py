@@ -9,7 +9,6 @@ from importlib.metadata import PackageNotFoundError, version
 
 import click
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.plain_console import PlainConsole
@@ -19,6 +18,7 @@ from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.merge_text import note_text
 from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import SI
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import sharing

@@ -20,12 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.sweep_fit import TURN_MM
+from coilbench.capture.calibration.course import Rows
 from coilbench.capture.calibration.lag import (
     LEAST_SHARE,
     Lag,
     Press,
     Presses,
-    Rows,
     typical_delay_s,
 )
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
@@ -43,6 +43,7 @@ CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straigh
 ROGUE_SDS = 6.0
 KNOWN_SHARE = 0.5  # known is a delay whose uncertainty is below this share of what is typical
 TRUST_STEPS = 0.02  # of a sample's interval: no delay is trusted finer, a spread than its square
+LEAST_OWN = 1e-6  # of the largest: a column with so little of its own is told by none
 FEW_STROKES = 4.0  # strokes that determine the spread as well as SPREAD_TRUST
 SPREAD_TRUST = 0.1  # of the spread: a filter is no moving average, only much like one
 
@@ -263,11 +264,23 @@ def _friction_out(
     Of the load, and of the effects of delay and spread on it.
     """
     splines = course.here.matrix()
-    others, _ = np.linalg.qr(np.column_stack([splines, way, way * load, strokes]))
-    smooth: Array = np.asarray(np.linalg.lstsq(splines, load)[0], dtype=np.float64)
+    others, upper = np.linalg.qr(np.column_stack([splines, way, way * load, strokes]))
+    smooth = _by_first(others, upper, splines, load)
     n_per_mm = (course.above.sum(smooth) - course.below.sum(smooth)) / course.apart_mm
     columns = np.column_stack([load, n_per_mm[:, None] * by_lag])
     return np.asarray(columns - others @ (others.T @ columns))
+
+
+def _by_first(orthogonal: Array, upper: Array, design: Array, load: Array) -> Array:
+    """Fit the load by a design's columns, of whose QR, with others behind them, both parts are.
+
+    Where a column can't be told from the others, as least squares does it: the smallest.
+    """
+    own = design.shape[1]
+    size = np.abs(np.diag(upper)[:own])
+    if size.min() <= LEAST_OWN * size.max():
+        return np.asarray(np.linalg.lstsq(design, load)[0], dtype=np.float64)
+    return np.asarray(np.linalg.solve(upper[:own, :own], load @ orthogonal[:, :own]))
 
 
 def _pieces(stroke: NDArray[np.intp], way: Array) -> NDArray[np.intp]:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.dashboard.scene import SetTable, SpringRow
@@ -18,6 +17,7 @@ from coilbench.analysis.inputs.rig_record import calibration_state
 from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import first_row, utc_now
 from coilbench.capture.book.sets import SetRecord, find_set

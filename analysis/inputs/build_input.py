@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.shims import ROLES
 from coilbench.analysis.inputs.files import read_bytes
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import name_in_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows

@@ -11,8 +11,6 @@ from pathlib import Path
 from statistics import fmean
 from typing import NamedTuple
 
-from sqlite_utils import Database
-
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
@@ -37,6 +35,7 @@ from coilbench.analysis.inputs.measured import (
 )
 from coilbench.analysis.inputs.set_loads import Heights, KeptLoads, SetLoads, SetOf
 from coilbench.analysis.inputs.several import Several
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError

@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 from itertools import compress
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.analysis.engine.three_index import Array
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.shelf import ShelfSpring, StoredBranch, shelf_branches, shelf_springs
 from coilbench.capture.strokes.stored import STEP_MM, STRAIGHT_SHARE
 

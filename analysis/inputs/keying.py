@@ -6,8 +6,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from sqlite_utils import Database
-
 from coilbench.analysis.inputs.free_lengths import LengthsContradicted, lengths_contradicted
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
@@ -22,6 +20,7 @@ from coilbench.analysis.sets.slips import (
     strange_height,
 )
 from coilbench.analysis.sets.weighed import Weighed
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import (
     KeyedRow,

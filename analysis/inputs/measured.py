@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypedDict
 
-from sqlite_utils import Database
-
 from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.lengths import FoundHeight
@@ -17,6 +15,7 @@ from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.inputs.unasked import default_heights_mm
 from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.notes import counts_in_doubt

@@ -6,12 +6,11 @@ import math
 from collections.abc import Iterable, Sequence
 from statistics import median
 
-from sqlite_utils import Database
-
 from coilbench.analysis.inputs.kept import kept
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.sets.courses import SAME_MM, Held
 from coilbench.analysis.sets.slips import FitsOther
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on_sets
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.sets import SetRecord, find_set, set_names

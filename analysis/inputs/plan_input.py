@@ -9,8 +9,6 @@ import math
 import statistics
 from collections.abc import Collection, Iterator, Sequence
 
-from sqlite_utils import Database
-
 from coilbench.analysis.choices import DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n
@@ -25,6 +23,7 @@ from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, pr
 from coilbench.analysis.inputs.by_hand import usable
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, judge_set
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.sets import SetRecord, find_set

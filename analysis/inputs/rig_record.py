@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.inputs.rig_warnings import other_parts, past_checks, rig_warnings
@@ -47,6 +46,7 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.opening import open_book

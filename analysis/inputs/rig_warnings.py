@@ -6,11 +6,10 @@ from collections.abc import Collection, Sequence
 from dataclasses import fields
 from operator import attrgetter
 
-from sqlite_utils import Database
-
 from coilbench.analysis.rig.check import PastCheck, warnings
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CheckRecord, PartRecord, mass_checks, newest_part
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days, scale_weighed

@@ -15,7 +15,6 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
@@ -25,6 +24,7 @@ from coilbench.analysis.engine.solving import Bounding, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
 from coilbench.analysis.inputs.set_loads import JudgesSets, SetLoads, SetOf
+from coilbench.capture.book.connection import Database
 from coilbench.capture.errors import CoilbenchError
 
 if TYPE_CHECKING:

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.curves.curve import SpringCurve
@@ -52,6 +51,7 @@ from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import newest_part
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import find_scale, scale_made_utc

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.analysis.engine.build_file import BuildFile, Where
 from coilbench.analysis.engine.shims import Role, SeatChoice
 from coilbench.analysis.engine.three_index import Array, Index
 from coilbench.analysis.engine.valve_loads import Place, Standing
 from coilbench.analysis.inputs.first_loads import FirstLoads
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.analysis.sets.courses import ReadAt
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import stored_points

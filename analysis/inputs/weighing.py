@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from sqlite_utils import Database
-
 from coilbench.analysis.inputs.keying import given_of
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.sets.courses import Held, ReadAt
 from coilbench.analysis.sets.slips import Slip, slips
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.importing_points import ImportedRow
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.sets import SetRecord

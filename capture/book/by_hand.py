@@ -11,8 +11,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.hand_columns import LENGTHS, OF_A_SET, OF_SETS, OF_SPRINGS, U_OF

@@ -11,8 +11,7 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.in_force import InForce, compose
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import (

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Literal, NamedTuple
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, WITHOUT, columns_of, tables
 from coilbench.capture.book.sets import SetRecord
 

@@ -11,9 +11,8 @@ import json
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, seal_content
 from coilbench.capture.book.ids import rederived_id
 from coilbench.capture.book.notes import note_of, remarks_of

@@ -9,8 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import put_back_replaced
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.sets import find_set

@@ -7,9 +7,8 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.damage import strokes_of
 from coilbench.capture.book.rests import rests_of_sets

@@ -8,9 +8,8 @@ from datetime import datetime
 from functools import cache
 from typing import NamedTuple
 
-from sqlite_utils import Database
-
 from coilbench.capture.book.calibrations import find_calibration, mass_checks
+from coilbench.capture.book.connection import Database
 from coilbench.capture.calibration.polynomial import value
 
 LEAST_CHECKS = 3  # fewer show no size

@@ -10,10 +10,10 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.entries import take_back_text
 from coilbench.capture.book.importing_points import Imported, ImportedRow
 from coilbench.capture.book.keyed_readings import spring_named

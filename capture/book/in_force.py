@@ -18,7 +18,7 @@ from coilbench.capture.book.ids import composed_id
 from coilbench.capture.book.rows import insert
 
 if TYPE_CHECKING:
-    from sqlite_utils import Database
+    from coilbench.capture.book.connection import Database
 
 _KINDS = ("load", "travel", "flex")
 

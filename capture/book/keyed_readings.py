@@ -11,9 +11,8 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import remarks_of, with_finding
 from coilbench.capture.book.rows import OF_THIS_BENCH, first_row, new_id, writing

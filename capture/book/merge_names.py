@@ -10,8 +10,7 @@ import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.book.told import NAME, Told
 from coilbench.capture.errors import CoilbenchError

@@ -13,8 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, covers
 from coilbench.capture.book.edits import STROKE_WORDS
 from coilbench.capture.book.hand_columns import SET_COLUMNS, SPRING_COLUMNS

@@ -20,10 +20,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.digests import columns_of

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord, find_set, refuse_new_name
 from coilbench.capture.errors import CoilbenchError

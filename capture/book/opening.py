@@ -19,8 +19,7 @@ from contextlib import (
 from functools import partial
 from pathlib import Path
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.copies import (
     BUSY_TIMEOUT_S,
     connect,
@@ -33,10 +32,9 @@ from coilbench.capture.book.copies import (
 from coilbench.capture.book.digests import register
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.schema import bring_to, migrations
 from coilbench.capture.book.staging import remove_left
 from coilbench.capture.book.state import left_over
-from coilbench.capture.book.versions import MIGRATION_NAMES, versions
+from coilbench.capture.book.versions import LIST, MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_book, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
 
@@ -62,11 +60,11 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
         _check_ours(path)
         if path.exists() and not may_be_written(path):
             with closing(_read_only(path)) as connection:
-                yield Database(connection, execute_plugins=False)
+                yield Database(connection)
             return
         remove_left(path.parent)
         with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)) as connection:
-            db = Database(connection, execute_plugins=False)
+            db = Database(connection)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
             if _look_at(connection, path):
@@ -111,7 +109,7 @@ def _read_only(path: Path) -> sqlite3.Connection:
         with closing(connection) as older:
             connection = sqlite3.connect(":memory:")
             older.backup(connection)
-            bring_to(Database(connection, execute_plugins=False))
+            _bring_to_this_version(Database(connection))
             connection.commit()
     connection.execute("PRAGMA query_only = ON")
     return connection
@@ -173,9 +171,13 @@ def _check_ours(path: Path) -> None:
 
 def _bring_up_to_date(db: Database, path: Path) -> None:
     with writing(db):  # a new book is complete or not there
-        if migrations.pending(db):  # another program may have been first
-            _keep_older(db, path)
-            bring_to(db)
+        listed = db.execute("SELECT 1 FROM main.sqlite_schema WHERE name = ?", [LIST]).fetchone()
+        had = versions(db.conn) if listed else []
+        left = [name for name in MIGRATION_NAMES if name not in had]
+        if left:  # else another program was first
+            if had:
+                keep_copy(path, left[0].partition("_")[0])
+            _bring_to_this_version(db)
     _give_back_room(db)
 
 
@@ -208,9 +210,10 @@ def _journal(db: Database) -> None:
             time.sleep(BUSY_PAUSE_S)
 
 
-def _keep_older(db: Database, path: Path) -> None:
-    if migrations.applied(db):
-        keep_copy(path, migrations.pending(db)[0].name.partition("_")[0])
+def _bring_to_this_version(db: Database) -> None:
+    from coilbench.capture.book.schema import bring_to  # imported late: slow to load
+
+    bring_to(db)
 
 
 def _recover(db: Database, path: Path) -> None:

@@ -126,12 +126,11 @@ def _normal(sql: str) -> str:
 @cache
 def _made(version: str) -> Shape:
     """Return the shape that our own migrations make, up to a version."""
-    from sqlite_utils import Database
-
+    from coilbench.capture.book.connection import Database
     from coilbench.capture.book.schema import bring_to
 
     with closing(sqlite3.connect(":memory:")) as connection:
-        bring_to(Database(connection, execute_plugins=False), version)
+        bring_to(Database(connection), version)
         return _shape(connection)
 
 

@@ -6,8 +6,7 @@ import json
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.book.scales import scale_called
 from coilbench.capture.book.sets import SetRecord

@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.edits import next_edit
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError

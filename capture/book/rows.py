@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from coilbench.capture.errors import CoilbenchError
 
 if TYPE_CHECKING:
-    from sqlite_utils import Database
+    from coilbench.capture.book.connection import Database
 
 
 @contextmanager

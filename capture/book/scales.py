@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.merge_names import full_name, row_in_full
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import (

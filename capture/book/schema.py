@@ -6,8 +6,9 @@ Column names carry their unit. Raw counts are what the rig sent; everything in N
 
 from __future__ import annotations
 
-from sqlite_utils import Database, Migrations
+import sqlite_utils
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import register, sealing
 from coilbench.capture.book.first_tables import FIRST_TABLES
 from coilbench.capture.book.news import note_news
@@ -23,7 +24,7 @@ from coilbench.capture.book.schema_later import (
 )
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
-migrations = Migrations("coilbench")
+migrations = sqlite_utils.Migrations("coilbench")
 
 
 _CHECKS_AND_SCALES = """
@@ -286,7 +287,7 @@ _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
 def _add(name: str) -> None:
     @migrations(name=name)
-    def migrate(db: Database) -> None:
+    def migrate(db: sqlite_utils.Database) -> None:
         text = _SQL[name]
         for statement in text.split(";") if isinstance(text, str) else text:
             if statement.strip():
@@ -305,5 +306,6 @@ def bring_to(db: Database, version: str = MIGRATION_NAMES[-1]) -> None:
     register(db.conn)
     later = MIGRATION_NAMES[MIGRATION_NAMES.index(version) + 1 :]
     with sealing(db.conn):
-        migrations.apply(db, stop_before=later[:1] or None)
+        book = sqlite_utils.Database(db.conn, execute_plugins=False)
+        migrations.apply(book, stop_before=later[:1] or None)
     note_news(db.conn)

@@ -12,10 +12,10 @@ from typing import Any, NamedTuple
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import find_calibration
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.digests import stored_rows
 from coilbench.capture.book.notes import note_of, remarks_of

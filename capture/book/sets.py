@@ -9,8 +9,7 @@ from functools import cached_property
 from typing import Any, Literal
 from weakref import WeakKeyDictionary
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.merge_names import has_figures, row_in_full
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.ratings import rests_of_set, tell_set_rests

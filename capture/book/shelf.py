@@ -10,7 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
+
+from coilbench.capture.book.connection import Database
 
 Array = NDArray[np.float64]
 FETCHED = 200_000  # rows at a time

@@ -14,7 +14,7 @@ from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_sets
 
 if TYPE_CHECKING:
-    from sqlite_utils import Database
+    from coilbench.capture.book.connection import Database
 
 GOOD_FOR_DAYS = 90.0  # common practice, no source: a season between calibrations
 

@@ -11,7 +11,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import LOAD_DTYPE, Finding, RawBlock, usable_of
 from coilbench.capture.book.calibrations import (
@@ -19,6 +18,7 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     find_calibration,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.gains import Gains
@@ -112,11 +112,7 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
                 "keyed_json": None if sweep.keyed is None else json.dumps(sweep.keyed),
             },
         )
-        db.conn.executemany(
-            "INSERT INTO curve_rows (sweep_id, branch, point, height_mm, load_n)"
-            " VALUES (?, ?, ?, ?, ?)",
-            [(sweep_id, row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows],
-        )
+        _store_curve(db, sweep_id, sweep.rows)
         seal_content(db.conn, sweep_id)
     return sweep_id
 
@@ -132,6 +128,20 @@ def _stored_utc(db: Database, spring_id: str) -> str:
         [spring_id, now[:19]],
     ).fetchone()
     return now if last is None or last < now else just_after(str(last))
+
+
+def _store_curve(db: Database, sweep_id: str, rows: Sequence[CurveRow]) -> None:
+    """Store a curve where `curve_rows` puts it, which would look for its branch at each row."""
+    for branch in dict.fromkeys(row.branch for row in rows):
+        named = db.execute(
+            "INSERT INTO curves (sweep_id, branch) VALUES (?, ?)", [sweep_id, branch]
+        )
+        steps = [
+            (named.lastrowid, row.point, row.height_mm, row.load_n)
+            for row in rows
+            if row.branch == branch
+        ]
+        db.conn.executemany("INSERT INTO curve_steps VALUES (?, ?, ?, ?)", steps)
 
 
 def _refuse_unfinite(sweep: NewSweep) -> None:

@@ -8,8 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.hand_columns import OF_SETS, OF_SPRINGS
 from coilbench.capture.book.ratings import rests_of_set
 

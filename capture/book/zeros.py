@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.rows import OF_THIS_BENCH, insert, later_than, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.calibration.known_points import Zero

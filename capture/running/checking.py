@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press

@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, read_by_travel
 from coilbench.capture.book.sessions import Doubted
 from coilbench.capture.book.sets import SetRecord

@@ -8,7 +8,6 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, Hello, usable_of, usable_rows
 from coilbench.capture.book.calibrations import (
@@ -16,6 +15,7 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     store_part,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
 from coilbench.capture.calibration.polynomial import evaluate, slope

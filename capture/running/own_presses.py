@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import hurried_s

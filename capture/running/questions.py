@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import LeftOut, Waiting

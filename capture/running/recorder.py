@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, usable_rows
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord

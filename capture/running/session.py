@@ -13,14 +13,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     calibration_on,
     refuse_uncalibrated,
 )
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import keep_of_springs
+from coilbench.capture.book.connection import Database
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights

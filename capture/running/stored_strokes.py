@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlite_utils import Database
 
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep

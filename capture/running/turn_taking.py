@@ -6,9 +6,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import turn_order, uncount

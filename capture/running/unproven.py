@@ -9,9 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sqlite_utils import Database
-
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import add_note, leave_out
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import Waiting

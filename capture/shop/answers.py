@@ -13,8 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import covers
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sets import SetRecord, find_set, set_names

@@ -11,8 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.digests import columns_of, stored_rows
 from coilbench.capture.book.merge_rows import RULES

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.shop.shape import SCHEMA
 from coilbench.capture.shop.store import Store

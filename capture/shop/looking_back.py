@@ -6,8 +6,7 @@ import random
 import uuid
 from collections.abc import Sequence
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.shop.left_out import LeftOut

@@ -11,8 +11,8 @@ from typing import Any
 
 import msgspec
 import numpy as np
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import BRANCHES, digest_of_content, stored_rows
 from coilbench.capture.book.merge_names import base_name
 from coilbench.capture.book.row_names import counted_rows, other_rows

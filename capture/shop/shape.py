@@ -7,13 +7,14 @@ ON CONFLICT DO NOTHING, TEXT, BYTEA and the roles.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
 
-from sqlite_utils import Database
-
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, columns_of
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.news import KINDS
@@ -143,12 +144,10 @@ def kinds_of(db: Database) -> dict[str, Kind]:
 @cache  # a book is made to be looked at
 def kinds() -> Mapping[str, Kind]:
     """Return the kinds of rows of a book of this version, parents first."""
-    db = Database(memory=True, execute_plugins=False)
-    try:
+    with closing(sqlite3.connect(":memory:")) as connection:
+        db = Database(connection)
         bring_to(db)
         return MappingProxyType(kinds_of(db))
-    finally:
-        db.close()
 
 
 def _kind(db: Database, table: str) -> Kind:

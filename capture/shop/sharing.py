@@ -10,8 +10,8 @@ from functools import partial
 from pathlib import Path
 
 from filelock import FileLock, Timeout
-from sqlite_utils import Database
 
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ids import is_id
 from coilbench.capture.book.in_force import PartsOfRigs, parts_here, taken_over
 from coilbench.capture.book.news import all_is_news, news_again

@@ -11,6 +11,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
 from support.edits import change
+from support.sqlite_utils_book import utils
 
 MASSES = (0, 5, 10, 20, 40, 20, 10, 5, 0)
 WAYS = ("up",) * 5 + ("down",) * 4
@@ -56,7 +57,7 @@ class Bench:
         if not Path(self.book).exists():
             return 0
         with Database(self.book) as db:
-            count = db["calibration_parts"].count
+            count = utils(db)["calibration_parts"].count
             db.close()
         return count
 

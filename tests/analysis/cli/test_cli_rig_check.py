@@ -26,6 +26,7 @@ from coilbench.capture.virtual.port import VirtualPort
 from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.virtual.spring import OUTER
 from support.edits import change
+from support.sqlite_utils_book import utils
 
 RIG = RigModel()
 MASSES_KG = (0, 5, 10, 20, 30, 40, 50, 40, 30, 20, 10, 5, 0)
@@ -359,7 +360,7 @@ def test_health_says_how_far_the_zero_went_since_the_first_look(
     ago = (datetime.now(UTC) - timedelta(minutes=20)).isoformat(timespec="milliseconds")
     with open_book(Path(calibrated)) as db:
         row = {"id": "a", "device_id": RIG.device_id, "read_utc": ago, "load_counts": counts}
-        db.table("rest_zeros").insert(row)
+        utils(db).table("rest_zeros").insert(row)
     _, told = health(calibrated, plug([Rest(15.0)]), capsys)
     zero = told["zero"]
     assert zero["minutes"] == pytest.approx(20.0, abs=1.0)
@@ -372,7 +373,7 @@ def test_health_says_how_far_the_zero_went_since_the_first_look(
     assert re.search(r"went \+0\.\d+ ± 0\.\d+ kg in \d+ min", said)
     assert "last start" in said
     with open_book(Path(calibrated)) as db:
-        assert db.table("rest_zeros").count == 3
+        assert utils(db).table("rest_zeros").count == 3
 
 
 def test_health_of_a_rig_without_a_book_keeps_no_zero(

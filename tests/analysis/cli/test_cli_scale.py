@@ -10,6 +10,7 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
+from support.sqlite_utils_book import utils
 
 KG = 9.80665
 
@@ -90,7 +91,7 @@ def test_bad_use_is_one_line_and_changes_nothing(
     assert len(said.splitlines()) == 1
     assert re.search(words, said)
     with Database(book) as db:
-        assert db["sweeps"].count == 0
+        assert utils(db)["sweeps"].count == 0
         db.close()
 
 

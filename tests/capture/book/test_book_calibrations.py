@@ -19,6 +19,7 @@ from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.known_points import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
+from support.sqlite_utils_book import utils
 
 
 @pytest.mark.parametrize("kind", ["load", "travel"])
@@ -104,7 +105,7 @@ def test_history_is_kept(db, calibration_id, weighed):
     for number in range(3):
         store_part(db, load_part(weighed, f"day{number}.csv"))
     assert newest_part(db, "load").origin == "day2.csv"
-    assert db.table("calibrations").count == 4
+    assert utils(db).table("calibrations").count == 4
     assert find_calibration(db, calibration_id).calibration.load == newest_part(db, "load").fit
 
 

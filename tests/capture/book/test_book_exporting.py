@@ -15,6 +15,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint
 from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.tables.keyed import KeyedReading
+from support.sqlite_utils_book import utils
 
 COLUMNS = {
     kind: [name for line in head.splitlines()[1:] for name in columns_of(line)]
@@ -40,7 +41,7 @@ def test_every_column_of_the_book_is_exported_or_known_to_be_elsewhere(
 ) -> None:
     """So that a column that the book gets later is not forgotten."""
     with open_book(tmp_path / "bench.db", create=True) as db:
-        of_book = set(db[table].columns_dict)
+        of_book = set(utils(db)[table].columns_dict)
     exported = set(COLUMNS[FILE_OF.get(table, "calibrations")])
     assert of_book - exported - {*DIGESTS, *COUNTERS} == ELSEWHERE[table]
 

@@ -18,6 +18,7 @@ from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import read_table
+from support.sqlite_utils_book import utils
 
 DATA = Path(__file__).parents[2] / "data"
 POINTS = "label,height_mm,load_kg\nlarch-01,38.0,22.4\nlarch-01,27.1,40.7\n"
@@ -272,7 +273,7 @@ def test_twelve_real_springs_come_in_with_their_solid_heights(db, watertown, ars
     assert loads["17"] == pytest.approx(15_080 * lbf_n)
     assert loads["13"] == pytest.approx(19_740 * lbf_n)
     assert loads["8"] == pytest.approx(17_700 * lbf_n)
-    shown = {row["label"]: row["solid_height_mm"] for row in db.view("spring_summary").rows}
+    shown = {row["label"]: row["solid_height_mm"] for row in utils(db).view("spring_summary").rows}
     assert shown["15"] == pytest.approx(25.4 * 9.55)
 
 

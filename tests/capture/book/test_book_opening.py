@@ -17,6 +17,7 @@ from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set, set_names
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
+from support.sqlite_utils_book import utils
 
 pytestmark = pytest.mark.usefixtures("new_books_are_made")
 
@@ -125,7 +126,7 @@ def test_a_sqlite_file_without_tables_is_another_programs_too(path):
 
 def test_a_newer_programs_book_is_refused_and_left_as_it_is(path):
     with open_book(path, create=True) as db:
-        db.table("_sqlite_migrations").insert(
+        utils(db).table("_sqlite_migrations").insert(
             {"migration_set": "coilbench", "name": "0042_moon", "applied_at": "2031-01-01"}
         )
     before = everything_beside(path)
@@ -297,7 +298,7 @@ def test_two_first_openings_at_once_make_one_book(path):
     def opens():
         try:
             with open_book(path, create=True) as db:
-                assert "spring_summary" in db.view_names()
+                assert "spring_summary" in utils(db).view_names()
         except BaseException as error:
             errors.append(error)
 
@@ -308,4 +309,4 @@ def test_two_first_openings_at_once_make_one_book(path):
         thread.join()
     assert errors == []
     with closing(Database(path)) as db:
-        assert db.table("_sqlite_migrations").count == len(schema.MIGRATION_NAMES)
+        assert utils(db).table("_sqlite_migrations").count == len(schema.MIGRATION_NAMES)

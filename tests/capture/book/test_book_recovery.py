@@ -19,6 +19,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
 from support.edits import harm
+from support.sqlite_utils_book import utils
 
 WHO_DIES = """
 import os, signal, sys
@@ -105,7 +106,7 @@ def test_kill_9_in_mid_stroke_loses_nothing_that_was_acknowledged(
         assert np.array_equal(samples_of(rescued), stroke[:120])
         assert turn_order(after, larch).done["larch-01"].measured == 2
         assert not left_over(after)
-        assert after.table("stroke_chunks").count == 0
+        assert utils(after).table("stroke_chunks").count == 0
         (ended,) = after.query("SELECT ended_utc, ended_reason FROM sessions")
         assert ended["ended_utc"] is not None
         assert ended["ended_reason"] == UNCLOSED
@@ -137,7 +138,7 @@ def test_every_session_left_open_is_closed(db, larch, owner, stroke, running):
     idle = CaptureRun.begin(db, larch.set_id, "virtual:", None, None)
     running.store_chunk(0, stroke, owner)
     assert recover(db) == 1
-    reasons = {row["id"]: row["ended_reason"] for row in db.table("sessions").rows}
+    reasons = {row["id"]: row["ended_reason"] for row in utils(db).table("sessions").rows}
     assert reasons == {
         done.session_id: "set done",
         idle.session_id: UNCLOSED,
@@ -202,7 +203,7 @@ def test_chunks_that_cannot_be_read_stay_and_keep_nobody_out(path, db, running, 
     with open_book(path) as after:
         assert not left_over(after)
         assert sweeps(after) == []
-        assert after.table("stroke_chunks").count == 1
+        assert utils(after).table("stroke_chunks").count == 1
         (row,) = after.query("SELECT ended_reason FROM sessions")
         assert re.search("damaged", row["ended_reason"])
 
@@ -217,7 +218,7 @@ def test_a_stroke_of_which_a_piece_is_gone_is_not_rescued_as_a_shorter_one(
     assert harm(path, "DELETE FROM stroke_chunks WHERE chunk = ?", gone)
     with open_book(path) as after:
         assert sweeps(after) == []
-        assert after.table("stroke_chunks").count == 2
+        assert utils(after).table("stroke_chunks").count == 2
         (row,) = after.query("SELECT ended_reason FROM sessions")
         assert row["ended_reason"].endswith("a piece of it is gone")
 

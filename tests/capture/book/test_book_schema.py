@@ -19,6 +19,7 @@ from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import SweepStatus
+from support.sqlite_utils_book import utils
 
 pytestmark = pytest.mark.usefixtures("new_books_are_made")
 
@@ -33,7 +34,7 @@ def named_with_its_unit(name: str) -> bool:
 def test_every_real_column_says_its_unit(db):
     columns = [
         (table, column)
-        for table in db.table_names() + db.view_names()
+        for table in utils(db).table_names() + utils(db).view_names()
         for _, column, kind, *_ in db.execute(f"PRAGMA table_info({table})")
         if kind == "REAL"
     ]
@@ -78,7 +79,7 @@ def test_every_table_is_strict_and_keyed(db):
     assert len(ours) > 8
     assert [row["name"] for row in ours if not row["strict"]] == []
     for name in (row["name"] for row in ours):
-        assert db.table(name).pks != ["rowid"], name
+        assert utils(db).table(name).pks != ["rowid"], name
 
 
 def test_a_key_that_leads_nowhere_is_refused(db, points_sweep, counts):
@@ -104,11 +105,11 @@ def test_raw_counts_always_name_their_calibration(db, points_sweep, stroke):
 
 def test_the_views_of_an_empty_book_are_empty(db):
     for view in ("spring_summary", "curve_points"):
-        assert list(db.view(view).rows) == []
+        assert list(utils(db).view(view).rows) == []
 
 
 def test_a_set_without_a_sweep_is_in_the_summary(db, larch):
-    rows = list(db.view("spring_summary").rows)
+    rows = list(utils(db).view("spring_summary").rows)
     assert [row["label"] for row in rows] == list(larch.labels)
     assert rows[0] == {
         "set_name": "larch",
@@ -128,7 +129,7 @@ def test_a_set_without_a_sweep_is_in_the_summary(db, larch):
         "lowest_height_mm": None,
         "last_stored_utc": None,
     }
-    assert list(db.view("curve_points").rows) == []
+    assert list(utils(db).view("curve_points").rows) == []
 
 
 def test_plain_sqlite_reads_the_views(db, path, larch, calibration_id, points_sweep, stroke):
@@ -168,7 +169,7 @@ def test_plain_sqlite_reads_the_views(db, path, larch, calibration_id, points_sw
 
 def test_the_summary_keeps_the_sets_and_the_turns_in_order(db, larch):
     new_set(db, SetPlan("alder", "inner", ("z", "a")))
-    shown = [(row["set_name"], row["label"]) for row in db.view("spring_summary").rows]
+    shown = [(row["set_name"], row["label"]) for row in utils(db).view("spring_summary").rows]
     assert shown == [
         ("larch", "larch-01"),
         ("larch", "larch-02"),
@@ -181,7 +182,7 @@ def test_the_summary_keeps_the_sets_and_the_turns_in_order(db, larch):
 def test_a_springs_own_solid_height_goes_before_the_sets(db):
     new_set(db, SetPlan("yew", "single", ("a", "b"), solid_height_mm=21.0))
     db.execute("UPDATE springs SET solid_height_mm = 20.4 WHERE label = 'b'")
-    shown = [row["solid_height_mm"] for row in db.view("spring_summary").rows]
+    shown = [row["solid_height_mm"] for row in utils(db).view("spring_summary").rows]
     assert shown == [21.0, 20.4]
 
 

@@ -11,6 +11,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
+from support.sqlite_utils_book import utils
 
 URL = "serial:///dev/ttyUSB0?baud=250000"
 
@@ -35,7 +36,7 @@ def owner(larch, calibration_id, **changes) -> dict[str, object]:
 
 
 def test_a_new_session_runs_and_has_counted_nothing(db, running):
-    row = db.table("sessions").get(running.session_id)
+    row = utils(db).table("sessions").get(running.session_id)
     assert (row["source_url"], row["device_id"], row["firmware"]) == (URL, "rig-7", "test 1.0")
     assert (row["samples"], row["samples_lost"], row["lines_bad"], row["restarts"]) == (0,) * 4
     assert row["started_utc"] == row["seen_utc"]
@@ -60,7 +61,7 @@ def test_the_live_picture_comes_back_as_it_was(db, running):
     seen_utc, document = CaptureRun.live(db)
     back = Snapshot.from_document(document)
     assert back == snapshot
-    row = db.table("sessions").get(running.session_id)
+    row = utils(db).table("sessions").get(running.session_id)
     assert row["seen_utc"] == seen_utc
     assert (row["samples"], row["samples_lost"], row["lines_bad"], row["restarts"]) == (
         812,
@@ -74,7 +75,7 @@ def test_an_ended_session_is_live_no_more(db, running):
     running.update(Snapshot("larch", URL).to_document())
     running.end("set done")
     assert CaptureRun.live(db) is None
-    row = db.table("sessions").get(running.session_id)
+    row = utils(db).table("sessions").get(running.session_id)
     assert row["ended_reason"] == "set done"
     assert row["ended_utc"] >= row["started_utc"]
 
@@ -94,7 +95,7 @@ def test_chunks_hold_the_running_stroke(db, larch, calibration_id, running, stro
     assert np.array_equal(np.concatenate(back), stroke)
     assert {row["zero_counts"] for row in rows} == {100.0}
     running.drop_chunks()
-    assert db.table("stroke_chunks").count == 0
+    assert utils(db).table("stroke_chunks").count == 0
 
 
 def test_only_the_own_chunks_are_dropped(db, larch, calibration_id, running, stroke):
@@ -102,7 +103,9 @@ def test_only_the_own_chunks_are_dropped(db, larch, calibration_id, running, str
     for session in (running, other):
         session.store_chunk(0, stroke, owner(larch, calibration_id))
     running.drop_chunks()
-    assert [row["session_id"] for row in db.table("stroke_chunks").rows] == [other.session_id]
+    assert [row["session_id"] for row in utils(db).table("stroke_chunks").rows] == [
+        other.session_id
+    ]
 
 
 def test_a_chunk_that_is_no_number_or_twice_is_refused(db, larch, calibration_id, running, stroke):
@@ -111,4 +114,4 @@ def test_a_chunk_that_is_no_number_or_twice_is_refused(db, larch, calibration_id
     running.store_chunk(0, stroke, owner(larch, calibration_id))
     with pytest.raises(sqlite3.IntegrityError, match="UNIQUE"):
         running.store_chunk(0, stroke, owner(larch, calibration_id))
-    assert db.table("stroke_chunks").count == 1
+    assert utils(db).table("stroke_chunks").count == 1

@@ -94,7 +94,7 @@ def test_a_calibration_that_cannot_be_read_is_found(written):
 def test_a_scrambled_page_is_found(path, db, larch, points_sweep, stroke, calibration_id):
     for _ in range(40):
         store_sweep(db, points_sweep(samples=stroke, calibration_id=calibration_id))
-    db.close()
+    db.conn.close()
     pages = bytearray(path.read_bytes())
     for page in range(8, len(pages) // 4096 - 1, 5):
         pages[page * 4096 : page * 4096 + 8] = b"\xff" * 8

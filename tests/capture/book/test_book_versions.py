@@ -25,6 +25,7 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.book.versions import MIGRATION_NAMES
 from coilbench.capture.errors import CoilbenchError
 from support.edits import harm
+from support.sqlite_utils_book import utils
 
 pytestmark = pytest.mark.usefixtures("new_books_are_made")
 
@@ -61,7 +62,7 @@ def test_the_stored_book_is_of_the_first_version(old: Path) -> None:
 
 def test_it_comes_up_to_date_and_a_copy_of_it_is_kept(old: Path) -> None:
     with open_book(old) as db:
-        assert [one.name for one in migrations.applied(db)] == list(MIGRATION_NAMES)
+        assert [one.name for one in migrations.applied(utils(db))] == list(MIGRATION_NAMES)
     (kept,) = kept_beside(old)
     assert ".before-0002-" in kept.name
     for table in TABLES:

@@ -34,6 +34,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 from coilbench.capture.tables.spring_lines import SpringEntry
 from support import edits
+from support.sqlite_utils_book import utils
 
 STEP_MM = 0.05
 
@@ -63,7 +64,7 @@ def test_dimensions_are_changed_and_forgotten_and_the_history_stays(db, larch) -
     done = edit_set(db, done.record, {"solid_height_mm": None, "role": "inner"})
     assert (done.record.solid_height_mm, done.record.role) == (None, "inner")
     assert find_set(db, "larch") == done.record
-    assert db.table("hand_entries").count == 5
+    assert utils(db).table("hand_entries").count == 5
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,7 @@ from coilbench.capture.book.sweeps import StrokeRow, load_sweeps, store_sweep
 from coilbench.capture.book.vouching import tally_damages
 from coilbench.capture.errors import CoilbenchError
 from support.edits import changing, harm
+from support.sqlite_utils_book import utils
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
@@ -45,7 +46,7 @@ def book(db, path, larch, calibration_id, points_sweep, stroke) -> Path:
         store_sweep(db, points_sweep(spring_id=spring.spring_id))
     rowan = new_set(db, SetPlan("rowan", "inner", ("r",)))
     store_sweep(db, points_sweep(spring_id=rowan.springs[0].spring_id))
-    db.close()
+    db.conn.close()
     return path
 
 
@@ -62,8 +63,10 @@ def whole(connection: sqlite3.Connection) -> bool:
 
 def digests(path: Path, table: str) -> dict[str, tuple[bytes, ...]]:
     with closing(Database(path)) as db:
-        names = [name for name in db.table(table).columns_dict if name in DIGESTS]
-        return {row["id"]: tuple(row[name] for name in names) for row in db.table(table).rows}
+        names = [name for name in utils(db).table(table).columns_dict if name in DIGESTS]
+        return {
+            row["id"]: tuple(row[name] for name in names) for row in utils(db).table(table).rows
+        }
 
 
 def refusal(path: Path, name: str = "larch") -> str:
@@ -75,9 +78,9 @@ def refusal(path: Path, name: str = "larch") -> str:
 def test_every_table_has_digests_and_none_is_empty(book: Path) -> None:
     with open_book(book) as db:
         for table in set(tables(db.conn)) - set(WITHOUT):
-            names = [name for name in db.table(table).columns_dict if name in DIGESTS]
+            names = [name for name in utils(db).table(table).columns_dict if name in DIGESTS]
             assert names, table
-            for row in db.table(table).rows:
+            for row in utils(db).table(table).rows:
                 assert [len(row[name]) for name in names] == [16] * len(names)
         assert whole(db.conn)
 
@@ -327,9 +330,13 @@ def test_a_key_that_is_damaged_is_not_lost(book: Path) -> None:
 def test_no_statement_of_another_program_changes_any_table(tmp_path: Path, how: str) -> None:
     """Also a rowid, which replaces another row without its deletion's trigger."""
     with open_book(tmp_path / "bench.db", create=True) as db:
-        places = [(name, next(iter(db.table(name).columns_dict))) for name in tables(db.conn)]
+        places = [
+            (name, next(iter(utils(db).table(name).columns_dict))) for name in tables(db.conn)
+        ]
         places += [
-            (name, "rowid") for name, _ in places if "WITHOUT ROWID" not in db.table(name).schema
+            (name, "rowid")
+            for name, _ in places
+            if "WITHOUT ROWID" not in utils(db).table(name).schema
         ]
     assert len(places) > 30
     with closing(sqlite3.connect(tmp_path / "bench.db")) as other:

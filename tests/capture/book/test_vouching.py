@@ -48,7 +48,7 @@ def book(db, path, larch, calibration_id, points_sweep, stroke) -> Path:
     Ratings(cell_n=800.0).store(db)
     rowan = new_set(db, SetPlan("rowan", "inner", ("r",)))
     store_sweep(db, points_sweep(spring_id=rowan.springs[0].spring_id))
-    db.close()
+    db.conn.close()
     assert check_book(path).findings == []
     return path
 
@@ -263,7 +263,7 @@ def rigs(db, path, larch, calibration_id, points_sweep, stroke) -> Path:
     store_sweep(db, points_sweep(**rig))
     store_sweep(db, points_sweep(entry_id="run", origin=Origin.POINTS_FILE))
     run.end("finished")
-    db.close()
+    db.conn.close()
     return path
 
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.interpolate import Akima1DInterpolator
 
-from coilbench.capture.calibration.lag import Course, Lag, Press, Presses
+from coilbench.capture.calibration.course import Course
+from coilbench.capture.calibration.lag import Lag, Press, Presses
 
 T_S = np.arange(0.0, 4.0, 1.0 / 93.0)
 
