@@ -7,10 +7,10 @@ with what the spring may do in between.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -217,8 +217,7 @@ class BranchFit(NamedTuple):
         return cls(grid, load, -slope, error, by_lag, bend, flat, alike)
 
 
-@dataclass(frozen=True)
-class SweepFit:
+class SweepFit(msgspec.Struct, frozen=True, dict=True):
     """Both branches of one sweep, with the uncertainties of its instrument.
 
     What has the name of a field of Sweep is the same.

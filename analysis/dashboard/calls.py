@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from coilbench.analysis.dashboard.scene import Scene
 from coilbench.analysis.report.bench_text import (
@@ -57,8 +57,7 @@ _QUESTIONS = {
 _QUESTION = "YES OR NO?"  # any other
 
 
-@dataclass(frozen=True)
-class Call:
+class Call(msgspec.Struct, frozen=True):
     """What is called out.
 
     Attributes:

@@ -16,9 +16,10 @@ import os
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import msgspec
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
@@ -58,8 +59,7 @@ MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
 
 
-@dataclass(frozen=True)
-class Merged:
+class Merged(msgspec.Struct, frozen=True):
     """What a merge did.
 
     Attributes:

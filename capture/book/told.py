@@ -6,7 +6,8 @@ Lengths, coils, notes and marks, the nominal, and what rests on the springs.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.hand_columns import OF_SETS, OF_SPRINGS
@@ -20,8 +21,7 @@ RESTS, NOMINAL, NAME, SPRINGS = "rests_n", "nominal_json", "name", "springs"
 _VALUE = "coalesce({}.length_mm, {}.active_coils, {}.words)"
 
 
-@dataclass(frozen=True)
-class Told:
+class Told(msgspec.Struct, frozen=True):
     """What is told of a set, or of one spring, has another value than it had, or than was told.
 
     Attributes:
@@ -39,7 +39,7 @@ class Told:
     values: tuple[Value, Value] = (None, None)
     at_once: bool = False
     springs: int = 1
-    set_id: str = field(default="", compare=False)
+    set_id: str = ""
 
 
 def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:

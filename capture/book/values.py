@@ -8,10 +8,9 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from typing import Any
+from typing import Any, Required, TypedDict
 
 from coilbench.capture.book.ids import composed_id, follows, is_id, rederived_id
 from coilbench.capture.errors import CoilbenchError
@@ -229,25 +228,23 @@ def _check_nominal(cell: bytes, _: Mapping[str, Any]) -> None:
     SetNominal.from_json(cell.decode())
 
 
-@dataclass(frozen=True)
-class _Keyed:
+class _Keyed(TypedDict, total=False):
     """keyed_json: what was typed, or what a file of points says beside them."""
 
-    readings: list[dict[str, Any]]
-    setup: dict[str, Any] | None
-    stated_u_n: list[float] | None = None
-    free_length_mm: float | None = None
-    rederived_from: str | None = None
-    keyed_utc: str | None = None
+    readings: Required[list[dict[str, Any]]]
+    setup: Required[dict[str, Any] | None]
+    stated_u_n: list[float] | None
+    free_length_mm: float | None
+    rederived_from: str | None
+    keyed_utc: str | None
 
 
-@dataclass(frozen=True)
-class _KeyedScale:
+class _KeyedScale(TypedDict, total=False):
     """The scale of a set-up; early books keep the masses' part beside the readings alone."""
 
-    name: str
-    fit: dict[str, Any]
-    reference_u_relative: float = 0.0
+    name: Required[str]
+    fit: Required[dict[str, Any]]
+    reference_u_relative: float
 
 
 # Of a set-up, what all books say.
@@ -261,21 +258,24 @@ def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     import msgspec
 
     keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity
-    free_mm = _MOST if keyed.free_length_mm is None else keyed.free_length_mm
-    if bool(keyed.readings) != (keyed.setup is not None) or not 0.0 < free_mm <= _MOST:
+    readings, setup = keyed["readings"], keyed["setup"]
+    free_length_mm = keyed.get("free_length_mm")
+    if bool(readings) != (setup is not None):
         raise ValueError
-    if not all(0.0 <= u_n <= _MOST for u_n in keyed.stated_u_n or ()):
+    if free_length_mm is not None and not 0.0 < free_length_mm <= _MOST:
         raise ValueError
-    for document in keyed.readings:
-        _check_reading(document, keyed.free_length_mm)
-    if cells.get("origin") == b"keyed" and keyed.setup is None:
+    if not all(0.0 <= u_n <= _MOST for u_n in keyed.get("stated_u_n") or ()):
         raise ValueError
-    if keyed.setup is not None:
-        _check_setup(dict(keyed.setup), cells["load_u_relative"])
-    if keyed.keyed_utc is not None:
-        _check_time(keyed.keyed_utc)
+    for document in readings:
+        _check_reading(document, free_length_mm)
+    if cells.get("origin") == b"keyed" and setup is None:
+        raise ValueError
+    if setup is not None:
+        _check_setup(setup, cells["load_u_relative"])
+    if (keyed_utc := keyed.get("keyed_utc")) is not None:
+        _check_time(keyed_utc)
     if "id" in cells:
-        _check_rederived(cells["id"].decode(), keyed.rederived_from, keyed.free_length_mm)
+        _check_rederived(cells["id"].decode(), keyed.get("rederived_from"), free_length_mm)
 
 
 def _check_reading(document: dict[str, Any], free_length_mm: float | None) -> None:
@@ -285,7 +285,7 @@ def _check_reading(document: dict[str, Any], free_length_mm: float | None) -> No
     from coilbench.capture.tables.keyed import KeyedReading
 
     reading = msgspec.convert(document, KeyedReading)
-    names = {one.name for one in fields(KeyedReading)}
+    names = set(KeyedReading.__struct_fields__)
     known = names - {"remark"} <= set(document) <= names  # early books have no remarks
     if not known or abs(reading.shown_load_n) > _MOST:
         raise ValueError
@@ -301,8 +301,8 @@ def _check_setup(setup: dict[str, Any], load_u_relative: float) -> None:
     scale = setup.pop("scale", None)
     if scale is not None:
         of_scale = msgspec.convert(scale, _KeyedScale)
-        _check_fit(json.dumps(of_scale.fit).encode(), {})
-        if of_scale.reference_u_relative < 0.0:
+        _check_fit(json.dumps(of_scale["fit"]).encode(), {})
+        if of_scale.get("reference_u_relative", 0.0) < 0.0:
             raise ValueError
     numbers = msgspec.convert(setup, dict[str, float])
     if not numbers.keys() >= _ALWAYS_SET_UP:

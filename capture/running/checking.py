@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord

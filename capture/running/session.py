@@ -9,9 +9,11 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
@@ -45,8 +47,7 @@ SET_DONE = "set done"
 FINISHED = "finished by hand"
 
 
-@dataclass(frozen=True)
-class CaptureRequest:
+class CaptureRequest(msgspec.Struct, frozen=True):
     """What to capture into where.
 
     Attributes:

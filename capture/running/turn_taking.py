@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database

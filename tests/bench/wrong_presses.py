@@ -6,9 +6,9 @@ How a case is run, and what came of it: wrong_case.py.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from bench_strokes import Reseated, Slipping, turned_into

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -16,7 +15,7 @@ from coilbench.capture.calibration.keyed_setup import LEAST_GIVE_N, MOST_GIVE_MM
 from coilbench.capture.tables.keyed import KeyedReading
 from support.edits import change
 
-NUMBERS = [one.name for one in fields(KeyedSetup) if one.name != "scale"]
+NUMBERS = [name for name in KeyedSetup.__struct_fields__ if name != "scale"]
 GIVE = fit_give([GivePoint(0.8, 400.0), GivePoint(1.5, 800.0)], 0.1)
 PAST = [(name, value) for name in NUMBERS for value in (-1.0, 1e300)] + [
     ("lever_ratio", 0.0),

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 from sqlite_utils import Database
 
 from coilbench.analysis.report.merge_text import note_text
@@ -86,15 +87,17 @@ def test_a_scale_that_only_another_bench_weighed_is_refused_and_named(tmp_path: 
 
 def test_what_another_bench_told_by_hand_is_said_with_both_values(base: Path) -> None:
     other = copied(base, "other.db", hand(52.0), rests(2.0))
+    with open_book(base) as db:
+        told = partial(Told, "larch", set_id=find_set(db, "larch").set_id)
     assert merge_books(base, [other]).notes == (
-        Told("larch", "free_length_mm", (52.0, None)),
-        Told("larch", "rests_n", (2.0, None)),
+        told("free_length_mm", (52.0, None)),
+        told("rests_n", (2.0, None)),
     )
     write(base, hand(51.0), rests(1.0))
     write(other, hand(50.0), rests(3.0))
     twice = {note.what: note for note in merge_books(base, [other]).notes}
-    assert twice["free_length_mm"] == Told("larch", "free_length_mm", (50.0, 51.0), at_once=True)
-    assert twice["rests_n"] == Told("larch", "rests_n", (3.0, 1.0), at_once=True)
+    assert twice["free_length_mm"] == told("free_length_mm", (50.0, 51.0), at_once=True)
+    assert twice["rests_n"] == told("rests_n", (3.0, 1.0), at_once=True)
     (here, there) = (
         again.notes for again in (merge_books(other, [base]), merge_books(base, [other]))
     )

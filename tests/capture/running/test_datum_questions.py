@@ -1,9 +1,8 @@
 """A datum in doubt, and one that another contradicts: no press of two datums is mixed unasked."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from bench_strokes import Reseated, turned_into
 from coilbench.analysis.report.document import describe

@@ -1,9 +1,8 @@
 """A rig of 10 samples a second, a slow filter, and how fast a hand is said to be."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
