@@ -31,6 +31,7 @@ from coilbench.capture.book.edits import refuse_counted_out, settling
 from coilbench.capture.book.in_force import compose_missing, parts_here, taken_over
 from coilbench.capture.book.merge_names import (
     full_name,
+    refuse_anothers_name,
     settle_labels,
     settle_names,
     settle_turns,
@@ -240,6 +241,7 @@ def _bring_in(
 ) -> Iterator[Settled]:
     """Merge one book; yields what differed. `touched` gets the springs with changed strokes."""
     _refuse_other_springs(db, name, shown)
+    refuse_anothers_name(db, name, shown)
     for rule in RULES.values():
         rule.refuse_unlike(db, name, shown)
     for rule in RULES.values():
