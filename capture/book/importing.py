@@ -6,10 +6,10 @@ import json
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict, replace
 
 from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
@@ -112,7 +112,7 @@ def _raw_sweep(
         spring_id=spring_id,
         origin=Origin.RAW_FILE,
         rows=reduced_curve(apply(calibration.calibration, raw, zero_counts)),
-        **vars(instrument),
+        **asdict(instrument),
         samples=raw.samples,
         calibration_id=calibration.calibration_id,
         zero_counts=zero_counts,
@@ -231,7 +231,7 @@ def _points(
         branches = read.loading, read.unloading
         u = read.load_u_n, read.load_u_relative, read.height_u_mm
         keyed = {
-            "readings": [vars(one) for one in readings],
+            "readings": [asdict(one) for one in readings],
             "setup": setup.to_document(),
             "free_length_mm": record.free_length_mm,
         }

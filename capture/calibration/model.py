@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Literal
 
 import msgspec
 import numpy as np
+from msgspec.structs import asdict, replace
 from numpy.typing import ArrayLike, NDArray
 
 from coilbench.capture.blocks import LOAD_DTYPE, Finding, Hello, LoadBlock, RawBlock
@@ -24,8 +24,7 @@ _LEAST = float(np.finfo(np.float64).tiny)
 PartKind = Literal["load", "travel", "flex"]
 
 
-@dataclass(frozen=True)
-class Calibration:
+class Calibration(msgspec.Struct, frozen=True, dict=True):
     """Everything that turns a RawBlock into a LoadBlock.
 
     Attributes:
@@ -96,8 +95,7 @@ class Calibration:
         return replace(self, travel=_at_datum_of(own.travel, self.travel))
 
 
-@dataclass(frozen=True)
-class InstrumentUncertainty:
+class InstrumentUncertainty(msgspec.Struct, frozen=True):
     """Uncertainty of a single reading of the rig, k = 1.
 
     Attributes:
@@ -150,8 +148,7 @@ def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = N
     return LoadBlock(out)
 
 
-@dataclass(frozen=True)
-class PointRow:
+class PointRow(msgspec.Struct, frozen=True):
     """One point that a part was fitted on, with its residual; unknown values are None.
 
     u_kg and u_mm: stated expanded uncertainty (k = 2) of the mass or the gauge.
@@ -168,8 +165,7 @@ class PointRow:
     u_mm: float | None = None
 
 
-@dataclass(frozen=True)
-class NewPart:
+class NewPart(msgspec.Struct, frozen=True):
     """A calibration part.
 
     Attributes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from coilbench.capture.book.calibrations import CalibrationRecord
@@ -26,7 +27,7 @@ def of_spring(turns: TurnTaking, turn: Turn, calibration: CalibrationRecord) -> 
         "spring_id": turns.spring_id(turn.label),
         "purpose": turn.purpose,
         "calibration_id": calibration.calibration_id,
-        **vars(calibration.calibration.uncertainty),
+        **asdict(calibration.calibration.uncertainty),
     }
 
 

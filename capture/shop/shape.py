@@ -10,9 +10,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, columns_of
@@ -101,8 +102,7 @@ _LOOKED_UP = {
 }
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(msgspec.Struct, frozen=True):
     """A table of the store.
 
     Attributes:
@@ -118,8 +118,7 @@ class Table:
     check: str
 
 
-@dataclass(frozen=True)
-class Kind:
+class Kind(msgspec.Struct, frozen=True):
     """A kind of row: its columns by name with their type in the book (TEXT, INTEGER, REAL, BLOB).
 
     Attributes:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,8 +33,7 @@ STROKE_UNSEEN_U_MM = 0.005  # k = 1: how a spring seats and takes its set from s
 DEAD_WEIGHT_N = 20.0  # a spring, its cup and some drift weigh less; above it a spring is pressed
 
 
-@dataclass(frozen=True)
-class StrokeZero:
+class StrokeZero(msgspec.Struct, frozen=True):
     """Load counts with nothing pressed, found in a whole stroke.
 
     Attributes:
@@ -116,8 +115,7 @@ class StrokeRepeat(NamedTuple):
 _UNSEEN = StrokeRepeat()
 
 
-@dataclass(frozen=True)
-class RigReading:
+class RigReading(msgspec.Struct, frozen=True):
     """How a stroke's numbers came about.
 
     Attributes:
@@ -234,8 +232,7 @@ class PointRepeat(NamedTuple):
     apart: tuple[RepeatsApart, ...] = ()  # the spring's own slips, of which alone it then is
 
 
-@dataclass(frozen=True)
-class HandReading:
+class HandReading(msgspec.Struct, frozen=True):
     """How chosen points were read, one press each, off a scale and a quill.
 
     Attributes:
@@ -251,8 +248,7 @@ class HandReading:
     one_tare: bool = True
 
 
-@dataclass(frozen=True)
-class Sweep:
+class Sweep(msgspec.Struct, frozen=True, dict=True):
     """One sweep of one spring, calibrated.
 
     Attributes:
@@ -308,8 +304,7 @@ class Sweep:
         return split_passes(self.loading, self.unloading)
 
 
-@dataclass(frozen=True)
-class Provenance:
+class Provenance(msgspec.Struct, frozen=True):
     """Counted measured sweeps of one set that came the same way.
 
     Attributes:

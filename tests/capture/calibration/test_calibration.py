@@ -1,12 +1,12 @@
 """Applying a calibration, its sum of uncertainties, and keeping its fits as documents."""
 
 import json
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import (
