@@ -330,7 +330,7 @@ class Session:
         total, newest = self._health.counters, recorder.newest
         unknown = self._load_unknown(recorder, now_s)
         known = newest is not None and unknown is None
-        datum = recorder.datum
+        datum, sure = recorder.datum, recorder.heights_known
         ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
         link_what = self._snapshot.link_what
         if self._snapshot.link == "up":
@@ -346,7 +346,7 @@ class Session:
             restarts=total.restarts,
             sample_age_s=self._health.age_s(now_s),
             load_n=newest.load_n if newest is not None and known else None,
-            height_mm=newest.height_mm if newest is not None and known and not datum else None,
+            height_mm=newest.height_mm if newest is not None and known and sure else None,
             load_unknown=unknown,
             datum=datum,
             gauge_awaited=recorder.heights.gauge_awaited,

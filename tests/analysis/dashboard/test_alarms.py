@@ -214,6 +214,17 @@ def test_a_gauge_that_is_awaited_is_called_for_and_no_way_is_told() -> None:
     assert "to open at" not in text
 
 
+@pytest.mark.parametrize("datum", [None, Finding("datum_lost")])
+def test_d_shows_that_it_was_heard_and_when_the_gauge_is_touched(datum: Finding | None) -> None:
+    comes = replace(LIVE, gauge_awaited=True, datum=datum, phase="idle", load_n=0.0)
+    text = drawn(replace(SCENE, snapshot=comes))
+    assert is_large(text, "GAUGE")
+    assert not holds(text, "press d,")
+    text = drawn(replace(SCENE, snapshot=replace(comes, phase="touch", load_n=4.0)))
+    assert is_large(text, "GAUGE")
+    assert holds(text, "it touches with 0.41 kg: hold still there")
+
+
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("other", ["finish", "gauge differs", "datum in doubt"])
 def test_the_keys_that_are_shown_answer_the_question_that_is_called_out(
