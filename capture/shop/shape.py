@@ -24,7 +24,7 @@ from coilbench.capture.book.values import most_bytes
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 SCHEMA = "coilbench"
-VERSION = f"{MIGRATION_NAMES[-1]}+4"  # of the book, and how often only the store changed since
+VERSION = f"{MIGRATION_NAMES[-1]}+5"  # of the book, and how often only the store changed since
 CURVE = "curve_packed"
 PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 MOST_PACKED_BYTES, MOST_LIST_BYTES = 1 << 26, 1 << 25
@@ -251,7 +251,7 @@ def _most_bytes(name: str, of: str) -> int:
         return MOST_PACKED_BYTES
     if of.startswith("bytea"):
         return MOST_LIST_BYTES if name == "manifest" else _MOST_DIGEST_BYTES
-    if name == "id" or name.endswith("_id"):
+    if name in ("id", "bench") or name.endswith("_id"):
         return _MOST_ID_BYTES
     return 2 * most_bytes(name)  # some characters are kept as two
 
