@@ -492,7 +492,7 @@ CASES = (
          presses(SPRINGS[0], times=3), at(7.5), "larch-01", "", 3, alter=_hand(-9.0, 5.0, 0.5),
          never=("datum_doubted", "stroke_refused")),
     Case("the travel scale slips up between the first rest and the first press",
-         presses(SPRINGS[0], times=3), let_up(2), "larch-01", "stop_was_lower", 3,
+         [Rest(FIRST_S), *[PressSpring(SPRINGS[0], TO_MM), Rest(1.5)] * 3], let_up(2), "larch-01", "stop_was_lower", 3,
          alter=_slipped(2.1, 0.4, 0.15), never=("datum_holds", "datum_doubted")),
     Case("a hand holds the quill after a gauge", _GAUGE_TWO, at(23.0), "LET IT UP", "quill_low", 6,
          commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),
