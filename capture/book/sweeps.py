@@ -136,9 +136,7 @@ def _store_curve(db: Database, sweep_id: str, rows: Sequence[CurveRow]) -> None:
         its_row = "INSERT INTO curves (sweep_id, branch) VALUES (?, ?)"
         curve_id = db.execute(its_row, [sweep_id, branch]).lastrowid
         steps = [
-            (curve_id, row.point, row.height_mm, row.load_n)
-            for row in rows
-            if row.branch == branch
+            (curve_id, row.point, row.height_mm, row.load_n) for row in rows if row.branch == branch
         ]
         db.conn.executemany("INSERT INTO curve_steps VALUES (?, ?, ?, ?)", steps)
 
