@@ -23,11 +23,10 @@ from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.calibration.model import apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
-from coilbench.capture.strokes.sweep import Origin, read_stroke
+from coilbench.capture.strokes.sweep import Origin, apply, read_stroke
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedBranches, KeyedReading
 from coilbench.capture.tables.points_file import (

@@ -133,13 +133,10 @@ def _stored_utc(db: Database, spring_id: str) -> str:
 def _store_curve(db: Database, sweep_id: str, rows: Sequence[CurveRow]) -> None:
     """Store a curve where `curve_rows` puts it, which would look for its branch at each row."""
     for branch in dict.fromkeys(row.branch for row in rows):
-        named = db.execute(
-            "INSERT INTO curves (sweep_id, branch) VALUES (?, ?)", [sweep_id, branch]
-        )
+        its_row = "INSERT INTO curves (sweep_id, branch) VALUES (?, ?)"
+        curve_id = db.execute(its_row, [sweep_id, branch]).lastrowid
         steps = [
-            (named.lastrowid, row.point, row.height_mm, row.load_n)
-            for row in rows
-            if row.branch == branch
+            (curve_id, row.point, row.height_mm, row.load_n) for row in rows if row.branch == branch
         ]
         db.conn.executemany("INSERT INTO curve_steps VALUES (?, ?, ?, ?)", steps)
 

@@ -15,7 +15,6 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.running.judged import (
     HEIGHTS_IN_DOUBT,
@@ -42,7 +41,7 @@ from coilbench.capture.strokes.likeness import (
 )
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
-from coilbench.capture.strokes.sweep import Sweep, SweepStatus
+from coilbench.capture.strokes.sweep import Sweep, SweepStatus, apply
 from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source

@@ -14,7 +14,6 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.model import convert
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import StrokeChecks
@@ -36,7 +35,7 @@ from coilbench.capture.running.zero_watch import LyingWatch, ZeroWatch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
-from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
+from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, convert
 from coilbench.capture.strokes.watching import Array, Bounds, Newest, PressWatch, Seen, pieces
 
 
