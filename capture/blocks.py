@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import IntEnum, IntFlag
-from typing import Any
+from typing import Any, ClassVar
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -66,8 +66,7 @@ def usable_of(samples: NDArray[np.void]) -> NDArray[np.void]:
     return samples[usable_rows(samples)]
 
 
-@dataclass(frozen=True)
-class RawBlock:
+class RawBlock(msgspec.Struct, frozen=True):
     """Raw samples in order, all from one start of the rig.
 
     Attributes:
@@ -82,8 +81,7 @@ class RawBlock:
         return int(self.samples.shape[0])
 
 
-@dataclass(frozen=True)
-class LoadBlock:
+class LoadBlock(msgspec.Struct, frozen=True):
     """Calibrated samples.
 
     Attributes:
@@ -105,8 +103,7 @@ class FaultCode(IntEnum):
     WATCHDOG_RESTART = 0x04
 
 
-@dataclass(frozen=True)
-class Hello:
+class Hello(msgspec.Struct, frozen=True):
     """Who the rig is.
 
     Attributes:
@@ -131,8 +128,7 @@ class Hello:
         return None if self.um_per_count is None else -1e-3 * self.um_per_count
 
 
-@dataclass(frozen=True)
-class Tally:
+class Tally(msgspec.Struct, frozen=True):
     """The rig's own counters since its start."""
 
     boot_id: int
@@ -143,8 +139,7 @@ class Tally:
     requests_refused: int
 
 
-@dataclass(frozen=True)
-class Fault:
+class Fault(msgspec.Struct, frozen=True):
     """A fault stands or has cleared."""
 
     boot_id: int
@@ -154,8 +149,7 @@ class Fault:
     count: int  # how often it was raised since the start
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(msgspec.Struct, frozen=True):
     """The rig's answer to a request."""
 
     tag: int
@@ -163,8 +157,7 @@ class Answer:
     ok: bool
 
 
-@dataclass(frozen=True)
-class Restarted:
+class Restarted(msgspec.Struct, frozen=True):
     """The rig restarted: clock, sequence and an incremental scale's count start from 0."""
 
     boot_id: int | None
@@ -173,8 +166,7 @@ class Restarted:
 Item = RawBlock | Hello | Tally | Fault | Answer | Restarted
 
 
-@dataclass(frozen=True)
-class LinkCounters:
+class LinkCounters(msgspec.Struct, frozen=True):
     """What a source has seen since it was opened; every number only grows.
 
     bytes_in == bytes_good + bytes_bad + bytes_pending, always.
@@ -190,8 +182,7 @@ class LinkCounters:
     restarts: int = 0
 
 
-@dataclass(frozen=True)
-class Finding:
+class Finding(msgspec.Struct, frozen=True):
     """What was found or what happened, as data; `analysis/report` describes it in a sentence.
 
     Attributes:
@@ -201,8 +192,9 @@ class Finding:
             keys beside the kind.
     """
 
+    in_json: ClassVar = {"facts": "*"}
     kind: str
-    facts: Mapping[str, Any] = field(default_factory=dict, metadata={"json": "*"})
+    facts: Mapping[str, Any] = msgspec.field(default_factory=dict)
 
     @classmethod
     def of(cls, kind: str, **facts: Any) -> Finding:

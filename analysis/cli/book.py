@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
+from msgspec.structs import asdict
 
 from coilbench.analysis.cli.common import print_document, units
 from coilbench.analysis.cli.settings import book_path
@@ -36,7 +37,7 @@ def book_check(file: Path | None, as_json: bool) -> None:
     found = check_book(path)
     if as_json:
         whole = not found.findings
-        print_document({"book": path, "whole": whole} | vars(found) | {"newer": found.newer})
+        print_document({"book": path, "whole": whole} | asdict(found) | {"newer": found.newer})
         if found.findings:
             raise click.exceptions.Exit(1)
         return
@@ -99,7 +100,7 @@ def merge_command(books: tuple[Path, ...], as_json: bool) -> None:
     merged = merge_books(book_path(), books)
     if as_json:
         notes = [note_text(note, SI) for note in merged.notes]
-        print_document({"books": books} | vars(merged) | {"notes": notes})
+        print_document({"books": books} | asdict(merged) | {"notes": notes})
         return
     brought = brought_text(merged.brought, changed=merged.kept is not None)
     click.echo(f"Merged {', '.join(map(str, books))}: {brought}.")

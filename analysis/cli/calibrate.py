@@ -6,10 +6,10 @@ Where a datum contradicts the one that stood, the presses that it puts in doubt 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import click
+from msgspec.structs import replace
 
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.guiding import (

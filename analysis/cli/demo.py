@@ -10,11 +10,11 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import click
+import msgspec
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
 
 from coilbench.analysis.cli.check_table import show_check
@@ -105,8 +105,7 @@ CALIBRATION = calibration_steps(MASSES_KG, GAUGES_MM, (GAUGES_MM[2], 1.5 * BLOCK
 SPRINGS = 12
 
 
-@dataclass(frozen=True)
-class DemoSet:
+class DemoSet(msgspec.Struct, frozen=True):
     """One of the demo's sets: what its springs were made as, and how many are not sound."""
 
     name: str
@@ -124,8 +123,7 @@ SETS = (
 )
 
 
-@dataclass(frozen=True)
-class DemoResult:
+class DemoResult(msgspec.Struct, frozen=True):
     """What the demo found; candidates are its sets in the order of SETS."""
 
     build: BuildFile

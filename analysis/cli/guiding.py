@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import NamedTuple, TypeVar
 
 import click
+import msgspec
 from rich.live import Live
 from rich.text import Text
 
@@ -147,8 +147,7 @@ def newest(kind: PartKind, *, here: bool = False) -> PartRecord | None:
         return part if part is not None or here else next(iter(parts(db, kind)), None)
 
 
-@dataclass(frozen=True)
-class GuidedRig:
+class GuidedRig(msgspec.Struct, frozen=True):
     """An open rig, and whether the terminal's bell rings at each reading."""
 
     hello: Hello

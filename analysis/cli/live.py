@@ -6,12 +6,12 @@ import signal
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 
 import click
+from msgspec.structs import replace
 
 from coilbench.analysis.cli.capture_lines import capture_ended
 from coilbench.analysis.cli.common import units

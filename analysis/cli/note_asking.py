@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 
 import click
+from msgspec.structs import replace
 
 from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
 from coilbench.analysis.inputs.batch import Batch

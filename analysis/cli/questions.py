@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+import msgspec
 
 from coilbench.analysis.cli.asking import with_unit
 from coilbench.analysis.report.units import Units
@@ -15,8 +16,7 @@ from coilbench.capture.units import parse_length_mm, parse_number
 Kind = Literal["length", "load", "load or percent", "number", "words"]
 
 
-@dataclass(frozen=True)
-class Question:
+class Question(msgspec.Struct, frozen=True):
     """One key of the build file.
 
     Attributes:

@@ -14,12 +14,13 @@ from coilbench.analysis.inputs.rig_record import calibration_if_any
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.health import Hints
 from coilbench.capture.blocks import Hello, RawBlock
-from coilbench.capture.calibration.model import Calibration, apply
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import plain_line
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.sources.serial_port import find_ports
+from coilbench.capture.strokes.sweep import apply
 
 LINE_EVERY_S = 0.25
 

@@ -7,6 +7,7 @@ from functools import partial
 from typing import Any
 
 import click
+from msgspec.structs import asdict
 
 from coilbench.analysis.cli.common import print_document, say_aside, show_warnings, units
 from coilbench.analysis.cli.guiding import calibrated_part, on_this_rig, part_of_rig
@@ -66,7 +67,7 @@ def _show_history(as_json: bool) -> None:
 
 def _check_document(record: CheckRecord) -> dict[str, Any]:
     known = {"check_id": record.check_id, "made_utc": record.made_utc, "counts": record.counts}
-    return known | vars(record.check)
+    return known | asdict(record.check)
 
 
 def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:

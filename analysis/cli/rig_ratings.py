@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import click
+from msgspec.structs import replace
 
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path

@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import click
+import msgspec
+from msgspec.structs import replace
 from rich.console import Console, RenderableType
 from rich.live import Live
 
@@ -56,8 +57,7 @@ class _Canvas(Protocol):
         """Show a scene, if it says anything new."""
 
 
-@dataclass
-class _Frames:
+class _Frames(msgspec.Struct):
     """Frames, one over the other."""
 
     live: Live
@@ -71,8 +71,7 @@ class _Frames:
             self._drawn = (scene, out.size)
 
 
-@dataclass
-class _Lines:
+class _Lines(msgspec.Struct):
     """Plain lines, one below the other: what happens, and what is called out."""
 
     _told: int = 0
@@ -102,8 +101,7 @@ def drawn(scene: Scene, out: Console) -> RenderableType:
     return frame(scene, width=out.width, height=out.height, ascii_only=ascii_only)
 
 
-@dataclass
-class Screen:
+class Screen(msgspec.Struct, dict=True):
     """Shows a feed, rings the bell, and passes keys on.
 
     Args:
@@ -115,7 +113,6 @@ class Screen:
     heights_mm: tuple[float, ...]
     units: Units
     ring: bool
-    _keys: KeyMap = field(init=False)
     _told: str = ""  # why the last key was not taken
     _told_s: float = 0.0
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
@@ -102,7 +103,7 @@ def _document(row: KeyedRow) -> dict[str, Any]:
         "reading": row.name,
         "label": row.stroke.label,
         "keyed_utc": row.keyed_utc,
-        **vars(row.reading),
+        **asdict(row.reading),
         "spring_height_mm": row.height_mm,
         "load_n": row.load_n,
         "counts": row.counts,

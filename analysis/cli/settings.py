@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
+from typing import NamedTuple, cast
 
 import click
 
 from coilbench.analysis.report.units import Units
 
 
-@dataclass(frozen=True)
-class Settings:
+class Settings(NamedTuple):
     """The options before the command's name; book_given is None for the per-user default."""
 
     book_given: Path | None

@@ -8,6 +8,7 @@ from contextlib import closing, contextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 import click
+from msgspec.structs import asdict
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
 from coilbench.analysis.cli.common import print_document, units
@@ -57,15 +58,13 @@ def share_command(
             progress=progress,
         )
     if as_json:
-        pulled = (
-            None
-            if done.pulled is None
-            else vars(done.pulled) | {"notes": [note_text(note, SI) for note in done.pulled.notes]}
-        )
-        pushed = None if done.pushed is None else vars(done.pushed)
-        worked_out = None if done.answers is None else vars(done.answers)
+        pulled = None if done.pulled is None else asdict(done.pulled)
+        if pulled is not None:
+            pulled["notes"] = [note_text(note, SI) for note in pulled["notes"]]
+        pushed = None if done.pushed is None else asdict(done.pushed)
+        worked_out = None if done.answers is None else asdict(done.answers)
         told = {"pulled": pulled, "pushed": pushed, "answers": worked_out}
-        print_document(vars(done) | told)
+        print_document(asdict(done) | told)
     else:
         for line in share_lines(done, units()):
             click.echo(line)

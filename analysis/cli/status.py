@@ -7,15 +7,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import click
 
 from coilbench.analysis.cli.settings import book_path
-from coilbench.capture.book.state import BookState, SetState
+from coilbench.capture.book.state import BookState, CaptureState, CheckState, SetState
 from coilbench.capture.plain import as_typed
 from coilbench.capture.units import counted
 
@@ -23,8 +22,7 @@ RUNNING_S = 15.0  # a capture updates its row each second; a slow disk may delay
 _PORT = "PORT"
 
 
-@dataclass(frozen=True)
-class NextStep:
+class NextStep(NamedTuple):
     """The next command, words in capitals to be filled in; what for; an alternative sentence."""
 
     command: str
@@ -244,18 +242,22 @@ def _age(made_utc: str, now_utc: str) -> str:
     return "just now"
 
 
+def _plain(found: CheckState | SetState | CaptureState | None) -> dict[str, Any] | None:
+    return None if found is None else found._asdict()
+
+
 def _document(path: Path, state: BookState | None, step: NextStep) -> dict[str, Any]:
     rig = None
     if state is not None and state.parts_utc:
         names = {"device_id": state.rig, "others": state.other_rigs}
-        rig = {**names, "parts_utc": state.parts_utc, "check": state.check}
+        rig = {**names, "parts_utc": state.parts_utc, "check": _plain(state.check)}
     return {
         "book": path,
         "exists": state is not None,
         "older": state is not None and state.older,
         "newer": state is not None and state.newer,
         "rig": rig,
-        "sets": () if state is None else state.sets,
-        "capture": None if state is None else state.capture,
+        "sets": () if state is None else [*map(_plain, state.sets)],
+        "capture": None if state is None else _plain(state.capture),
         "next": {"command": f"coilbench {step.command}", "why": step.why},
     }

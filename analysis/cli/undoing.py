@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import click
+from msgspec.structs import asdict
 
 from coilbench.analysis.cli.common import print_document
 from coilbench.analysis.cli.settings import book_path
@@ -48,6 +49,6 @@ def undo(
     with open_book(book_path()) as db:
         entry = Entry.undo(db, which, origins, set_name)
     if as_json:
-        print_document({"taken_back": vars(entry) | {"counts": False}})
+        print_document({"taken_back": asdict(entry) | {"counts": False}})
         return
     click.echo(f"Undone: {_entry_line(entry)}. Its numbers are kept, but no longer count.")

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n

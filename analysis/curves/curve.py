@@ -8,10 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.knots import knots, shared_knots
@@ -46,8 +46,7 @@ LOOP_HEIGHTS = 25  # where the friction loop is looked at
 SURE_LENGTH_U_MM = 0.4  # k = 2: a depth from a first contact less sure than this means little; ours
 
 
-@dataclass(frozen=True)
-class SpringCurve:
+class SpringCurve(msgspec.Struct, frozen=True, dict=True):
     """What one spring pushes at any height that was measured.
 
     Attributes:

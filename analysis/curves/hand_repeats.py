@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from statistics import fmean
 from typing import NamedTuple
+
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.points import PointReading, Points, readings_of
 from coilbench.capture.calibration.statistics import chi_square_tail

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
+
+import msgspec
 
 LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 LengthFrom = Literal["by_hand", "first_contact"]
@@ -16,8 +17,7 @@ class FoundHeight(NamedTuple):
     height_u_mm: float
 
 
-@dataclass(frozen=True)
-class SoftStart:
+class SoftStart(msgspec.Struct, frozen=True):
     """First turns that close softly: first contact is less sure than where a spring is straight.
 
     Attributes:

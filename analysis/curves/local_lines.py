@@ -7,13 +7,35 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.calibration.statistics import median
+
 Array = NDArray[np.float64]
 
+HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
+MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
+MOST_HALF_MM = 50.0
 
-def local_grid(lowest_mm: float, highest_mm: float, step_mm: float, edge_mm: float) -> Array:
-    """Return every multiple of a step inside two heights, not at their edge, and both ends."""
-    first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
-    inner = np.arange(first, last + 1.0) * step_mm
+
+def half_window_mm(height_mm: Array, step_mm: float) -> float:
+    """Return how far a line reaches to either side: some grid steps, of a fast stroke further.
+
+    Not as far as no line tells of a spring: from samples that are as far apart none is laid.
+    """
+    spaced_mm = MIN_SPACINGS * median(np.diff(height_mm))
+    return min(max(HALF_WINDOW_STEPS * step_mm, spaced_mm), MOST_HALF_MM)
+
+
+def local_grid(height_mm: Array, step_mm: float, edge_mm: float, half_mm: float) -> Array:
+    """Return the multiples of a step inside the bins, not at their edge, and both ends.
+
+    Those alone that have a bin within half_mm: one wild count of the travel would make millions.
+
+    Args:
+        height_mm: of the bins, ascending, shape (b,).
+    """
+    lowest_mm, highest_mm = height_mm[0], height_mm[-1]
+    around = np.arange(-np.ceil(half_mm / step_mm), np.ceil(half_mm / step_mm) + 2.0)
+    inner = np.unique(np.floor(height_mm / step_mm)[:, None] + around) * step_mm
     inner = inner[(inner > lowest_mm + edge_mm) & (inner < highest_mm - edge_mm)]
     return np.concatenate([[lowest_mm], inner, [highest_mm]])
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
+from msgspec.structs import asdict
 
 from coilbench.capture.errors import CoilbenchError
 
 
-@dataclass(frozen=True)
-class NotMeasured:
+class NotMeasured(msgspec.Struct, frozen=True):
     """A height outside what was measured; with the load to which the flex is known, if that is why.
 
     Attributes:
@@ -34,7 +34,7 @@ class HeightNotMeasured(CoilbenchError):
                 "spring {spring} at {height_mm} pushes more than the {reach_n} to which the "
                 "press's flex is known",
                 hint="Press a solid block as hard as the springs: coilbench rig flex",
-                **vars(finding),
+                **asdict(finding),
             )
             return
         if finding.other_mm is not None:
@@ -42,11 +42,11 @@ class HeightNotMeasured(CoilbenchError):
                 "spring {spring} was measured at {height_mm} and at {other_mm} in different "
                 "branches alone: no rate joins them",
                 hint="Press again, and let go as far as you pressed",
-                **vars(finding),
+                **asdict(finding),
             )
             return
         super().__init__(
             "spring {spring} was measured from {lowest_mm} to {highest_mm}, not at {height_mm}",
             hint="Ask for a height that was measured, or measure the spring there",
-            **vars(finding),
+            **asdict(finding),
         )

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import fmean
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,8 +69,7 @@ class Extension(NamedTuple):
     rate_n_per_mm: float
 
 
-@dataclass(frozen=True)
-class Points:
+class Points(msgspec.Struct, frozen=True):
     """One way's readings as nodes, ascending in height; a node has all readings of one height.
 
     Attributes:

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
@@ -46,8 +46,7 @@ Fitter = Callable[[Array, Array], Fit]
 FITTERS: dict[Method, Fitter] = {"least_squares": Fit.least_squares, "robust": Fit.bisquare}
 
 
-@dataclass(frozen=True)
-class NamedRate:
+class NamedRate(msgspec.Struct, frozen=True):
     """A rate, how it came about, and between which heights."""
 
     method: Method
@@ -113,8 +112,7 @@ def _between(curve: SpringCurve, span: Span) -> Rate | None:
         return None
 
 
-@dataclass(frozen=True)
-class _Stroke:
+class _Stroke(msgspec.Struct, frozen=True):
     """What one stroke gives: the value, its noise, and the loads it hangs on."""
 
     rate_n_per_mm: float
@@ -285,8 +283,7 @@ def _rig_lines(
 PRESSED_SHARE = 0.1  # of the largest load: below it a loop in per cent says nothing; ours
 
 
-@dataclass(frozen=True)
-class BranchGrid:
+class BranchGrid(msgspec.Struct, frozen=True):
     """A spring on common heights, shape (m,); NaN where not every stroke measured a branch.
 
     Attributes:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.sweep_fit import Side
 from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, Budget, BudgetLine, SourceKind
@@ -26,8 +28,7 @@ NoteKind = Literal[
 ]
 
 
-@dataclass(frozen=True)
-class CurveNote:
+class CurveNote(msgspec.Struct, frozen=True):
     """What the reader of a load should know because of how it was measured.
 
     Attributes:
@@ -48,8 +49,7 @@ class CurveNote:
     delay_s: float | None = None
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(msgspec.Struct, frozen=True):
     """The load at a height, what its uncertainty is made of, and what the reader should know.
 
     The slope is the rate there, N/mm; 0 where none is known, and a note says so.

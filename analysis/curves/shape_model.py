@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
@@ -37,8 +37,7 @@ Kind = Literal["one_rate", "two_rates", "smooth", "bent", "cannot_tell"]
 Why = Literal["chosen_heights", "too_little_range", "too_few_samples", "too_uncertain"]
 
 
-@dataclass(frozen=True)
-class Shape:
+class Shape(msgspec.Struct, frozen=True):
     """What a spring's course between closing end coils and coil bind is like.
 
     Attributes:
@@ -287,8 +286,7 @@ def _try_knees(x: Array, off_line: Array, line: Array) -> tuple[Array, Array, Ar
 FEWEST_OTHERS = 2  # other springs of the set, for them to tell whether the datum is off; ours
 
 
-@dataclass(frozen=True)
-class LengthCheck:
+class LengthCheck(msgspec.Struct, frozen=True):
     """A contact height beside a free length by other means, expanded uncertainties, k = 2.
 
     Attributes:

@@ -7,23 +7,20 @@ with what the spring may do in between.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.local_lines import local_grid, local_lines
+from coilbench.analysis.curves.local_lines import half_window_mm, local_grid, local_lines
 from coilbench.analysis.curves.points import EDGE_MM, Between, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
-from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import RigReading
 
-HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
-MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
 GAP_MM = 1.0  # a wider gap in a sampled course was not sampled
 # By this share of the rate between two heights read may a coil spring's own differ at them, either
 # way. By simulation of straight, progressive and two-rate springs; no source
@@ -205,8 +202,8 @@ class BranchFit(NamedTuple):
         """
         if bins.height_mm.size < 2:
             return None
-        grid = local_grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm, EDGE_MM)
-        half_mm = max(HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * median(np.diff(bins.height_mm)))
+        half_mm = half_window_mm(bins.height_mm, step_mm)
+        grid = local_grid(bins.height_mm, step_mm, EDGE_MM, half_mm)
         columns = np.column_stack([bins.load_n, bins.by_lag])
         lines = local_lines(bins.height_mm, columns, bins.weight, grid, half_mm)
         usable = np.isfinite(lines.slope)
@@ -220,8 +217,7 @@ class BranchFit(NamedTuple):
         return cls(grid, load, -slope, error, by_lag, bend, flat, alike)
 
 
-@dataclass(frozen=True)
-class SweepFit:
+class SweepFit(msgspec.Struct, frozen=True, dict=True):
     """Both branches of one sweep, with the uncertainties of its instrument.
 
     What has the name of a field of Sweep is the same.

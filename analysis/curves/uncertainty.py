@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import fmean
 from typing import Literal, NamedTuple
+
+import msgspec
 
 from coilbench.capture.calibration.statistics import coverage_factor
 
@@ -40,8 +41,7 @@ UNTOLD: tuple[SourceKind, ...] = ("load_stated",)
 EACH_PRESS: tuple[SourceKind, ...] = ("scale_steps", "scale_repeat", "height_each_press")
 
 
-@dataclass(frozen=True)
-class BudgetLine:
+class BudgetLine(msgspec.Struct, frozen=True):
     """One source of uncertainty; correlated inputs (a fit's coefficients) are one line together.
 
     Attributes:
@@ -72,8 +72,7 @@ class BudgetLine:
         return abs(self.signed_n)
 
 
-@dataclass(frozen=True)
-class Budget:
+class Budget(msgspec.Struct, frozen=True):
     """All sources of one load; the lines are independent of each other."""
 
     lines: tuple[BudgetLine, ...]

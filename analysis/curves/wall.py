@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -43,8 +43,7 @@ BindKind = Literal["reached", "beginning", "not_reached", "unknown"]
 BindWhy = Literal["chosen_heights", "too_few_samples", "too_uncertain", "softer"]
 
 
-@dataclass(frozen=True)
-class CoilBind:
+class CoilBind(msgspec.Struct, frozen=True):
     """Whether the coils touched, by the stiffness at the lowest heights.
 
     Attributes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from coilbench.analysis.dashboard.scene import Scene
 from coilbench.analysis.report.bench_text import (
@@ -30,6 +30,7 @@ DATUM_HOW = (
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
 )
 GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
+GAUGE_TOUCHED = "it touches with {load_n}: hold still there for a second, type its length and Enter"
 DOUBTED = "datum_doubted"
 UNSURE_HOW = "if you don't know, press d and set the datum on a gauge"
 DOUBT_HOW = f"the travel scale may have slipped; {UNSURE_HOW}"
@@ -57,8 +58,7 @@ _QUESTIONS = {
 _QUESTION = "YES OR NO?"  # any other
 
 
-@dataclass(frozen=True)
-class Call:
+class Call(msgspec.Struct, frozen=True):
     """What is called out.
 
     Attributes:
@@ -93,15 +93,23 @@ def call(scene: Scene) -> Call:
         return Call(_QUESTIONS[alarm.kind], words)
     if snapshot.question is not None:
         return _asked(snapshot.question, units)
+    if snapshot.gauge_awaited:
+        return _gauge(snapshot, units)
     if snapshot.datum is not None:
         return _no_datum(snapshot, units, loaded=loaded)
     if snapshot.gauge_under:
         return Call("GAUGE OUT", "lift the quill and take the gauge out", urgent=False)
-    if snapshot.gauge_awaited:
-        return Call("GAUGE", f"{GAUGE_HOW}; no spring in the press", urgent=False)
     if snapshot.quill_low is not None and snapshot.phase == "idle":
         return Call(LOW, filled(LOW_HOW, snapshot.quill_low.facts, units), LOW_ELSE)
     return _turn(snapshot)
+
+
+def _gauge(snapshot: Snapshot, units: Units) -> Call:
+    """Say how far it has come with a gauge."""
+    if snapshot.phase == "idle" or snapshot.load_n is None:
+        return Call("GAUGE", f"{GAUGE_HOW}; no spring in the press", urgent=False)
+    touched = filled(GAUGE_TOUCHED, {"load_n": snapshot.load_n}, units)
+    return Call("GAUGE", touched, urgent=False)
 
 
 def _asked(question: Finding, units: Units) -> Call:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 
+import msgspec
+from msgspec.structs import replace
 from rich.console import Group, RenderableType
 from rich.text import Text
 
@@ -55,8 +56,7 @@ FIRST_RANKS = 4
 FEWEST_CURVE, FEWEST_ROWS = 26, 7  # characters and lines, below which no curve is drawn
 
 
-@dataclass(frozen=True)
-class _Page:
+class _Page(msgspec.Struct, frozen=True):
     """What a frame is drawn on."""
 
     width: int
@@ -70,8 +70,7 @@ class _Page:
         return [Text(" " * indent + piece, style) for piece in pieces]
 
 
-@dataclass(frozen=True)
-class _Block:
+class _Block(msgspec.Struct, frozen=True):
     """Lines that stay together; on a small screen the highest rank gives way first, 0 never.
 
     `short` stands in for them before nothing does.

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+
+import msgspec
 
 from coilbench.analysis.inputs.batch import Batch
 from coilbench.analysis.inputs.keying import Desk
@@ -27,8 +28,7 @@ MOST_TOLD = 2  # readings of a cell: more would push the grid off a small screen
 LEGEND = "> next   . missing   ! odd   x2 read twice   u on the way up"
 
 
-@dataclass
-class Question:
+class Question(msgspec.Struct):
     """Something that must be answered before anything else is typed."""
 
     words: str
@@ -43,8 +43,7 @@ class Question:
         return f"First answer with {' or '.join(self.answers)}.   {told}" if self.unheard else told
 
 
-@dataclass(frozen=True)
-class CellView:
+class CellView(msgspec.Struct, frozen=True):
     """How a cell looks: `mark` is > for next, ! for odd, or a blank."""
 
     text: str
@@ -52,8 +51,7 @@ class CellView:
     missing: bool = False
 
 
-@dataclass
-class GridState:
+class GridState(msgspec.Struct, dict=True):
     """A set being keyed in, or one after the other those that a plan names.
 
     Attributes:
@@ -69,8 +67,8 @@ class GridState:
     said: str = ""
     question: Question | None = None
     asking_height: bool = False
-    _odd: dict[str, bool] = field(default_factory=dict)
-    _done: list[Desk] = field(default_factory=list)  # of each thing that can be undone
+    _odd: dict[str, bool] = msgspec.field(default_factory=dict)
+    _done: list[Desk] = msgspec.field(default_factory=list)  # of each thing that can be undone
 
     def __post_init__(self) -> None:
         # the heights asked for: the cursor walks these

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+
+import msgspec
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
@@ -42,8 +43,7 @@ def answer_help(question: Finding | None) -> str | None:
     return f"y {yes}  x {no}"
 
 
-@dataclass
-class _Entry:
+class _Entry(msgspec.Struct):
     """Something that is being typed."""
 
     asks: str

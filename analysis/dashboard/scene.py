@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
@@ -16,15 +18,13 @@ ROOM_SHARE = 0.06  # of the way from free to the lowest mark: shown beyond it
 _EIGHTHS = " ▏▎▍▌▋▊▉"  # a character filled by so many eighths from its left
 
 
-@dataclass(frozen=True)
-class _Mark:
+class _Mark(msgspec.Struct, frozen=True):
     letter: str
     name: str
     height_mm: float
 
 
-@dataclass(frozen=True)
-class HeightBar:
+class HeightBar(msgspec.Struct, frozen=True, dict=True):
     """What the bar shows; what is None is not known.
 
     Attributes:
@@ -147,8 +147,7 @@ def _eighths(share: float, inner: int) -> str:
     return "█" * whole + (_EIGHTHS[part] if part else "")
 
 
-@dataclass(frozen=True)
-class SpringRow:
+class SpringRow(msgspec.Struct, frozen=True):
     """One spring's line: loads at the table's heights, kinds of its flags, a sentence for each."""
 
     label: str
@@ -158,8 +157,7 @@ class SpringRow:
     reasons: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class SetTable:
+class SetTable(msgspec.Struct, frozen=True):
     """The set's table: the heights it reads at, and a row a spring in turn order.
 
     Attributes:
@@ -177,8 +175,7 @@ class SetTable:
     band: tuple[tuple[float, float, float], ...] = ()
 
 
-@dataclass(frozen=True)
-class Scene:
+class Scene(msgspec.Struct, frozen=True):
     """Everything a frame is drawn from.
 
     Attributes:

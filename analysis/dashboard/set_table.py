@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.dashboard.scene import SetTable, SpringRow
@@ -127,8 +128,7 @@ def _loads_n(curve: SpringCurve | None, heights_mm: Sequence[float]) -> tuple[fl
     return tuple(read[mm][0].load_n if read.get(mm) else None for mm in heights_mm)
 
 
-@dataclass
-class BookReader:
+class BookReader(msgspec.Struct, dict=True):
     """Reads the set's table and the rig's standing, on a thread of its own.
 
     Fitting a set's curves takes a good part of a second: the screen goes on meanwhile.

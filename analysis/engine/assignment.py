@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import Literal
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.analysis.choices import EFFORTS, Effort
@@ -50,8 +51,7 @@ from coilbench.analysis.engine.valve_loads import (
 Solve = Callable[[ThreeIndexProblem, Solving | None], Solution]
 
 
-@dataclass(frozen=True)
-class AssignmentBench:
+class AssignmentBench(msgspec.Struct, frozen=True):
     """Everything an assignment chooses from.
 
     Attributes:
@@ -214,8 +214,7 @@ def _costs(
     return costs
 
 
-@dataclass(frozen=True)
-class ValvePlan:
+class ValvePlan(msgspec.Struct, frozen=True):
     """One valve of an assignment.
 
     Attributes:
@@ -253,8 +252,7 @@ class ValvePlan:
 LevelStatus = Status | Literal["not_read"]
 
 
-@dataclass(frozen=True)
-class Level:
+class Level(msgspec.Struct, frozen=True):
     """The best that one level of effort gives.
 
     Attributes:
@@ -330,8 +328,7 @@ class Level:
         return max(s for s, _ in spreads), max(o for _, o in spreads)
 
 
-@dataclass(frozen=True)
-class Assignment:
+class Assignment(msgspec.Struct, frozen=True):
     """What was found for a build file.
 
     Attributes:

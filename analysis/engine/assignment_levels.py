@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 
+import msgspec
 import numpy as np
-from msgspec import structs
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.assignment import (
@@ -80,8 +80,7 @@ def assign(
     return Assignment(build, effort, valves, levels, reasons, tuple(bench.assumptions()))
 
 
-@dataclass(frozen=True)
-class _Case:
+class _Case(msgspec.Struct, frozen=True):
     """A bench and what may be done, as far as limits are relaxed."""
 
     build: BuildFile
@@ -145,17 +144,17 @@ def _limits(case: _Case) -> dict[RelaxedLimit, _Relax]:
 
 
 def _with_margin(case: _Case, margin_mm: float) -> _Case:
-    limits = structs.replace(case.build.limits, coil_bind_margin_mm=margin_mm)
+    limits = replace(case.build.limits, coil_bind_margin_mm=margin_mm)
     return replace(case, build=replace(case.build, limits=limits))
 
 
 def _without_stock(case: _Case) -> _Case:
-    shims = tuple(structs.replace(shim, count=None) for shim in case.build.shims)
+    shims = tuple(replace(shim, count=None) for shim in case.build.shims)
     return replace(case, build=replace(case.build, shims=shims))
 
 
 def _with_more_shims(case: _Case) -> _Case:
-    limits = structs.replace(case.build.limits, max_shims=case.build.limits.max_shims + EXTRA_SHIMS)
+    limits = replace(case.build.limits, max_shims=case.build.limits.max_shims + EXTRA_SHIMS)
     return replace(case, build=replace(case.build, limits=limits))
 
 

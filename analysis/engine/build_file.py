@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, Literal, get_args
 
 import msgspec
-from msgspec import Meta, structs
+from msgspec import Meta
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.cam import (
     Cam,
@@ -109,8 +109,7 @@ class SpringsGiven(Table, frozen=True):
     where: Where | None = None
 
 
-@dataclass(frozen=True)
-class Springs:
+class Springs(msgspec.Struct, frozen=True):
     """Names of the candidate sets; inner is empty for single springs.
 
     Attributes:
@@ -122,7 +121,7 @@ class Springs:
     outer: tuple[str, ...]
     inner: tuple[str, ...] = ()
     every: tuple[str, ...] = ()
-    where: Where = Where()  # noqa: RUF009  frozen
+    where: Where = Where()
 
     @classmethod
     def of(cls, given: SpringsGiven) -> Springs:
@@ -185,8 +184,7 @@ class ScaleGiven(Table, frozen=True):
     give_at_n: LoadN | None = None
 
 
-@dataclass(frozen=True)
-class BuildFile:
+class BuildFile(msgspec.Struct, frozen=True):
     """A build file, checked.
 
     Attributes:
@@ -208,8 +206,8 @@ class BuildFile:
     notes: tuple[Finding, ...]
     wires: Mapping[str, WireGiven]
     train: ValveTrain
-    scale: ScaleGiven = field(default_factory=ScaleGiven)
-    sides: Mapping[str, Side] = field(default_factory=dict)
+    scale: ScaleGiven = msgspec.field(default_factory=ScaleGiven)
+    sides: Mapping[str, Side] = msgspec.field(default_factory=dict)
     by_card: tuple[BuildFile, ...] = ()
 
     @property
@@ -262,7 +260,7 @@ class BuildFile:
         """Return it for some of its valves alone, each at its height."""
         mean_mm = LengthMm(math.fsum(heights_mm.values()) / len(heights_mm))
         own = {v: mm for v, mm in self.head.retainer_clearances_mm.items() if v in heights_mm}
-        head = structs.replace(
+        head = replace(
             self.head,
             installed_height_mm=mean_mm,
             valves=dict(heights_mm),

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from typing import Any
 
 import msgspec
-from msgspec import structs
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.build_file import (
     EVERY,
@@ -151,7 +150,7 @@ def _shims(source: Source, file: _File) -> tuple[Shim, ...]:
             source.refuse(("shims", index, "thickness_u"), what, hint)
     if file.springs.inner:
         return file.shims
-    return tuple(structs.replace(shim, under="both") for shim in file.shims)
+    return tuple(replace(shim, under="both") for shim in file.shims)
 
 
 def _check_choices(source: Source, file: _File) -> None:
@@ -202,7 +201,7 @@ def _train(source: Source, file: _File) -> ValveTrain:
         hint = "Add rocker_ratio, 1.0 for parts that move as the valve does"
         source.refuse(("valve_train", "cam_side_masses"), what, hint)
     lash_mm = train.lash_mm if cam.lash_mm is None else cam.lash_mm
-    return structs.replace(
+    return replace(
         train, rocker_ratio=ratio, lash_mm=lash_mm, masses_g=at_valve_g, cam_side_masses_g=at_cam_g
     )
 
@@ -297,7 +296,7 @@ def _with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[s
             what = f"{valve!r} is no valve of [head.valves]"
             source.refuse(("head", "retainer_clearances", valve), what, "Name the valves alike")
     of_side = {v: mm for v, mm in own_mm.items() if side is None or sides.get(v) == side}
-    head = structs.replace(head, retainer_clearances_mm=of_side)
+    head = replace(head, retainer_clearances_mm=of_side)
     heights_mm: dict[str, float] = {}
     for valve, given in head.valves.items() if isinstance(head.valves, dict) else ():
         path: KeyPath = ("head", "valves", valve)
@@ -316,7 +315,7 @@ def _with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[s
             source.refuse(("cam", side), "no valve has this cam", hint)
         return head
     mean_mm = LengthMm(math.fsum(heights_mm.values()) / len(heights_mm))
-    return structs.replace(head, installed_height_mm=mean_mm, valves=heights_mm)
+    return replace(head, installed_height_mm=mean_mm, valves=heights_mm)
 
 
 def _check_heights(source: Source, head: Head, lift_mm: float, *, paired: bool) -> None:

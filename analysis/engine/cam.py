@@ -8,9 +8,9 @@ doesn't stand proud of the core all round stops a lifter that should turn on it,
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
+import msgspec
 from msgspec import Meta
 
 from coilbench.analysis.engine.toml_source import (
@@ -74,8 +74,7 @@ class Tolerance(Quantity):
         return self * load_n if self.is_share else float(self)
 
 
-@dataclass(frozen=True)
-class Lobe:
+class Lobe(msgspec.Struct, frozen=True):
     """A lobe's dimensions, all in mm, as given; None where not.
 
     Attributes:
@@ -227,8 +226,7 @@ class CamTable(Table, frozen=True):
             )
 
 
-@dataclass(frozen=True)
-class Cam:
+class Cam(msgspec.Struct, frozen=True):
     """What the cam card asks of some valves.
 
     Attributes:

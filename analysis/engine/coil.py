@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import NamedTuple
+
+import msgspec
 
 TABLES = "Shigley, tables 10-4 and 10-5"
 STEEL_KG_PER_M3 = 7850.0  # carbon and low-alloy steel: EN 13906-1
@@ -27,8 +28,7 @@ class ShearModulus(NamedTuple):
     modulus_mpa: float
 
 
-@dataclass(frozen=True)
-class Wire:
+class Wire(msgspec.Struct, frozen=True):
     """A kind of spring wire.
 
     Attributes:
@@ -84,8 +84,7 @@ WIRES = {
 }
 
 
-@dataclass(frozen=True)
-class Coil:
+class Coil(msgspec.Struct, frozen=True):
     """Dimensions of a spring of round wire.
 
     Attributes:

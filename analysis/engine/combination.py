@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile
@@ -42,8 +42,7 @@ from coilbench.analysis.engine.valve_loads import (
 from coilbench.analysis.engine.verdicts import count_valves
 
 
-@dataclass(frozen=True)
-class PlacedPair:
+class PlacedPair(msgspec.Struct, frozen=True):
     """Two sets at every valve, over every choice.
 
     Attributes:

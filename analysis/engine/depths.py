@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from typing import ClassVar
+
+import msgspec
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import SpringSize
@@ -17,8 +19,7 @@ from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 MOST_LISTED = 4  # heights; more are a span, whose ends are read and what is between interpolated
 
 
-@dataclass(frozen=True)
-class DepthRow:
+class DepthRow(msgspec.Struct, frozen=True):
     """Where one set will be read at one end of the lift.
 
     Attributes:
@@ -33,7 +34,8 @@ class DepthRow:
         solid_height_mm: known, or where coils begin to close if that is higher.
     """
 
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    set_name: str
     role: str
     at: End
     heights_mm: tuple[float, ...]

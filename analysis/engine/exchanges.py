@@ -8,8 +8,7 @@ what is no farther from the card is kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+import msgspec
 import numpy as np
 
 from coilbench.analysis.engine.programmes import choose
@@ -28,8 +27,7 @@ LARGEST_TABLE = 8_000_000  # places x outers x inners: above it no first solutio
 SEED = 0  # the same question has the same answer
 
 
-@dataclass(frozen=True)
-class _Given:
+class _Given(msgspec.Struct, frozen=True):
     """Springs given to each triple that is wanted, shape (V,); cost is inf where one may not."""
 
     cost: float

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any, Literal
+
+import msgspec
 
 from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.placed import LoadRange, PlacedSet
@@ -12,8 +13,7 @@ from coilbench.analysis.engine.reasons import VERDICTS, Need, RateMiss, Reason, 
 from coilbench.analysis.engine.shims import SeatChoice, Window
 
 
-@dataclass(frozen=True)
-class ValveCounts:
+class ValveCounts(msgspec.Struct, frozen=True):
     """How many valves are inside the card with one pair of sets over one choice.
 
     Attributes:
@@ -35,8 +35,7 @@ class ValveCounts:
     outside: tuple[float, float] | None
 
 
-@dataclass(frozen=True)
-class Combination:
+class Combination(msgspec.Struct, frozen=True):
     """One outer set, perhaps an inner set, and what is done under them.
 
     Attributes:
@@ -117,8 +116,7 @@ class Combination:
         return verdict, not self.stocked, distance, self.effort, self.outer, self.inner or ""
 
 
-@dataclass(frozen=True)
-class Trade:
+class Trade(msgspec.Struct, frozen=True):
     """A combination that nothing of less or equal effort comes nearer to the card than."""
 
     combination: Combination
@@ -133,8 +131,7 @@ class Trade:
 Obstacle = Literal["stock", "clearance", "coil_bind", "spread", "rate", "reach"]
 
 
-@dataclass(frozen=True)
-class PairAnswer:
+class PairAnswer(msgspec.Struct, frozen=True):
     """What one outer set with one inner set would take to meet the card, by the sets' means.
 
     Attributes:
@@ -174,8 +171,7 @@ class PairAnswer:
         return None if self.exact_mm is None else max(self.exact_mm, 0.0)
 
 
-@dataclass(frozen=True)
-class Pairing:
+class Pairing(msgspec.Struct, frozen=True):
     """A build file's combinations.
 
     Attributes:

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam, exceeds
@@ -191,8 +193,7 @@ def pair_sets(
     )
 
 
-@dataclass(frozen=True)
-class LoadByChange:
+class LoadByChange(msgspec.Struct, frozen=True):
     """Mean loads of sets in parallel, by how much their heights are changed.
 
     Attributes:

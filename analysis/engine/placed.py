@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.knots import shared_knots
@@ -38,8 +39,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.bins import Array
 
 
-@dataclass(frozen=True)
-class SetCurves:
+class SetCurves(msgspec.Struct, frozen=True, dict=True):
     """A set's measured curves.
 
     Attributes:
@@ -62,9 +62,9 @@ class SetCurves:
     coil: Coil | None = None
     free_length_mm: float | None = None
     missing: tuple[str, ...] = ()
-    free_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
-    solid_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
-    sisters_solid: Mapping[str, SolidHeight] = field(default_factory=dict)
+    free_by_hand: Mapping[str, FoundHeight] = msgspec.field(default_factory=dict)
+    solid_by_hand: Mapping[str, FoundHeight] = msgspec.field(default_factory=dict)
+    sisters_solid: Mapping[str, SolidHeight] = msgspec.field(default_factory=dict)
     solid_height_u_mm: float | None = None
     namesakes: frozenset[str] = frozenset()
 
@@ -229,8 +229,7 @@ class SetCurves:
         return Load.mean(loads) if loads else None
 
 
-@dataclass(frozen=True)
-class LoadRange:
+class LoadRange(msgspec.Struct, frozen=True):
     """A load of two sets together.
 
     Attributes:
@@ -260,8 +259,7 @@ class Bind(NamedTuple):
     unsure_mm: float
 
 
-@dataclass(frozen=True)
-class PlacedSet:
+class PlacedSet(msgspec.Struct, frozen=True, dict=True):
     """A set at the heights where a combination puts it.
 
     Attributes:

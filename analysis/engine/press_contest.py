@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile
@@ -31,8 +31,7 @@ FLAT = 0.1  # in tolerances: how round the bottom of the distance is where its s
 MATTERS = 1e-3  # chance of being better from which a rival counts
 
 
-@dataclass(frozen=True)
-class Standing:
+class Standing(msgspec.Struct, frozen=True):
     """A set's knots.
 
     Attributes:
@@ -57,8 +56,7 @@ class Standing:
         return np.array(each)
 
 
-@dataclass(frozen=True)
-class Ruling:
+class Ruling(msgspec.Struct, frozen=True):
     """How the choices stand.
 
     Attributes:
@@ -75,8 +73,7 @@ class Ruling:
     miss_n: Array
 
 
-@dataclass(frozen=True)
-class Contest:
+class Contest(msgspec.Struct, frozen=True):
     """Choices with the loads they need.
 
     Attributes:

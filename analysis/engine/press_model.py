@@ -11,10 +11,10 @@ like the scale's, are not in it: they cancel between sets.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.engine.press_cases import KINDS, TIRED_CHANCE, Array, Cases, Told, weigh
@@ -106,8 +106,7 @@ def wander_cov(x_mm: Array, y_mm: Array, per_mm: float) -> Array:
     return np.where(same_side, per_mm * near**2 * (3.0 * far - near) / 6.0, 0.0)
 
 
-@dataclass(frozen=True)
-class SetModel:
+class SetModel(msgspec.Struct, frozen=True, dict=True):
     """A set's springs as far as they were read.
 
     Attributes:

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import Any, Literal
+
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Level

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
 from itertools import groupby
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import DEFAULT_TOLERANCE
 from coilbench.analysis.engine.build_file import BuildFile
@@ -20,8 +22,7 @@ from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 LEAST_DEPTH_MM = 0.5  # less is hardly pressed
 
 
-@dataclass(frozen=True)
-class PressHeights:
+class PressHeights(msgspec.Struct, frozen=True):
     """A set's windows and where it may be pressed.
 
     Attributes:
@@ -122,8 +123,7 @@ def _below(heights_mm: tuple[float, ...], high_mm: float) -> Iterator[float]:
         yield high_mm
 
 
-@dataclass(frozen=True)
-class ShopSet:
+class ShopSet(msgspec.Struct, frozen=True):
     """A candidate set as far as it was read.
 
     Attributes:
@@ -149,8 +149,7 @@ class ShopSet:
         return tuple(sorted(label for label, _ in self.springs.members))
 
 
-@dataclass(frozen=True)
-class Shop:
+class Shop(msgspec.Struct, frozen=True):
     """All that a plan goes by.
 
     Attributes:

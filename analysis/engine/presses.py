@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import ClassVar, Literal, NamedTuple
+
+import msgspec
 
 from coilbench.analysis.engine.reasons import SET_KEY
 from coilbench.analysis.engine.shims import SeatChoice
@@ -34,8 +35,7 @@ class Rival(NamedTuple):
     behind_n: float
 
 
-@dataclass(frozen=True)
-class Press:
+class Press(msgspec.Struct, frozen=True):
     """One press to make.
 
     Attributes:
@@ -44,7 +44,8 @@ class Press:
         rival: the choice that it tells apart from the best, where it does.
     """
 
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    set_name: str
     label: str
     height_mm: float
     depth_mm: float | None
@@ -52,8 +53,7 @@ class Press:
     rival: PairChoice | None = None
 
 
-@dataclass(frozen=True)
-class TiredSpring:
+class TiredSpring(msgspec.Struct, frozen=True):
     """A spring of a chosen set that stands apart from it, and may have lost load.
 
     Attributes:
@@ -62,7 +62,8 @@ class TiredSpring:
         tolerance: the share from which the check of its set calls it weak.
     """
 
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    set_name: str
     label: str
     chance: float
     below: float
@@ -74,27 +75,26 @@ class TiredSpring:
         return self.chance > 0.5
 
 
-@dataclass(frozen=True)
-class NotPressed:
+class NotPressed(msgspec.Struct, frozen=True):
     """A set that may stand where it is not pressed to, being too near its solid height."""
 
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    set_name: str
     lowest_mm: float
     solid_height_mm: float | None
 
 
-@dataclass(frozen=True)
-class Lacking:
+class Lacking(msgspec.Struct, frozen=True):
     """A chosen set with fewer springs that can be used than there are valves."""
 
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    set_name: str
     role: str
     sound: int
     valves: int
 
 
-@dataclass(frozen=True)
-class PressPlan:
+class PressPlan(msgspec.Struct, frozen=True):
     """What to press next.
 
     Attributes:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, cast
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.engine.three_index import (
@@ -24,8 +24,7 @@ SLACK = 1e-3  # of the scaled costs, so that rounding does not bar the solution 
 OPTIMAL, OUT_OF_TIME, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
 
 
-@dataclass(frozen=True)
-class Chosen:
+class Chosen(msgspec.Struct, frozen=True):
     """An integer programme's answer.
 
     Attributes:

@@ -5,12 +5,13 @@ Each has its kind and the numbers that belong to it. Sentences are made where th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import ClassVar, Literal, get_args
+
+import msgspec
 
 from coilbench.analysis.engine.cam import Cam
 
-SET_KEY = {"json": "set"}  # the key of a set's name in a JSON document
+SET_KEY = {"set_name": "set"}  # the key of a set's name in a JSON document
 
 Verdict = Literal["fits", "fits_bind_unknown", "near", "misses", "not_judged"]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
@@ -20,8 +21,7 @@ Inside = Literal["inside", "inside_unsure", "outside"]
 End = Literal["seat", "open"]  # valve shut, and at full lift
 
 
-@dataclass(frozen=True)
-class Need:
+class Need(msgspec.Struct, frozen=True):
     """A measurement that would settle what could not be judged.
 
     Attributes:
@@ -29,15 +29,15 @@ class Need:
         depth_mm: how far to press from the free length; None where that isn't known.
     """
 
+    in_json: ClassVar = SET_KEY
     kind: Literal["reading", "solid_height"]
-    set_name: str = field(metadata=SET_KEY)
+    set_name: str
     label: str | None
     height_mm: float | None
     depth_mm: float | None
 
 
-@dataclass(frozen=True)
-class LoadMiss:
+class LoadMiss(msgspec.Struct, frozen=True):
     """A load outside the card's tolerance."""
 
     kind: Literal["load_low", "load_high"]
@@ -47,8 +47,7 @@ class LoadMiss:
     tolerance_n: float
 
 
-@dataclass(frozen=True)
-class RateMiss:
+class RateMiss(msgspec.Struct, frozen=True):
     """A rise from shut to open so far from the card's that shims and cuts meet one end at most."""
 
     kind: Literal["rate_low", "rate_high"]
@@ -68,16 +67,14 @@ class RateMiss:
         )
 
 
-@dataclass(frozen=True)
-class TooStrong:
+class TooStrong(msgspec.Struct, frozen=True):
     """Loads that are too high with no shim in place: a shim only adds load."""
 
-    kind: Literal["too_strong"] = field(default="too_strong", init=False)
+    kind: ClassVar[Literal["too_strong"]] = "too_strong"
     at: tuple[End, ...]
 
 
-@dataclass(frozen=True)
-class LoadUnsure:
+class LoadUnsure(msgspec.Struct, frozen=True):
     """A load whose expanded uncertainty reaches over the card's tolerance."""
 
     kind: Literal["unsure_inside", "unsure_outside"]
@@ -88,8 +85,7 @@ class LoadUnsure:
     tolerance_n: float
 
 
-@dataclass(frozen=True)
-class ValvesOutside:
+class ValvesOutside(msgspec.Struct, frozen=True):
     """Valves that would be outside the card at one end with springs taken as they come.
 
     Attributes:
@@ -98,7 +94,7 @@ class ValvesOutside:
         heights_differ_mm: from the lowest valve to the highest.
     """
 
-    kind: Literal["valves_outside"] = field(default="valves_outside", init=False)
+    kind: ClassVar[Literal["valves_outside"]] = "valves_outside"
     at: End
     outside: float
     chosen: int
@@ -108,27 +104,27 @@ class ValvesOutside:
     heights_differ_mm: float
 
 
-@dataclass(frozen=True)
-class HeightUnread:
+class HeightUnread(msgspec.Struct, frozen=True):
     """Springs that were not read where they may have to stand.
 
     Attributes:
         depth_mm: how far to press them; None where no free length is known.
     """
 
-    kind: Literal["not_read"] = field(default="not_read", init=False)
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    kind: ClassVar[Literal["not_read"]] = "not_read"
+    set_name: str
     springs: tuple[str, ...]
     height_mm: float
     depth_mm: float | None
 
 
-@dataclass(frozen=True)
-class Loose:
+class Loose(msgspec.Struct, frozen=True):
     """Springs that are no longer than their height with the valve shut: they push nothing."""
 
-    kind: Literal["loose"] = field(default="loose", init=False)
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    kind: ClassVar[Literal["loose"]] = "loose"
+    set_name: str
     springs: tuple[str, ...]
     height_mm: float
     free_length_mm: float
@@ -145,8 +141,7 @@ RiskKind = Literal[
 ]
 
 
-@dataclass(frozen=True)
-class BindRisk:
+class BindRisk(msgspec.Struct, frozen=True):
     """A set that binds or may bind.
 
     Attributes:
@@ -154,44 +149,42 @@ class BindRisk:
         limit_mm: what should be left: the build file's, or EN 13906-1's smallest sum of gaps.
     """
 
+    in_json: ClassVar = SET_KEY
     kind: RiskKind
-    set_name: str = field(metadata=SET_KEY)
+    set_name: str
     solid_height_mm: float | None
     margin_mm: float | None
     limit_mm: float | None
 
 
-@dataclass(frozen=True)
-class SomeBind:
+class SomeBind(msgspec.Struct, frozen=True):
     """Springs of a set that come too near to coil bind at the lowest valve, where others don't."""
 
-    kind: Literal["some_bind"] = field(default="some_bind", init=False)
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    kind: ClassVar[Literal["some_bind"]] = "some_bind"
+    set_name: str
     springs: tuple[str, ...]
     limit_mm: float
 
 
-@dataclass(frozen=True)
-class ClearanceLow:
+class ClearanceLow(msgspec.Struct, frozen=True):
     """Too little room from retainer to guide at full lift; nothing under a spring changes it."""
 
-    kind: Literal["clearance_low"] = field(default="clearance_low", init=False)
+    kind: ClassVar[Literal["clearance_low"]] = "clearance_low"
     clearance_mm: float
     limit_mm: float
 
 
-@dataclass(frozen=True)
-class TooFewSprings:
+class TooFewSprings(msgspec.Struct, frozen=True):
     """Fewer springs of a role than valves."""
 
-    kind: Literal["too_few_springs"] = field(default="too_few_springs", init=False)
+    kind: ClassVar[Literal["too_few_springs"]] = "too_few_springs"
     role: str
     springs: int
     valves: int
 
 
-@dataclass(frozen=True)
-class SolidContradicted:
+class SolidContradicted(msgspec.Struct, frozen=True):
     """Springs that show that their solid height is not what their set is registered with.
 
     Attributes:
@@ -199,19 +192,19 @@ class SolidContradicted:
         pressed_mm: the lowest that springs went to below it without being solid, if any did.
     """
 
-    kind: Literal["solid_contradicted"] = field(default="solid_contradicted", init=False)
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    kind: ClassVar[Literal["solid_contradicted"]] = "solid_contradicted"
+    set_name: str
     springs: tuple[str, ...]
     registered_mm: float
     measured_mm: float | None
     pressed_mm: float | None = None
 
 
-@dataclass(frozen=True)
-class Shortage:
+class Shortage(msgspec.Struct, frozen=True):
     """Shims of one kind that a stack needs under every valve, and how many there are."""
 
-    kind: Literal["too_few_shims"] = field(default="too_few_shims", init=False)
+    kind: ClassVar[Literal["too_few_shims"]] = "too_few_shims"
     thickness_mm: float
     needed: int
     count: int
@@ -239,25 +232,22 @@ RelaxedLimit = Literal[
 ]
 
 
-@dataclass(frozen=True)
-class MarginObstacle:
+class MarginObstacle(msgspec.Struct, frozen=True):
     """The coil bind margin alone prevents an assignment; reachable_mm is the most there can be."""
 
-    kind: Literal["coil_bind_margin"] = field(default="coil_bind_margin", init=False)
+    kind: ClassVar[Literal["coil_bind_margin"]] = "coil_bind_margin"
     limit_mm: float
     reachable_mm: float
 
 
-@dataclass(frozen=True)
-class UnreadObstacle:
+class UnreadObstacle(msgspec.Struct, frozen=True):
     """Heights that were not read alone prevent an assignment."""
 
-    kind: Literal["unread_heights"] = field(default="unread_heights", init=False)
+    kind: ClassVar[Literal["unread_heights"]] = "unread_heights"
     needs: tuple[Need, ...]
 
 
-@dataclass(frozen=True)
-class EffortObstacle:
+class EffortObstacle(msgspec.Struct, frozen=True):
     """What may be done under the springs alone prevents an assignment.
 
     Attributes:
@@ -270,11 +260,10 @@ class EffortObstacle:
     enough_shims: int | None = None
 
 
-@dataclass(frozen=True)
-class LimitsTogether:
+class LimitsTogether(msgspec.Struct, frozen=True):
     """Limits that only together prevent an assignment; none where the springs can't do it."""
 
-    kind: Literal["limits_together"] = field(default="limits_together", init=False)
+    kind: ClassVar[Literal["limits_together"]] = "limits_together"
     limits: tuple[RelaxedLimit, ...]
 
 
@@ -289,8 +278,7 @@ Obstacle = (
 )  # to an assignment
 
 
-@dataclass(frozen=True)
-class ValvesAssumed:
+class ValvesAssumed(msgspec.Struct, frozen=True):
     """Valves that the build file does not list, all taken at one height.
 
     Attributes:
@@ -301,19 +289,18 @@ class ValvesAssumed:
     by_set: bool
 
 
-@dataclass(frozen=True)
-class SolidUnknown:
+class SolidUnknown(msgspec.Struct, frozen=True):
     """A set whose coil bind was not checked; where its coils begin to close, if that was seen."""
 
-    set_name: str = field(metadata=SET_KEY)
+    in_json: ClassVar = SET_KEY
+    set_name: str
     closing_mm: float | None
 
 
 Assumption = ValvesAssumed | SolidUnknown | SolidContradicted | BindRisk
 
 
-@dataclass(frozen=True)
-class LooksTaken:
+class LooksTaken(msgspec.Struct, frozen=True):
     """How near a first look at a spring is taken to be to what a judgement reads.
 
     Attributes:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
 from typing import Literal, NamedTuple, get_args
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.curves.uncertainty import SourceKind
@@ -18,8 +20,7 @@ Role = Literal["outer", "inner"]  # a single spring stands as the outer does
 ROLES: tuple[Role, ...] = get_args(Role)
 
 
-@dataclass(frozen=True)
-class SeatChoice:
+class SeatChoice(msgspec.Struct, frozen=True):
     """One thing to do under the springs of a valve.
 
     Attributes:
@@ -120,8 +121,7 @@ def height_errors(build: BuildFile, choice: SeatChoice, role: Role) -> tuple[Hei
     return tuple(error for error in errors if error.u_mm > 0.0)
 
 
-@dataclass(frozen=True)
-class SeatOptions:
+class SeatOptions(msgspec.Struct, frozen=True):
     """What can be done under the springs of some valves.
 
     Attributes:

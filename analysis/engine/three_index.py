@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -24,8 +25,7 @@ EFFORT_COST = 2e-7  # of all the effort there can be: it breaks ties and decides
 GAP = 1e-6  # of the objective, or of 1 where that is less: within it a solution is proven
 
 
-@dataclass(frozen=True)
-class ThreeIndexProblem:
+class ThreeIndexProblem(msgspec.Struct, frozen=True, dict=True):
     """K places, O outers, I inners, S stacks, T kinds of shim of which there may be too few.
 
     Attributes:
@@ -90,8 +90,7 @@ class ThreeIndexProblem:
         return self.costs(place) + self.tie * self.effort
 
 
-@dataclass(frozen=True)
-class Columns:
+class Columns(msgspec.Struct, frozen=True):
     """Some of the possible choices, arrays of shape (n,); cost includes effort."""
 
     place: Index
@@ -129,8 +128,7 @@ class Columns:
         )
 
 
-@dataclass(frozen=True)
-class Pick:
+class Pick(msgspec.Struct, frozen=True):
     """One triple of a solution, and the stack under it; all are indices."""
 
     place: int
@@ -139,8 +137,7 @@ class Pick:
     stack: int
 
 
-@dataclass(frozen=True)
-class Solution:
+class Solution(msgspec.Struct, frozen=True):
     """What was found.
 
     Attributes:
@@ -157,8 +154,7 @@ class Solution:
     bound: float | None
 
 
-@dataclass(frozen=True)
-class Prices:
+class Prices(msgspec.Struct, frozen=True):
     """Duals of the supplies, 0 or less: shapes (O,), (I,) and (T,)."""
 
     outer: Array

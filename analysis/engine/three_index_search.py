@@ -20,10 +20,11 @@ SciPy, which takes long to load.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from functools import partial
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.analysis.engine.exchanges import first_solution
@@ -74,8 +75,7 @@ def solution_of_one_place(problem: ThreeIndexProblem) -> tuple[Columns, Prices] 
     return best, flow.prices(outers, inners)
 
 
-@dataclass(frozen=True)
-class _Flow:
+class _Flow(msgspec.Struct, frozen=True):
     """Pairs chosen so far.
 
     Attributes:
@@ -175,8 +175,7 @@ def _begun(problem: ThreeIndexProblem, solving: Solving) -> tuple[Columns | None
     return first_solution(problem, prices, solving), prices
 
 
-@dataclass(frozen=True)
-class _Priced:
+class _Priced(msgspec.Struct, frozen=True):
     """Columns by what they would add to the bound.
 
     Attributes:

@@ -17,7 +17,6 @@ from functools import cache
 from typing import Any, ClassVar, Never, Self, TypeVar, get_args
 
 import msgspec
-from msgspec import Struct, structs
 
 from coilbench.capture import units
 from coilbench.capture.errors import CoilbenchError
@@ -84,7 +83,7 @@ class Share(Quantity):
     least, most = 0.0, 0.5
 
 
-class Table(Struct, frozen=True, rename=lambda name: re.sub("_(g|mm|mpa|n)$", "", name)):
+class Table(msgspec.Struct, frozen=True, rename=lambda name: re.sub("_(g|mm|mpa|n)$", "", name)):
     """A table of the text; a key is its attribute's name without the unit.
 
     Attributes:
@@ -224,9 +223,9 @@ class Source:
 
 
 @cache
-def _fields(kind: type[Table]) -> dict[str, structs.FieldInfo]:
+def _fields(kind: type[Table]) -> dict[str, msgspec.structs.FieldInfo]:
     """Return what may stand in a table, by its key."""
-    return {each.encode_name: each for each in structs.fields(kind)}
+    return {each.encode_name: each for each in msgspec.structs.fields(kind)}
 
 
 def _example(table: type[Table], key: str, kind: Any) -> str:

@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,8 +33,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
-class Valve:
+class Valve(msgspec.Struct, frozen=True):
     """A valve, the outer's installed height there, and the cam that opens it."""
 
     name: str
@@ -69,8 +68,7 @@ def places_of(valves: Sequence[Valve]) -> dict[Place, list[int]]:
     return found
 
 
-@dataclass(frozen=True)
-class Candidate:
+class Candidate(msgspec.Struct, frozen=True):
     """A spring that may be used; its name says its set too where labels alone don't differ.
 
     The curve is None where the spring was not measured at all.
@@ -242,8 +240,7 @@ class SpringMeans(NamedTuple):
     common_u_n: Array
 
 
-@dataclass(frozen=True)
-class EndLoads:
+class EndLoads(msgspec.Struct, frozen=True, dict=True):
     """Springs at one end of the lift, arrays of shape (places, springs, choices).
 
     Attributes:
@@ -295,8 +292,7 @@ class EndLoads:
         return SpringMeans(total(self.load_n) / count, own_u_n, total(self.common_u_n) / count)
 
 
-@dataclass(frozen=True)
-class LoadTable:
+class LoadTable(msgspec.Struct, frozen=True, dict=True):
     """Candidates of one role at every place over every choice.
 
     Attributes:

@@ -12,9 +12,9 @@ answer takes to work out; the tests hold it to SciPy's.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -110,8 +110,7 @@ def end_sums(outer: EndLoads, inner: EndLoads | None, place: int, choice: int) -
     return EndSums(both("load_n"), load_u_n, both("known_u_n"), both("least_n"), both("most_n"))
 
 
-@dataclass(frozen=True)
-class PlaceFit:
+class PlaceFit(msgspec.Struct, frozen=True):
     """Every outer with every inner at one place, flags of shape (O, I).
 
     Attributes:

@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from functools import cache
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import GAP, Array, Index, Solution, ThreeIndexProblem
@@ -27,8 +28,7 @@ MOST_COLUMNS = 50_000  # of a place, that springs of their own are looked for am
 NEAREST, MOST_NEAREST, GROWTH = 16, 100, 2  # columns of each place, more for more valves
 
 
-@dataclass(frozen=True)
-class Spans:
+class Spans(msgspec.Struct, frozen=True):
     """What springs push, in the card's tolerances: between least and most, (K, S, N, 2).
 
     K places, S stacks, N springs, shut and at full lift. NaN where one may not stand or was not
@@ -67,8 +67,7 @@ class _Near(NamedTuple):
     others: float
 
 
-@dataclass(frozen=True)
-class WideProblem:
+class WideProblem(msgspec.Struct, frozen=True):
     """Outers and inners in thousands; inner is one that pushes nothing for single springs.
 
     Attributes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import msgspec
 
 from coilbench.analysis.engine.placed import MeanLoads
 from coilbench.analysis.engine.solving import Solving
@@ -10,8 +10,7 @@ from coilbench.analysis.engine.three_index import Solution, ThreeIndexProblem
 from coilbench.analysis.engine.valve_loads import Readings
 
 
-@dataclass(frozen=True)
-class WorkedOut:
+class WorkedOut(msgspec.Struct, frozen=True):
     """Loads and solutions; new ones are added.
 
     Attributes:
@@ -20,9 +19,9 @@ class WorkedOut:
         solutions: of assignments, by their problem's digest.
     """
 
-    readings: Readings = field(default_factory=dict)
-    means_n: MeanLoads = field(default_factory=dict)
-    solutions: dict[bytes, Solution] = field(default_factory=dict)
+    readings: Readings = msgspec.field(default_factory=dict)
+    means_n: MeanLoads = msgspec.field(default_factory=dict)
+    solutions: dict[bytes, Solution] = msgspec.field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.readings) + len(self.means_n) + len(self.solutions)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
-from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from statistics import fmean
 from typing import NamedTuple
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
@@ -61,8 +63,7 @@ def spring_size(db: Database, record: SetRecord) -> SpringSize:
     return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
 
 
-@dataclass(frozen=True)
-class Candidates:
+class Candidates(msgspec.Struct, frozen=True):
     """A build file's sets.
 
     Attributes:
@@ -95,8 +96,7 @@ class Candidates:
         return replace(self, sets=sets, unsure=unsure, depends=depends)
 
 
-@dataclass(frozen=True)
-class CandidateSet:
+class CandidateSet(msgspec.Struct, frozen=True):
     """One set of a build.
 
     Attributes:
@@ -147,8 +147,7 @@ class _Told(NamedTuple):
     key: str | None
 
 
-@dataclass
-class SetJudge:
+class SetJudge(msgspec.Struct, dict=True):
     """Judges a build's sets: many of them several at once, of which the loads alone come back.
 
     Attributes:
@@ -159,9 +158,9 @@ class SetJudge:
     db: Database
     build: BuildFile
     use_flagged: bool
-    known: dict[str, CandidateSet] = field(default_factory=dict)
-    _heights_mm: Heights = field(default_factory=dict)
-    _kept: dict[Role, KeptLoads] = field(default_factory=dict)
+    known: dict[str, CandidateSet] = msgspec.field(default_factory=dict)
+    _heights_mm: Heights = msgspec.field(default_factory=dict)
+    _kept: dict[Role, KeptLoads] = msgspec.field(default_factory=dict)
 
     @contextmanager
     def keeping(self, heights_mm: Heights) -> Iterator[None]:

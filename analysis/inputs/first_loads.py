@@ -12,10 +12,11 @@ share is not known from the curves, but it is seen on the springs that are judge
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from itertools import compress
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.three_index import Array
 from coilbench.capture.book.connection import Database
@@ -30,8 +31,7 @@ ENOUGH_SEEN = 36  # ours: springs, fewer of which make no share narrower than th
 WIDER = 1.5  # ours: how much more than seen looks at other springs are taken to be off
 
 
-@dataclass(frozen=True)
-class Looks:
+class Looks(msgspec.Struct, frozen=True):
     """How far the means of both branches are off, in shares of half the loop between them.
 
     Attributes:
@@ -58,8 +58,7 @@ class Looks:
         return cls(low, high, int(known.any(axis=1).sum()))
 
 
-@dataclass(frozen=True)
-class FirstLoads:
+class FirstLoads(msgspec.Struct, frozen=True):
     """Springs of a role at some heights.
 
     Attributes:

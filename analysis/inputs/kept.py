@@ -14,9 +14,8 @@ import sys
 from collections.abc import Callable, Iterator, Sized
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
-from dataclasses import dataclass
 from functools import cache
-from importlib.metadata import version
+from importlib.util import find_spec
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import Any, Generic, TypeVar
@@ -42,7 +41,7 @@ def kept(
     Raises NotKept inside `kept_only`, where there is none.
 
     Args:
-        kind: what work_out returns; made of dataclasses, named tuples, arrays and plain values.
+        kind: what work_out returns; made of records, named tuples, arrays and plain values.
         depends: returns a digest of what it is worked out from; None to keep nothing. Asked again
             after the work: what changed meanwhile is not kept.
         asked: what else it depends on, told apart by its repr.
@@ -144,9 +143,16 @@ def digest_of_code(top: Path) -> bytes | None:
 
 
 @cache
-def _libraries() -> tuple[str, ...]:
-    """Return the versions of what computes for us, without loading it: that is slow."""
-    return tuple(version(name) for name in ("numpy", "scipy"))
+def _libraries() -> tuple[str, bytes] | None:
+    """Return the versions of what computes for us; None where one cannot be read.
+
+    SciPy is not loaded for it, nor is importlib.metadata: both are slow.
+    """
+    scipy = find_spec("scipy")
+    if scipy is not None and scipy.origin is not None:
+        with suppress(OSError):
+            return np.__version__, Path(scipy.origin).with_name("version.py").read_bytes()
+    return None
 
 
 def _sources(top: Path) -> Iterator[str]:
@@ -159,8 +165,7 @@ def _sources(top: Path) -> Iterator[str]:
             yield from (f"{room}/{name}" for name in files if name.endswith(".py"))
 
 
-@dataclass(frozen=True)
-class _Place(Generic[T]):
+class _Place(msgspec.Struct, Generic[T], frozen=True):
     """Where an answer of a kind is kept."""
 
     path: Path
@@ -171,10 +176,10 @@ class _Place(Generic[T]):
         cls, kind: type[T], depends: bytes | None, asked: tuple[object, ...] = ()
     ) -> _Place[T] | None:
         """Return the place of what depends on all this; None where nothing can be kept."""
-        code, where = code_digest(), folder()
-        if _off.get() or depends is None or code is None or not where.is_absolute():
+        code, libraries, where = code_digest(), _libraries(), folder()
+        if _off.get() or None in (depends, code, libraries) or not where.is_absolute():
             return None
-        machine = _libraries(), sys.version, platform.machine()
+        machine = libraries, sys.version, platform.machine()
         whole = repr((kind.__qualname__, depends, asked, code, machine))
         name = hashlib.blake2b(whole.encode(), digest_size=_DIGEST_BYTES).hexdigest()
         return cls(where / name, kind)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import NamedTuple
+
+from msgspec.structs import replace
 
 from coilbench.analysis.inputs.free_lengths import LengthsContradicted, lengths_contradicted
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row

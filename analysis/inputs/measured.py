@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypedDict
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
@@ -44,8 +46,7 @@ class NothingMeasured(CoilbenchError):
     """No spring of a set was measured."""
 
 
-@dataclass(frozen=True)
-class Measurement:
+class Measurement(msgspec.Struct, frozen=True):
     """A set as it is measured.
 
     Attributes:
@@ -189,8 +190,7 @@ def _judged(
     )
 
 
-@dataclass(frozen=True)
-class JudgedSet:
+class JudgedSet(msgspec.Struct, frozen=True):
     """A measured set with its judgement.
 
     Attributes:

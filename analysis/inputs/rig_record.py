@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields, replace
 from itertools import compress
 from pathlib import Path
 
+import msgspec
 import numpy as np
+from msgspec.structs import asdict, replace
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.load_budget import typical_budget
@@ -129,8 +130,7 @@ def calibration_if_any(path: Path, device_id: str) -> Calibration | None:
             return None  # counts are still worth looking at
 
 
-@dataclass(frozen=True)
-class CheckHistory:
+class CheckHistory(msgspec.Struct, frozen=True):
     """The checks with a weight, oldest first, in the book and as the trend sees them.
 
     Attributes:
@@ -178,8 +178,8 @@ def judge_check(
         tolerance_n=tolerance_n,
     )
     known = {"load_part_id": part.part_id, "device_id": device_id, "gravity_m_s2": gravity_m_s2}
-    found = vars(reading) | vars(verdict) | known | {"passed": verdict.passed}
-    check = NewCheck(**{each.name: found[each.name] for each in fields(NewCheck)})
+    found = asdict(reading) | asdict(verdict) | known | {"passed": verdict.passed}
+    check = NewCheck(**{name: found[name] for name in NewCheck.__struct_fields__})
     return check.store(db), verdict
 
 

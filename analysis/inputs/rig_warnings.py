@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import fields
 from operator import attrgetter
 
 from coilbench.analysis.rig.check import PastCheck, warnings
@@ -50,5 +49,5 @@ def other_parts(db: Database) -> list[PartRecord]:
 
 def past_checks(records: Sequence[CheckRecord]) -> tuple[PastCheck, ...]:
     """Return stored checks as they are judged."""
-    _, *names = (each.name for each in fields(PastCheck))
+    _, *names = PastCheck.__struct_fields__
     return tuple(PastCheck(one.made_utc, *attrgetter(*names)(one.check)) for one in records)

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
@@ -42,8 +43,7 @@ MOST_PAIRED = 4  # where whole sets are compared: each pair is told of
 Names = Mapping[Role, Sequence[str]]
 
 
-@dataclass(frozen=True)
-class Selection:
+class Selection(msgspec.Struct, frozen=True):
     """A build whose sets are named, and the shelves that they were taken from.
 
     Attributes:
@@ -54,7 +54,7 @@ class Selection:
     """
 
     build: BuildFile
-    shelves: Mapping[Role, Shelf] = field(default_factory=dict)
+    shelves: Mapping[Role, Shelf] = msgspec.field(default_factory=dict)
     loads: ShelfLoads | None = None
     bound: float = 0.0
     effort: Effort = "shims"
@@ -218,8 +218,7 @@ def _nearest_pairs(
     return chosen
 
 
-@dataclass
-class _Rounds:
+class _Rounds(msgspec.Struct):
     """The judging.
 
     Attributes:
@@ -232,7 +231,7 @@ class _Rounds:
     judge_sets: JudgesSets
     solving: Solving
     say: Callable[[str], None]
-    known: dict[str, SetLoads] = field(default_factory=dict)
+    known: dict[str, SetLoads] = msgspec.field(default_factory=dict)
     bound: float = 0.0
 
     def judged(self, shelf: Shelf) -> tuple[str, ...]:

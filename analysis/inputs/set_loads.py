@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
@@ -16,8 +16,7 @@ from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.valve_loads import Candidate, read_load
 
 
-@dataclass(frozen=True)
-class SetLoads:
+class SetLoads(msgspec.Struct, frozen=True):
     """The springs of a judged set that may be used, at H heights.
 
     Attributes:
@@ -70,11 +69,10 @@ class JudgesSets(Protocol):
         """Yield the loads of sets as they are judged, until go_on says no."""
 
 
-@dataclass(frozen=True)
-class KeptLoads:
+class KeptLoads(msgspec.Struct, frozen=True):
     """Loads that were kept, each by a digest of all that its set's curves are read from."""
 
-    sets: dict[str, SetLoads] = field(default_factory=dict)
+    sets: dict[str, SetLoads] = msgspec.field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.sets)

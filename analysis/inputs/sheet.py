@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+import msgspec
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.not_measured import NotMeasured
@@ -28,8 +29,7 @@ from coilbench.capture.strokes.sweep import Provenance
 LineRole = Literal["outer", "inner", "together"]
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(msgspec.Struct, frozen=True):
     """One spring under one valve.
 
     Attributes:
@@ -47,8 +47,7 @@ class Place:
     solid: SolidHeight | None
 
 
-@dataclass(frozen=True)
-class ValveRow:
+class ValveRow(msgspec.Struct, frozen=True):
     """What goes under one valve, and what it gives.
 
     Attributes:
@@ -90,8 +89,7 @@ class ValveRow:
         return min(known) if len(known) == len(self.places) else None
 
 
-@dataclass(frozen=True)
-class Line:
+class Line(msgspec.Struct, frozen=True):
     """A curve to draw, of a spring or of those whose loads were added, ascending in height.
 
     The height is the outer's: an inner's own is less by the head's offset.
@@ -103,8 +101,7 @@ class Line:
     loads_n: tuple[float, ...]
 
 
-@dataclass(frozen=True)
-class MarginRow:
+class MarginRow(msgspec.Struct, frozen=True):
     """How near one set comes to coil bind.
 
     Attributes:
@@ -124,8 +121,7 @@ class MarginRow:
     kept: bool | None
 
 
-@dataclass(frozen=True)
-class SetPart:
+class SetPart(msgspec.Struct, frozen=True):
     """One set's part of the sheet.
 
     Attributes:
@@ -149,8 +145,7 @@ class SetPart:
     left_out: tuple[tuple[str, JudgedStroke], ...] = ()
 
 
-@dataclass(frozen=True)
-class ScalePart:
+class ScalePart(msgspec.Struct, frozen=True):
     """A scale that readings were keyed from, as calibrated last."""
 
     scale: Scale
@@ -158,8 +153,7 @@ class ScalePart:
     age_days: float
 
 
-@dataclass(frozen=True)
-class BudgetPart:
+class BudgetPart(msgspec.Struct, frozen=True):
     """What one spring's load at full lift is unsure by, as an example of all."""
 
     spring: str
@@ -168,8 +162,7 @@ class BudgetPart:
     budget: Budget
 
 
-@dataclass(frozen=True)
-class RigPart:
+class RigPart(msgspec.Struct, frozen=True):
     """What weighed the springs: a rig, if calibrated, scales that readings were keyed from."""
 
     card: Card | None
@@ -177,8 +170,7 @@ class RigPart:
     warnings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True)
-class Record:
+class Record(msgspec.Struct, frozen=True):
     """What else a sheet records: the book's file name, versions of programs by name."""
 
     build_text: str
@@ -187,8 +179,7 @@ class Record:
     versions: Mapping[str, str]
 
 
-@dataclass(frozen=True)
-class Sheet:
+class Sheet(msgspec.Struct, frozen=True):
     """A build sheet.
 
     Attributes:

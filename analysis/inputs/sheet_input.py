@@ -6,12 +6,12 @@ import math
 import platform
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.curves.curve import SpringCurve

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cached_property
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile, Where
@@ -19,8 +19,7 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 
 
-@dataclass(frozen=True)
-class Wanted:
+class Wanted(msgspec.Struct, frozen=True):
     """What a build wants of its springs.
 
     Attributes:
@@ -34,8 +33,7 @@ class Wanted:
     places: Mapping[Place, list[int]]
 
 
-@dataclass(frozen=True)
-class Shelf:
+class Shelf(msgspec.Struct, frozen=True, dict=True):
     """All springs of a role in the book, and what became of them.
 
     Attributes:

@@ -6,9 +6,10 @@ As problems for the search: a first reading at its likely load, or anywhere that
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.reasons import LooksTaken
 from coilbench.analysis.engine.shims import Role, SeatOptions
@@ -20,8 +21,7 @@ from coilbench.analysis.inputs.set_loads import SetLoads
 from coilbench.analysis.inputs.shelf import Shelf, Wanted
 
 
-@dataclass(frozen=True)
-class ShelfLoads:
+class ShelfLoads(msgspec.Struct, frozen=True):
     """The springs of the shelves, some of them judged.
 
     Attributes:
@@ -110,8 +110,7 @@ class ShelfLoads:
         return found
 
 
-@dataclass(frozen=True)
-class _Judged:
+class _Judged(msgspec.Struct, frozen=True):
     """A shelf's judged loads, and how its first readings of the same springs compare."""
 
     loads: FirstLoads

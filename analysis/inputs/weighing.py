@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.analysis.inputs.keying import given_of
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
@@ -19,8 +21,7 @@ from coilbench.capture.book.sets import SetRecord
 _MANY = 50
 
 
-@dataclass(frozen=True)
-class DoubtfulRow:
+class DoubtfulRow(msgspec.Struct, frozen=True):
     """A row of a file that may be a slip, and what makes it so."""
 
     row: ImportedRow

@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
 from operator import mul
 from typing import Any, Literal, get_args
 
-from msgspec import structs
+import msgspec
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
@@ -62,8 +62,7 @@ NotGivenKind = Literal[
 ]  # fmt: skip
 
 
-@dataclass(frozen=True)
-class NotGiven:
+class NotGiven(msgspec.Struct, frozen=True):
     """What isn't given, and so limits aren't known; the wire is the set's material."""
 
     kind: NotGivenKind
@@ -74,8 +73,7 @@ class NotGiven:
 LimitAssumption = Literal["loads_cold", "ratio_constant"]
 
 
-@dataclass(frozen=True)
-class LimitsReport:
+class LimitsReport(msgspec.Struct, frozen=True):
     """What is known of a build's limits, at the highest speed where that is given.
 
     Attributes:
@@ -204,7 +202,7 @@ def _lift_findings(
 
 
 def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
-    return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
+    return replace(build, head=replace(build.head, installed_height_mm=height_mm))
 
 
 def _moved_mass(build: BuildFile, sets: Sequence[SetLimits]) -> MovedMass | None:
@@ -383,7 +381,8 @@ def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterato
     """Yield what a set doesn't keep at its heights; margin_mm is the least to coil bind."""
     for risk in placed.bind_risks(margin_mm):
         facts = asdict(risk)
-        yield LimitFinding(facts.pop("kind"), {"set": facts.pop("set_name")} | facts)
+        facts.pop("kind", None)  # of some it is the class's
+        yield LimitFinding(risk.kind, {"set": facts.pop("set_name")} | facts)
     yield from _stress_findings(one)
     tired, surging, rate = one.worst("fatigue_factor"), one.worst("surge_ratio"), one.rate_check
     if tired is not None and tired.fatigue_factor is not None and tired.fatigue_factor < 1.0:
@@ -392,7 +391,7 @@ def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterato
     if surging is not None and ratio is not None and ratio < TEXTBOOK_RATIO:
         yield _of(one, "surge_near", surging, surge_hz=surging.surge_hz, ratio=ratio)
     if rate is not None and not rate.agrees:
-        yield LimitFinding("rate_differs", {"set": one.set_name, **vars(rate)})
+        yield LimitFinding("rate_differs", {"set": one.set_name, **asdict(rate)})
 
 
 def _stress_findings(one: SetLimits) -> Iterator[LimitFinding]:

@@ -6,8 +6,9 @@ What a limit finds is a LimitFinding; what isn't known is one, too.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
+
+import msgspec
 
 from coilbench.analysis.engine.build_file import WireGiven
 from coilbench.analysis.engine.coil import Coil
@@ -67,8 +68,7 @@ LIMIT_RULES: dict[LimitKind, LimitRule] = {
 }
 
 
-@dataclass(frozen=True)
-class LimitFinding:
+class LimitFinding(msgspec.Struct, frozen=True):
     """A limit that is not kept, or of which that can't be said.
 
     Attributes:
@@ -94,8 +94,7 @@ class LimitFinding:
         return LIMIT_RULES[self.kind].source
 
 
-@dataclass(frozen=True)
-class SpringLimits:
+class SpringLimits(msgspec.Struct, frozen=True):
     """One spring; None where it can't be known.
 
     Attributes:
@@ -119,8 +118,7 @@ class SpringLimits:
     fatigue_factor: float | None
 
 
-@dataclass(frozen=True)
-class SetLimits:
+class SetLimits(msgspec.Struct, frozen=True):
     """One set; None where it isn't given or can't be known.
 
     Attributes:

@@ -6,8 +6,9 @@ Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
+
+import msgspec
 
 from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3, Coil
 
@@ -117,8 +118,7 @@ WIRE_U_MM, COIL_U_MM, COILS_U = 0.02, 0.1, 0.1
 OUTSIDE_SHARE = 0.35  # ours, of the wire: so near to the outside diameter it was given for the mean
 
 
-@dataclass(frozen=True)
-class HandbookRate:
+class HandbookRate(msgspec.Struct, frozen=True):
     """A measured rate beside k = G d^4/(8 D^3 n) (Shigley, chapter 10; EN 13906-1).
 
     Attributes:

@@ -16,10 +16,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -43,8 +43,8 @@ FORCE_SAMPLES = 41  # lifts at which the springs are read; between them the forc
 SPRING_SHARE = 1.0 / 3.0  # Rayleigh: a spring fixed at one end moves as a third of its mass would
 
 
-@dataclass(frozen=True, eq=False)  # told apart by identity, as a key of the cache below
-class LiftTable:
+# Told apart by identity, as a key of the cache below.
+class LiftTable(msgspec.Struct, frozen=True, eq=False):
     """A lift by the cam's angle, where it is above 0; arrays of shape (n,), angles ascending.
 
     Attributes:
@@ -66,8 +66,7 @@ class _SpringForce(NamedTuple):
     load_u_n: Array
 
 
-@dataclass(frozen=True)
-class _ValveMotion:
+class _ValveMotion(msgspec.Struct, frozen=True):
     """A valve's lift, lash off, and acceleration while it is open, arrays of shape (n,).
 
     Attributes:
@@ -86,16 +85,14 @@ class _ValveMotion:
     finest_deg: float
 
 
-@dataclass(frozen=True)
-class MovedMass:
+class MovedMass(msgspec.Struct, frozen=True):
     """What the springs have to move, at the valve, with its expanded uncertainty, k = 2."""
 
     mass_g: float
     mass_u_g: float
 
 
-@dataclass(frozen=True)
-class LimitingSpeed:
+class LimitingSpeed(msgspec.Struct, frozen=True):
     """Where the spring force runs out first.
 
     Attributes:
@@ -116,8 +113,7 @@ class LimitingSpeed:
     sharp: bool
 
 
-@dataclass(frozen=True)
-class ForceMargin:
+class ForceMargin(msgspec.Struct, frozen=True):
     """The force needed and the force there is, where there is least to spare in proportion."""
 
     needed_n: float
@@ -126,8 +122,7 @@ class ForceMargin:
     lift_mm: float
 
 
-@dataclass(frozen=True)
-class ValveFloat:
+class ValveFloat(msgspec.Struct, frozen=True):
     """The valve on its cam, by its lift table.
 
     Attributes:
@@ -301,8 +296,7 @@ def _slowed(motion: _ValveMotion) -> NDArray[np.bool_]:
     return np.asarray(-motion.accel_mm_per_rad2 > motion.accel_u_mm_per_rad2)
 
 
-@dataclass(frozen=True)
-class _SmoothingSpline:
+class _SmoothingSpline(msgspec.Struct, frozen=True):
     """A fitted spline.
 
     Attributes:

@@ -96,7 +96,10 @@ BENCH_PHRASES: dict[str, str] = {
     "set_done": "the set {set} is done",
     "set_done_before": "the set {set} is done already",
     "held_open": "its last stroke can be redone for {linger_s:.0f} s; then the capture ends",
-    "nothing_to_redo": "the last press did not count: nothing to redo",
+    "nothing_to_redo": "no press to take back: none counted since",
+    "redo_wanted": "{label}: the last press did not count, so it is still wanted: press it again",
+    "worked_short": "it works the spring: the press before went {short_mm} less deep",
+    "counts_once_up": "for good once the quill is seen at its stop: let it up fully",
     "redo": "{label}: the last stroke no longer counts",
     "back": "{label} is next again",
     "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "

@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import Any, NamedTuple
 
+from msgspec.structs import asdict
+
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.report.budget_text import BudgetText, budget_text, unit_size
 from coilbench.analysis.report.document import describe, document, json_keys, picked
@@ -110,7 +112,7 @@ def calibration_text(card: Card, units: Units) -> CalibrationText:
         "Budget of a typical reading, half the largest mass on a spring of "
         f"{rate:.4g} {units.load}/{units.length}, before lag and friction"
     )
-    limits = [(name, *(f"{n:g}" for n in vars(of).values())) for name, of in CLASSES.items()]
+    limits = [(name, *(f"{n:g}" for n in asdict(of).values())) for name, of in CLASSES.items()]
     return CalibrationText(
         sentences=list(_sentences(card, units)),
         check=None if card.check is None else describe(card.check, units),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 
 from coilbench.analysis.curves.curve import SpringCurve
@@ -105,8 +105,9 @@ LENGTH_FROM: dict[LengthFrom, str] = {
 }
 
 
-def readings_at(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:
+def readings_at(curve: SpringCurve, heights_mm: Collection[float]) -> list[Reading]:
     """Read a curve's loads at those of the heights where it was measured."""
+    curve.read(heights_mm)  # at all at once, which is sooner
     found = []
     for height_mm in heights_mm:
         with suppress(HeightNotMeasured):

@@ -1,9 +1,9 @@
-"""The one route from results to JSON: dataclasses in, a document in N and mm out.
+"""The one route from results to JSON: records in, a document in N and mm out.
 
-A result's fields are the document's keys. A field's metadata may say otherwise: `JSON_SKIP`
-leaves it out, `{"json": "name"}` gives it another key, `{"json": "*"}` puts a mapping's keys in its
-place. A finding, which is a dataclass that `describe` knows, carries its sentence in N and mm
-beside its numbers, under "text". Where a class can't say so itself, or its document holds
+A record's fields are the document's keys, after the `kind` that all of its class have. Its class's
+`in_json` may say otherwise, by field: another key, "*" to put a mapping's keys in its place, None
+to leave it out. A finding, which is a record that `describe` knows, carries its sentence in N and
+mm beside its numbers, under "text". Where a class can't say so itself, or its document holds
 properties or what its parts hold, `json_keys` says it.
 """
 
@@ -13,7 +13,6 @@ import json
 import math
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence, Set
-from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import cache, singledispatch
 from importlib import import_module
@@ -23,7 +22,6 @@ from typing import Any
 from coilbench.analysis.report.units import SI, Units
 
 MOST_NAMED = 3  # of more names the others are counted
-JSON_SKIP: Mapping[str, Any] = {"json": None}
 _KEYS: dict[type, str] = {}
 
 
@@ -169,7 +167,7 @@ def document(value: Any) -> Any:
         return document(value.value)
     if type(value) not in _HOLDERS:
         _load_words()
-    if (is_dataclass(value) or type(value) in _KEYS) and not isinstance(value, type):
+    if hasattr(type(value), "__struct_fields__") or type(value) in _KEYS:
         return _fields(value)
     if isinstance(value, Mapping):
         return {str(document(key)): document(each) for key, each in value.items()}
@@ -191,9 +189,10 @@ def _fields(value: Any) -> dict[str, Any]:
     keys = _KEYS.get(type(value))
     if keys is not None:
         return {key: document(each) for key, each in picked(value, keys).items()}
-    found: dict[str, Any] = {}
-    for each in fields(value):
-        key, content = each.metadata.get("json", each.name), getattr(value, each.name)
+    kind, keys_of = getattr(type(value), "kind", None), getattr(value, "in_json", {})
+    found: dict[str, Any] = {"kind": kind} if isinstance(kind, str) else {}
+    for name in value.__struct_fields__:
+        key, content = keys_of.get(name, name), getattr(value, name)
         if key == "*":
             found |= document(content)
         elif key is not None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
-from typing import Any, get_args
+from typing import Any, ClassVar, get_args
+
+import msgspec
 
 from coilbench.analysis.engine.coil import TABLES
 from coilbench.analysis.engine.reasons import (
@@ -30,7 +31,7 @@ from coilbench.analysis.limits.spring_limits import (
 from coilbench.analysis.limits.stress import STATIC_SHARE, USUAL_RATIOS, HandbookRate
 from coilbench.analysis.limits.valve_motion import ForceMargin, ValveFloat
 from coilbench.analysis.report.build_text import CAUTIONS
-from coilbench.analysis.report.document import JSON_SKIP, describe, filled, json_keys, sentences
+from coilbench.analysis.report.document import describe, filled, json_keys, sentences
 from coilbench.analysis.report.units import Units
 
 SEVERITY: dict[Severity, str] = {"fails": "Fails", "unknown": "Not known", "caution": "Caution"}
@@ -84,8 +85,7 @@ json_keys(
 json_keys(LimitFinding, "kind severity rule source facts text")
 
 
-@dataclass(frozen=True)
-class LimitsText:
+class LimitsText(msgspec.Struct, frozen=True):
     """What is said of a build's limits, without full stops; not_given names what would tell more.
 
     Attributes:
@@ -94,7 +94,8 @@ class LimitsText:
         assumed: what all of it rests on.
     """
 
-    verdicts: tuple[str, ...] = field(metadata=JSON_SKIP)
+    in_json: ClassVar = {"verdicts": None}
+    verdicts: tuple[str, ...]
     findings: tuple[str, ...]
     assumed: tuple[str, ...]
     not_given: tuple[str, ...]

@@ -9,7 +9,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.book.merging import Note
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.row_names import counted_rows
-from coilbench.capture.book.told import NAME, NOMINAL, RESTS, Told
+from coilbench.capture.book.told import NAME, NOMINAL, RESTS, SPRINGS, Told
 
 
 def brought_text(rows: Mapping[str, int], *, changed: bool) -> str:
@@ -32,6 +32,9 @@ def _told_text(told: Told, shown: Units) -> str:
             f"the set that this book called {told.of} was renamed in another: now "
             f"{told.values[0]}; change it in your build files, too"
         )
+    if told.what == SPRINGS:
+        count, labels = told.values
+        return f"{told.of}: another bench added {labels}; the set has {count:g} springs now"
     what = _WORDS.get(told.what) or told.what.removesuffix("_mm").replace("_", " ")
     by = "at two benches, neither knowing of the other" if told.at_once else "at another bench"
     if told.springs > 1:

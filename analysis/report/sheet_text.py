@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
+
+import msgspec
 
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Level
@@ -29,7 +30,6 @@ from coilbench.analysis.report.build_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.build_text import card_facts, lobes_of
 from coilbench.analysis.report.curve_text import give_left_out, set_notes, tare_zero
 from coilbench.analysis.report.document import (
-    JSON_SKIP,
     describe,
     document,
     first_few,
@@ -106,8 +106,7 @@ json_keys(
 json_keys(ScalePart, "name=scale.name made_utc age_days")
 
 
-@dataclass(frozen=True)
-class SheetLimits:
+class SheetLimits(msgspec.Struct, frozen=True):
     """What is said of wire, surge and valve float.
 
     Attributes:
@@ -123,8 +122,7 @@ class SheetLimits:
     cautions: tuple[str, ...] = LIMITS_CAUTIONS
 
 
-@dataclass(frozen=True)
-class EngineCheck:
+class EngineCheck(msgspec.Struct, frozen=True):
     """One thing to check: what, what to do and what is known of it, whose word decides."""
 
     what: str
@@ -139,8 +137,7 @@ class LoadSpan(NamedTuple):
     most_n: float
 
 
-@dataclass(frozen=True)
-class SheetText:
+class SheetText(msgspec.Struct, frozen=True):
     """A sheet's sentences, without full stops, the cautions with them.
 
     Attributes:
@@ -152,15 +149,16 @@ class SheetText:
         method: how it was computed: what, and words for it.
     """
 
+    in_json: ClassVar = {"loads_of": None, "reasons": None, "warnings": None, "set_notes": None}
     verdict: str
-    loads_of: str = field(metadata=JSON_SKIP)
-    reasons: tuple[str, ...] = field(metadata=JSON_SKIP)
+    loads_of: str
+    reasons: tuple[str, ...]
     limits: SheetLimits
-    warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
+    warnings: tuple[str, ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     checks: tuple[EngineCheck, ...]
-    set_notes: Mapping[str, tuple[str, ...]] = field(metadata=JSON_SKIP)
+    set_notes: Mapping[str, tuple[str, ...]]
     method: Mapping[str, str]
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
@@ -34,8 +34,7 @@ if TYPE_CHECKING:
     from coilbench.analysis.limits.stress import HandbookRate
 
 
-@dataclass(frozen=True)
-class Given:
+class Given(msgspec.Struct, frozen=True):
     """What is known of a spring by other means; None where it isn't.
 
     Attributes:
@@ -53,8 +52,7 @@ class Given:
     active_coils: float | None = None
 
 
-@dataclass(frozen=True)
-class SpringFindings:
+class SpringFindings(msgspec.Struct, frozen=True):
     """One spring.
 
     Attributes:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from coilbench.capture.unit_factors import KGF_N, LBF_N
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N, STRESS_IN_MPA
@@ -32,8 +31,7 @@ def _number(value: float | None, shown: Callable[[float], float], places: int) -
     return "-" if value is None or math.isnan(value) else fixed(shown(value), places)
 
 
-@dataclass(frozen=True)
-class Units:
+class Units(NamedTuple):
     """The units a person wants to see."""
 
     load: LoadUnit = "kg"

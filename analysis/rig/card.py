@@ -6,10 +6,11 @@ The limits are ISO 7500-1's for machines that measure force; nothing here certif
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple, dataclass, field
 from typing import Literal
 
+import msgspec
 import numpy as np
+from msgspec.structs import asdict, astuple
 from numpy.typing import ArrayLike, NDArray
 
 from coilbench.analysis.curves.uncertainty import Budget
@@ -36,8 +37,7 @@ SOURCE = (
 )
 
 
-@dataclass(frozen=True)
-class Limits:
+class Limits(msgspec.Struct, frozen=True):
     """The largest errors of a class, in per cent.
 
     Attributes:
@@ -64,8 +64,7 @@ CLASSES: dict[str, Limits] = {
 }
 
 
-@dataclass(frozen=True)
-class StepErrors:
+class StepErrors(msgspec.Struct, frozen=True):
     """The errors at one step of true load, as in Limits; None where they were not measured."""
 
     true_n: float
@@ -100,8 +99,7 @@ class StepErrors:
         )
 
 
-@dataclass(frozen=True)
-class ClassRange:
+class ClassRange(msgspec.Struct, frozen=True):
     """A class whose limits the errors would meet, from a load up to the largest step, N."""
 
     name: str
@@ -109,8 +107,7 @@ class ClassRange:
     high_n: float
 
 
-@dataclass(frozen=True)
-class PartCard:
+class PartCard(msgspec.Struct, frozen=True):
     """One part of a calibration, as the book keeps it, with its age when the card was drawn."""
 
     part_id: str
@@ -131,7 +128,7 @@ class PartCard:
     @property
     def told_points(self) -> list[dict[str, object]]:
         """The points, without what they do not have."""
-        rows = (vars(point).items() for point in self.part.points)
+        rows = (asdict(point).items() for point in self.part.points)
         return [{key: it for key, it in row if it is not None} for row in rows]
 
     @property
@@ -149,8 +146,7 @@ class PartCard:
         return [[float(each) for each in row] for row in found]
 
 
-@dataclass(frozen=True)
-class Trust:
+class Trust(msgspec.Struct, frozen=True):
     """From the smallest mass to the largest, the most (k = 2) that a steady load may be out."""
 
     low_n: float
@@ -158,8 +154,7 @@ class Trust:
     load_u_n: float
 
 
-@dataclass(frozen=True)
-class Card:
+class Card(msgspec.Struct, frozen=True):
     """A calibration card.
 
     Attributes:
@@ -192,7 +187,7 @@ class Card:
     warnings: tuple[Finding, ...]
     zeros: tuple[ZeroMove, ...] = ()
     rests_n: float | None = None
-    rests_of_sets: Mapping[str, float] = field(default_factory=dict)
+    rests_of_sets: Mapping[str, float] = msgspec.field(default_factory=dict)
     kept_rests: tuple[KeptRests, ...] = ()
     cups_meet_mm: float | None = None
     other_rigs: tuple[str, ...] = ()

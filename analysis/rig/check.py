@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
+import msgspec
 import numpy as np
 
 from coilbench.capture.blocks import Finding
@@ -36,8 +36,7 @@ SETTLED_N = 0.2  # in PACE_MIN; less matters to no spring
 _WRAP_MIN = 2**32 / 60e6  # of the rig's clock
 
 
-@dataclass(frozen=True)
-class ZeroMove:
+class ZeroMove(msgspec.Struct, frozen=True):
     """A zero beside the first one.
 
     Attributes:
@@ -49,8 +48,7 @@ class ZeroMove:
     moved_n: float
 
 
-@dataclass(frozen=True)
-class ZeroDrift:
+class ZeroDrift(msgspec.Struct, frozen=True):
     """How the zero went since the first one after a pause.
 
     Attributes:
@@ -148,8 +146,7 @@ LEAST_TREND_DAYS = 1.0  # within a day it is scatter, not a trend
 TREND_DAYS = 30.0  # what a trend is told for
 
 
-@dataclass(frozen=True)
-class MassReading:
+class MassReading(msgspec.Struct, frozen=True):
     """What the cell said with nothing on it and with the check weight.
 
     Attributes:
@@ -165,8 +162,7 @@ class MassReading:
     samples: int
 
 
-@dataclass(frozen=True)
-class MassVerdict:
+class MassVerdict(msgspec.Struct, frozen=True):
     """A check weight judged.
 
     Attributes:
@@ -256,8 +252,7 @@ def judge_mass(
     return MassVerdict(reading.mass_kg, expected_n, read_n, error_n, 2.0 * u_n, allowed_n)
 
 
-@dataclass(frozen=True)
-class PastCheck:
+class PastCheck(msgspec.Struct, frozen=True):
     """A stored check, as the trend and the warnings see it; made_utc in ISO 8601."""
 
     made_utc: str
@@ -274,8 +269,7 @@ class PastCheck:
         return 100.0 / (self.mass_kg * self.gravity_m_s2)
 
 
-@dataclass(frozen=True)
-class Trend:
+class Trend(msgspec.Struct, frozen=True):
     """How the relative error goes with time.
 
     Attributes:

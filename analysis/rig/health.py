@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.analysis.rig.check import running_min
@@ -52,8 +53,7 @@ ALIKE_SAMPLES = 4  # an HX711's filter settles over four conversions, by its dat
 LEAST_SAMPLES = 20  # fewer show neither noise nor a constant reading
 
 
-@dataclass(frozen=True)
-class Heard:
+class Heard(msgspec.Struct, frozen=True):
     """What came from a rig that was left alone.
 
     Attributes:
@@ -76,8 +76,7 @@ class Heard:
     tally: Tally | None = None
 
 
-@dataclass(frozen=True)
-class Health:
+class Health(msgspec.Struct, frozen=True):
     """The figures; None where they cannot be determined.
 
     Attributes:

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.sweep_fit import Side, Way
@@ -37,8 +38,7 @@ OUTLIER_LEAST_SHARE = 0.5
 FEWEST_FOR_MIDDLE = 3  # below this a set has no middle to be away from; ours, no source
 
 
-@dataclass(frozen=True)
-class Alike:
+class Alike(msgspec.Struct, frozen=True):
     """All springs' loads at one height, or their rates; None where a spring was not measured.
 
     Attributes:
@@ -74,8 +74,7 @@ def _by(curve: SpringCurve, way: Way, read: Read) -> Measured | None:
     return None
 
 
-@dataclass(frozen=True)
-class Centre:
+class Centre(msgspec.Struct, frozen=True):
     """Where the values of a set's measured springs lie; loads in N, rates in N/mm.
 
     Attributes:
@@ -111,8 +110,7 @@ class Centre:
         )
 
 
-@dataclass(frozen=True)
-class Column:
+class Column(msgspec.Struct, frozen=True):
     """All springs' loads at one height, or their rates.
 
     Attributes:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from statistics import fmean
 from typing import Literal, get_args
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
@@ -25,8 +25,7 @@ Stroke = list[
 ]  # one stroke's readings, each with its weight in the value
 
 
-@dataclass(frozen=True)
-class Change:
+class Change(msgspec.Struct, frozen=True):
     """A load (N) or rate (N/mm) before, one spring's or some springs' mean, and how it changed.
 
     Attributes:
@@ -55,8 +54,7 @@ class Change:
         return "lower" if self.measured.value < 0.0 else "higher"
 
 
-@dataclass(frozen=True)
-class SpringChange:
+class SpringChange(msgspec.Struct, frozen=True):
     """One spring's changes: its loads at each height, and its rate; None where not measured."""
 
     label: str
@@ -70,8 +68,7 @@ class SpringChange:
         return any(one.verdict != "cannot_tell" for one in known)
 
 
-@dataclass(frozen=True)
-class Comparison:
+class Comparison(msgspec.Struct, frozen=True):
     """Two measurements of the same springs.
 
     Attributes:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from itertools import repeat
+from typing import ClassVar
+
+import msgspec
 
 from coilbench.analysis.choices import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.curves.curve import SpringCurve
@@ -18,8 +20,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
 
-@dataclass(frozen=True)
-class SetReading:
+class SetReading(msgspec.Struct, frozen=True):
     """One spring's load at one height (u: k = 2); all None where it was not measured there.
 
     Attributes:
@@ -36,8 +37,7 @@ class SetReading:
     nominal_deviation: float | None
 
 
-@dataclass(frozen=True)
-class SpringCheck:
+class SpringCheck(msgspec.Struct, frozen=True):
     """One spring's numbers and flags.
 
     Attributes:
@@ -49,6 +49,7 @@ class SpringCheck:
         flags: at most one a kind; empty for a spring that belongs.
     """
 
+    in_json: ClassVar = {"rulings": None}
     label: str
     rate_n_per_mm: float | None
     rate_u_n_per_mm: float | None
@@ -58,7 +59,7 @@ class SpringCheck:
     free_length_from: LengthFrom | None
     solid_height_mm: float | None
     readings: tuple[SetReading, ...]
-    rulings: tuple[Ruling, ...] = field(metadata={"json": None})
+    rulings: tuple[Ruling, ...]
     flags: tuple[Flag, ...]
 
     @property
@@ -73,8 +74,7 @@ class SpringCheck:
         return tuple(sorted(found, key=lambda ruling: -ruling.times_limit))
 
 
-@dataclass(frozen=True)
-class HeightSummary:
+class HeightSummary(msgspec.Struct, frozen=True):
     """The set's loads at one height, N.
 
     Attributes:
@@ -89,8 +89,7 @@ class HeightSummary:
     compared_way: Way | None = None
 
 
-@dataclass(frozen=True)
-class SetCheck:
+class SetCheck(msgspec.Struct, frozen=True):
     """A set judged at some heights; no rate where none is known.
 
     Attributes:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 import numpy as np
 
 from coilbench.capture.calibration.statistics import student_quantile
@@ -28,8 +28,7 @@ _LEVEL_RATIO = (
 # fmt: on
 
 
-@dataclass(frozen=True)
-class Esd:
+class Esd(msgspec.Struct, frozen=True):
     """A generalised ESD test.
 
     Attributes:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
+
+import msgspec
 
 from coilbench.analysis.curves.uncertainty import Measured
 from coilbench.capture.errors import CoilbenchError
@@ -42,8 +43,7 @@ def guarded(away: float, limit: float, u: float, beyond: Outcome) -> Outcome:
     return "unsure" if away <= limit + u + slack else beyond
 
 
-@dataclass(frozen=True)
-class Ruling:
+class Ruling(msgspec.Struct, frozen=True):
     """One rule's answer on one spring.
 
     Attributes:
@@ -54,13 +54,14 @@ class Ruling:
         flagged: whether an outcome other than pass becomes a flag.
     """
 
+    in_json: ClassVar = {"facts": "*", "flagged": None}
     rule: RuleName
     spring: str
     height_mm: float | None
     outcome: Outcome
     times_limit: float
-    facts: Mapping[str, Any] = field(metadata={"json": "*"})
-    flagged: bool = field(default=True, metadata={"json": None})
+    facts: Mapping[str, Any]
+    flagged: bool = True
 
     @property
     def apart_within(self) -> bool:
@@ -68,8 +69,7 @@ class Ruling:
         return self.outcome == "pass" and bool(self.facts.get("apart_within", False))
 
 
-@dataclass(frozen=True)
-class Target:
+class Target(msgspec.Struct, frozen=True):
     """What a load (N) or rate (N/mm) is compared with: the set's middle or a nominal."""
 
     rule: Literal["nominal", "set_tolerance"]
@@ -97,8 +97,7 @@ class Target:
         return Ruling(self.rule, spring, height_mm, outcome, times, facts, flagged)
 
 
-@dataclass(frozen=True)
-class Doubt:
+class Doubt(msgspec.Struct, frozen=True):
     """Why none of a spring's strokes can be relied on: how many are read, what spoils them."""
 
     strokes: int
@@ -109,8 +108,7 @@ KINDS: tuple[FlagKind, ...] = ("weak", "stiff", "short", "odd", "unsure")
 _TOLERANCES = ("nominal", "set_tolerance")
 
 
-@dataclass(frozen=True)
-class Flag:
+class Flag(msgspec.Struct, frozen=True):
     """A finding about one spring, with the rulings it rests on, the strongest first."""
 
     kind: FlagKind
@@ -136,8 +134,7 @@ class Flag:
         )
 
 
-@dataclass(frozen=True)
-class Nominal:
+class Nominal(msgspec.Struct, frozen=True):
     """The load asked for at a height, and its tolerance; None takes the set's share of it."""
 
     load_n: float

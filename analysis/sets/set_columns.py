@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
@@ -107,8 +107,7 @@ def _shared_range_mm(curves: Sequence[SpringCurve]) -> tuple[float, float]:
     return bottom, top
 
 
-@dataclass(frozen=True)
-class SetColumns:
+class SetColumns(msgspec.Struct, frozen=True, dict=True):
     """A set laid out for judging: its columns are made once, each spring is judged in turn.
 
     Attributes:

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
 from statistics import median
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -52,8 +52,7 @@ Basis = Literal[
 ]
 
 
-@dataclass(frozen=True)
-class Foretold:
+class Foretold(msgspec.Struct, frozen=True):
     """What a load should be near.
 
     Attributes:
@@ -70,8 +69,7 @@ class Foretold:
     said_by: int
 
 
-@dataclass(frozen=True)
-class Slip:
+class Slip(msgspec.Struct, frozen=True):
     """What makes a reading doubtful.
 
     Attributes:
@@ -111,8 +109,7 @@ class FitsOther(NamedTuple):
     heights: int
 
 
-@dataclass(frozen=True)
-class Given:
+class Given(msgspec.Struct, frozen=True):
     """What is known of a spring beside its readings.
 
     Attributes:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from coilbench.analysis.sets.slips import Slip
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
 
 
-@dataclass(frozen=True)
-class Weighed:
+class Weighed(msgspec.Struct, frozen=True):
     """What a reading looks like beside what the book holds.
 
     Attributes:

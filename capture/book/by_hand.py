@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Any
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depths import rederive_depths
@@ -37,8 +39,7 @@ SLIP_SHARE = 0.25
 Value = float | str | None
 
 
-@dataclass(frozen=True)
-class Changed:
+class Changed(msgspec.Struct, frozen=True):
     """A set after a change; and labels of the springs whose readings by depth got new heights."""
 
     record: SetRecord

@@ -7,9 +7,11 @@ sweeps name the one they were read with.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any
+
+import msgspec
+from msgspec.structs import asdict
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.in_force import InForce, compose
@@ -43,19 +45,17 @@ _PART_COLUMNS = (
     "masses_err",
 )
 _SCALE_COLUMNS = ("name", "origin", "reference_u_relative", "gravity_m_s2")
-_POINT_COLUMNS = tuple(field.name for field in fields(PointRow))
+_POINT_COLUMNS = PointRow.__struct_fields__
 
 
-@dataclass(frozen=True, kw_only=True)
-class PartRecord(NewPart):
+class PartRecord(NewPart, frozen=True, kw_only=True):
     """A part as the book keeps it, without its points: `part_points` reads them."""
 
     part_id: str
     made_utc: str
 
 
-@dataclass(frozen=True)
-class CalibrationRecord:
+class CalibrationRecord(msgspec.Struct, frozen=True, dict=True):
     """A calibration and its parts."""
 
     calibration_id: str
@@ -98,7 +98,7 @@ def store_part(db: Database, part: NewPart) -> str | None:
             },
         )
         for number, point in enumerate(part.points, start=1):
-            insert(db, "calibration_points", {"part_id": part_id, "point": number, **vars(point)})
+            insert(db, "calibration_points", {"part_id": part_id, "point": number, **asdict(point)})
         return compose(db, part.device_id)
 
 
@@ -194,8 +194,7 @@ def _part(row: dict[str, Any]) -> PartRecord:
     )
 
 
-@dataclass(frozen=True)
-class NewCheck:
+class NewCheck(msgspec.Struct, frozen=True):
     """A check with a weight.
 
     Attributes:
@@ -224,13 +223,12 @@ class NewCheck:
         """
         with writing(db):
             record = CheckRecord(new_id(), later_than(db, "mass_checks", "made_utc"), self)
-            row = {"id": record.check_id, "made_utc": record.made_utc, **vars(self)}
+            row = {"id": record.check_id, "made_utc": record.made_utc, **asdict(self)}
             insert(db, "mass_checks", row | {"passed": int(self.passed)})
         return record
 
 
-@dataclass(frozen=True)
-class CheckRecord:
+class CheckRecord(msgspec.Struct, frozen=True):
     """A check as the book keeps it.
 
     Attributes:

@@ -82,9 +82,12 @@ def _curve(branches: list[bytes] | None, cells: Mapping[str, Any]) -> str | None
     if cells["keyed_json"] is not None:
         try:
             keyed = msgspec.json.decode(cells["keyed_json"])
+            stated = keyed.get("stated_u_n")
             ways = Counter(one.get("loading", True) for one in keyed.get("readings", ()))
         except (ValueError, TypeError, AttributeError, RecursionError):
             return "its keyed_json cannot be"
         if ways and ways != Counter({True: len(down), False: len(up)}):
             return "it has other readings than points"
+        if stated is not None and len(stated) != len(down) + len(up):
+            return "it has other uncertainties than points"
     return None

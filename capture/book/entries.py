@@ -6,8 +6,9 @@ Undo deletes nothing: what was read stays, marked as taken back, and no longer c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import put_back_replaced
@@ -29,8 +30,7 @@ def take_back_text(entry_id: str) -> str:
     return f"coilbench import --take-back {entry_id[:SHOWN_FIGURES]}"
 
 
-@dataclass(frozen=True)
-class Entry:
+class Entry(msgspec.Struct, frozen=True):
     """One run of import or note.
 
     Attributes:

@@ -6,10 +6,10 @@ import json
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict, replace
 
 from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
@@ -23,11 +23,10 @@ from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.calibration.model import apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
-from coilbench.capture.strokes.sweep import Origin, read_stroke
+from coilbench.capture.strokes.sweep import Origin, apply, read_stroke
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedBranches, KeyedReading
 from coilbench.capture.tables.points_file import (
@@ -112,7 +111,7 @@ def _raw_sweep(
         spring_id=spring_id,
         origin=Origin.RAW_FILE,
         rows=reduced_curve(apply(calibration.calibration, raw, zero_counts)),
-        **vars(instrument),
+        **asdict(instrument),
         samples=raw.samples,
         calibration_id=calibration.calibration_id,
         zero_counts=zero_counts,
@@ -231,7 +230,7 @@ def _points(
         branches = read.loading, read.unloading
         u = read.load_u_n, read.load_u_relative, read.height_u_mm
         keyed = {
-            "readings": [vars(one) for one in readings],
+            "readings": [asdict(one) for one in readings],
             "setup": setup.to_document(),
             "free_length_mm": record.free_length_mm,
         }

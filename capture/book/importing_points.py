@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from coilbench.capture.blocks import Finding
 
 
-@dataclass(frozen=True)
-class ImportedRow:
+class ImportedRow(msgspec.Struct, frozen=True):
     """A point as it was stored, and the file's line that it comes from; uncertainties k = 1."""
 
     file: str
@@ -21,8 +20,7 @@ class ImportedRow:
     height_u_mm: float
 
 
-@dataclass(frozen=True)
-class Imported:
+class Imported(msgspec.Struct, frozen=True):
     """What a file brought.
 
     Attributes:

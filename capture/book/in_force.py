@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from coilbench.capture.book.ids import composed_id
@@ -36,8 +35,7 @@ class _Row(NamedTuple):
     parts: tuple[str | None, ...]  # load, travel, flex
 
 
-@dataclass(frozen=True)
-class InForce:
+class InForce(NamedTuple):
     """What holds of a rig.
 
     Attributes:

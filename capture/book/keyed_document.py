@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import fields
 from typing import Any
 
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, Scale
@@ -22,7 +21,7 @@ def keyed_setup_of(document: Mapping[str, Any], load_u_relative: float) -> Keyed
     Raises:
         CoilbenchError: the scale's fit cannot be read.
     """
-    names = {one.name for one in fields(KeyedSetup)} - {"scale"}
+    names = set(KeyedSetup.__struct_fields__) - {"scale"}
     numbers = {name: value for name, value in document.items() if name in names}
     known = document.get("scale")
     if known is None:

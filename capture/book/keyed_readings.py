@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+import msgspec
+from msgspec.structs import asdict
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
@@ -92,8 +94,7 @@ def refuse_below_solid(record: SetRecord, label: str, height_mm: float, u_mm: fl
         )
 
 
-@dataclass(frozen=True)
-class KeyedRow:
+class KeyedRow(msgspec.Struct, frozen=True):
     """One keyed reading as the book has it.
 
     Attributes:
@@ -280,7 +281,7 @@ def _sweep(record: SetRecord, reading: KeyedReading, setup: KeyedSetup, entry_id
         branches.height_u_mm,
         entry_id=entry_id,
         keyed={
-            "readings": [vars(reading)],
+            "readings": [asdict(reading)],
             "setup": setup.to_document(),
             "free_length_mm": free_mm,
         },

@@ -13,6 +13,7 @@ from typing import Any
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.book.told import NAME, Told
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
 _TAIL = re.compile(r"~([0-9a-f]{4,})$")
@@ -29,6 +30,26 @@ def base_name(name: str, set_id: str) -> str:
 def has_figures(name: str) -> bool:
     """Tell whether a name ends like larch~380d, so that it may mean a set by its id."""
     return _TAIL.search(name) is not None
+
+
+def refuse_anothers_name(db: Database, other: str, shown: str) -> None:
+    """Refuse a set of another book that is called as if it were one by its id: no program does.
+
+    Raises:
+        CoilbenchError: it names the set.
+    """
+    rows = db.execute(
+        f"SELECT id, name FROM {other}.sets AS o WHERE instr(name, '~') AND NOT EXISTS"  # noqa: S608
+        " (SELECT 1 FROM main.sets AS m WHERE m.id = o.id AND m.name = o.name)"
+    )
+    for set_id, name in rows.fetchall():
+        if has_figures(base_name(name, set_id)):
+            raise CoilbenchError(
+                f"the set {set_id} is called {name!r}, which names a set by the first characters "
+                "of its id, at every bench",
+                where=shown,
+                hint=f"Rename it there: coilbench set edit {as_typed(name)} --rename NAME",
+            )
 
 
 def row_in_full(db: Database, table: str, name: str) -> dict[str, Any] | None:

@@ -10,8 +10,9 @@ it was counted (`edits.py`).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any, Literal
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, covers
@@ -26,8 +27,7 @@ Deciding = Literal["more", "less", "said"]
 _SQL: dict[Deciding, str] = {"more": "{} DESC NULLS LAST", "less": "{}", "said": "{} IS NULL"}
 
 
-@dataclass(frozen=True)
-class Settled:
+class Settled(msgspec.Struct, frozen=True):
     """A row that differed in its mutable columns: this book's, the other's, and the winner."""
 
     table: str
@@ -37,21 +37,20 @@ class Settled:
     taken: Row
 
 
-@dataclass(frozen=True)
-class TableRule:
+class TableRule(msgspec.Struct, frozen=True):
     """How a table is merged."""
 
     table: str
     keys: tuple[str, ...] = ("id",)  # the columns that identify a row
     mutable: tuple[str, ...] = ()  # may differ, all taken from the row that wins
-    rank: Mapping[str, Deciding] = field(default_factory=dict)  # by column, the first first
+    rank: Mapping[str, Deciding] = msgspec.field(default_factory=dict)  # by column, the first first
     filled: tuple[str, ...] = ()  # of the mutable texts, those that are never empty
     has_rowid: bool = True  # whether its rows have an order of storing
     unique: str | None = None  # settled by `merging`; the id is a stand-in until then
     derived: tuple[str, ...] = ()  # columns that follow from other tables
     placed: str | None = None  # as `unique`: SQL of the stand-in for the column `turn`
     # columns that follow from hand_entries once there is one on them, and what it calls them
-    by_hand: Mapping[str, str] = field(default_factory=dict)
+    by_hand: Mapping[str, str] = msgspec.field(default_factory=dict)
 
     def insert_new(self, db: Database, other: str) -> int:
         """Insert the rows of another book that this one lacks; returns how many.

@@ -16,9 +16,10 @@ import os
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import msgspec
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
@@ -30,6 +31,7 @@ from coilbench.capture.book.edits import refuse_counted_out, settling
 from coilbench.capture.book.in_force import compose_missing, parts_here, taken_over
 from coilbench.capture.book.merge_names import (
     full_name,
+    refuse_anothers_name,
     settle_labels,
     settle_names,
     settle_turns,
@@ -57,8 +59,7 @@ MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
 
 
-@dataclass(frozen=True)
-class Merged:
+class Merged(msgspec.Struct, frozen=True):
     """What a merge did.
 
     Attributes:
@@ -240,6 +241,7 @@ def _bring_in(
 ) -> Iterator[Settled]:
     """Merge one book; yields what differed. `touched` gets the springs with changed strokes."""
     _refuse_other_springs(db, name, shown)
+    refuse_anothers_name(db, name, shown)
     for rule in RULES.values():
         rule.refuse_unlike(db, name, shown)
     for rule in RULES.values():

@@ -4,26 +4,25 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, dataclass, field
 from itertools import pairwise
+from typing import ClassVar
 
 import msgspec
+from msgspec.structs import force_setattr
 
 from coilbench.capture.errors import CoilbenchError
 
 SAME_HEIGHT_MM = 0.005  # heights nearer than this are one height, typed or converted
 
 
-@dataclass(frozen=True)
-class NominalLoad:
+class NominalLoad(msgspec.Struct, frozen=True):
     """A nominal load at a height."""
 
     height_mm: float
     load_n: float
 
 
-@dataclass(frozen=True)
-class SetNominal:
+class SetNominal(msgspec.Struct, frozen=True):
     """Nominal values of a set.
 
     Attributes:
@@ -36,9 +35,10 @@ class SetNominal:
             that does not fall with height.
     """
 
+    in_json: ClassVar = {"tolerance_relative": "tolerance"}
     loads: tuple[NominalLoad, ...] = ()
     rate_n_per_mm: float | None = None
-    tolerance_relative: float | None = field(default=None, metadata={"json": "tolerance"})
+    tolerance_relative: float | None = None
 
     def __post_init__(self) -> None:
         if not self.loads and self.rate_n_per_mm is None:
@@ -61,7 +61,7 @@ class SetNominal:
         ordered = tuple(sorted(self.loads, key=lambda load: -load.height_mm))
         for high, low in pairwise(ordered):
             _check_falling(high, low)
-        object.__setattr__(self, "loads", ordered)
+        force_setattr(self, "loads", ordered)
 
     def load_at(self, height_mm: float) -> NominalLoad | None:
         """Return the nominal load at a height; None where there is none."""
@@ -70,7 +70,7 @@ class SetNominal:
 
     def to_json(self) -> str:
         """Return it as the book stores it."""
-        return json.dumps(asdict(self))
+        return json.dumps(msgspec.to_builtins(self))
 
     @classmethod
     def from_json(cls, text: str | None) -> SetNominal | None:

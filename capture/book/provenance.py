@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection
-from dataclasses import dataclass
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.rows import first_row
@@ -13,8 +14,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.strokes.sweep import Origin, Provenance
 
 
-@dataclass(frozen=True)
-class Used:
+class Used(msgspec.Struct, frozen=True):
     """A calibration that strokes of a set were captured with, and how many of them."""
 
     calibration_id: str

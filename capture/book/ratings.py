@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
 from typing import Literal
+
+import msgspec
+from msgspec.structs import asdict
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.edits import next_edit
@@ -24,8 +26,7 @@ _HINTS = {
 }
 
 
-@dataclass(frozen=True)
-class Ratings:
+class Ratings(msgspec.Struct, frozen=True):
     """What the user says of the rig; None where it is not told.
 
     Attributes:
@@ -44,11 +45,10 @@ class Ratings:
     cups_meet_mm: float | None = None
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            told = getattr(self, field.name)
-            least = math.ulp(0.0) if field.name in ("cell_n", "press_n") else 0.0
+        for name, told in asdict(self).items():
+            least = math.ulp(0.0) if name in ("cell_n", "press_n") else 0.0
             if told is not None and not least <= told < math.inf:
-                what, hint = _HINTS[field.name]
+                what, hint = _HINTS[name]
                 bound = "below 0" if least == 0.0 else "not above 0"
                 raise CoilbenchError(f"{what} is {bound}", hint=hint)
 
@@ -82,16 +82,15 @@ class Ratings:
     @classmethod
     def of_book(cls, db: Database) -> Ratings:
         """Return what the book says."""
-        names = ", ".join(field.name for field in fields(cls))
+        names = ", ".join(cls.__struct_fields__)
         row = first_row(db, f"SELECT {names} FROM rig_ratings")  # noqa: S608  our own words
         return cls() if row is None else cls(**row)
 
     def store(self, db: Database) -> None:
         """Keep these in place of what the book said."""
-        row = {field.name: getattr(self, field.name) for field in fields(self)}
         with writing(db):
             db.execute("DELETE FROM rig_ratings")
-            insert(db, "rig_ratings", {"only_row": 1, **row})
+            insert(db, "rig_ratings", {"only_row": 1, **asdict(self)})
 
 
 def rests_of_set(db: Database, set_id: str) -> float | None:

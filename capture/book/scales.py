@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import fields
 from typing import Any
+
+from msgspec.structs import asdict
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.merge_names import full_name, row_in_full
@@ -25,7 +26,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
 _SCALE_COLUMNS = ("name", "origin", "reference_u_relative", "gravity_m_s2")
-_POINT_COLUMNS = tuple(field.name for field in fields(PointRow))
+_POINT_COLUMNS = PointRow.__struct_fields__
 
 
 def part_points(db: Database, part_id: str) -> tuple[PointRow, ...]:
@@ -61,7 +62,7 @@ def store_scale(db: Database, scale: Scale) -> str:
         points = zip(scale.points, scale.residuals_n, strict=True)
         for number, (point, residual_n) in enumerate(points, start=1):
             place = {"scale_id": scale_id, "point": number, "residual_n": residual_n}
-            insert(db, "scale_points", vars(point) | place)
+            insert(db, "scale_points", asdict(point) | place)
     return scale_id
 
 

@@ -21,12 +21,11 @@ from coilbench.capture.book.digests import stored_rows
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import reduced_curve
-from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from coilbench.capture.strokes.sweep import Origin, SweepStatus, apply
 
 _COUNTERS = ("samples", "samples_lost", "lines_bad", "restarts")
 UNCLOSED = "ended without closing the book"

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any, Literal
 from weakref import WeakKeyDictionary
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.merge_names import has_figures, row_in_full
@@ -25,8 +26,7 @@ MOST_SPRINGS = 999
 LONGEST_NAME = 60
 
 
-@dataclass(frozen=True)
-class SpringRecord:
+class SpringRecord(msgspec.Struct, frozen=True):
     """One spring of a set."""
 
     spring_id: str
@@ -41,8 +41,7 @@ class SpringRecord:
     note: str | None = None
 
 
-@dataclass(frozen=True)
-class SetPlan:
+class SetPlan(msgspec.Struct, frozen=True):
     """A set as the user asks for it; lengths in mm, dimensions None where not given.
 
     Raises:
@@ -79,11 +78,10 @@ class SetPlan:
 
 
 _APART = ("labels", "nominal", "note", "mark", "rests_n")  # not columns of these names
-_COLUMNS = [field.name for field in fields(SetPlan) if field.name not in _APART]
+_COLUMNS = [name for name in SetPlan.__struct_fields__ if name not in _APART]
 
 
-@dataclass(frozen=True, kw_only=True)
-class SetRecord(SetPlan):
+class SetRecord(SetPlan, frozen=True, kw_only=True, dict=True):
     """A set as the book has it, its springs in turn order."""
 
     set_id: str

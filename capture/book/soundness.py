@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
+
+import msgspec
 
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.copies import reading
@@ -19,8 +20,7 @@ from coilbench.capture.book.vouching import damage_of_stroke, damaged_rows, tall
 MOST_FINDINGS = 20
 
 
-@dataclass
-class Soundness:
+class Soundness(msgspec.Struct):
     """What a check of a book found; filled while the book is read, as far as it is readable.
 
     Attributes:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.in_force import InForce
@@ -19,8 +18,7 @@ if TYPE_CHECKING:
 GOOD_FOR_DAYS = 90.0  # common practice, no source: a season between calibrations
 
 
-@dataclass(frozen=True)
-class SetState:
+class SetState(NamedTuple):
     """How far a set is measured.
 
     Attributes:
@@ -74,8 +72,7 @@ class SetState:
         )
 
 
-@dataclass(frozen=True)
-class CaptureState:
+class CaptureState(NamedTuple):
     """The last capture."""
 
     source_url: str
@@ -84,16 +81,14 @@ class CaptureState:
     running: bool  # whether it has no end: it is running, or was killed
 
 
-@dataclass(frozen=True)
-class CheckState:
+class CheckState(NamedTuple):
     """The last check of the load calibration in force."""
 
     made_utc: str
     passed: bool
 
 
-@dataclass(frozen=True)
-class BookState:
+class BookState(NamedTuple):
     """What a book holds.
 
     Attributes:

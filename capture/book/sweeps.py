@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
 from typing import Any, Literal
 
+import msgspec
 import numpy as np
+from msgspec.structs import asdict, replace
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import LOAD_DTYPE, Finding, RawBlock, usable_of
@@ -46,8 +47,7 @@ from coilbench.capture.strokes.sweep import (
 )
 
 
-@dataclass(frozen=True)
-class NewSweep:
+class NewSweep(msgspec.Struct, frozen=True):
     """Everything the book keeps of one sweep.
 
     Attributes:
@@ -98,7 +98,7 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
         insert(
             db,
             "sweeps",
-            {name: value for name, value in vars(sweep).items() if name not in ("rows", "keyed")}
+            {name: value for name, value in asdict(sweep).items() if name not in ("rows", "keyed")}
             | {
                 "id": sweep_id,
                 "stored_utc": _stored_utc(db, sweep.spring_id),
@@ -133,13 +133,10 @@ def _stored_utc(db: Database, spring_id: str) -> str:
 def _store_curve(db: Database, sweep_id: str, rows: Sequence[CurveRow]) -> None:
     """Store a curve where `curve_rows` puts it, which would look for its branch at each row."""
     for branch in dict.fromkeys(row.branch for row in rows):
-        named = db.execute(
-            "INSERT INTO curves (sweep_id, branch) VALUES (?, ?)", [sweep_id, branch]
-        )
+        its_row = "INSERT INTO curves (sweep_id, branch) VALUES (?, ?)"
+        curve_id = db.execute(its_row, [sweep_id, branch]).lastrowid
         steps = [
-            (named.lastrowid, row.point, row.height_mm, row.load_n)
-            for row in rows
-            if row.branch == branch
+            (curve_id, row.point, row.height_mm, row.load_n) for row in rows if row.branch == branch
         ]
         db.conn.executemany("INSERT INTO curve_steps VALUES (?, ?, ?, ?)", steps)
 
@@ -334,8 +331,7 @@ def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
 Ruling = Literal["use", "leave"]
 
 
-@dataclass(frozen=True)
-class StrokeRow:
+class StrokeRow(msgspec.Struct, frozen=True):
     """One stroke, or one entry of keyed readings.
 
     Attributes:

@@ -6,7 +6,8 @@ Lengths, coils, notes and marks, the nominal, and what rests on the springs.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.hand_columns import OF_SETS, OF_SPRINGS
@@ -16,19 +17,18 @@ MOST_SPRINGS_TOLD = 3  # each by itself; of more in one set, how many
 Value = float | str | None
 Of = tuple[str, str | None, str]  # a set's id, a spring's or none, and what is told of it
 Standing = Mapping[Of, Value]
-RESTS, NOMINAL, NAME = "rests_n", "nominal_json", "name"
+RESTS, NOMINAL, NAME, SPRINGS = "rests_n", "nominal_json", "name", "springs"
 _VALUE = "coalesce({}.length_mm, {}.active_coils, {}.words)"
 
 
-@dataclass(frozen=True)
-class Told:
+class Told(msgspec.Struct, frozen=True):
     """What is told of a set, or of one spring, has another value than it had, or than was told.
 
     Attributes:
         of: the set, and the spring's label.
-        what: as `hand_columns` calls it, or RESTS, NOMINAL or NAME.
+        what: as `hand_columns` calls it, or RESTS, NOMINAL, NAME or SPRINGS.
         values: what holds and the other, in the unit that `what` names, a nominal as it is stored;
-            None where none is told.
+            None where none is told. Of SPRINGS: how many the set has, and those that joined it.
         at_once: told at two benches, neither knowing of the other.
         springs: of how many springs of the set, where they are not named one by one.
         set_id: the set's.
@@ -39,7 +39,7 @@ class Told:
     values: tuple[Value, Value] = (None, None)
     at_once: bool = False
     springs: int = 1
-    set_id: str = field(default="", compare=False)
+    set_id: str = ""
 
 
 def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
@@ -91,6 +91,7 @@ def told_elsewhere(
         at_once: as `told_at_once` returned it then.
     """
     now = standing(db, dict.fromkeys(set_id for set_id, _, _ in before))
+    yield from _joined(db, before, now)
     many: dict[tuple[str, str], list[Told]] = {}
     for of in dict.fromkeys([*before, *now, *at_once]):
         set_id, spring_id, what = of
@@ -114,7 +115,24 @@ def told_elsewhere(
             yield from told
 
 
+def _joined(db: Database, before: Standing, now: Standing) -> Iterator[Told]:
+    """Yield which springs others added to sets: a head may have a valve for each of a set."""
+    had = {spring_id for _, spring_id, _ in before}
+    springs: dict[str, dict[str, None]] = {}
+    for set_id, spring_id, _ in now:
+        if spring_id is not None:
+            springs.setdefault(set_id, {})[spring_id] = None
+    for set_id, own in springs.items():
+        if labels := ", ".join(_label(db, one) for one in own if one not in had):
+            count = float(len(own))
+            yield Told(_named(db, set_id, None), SPRINGS, (count, labels), set_id=set_id)
+
+
 def _named(db: Database, set_id: str, spring_id: str | None) -> str:
     (name,) = db.execute("SELECT name FROM main.sets WHERE id = ?", [set_id]).fetchone()
-    label = db.execute("SELECT label FROM main.springs WHERE id = ?", [spring_id]).fetchone()
-    return str(name) if label is None else f"{name}, {label[0]}"
+    return str(name) if spring_id is None else f"{name}, {_label(db, spring_id)}"
+
+
+def _label(db: Database, spring_id: str) -> str:
+    sql = "SELECT label FROM main.springs WHERE id = ?"
+    return str(db.execute(sql, [spring_id]).fetchone()[0])

@@ -8,10 +8,9 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from typing import Any
+from typing import Any, Required, TypedDict
 
 from coilbench.capture.book.ids import composed_id, follows, is_id, rederived_id
 from coilbench.capture.errors import CoilbenchError
@@ -20,6 +19,7 @@ _Check = Callable[[Any, Mapping[str, Any]], object]
 _MOST = 1e12  # newtons, millimetres: far above what any rig can give
 _LEAST = 1e-9  # of what is above 0: what is divided by it stays a number
 _MOST_OF_FIT = 1e30  # a fit's coefficients and their covariance
+_MOST_FREEDOM = 1e150  # degrees of freedom: its square is a number
 _MOST_WHOLE = 2.0**53  # of counts, and all else: no larger one is kept exactly
 _LONGEST_NAME = 200  # a merge adds characters to a name
 # As `utc_now` writes it, so that the order of texts is that of times; early ones are of machines
@@ -161,14 +161,30 @@ def _check_id(cell: Any, cells: Mapping[str, Any]) -> None:
 
 
 def _check_document(cell: bytes) -> None:
-    """Raise ValueError or RecursionError for JSON that not each of its readers can read.
+    """Raise ValueError or RecursionError for JSON that not each of its readers reads alike.
 
-    What a reader skips, another one does not: so the whole is read, by both that are in use.
+    What a reader skips, another one does not: so the whole is read, by both that are in use here;
+    SQLite takes the first of two values of one name, these take the last.
     """
     import msgspec
 
     msgspec.json.decode(cell)  # knows no NaN, no infinity and no half of a character
-    json.loads(cell)
+    json.loads(cell, object_pairs_hook=_named_once, parse_int=_whole)
+
+
+def _whole(figures: str) -> int:
+    """Read a whole number that each reader takes as the same one."""
+    number = int(figures)
+    if abs(number) > _MOST_WHOLE:
+        raise ValueError
+    return number
+
+
+def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError
+    return found
 
 
 def _check_origin(cell: bytes, cells: Mapping[str, Any]) -> None:
@@ -187,12 +203,23 @@ def _check_length(cell: float, cells: Mapping[str, Any]) -> None:
 def _check_fit(cell: bytes, cells: Mapping[str, Any]) -> None:
     from coilbench.capture.calibration.model import fit_from_json
 
-    fit = fit_from_json(cell.decode())
-    numbers = [*fit.coefficients, *(cell for row in fit.covariance for cell in row)]
+    fit, kind = fit_from_json(cell.decode()), cells.get("kind")
+    covariance = [cell for row in fit.covariance for cell in row]
+    spread = [fit.residual_sd, fit.widened, *(row[at] for at, row in enumerate(fit.covariance))]
+    numbers = [*fit.coefficients, *covariance, *fit.hidden_bend, *spread, fit.x_min, fit.x_max]
     if not all(abs(number) < _MOST_OF_FIT for number in numbers) or fit.x_min > fit.x_max:
         raise ValueError
-    if cells.get("kind") == b"travel" and (len(fit.coefficients) != 2 or fit.coefficients[1] == 0):
+    if min(spread) < 0.0 or fit.widened < _LEAST:
         raise ValueError
+    freedom = fit.degrees_of_freedom
+    if freedom is not None and not 1.0 <= freedom <= _MOST_FREEDOM:
+        raise ValueError
+    if kind == b"travel" and fit.degree != 1:
+        raise ValueError
+    if kind != b"flex":  # counts are found of a load or a height, too: by its slope
+        ends = fit.slope_at(fit.x_min) * fit.slope_at(fit.x_max)
+        if fit.degree < 1 or fit.coefficients[1] == 0.0 or not ends > 0.0:
+            raise ValueError
 
 
 def _check_nominal(cell: bytes, _: Mapping[str, Any]) -> None:
@@ -201,51 +228,90 @@ def _check_nominal(cell: bytes, _: Mapping[str, Any]) -> None:
     SetNominal.from_json(cell.decode())
 
 
-@dataclass(frozen=True)
-class _Keyed:
+class _Keyed(TypedDict, total=False):
     """keyed_json: what was typed, or what a file of points says beside them."""
 
-    readings: list[dict[str, Any]] = field(default_factory=list)
-    setup: dict[str, Any] | None = None
-    stated_u_n: list[float] | None = None
-    free_length_mm: float | None = None
-    rederived_from: str | None = None
-    keyed_utc: str | None = None
+    readings: Required[list[dict[str, Any]]]
+    setup: Required[dict[str, Any] | None]
+    stated_u_n: list[float] | None
+    free_length_mm: float | None
+    rederived_from: str | None
+    keyed_utc: str | None
+
+
+class _KeyedScale(TypedDict, total=False):
+    """The scale of a set-up; early books keep the masses' part beside the readings alone."""
+
+    name: Required[str]
+    fit: Required[dict[str, Any]]
+    reference_u_relative: float
+
+
+# Of a set-up, what all books say.
+_ALWAYS_SET_UP = {
+    *("tare_n", "lever_ratio", "lever_ratio_u"),
+    *("scale_resolution_n", "scale_repeatability_n", "quill_resolution_mm"),
+}
 
 
 def _check_keyed(cell: bytes, cells: Mapping[str, Any]) -> None:
     import msgspec
 
-    from coilbench.capture.book.keyed_document import keyed_setup_of
+    keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity
+    readings, setup = keyed["readings"], keyed["setup"]
+    free_length_mm = keyed.get("free_length_mm")
+    if bool(readings) != (setup is not None):
+        raise ValueError
+    if free_length_mm is not None and not 0.0 < free_length_mm <= _MOST:
+        raise ValueError
+    if not all(0.0 <= u_n <= _MOST for u_n in keyed.get("stated_u_n") or ()):
+        raise ValueError
+    for document in readings:
+        _check_reading(document, free_length_mm)
+    if cells.get("origin") == b"keyed" and setup is None:
+        raise ValueError
+    if setup is not None:
+        _check_setup(setup, cells["load_u_relative"])
+    if (keyed_utc := keyed.get("keyed_utc")) is not None:
+        _check_time(keyed_utc)
+    if "id" in cells:
+        _check_rederived(cells["id"].decode(), keyed.get("rederived_from"), free_length_mm)
+
+
+def _check_reading(document: dict[str, Any], free_length_mm: float | None) -> None:
+    """Raise ValueError, or CoilbenchError, for what cannot be read at a spring."""
+    import msgspec
+
     from coilbench.capture.tables.keyed import KeyedReading
 
-    keyed = msgspec.json.decode(cell, type=_Keyed)  # knows no NaN and no infinity
-    for document in keyed.readings:
-        reading = msgspec.convert(document, KeyedReading)
-        most = max(
-            map(abs, (reading.shown_load_n, reading.height_mm or 0.0, reading.depth_mm or 0.0))
-        )
-        known = set(document) <= {one.name for one in fields(KeyedReading)}
-        by_depth = reading.height_mm is None
-        if not known or most > _MOST:
-            raise ValueError
-        if by_depth and (reading.depth_mm is None or keyed.free_length_mm is None):
-            raise ValueError
-    if cells.get("origin") == b"keyed" and keyed.setup is None:
+    reading = msgspec.convert(document, KeyedReading)
+    names = set(KeyedReading.__struct_fields__)
+    known = names - {"remark"} <= set(document) <= names  # early books have no remarks
+    if not known or abs(reading.shown_load_n) > _MOST:
         raise ValueError
-    if keyed.setup is not None:
-        setup = dict(keyed.setup)
-        scale = setup.pop("scale", None)
-        numbers = msgspec.convert(setup, dict[str, float])
-        for name, number in numbers.items():
-            check = _check_of(name)
-            if check is not None:
-                check(number, {})
-        keyed_setup_of(numbers | {"scale": scale}, cells["load_u_relative"])
-    if keyed.keyed_utc is not None:
-        _check_time(keyed.keyed_utc)
-    if "id" in cells:
-        _check_rederived(cells["id"].decode(), keyed.rederived_from, keyed.free_length_mm)
+    reading.spring_height_mm(None if reading.depth_mm is None else free_length_mm)
+
+
+def _check_setup(setup: dict[str, Any], load_u_relative: float) -> None:
+    """Raise ValueError, or CoilbenchError, for how nothing can be read."""
+    import msgspec
+
+    from coilbench.capture.book.keyed_document import keyed_setup_of
+
+    scale = setup.pop("scale", None)
+    if scale is not None:
+        of_scale = msgspec.convert(scale, _KeyedScale)
+        _check_fit(json.dumps(of_scale["fit"]).encode(), {})
+        if of_scale.get("reference_u_relative", 0.0) < 0.0:
+            raise ValueError
+    numbers = msgspec.convert(setup, dict[str, float])
+    if not numbers.keys() >= _ALWAYS_SET_UP:
+        raise ValueError
+    for name, number in numbers.items():
+        check = _check_of(name)
+        if check is not None:
+            check(number, {})
+    keyed_setup_of(numbers | {"scale": scale}, load_u_relative)
 
 
 def _check_rederived(row_id: str, root_id: str | None, free_length_mm: float | None) -> None:

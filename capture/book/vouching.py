@@ -44,6 +44,8 @@ from coilbench.capture.book.versions import LIST
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
+# A stroke of which an answer is made, as `damage_of_stroke` tells by its cells.
+IS_READ = "((counted OR ruling IS 'use') AND purpose = 'measured')"
 _APART = ("sweeps", "stroke_chunks", *WITHOUT)
 # What SQLite says of a row, not of its pages: the row's digest says it too.
 _OF_A_ROW = re.compile(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.rows import insert, later_than, new_id, writing
+from coilbench.capture.book.rows import OF_THIS_BENCH, insert, later_than, new_id, writing
 from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.calibration.known_points import Zero
 
@@ -16,9 +16,13 @@ def keep_zero(db: Database, device_id: str, counts: float) -> None:
 
 
 def rest_zeros(db: Database, device_id: str) -> tuple[Zero, ...]:
-    """Return the zeros of a resting rig, oldest first."""
-    sql = "SELECT read_utc, load_counts FROM rest_zeros WHERE device_id = ? ORDER BY read_utc, id"
-    return tuple(Zero(*row) for row in db.execute(sql, [device_id]).fetchall())
+    """Return the zeros of a resting rig that were read at this bench, oldest first.
+
+    What another bench says of it could hide a drift.
+    """
+    sql = f"SELECT read_utc, load_counts FROM rest_zeros WHERE device_id = ? AND {OF_THIS_BENCH}"  # noqa: S608
+    rows = db.execute(f"{sql} ORDER BY read_utc, id", [device_id])
+    return tuple(Zero(*row) for row in rows.fetchall())
 
 
 def session_zeros(db: Database) -> tuple[Zero, ...]:

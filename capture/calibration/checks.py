@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.capture.calibration.polynomial import value
@@ -32,8 +33,7 @@ STANDARD_GRAVITY_M_S2 = 9.80665  # 3rd CGPM, 1901
 GRAVITY_RANGE_M_S2 = (9.75, 9.85)
 
 
-@dataclass(frozen=True)
-class Standards:
+class Standards(msgspec.Struct, frozen=True):
     """Known masses or lengths and the counts they gave.
 
     Attributes:

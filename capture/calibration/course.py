@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,8 +14,7 @@ Array = NDArray[np.float64]
 Places = NDArray[np.intp]
 
 
-@dataclass(frozen=True)
-class Rows:
+class Rows(msgspec.Struct, frozen=True):
     """Where strokes lie that are put behind each other.
 
     Attributes:

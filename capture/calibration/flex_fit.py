@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
@@ -39,8 +40,7 @@ GAIN = 0.7  # the loop must shrink below this fraction, else it is friction in t
 LOADS = 12  # where up and down are compared
 
 
-@dataclass(frozen=True)
-class Press:
+class Press(msgspec.Struct, frozen=True):
     """A solid block pressed, in the order of time.
 
     Attributes:

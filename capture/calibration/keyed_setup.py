@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
+
+import msgspec
+from msgspec.structs import asdict
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.known_points import Direction
@@ -27,8 +29,7 @@ RESTS_U_N = 0.0025 * KGF_N
 MOST_GIVE_MM, LEAST_GIVE_N = 15.0, 1.0 * KGF_N
 
 
-@dataclass(frozen=True)
-class ScalePoint:
+class ScalePoint(msgspec.Struct, frozen=True):
     """What the scale showed with a known mass on it; u_kg: the mass's expanded uncertainty."""
 
     mass_kg: float
@@ -45,8 +46,7 @@ class Correction(NamedTuple):
     u_kg: float
 
 
-@dataclass(frozen=True)
-class Scale:
+class Scale(msgspec.Struct, frozen=True):
     """A calibrated scale.
 
     Attributes:
@@ -148,8 +148,7 @@ def give_mm_of(setup: Mapping[str, Any], load_n: float) -> float:
     return give_mm * load_n / at_n if at_n > 0.0 else 0.0
 
 
-@dataclass(frozen=True)
-class KeyedSetup:
+class KeyedSetup(msgspec.Struct, frozen=True):
     """How the readings were taken; the defaults are our assumptions.
 
     Attributes:
@@ -193,7 +192,7 @@ class KeyedSetup:
         Give(*(getattr(self, name) for name in Give._fields)).refuse_impossible()
 
     def _numbers(self) -> dict[str, float]:
-        return {name: value for name, value in vars(self).items() if name != "scale"}
+        return {name: value for name, value in asdict(self).items() if name != "scale"}
 
     def to_document(self) -> dict[str, Any]:
         """Return it for JSON, the scale as its fit; `keyed_setup_of` in the book reads it back."""
@@ -269,7 +268,7 @@ class KeyedSetup:
 
     def under_load_mm(self, load_n: float) -> float:
         """Return by how much the faces stand farther apart under a load than the quill says."""
-        return give_mm_of(vars(self), load_n)
+        return give_mm_of(asdict(self), load_n)
 
     @property
     def step_u_mm(self) -> float:
@@ -292,8 +291,7 @@ class KeyedSetup:
         return (curve, self.lever_ratio, *steps)
 
 
-@dataclass(frozen=True)
-class KeptRests:
+class KeptRests(msgspec.Struct, frozen=True):
     """How many strokes of a set have one weight on the spring in their loads."""
 
     set_name: str

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
+
+import msgspec
 
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
 ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
@@ -23,8 +24,7 @@ def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:
     return (ASSUMED_MASS_U_RELATIVE * mass_kg if u_kg is None else u_kg) / 2.0
 
 
-@dataclass(frozen=True)
-class LoadPoint:
+class LoadPoint(msgspec.Struct, frozen=True):
     """A known mass on the cell."""
 
     mass_kg: float  # 0 or more
@@ -38,8 +38,7 @@ class LoadPoint:
         return mass_u_kg(self.mass_kg, self.u_kg)
 
 
-@dataclass(frozen=True)
-class GaugePoint:
+class GaugePoint(msgspec.Struct, frozen=True):
     """A known length between the faces."""
 
     length_mm: float  # the gauge's length, 0 or more (0: the faces touch)
@@ -52,8 +51,7 @@ class GaugePoint:
         return (ASSUMED_GAUGE_U_MM if self.u_mm is None else self.u_mm) / 2.0
 
 
-@dataclass(frozen=True)
-class FlexPoint:
+class FlexPoint(msgspec.Struct, frozen=True):
     """A reading while pressing on a solid block.
 
     Attributes:

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import ArrayLike, NDArray
 
 from coilbench.capture.calibration.course import Clock, Course, Rows
@@ -40,8 +41,7 @@ def hurried_s(step_s: float) -> float:
     return HURRIED * LONGEST_FILTER * step_s
 
 
-@dataclass(frozen=True)
-class Lag:
+class Lag(msgspec.Struct, frozen=True):
     """The filter, described by its mean delay and its spread.
 
     Attributes:
@@ -77,8 +77,7 @@ def typical_lag(step_s: float) -> Lag:
     return Lag(delay_s, spread_s2, covariance, known=False)
 
 
-@dataclass(frozen=True)
-class Press:
+class Press(msgspec.Struct, frozen=True, dict=True):
     """One stroke in time order, the lag still in it; arrays of shape (n,).
 
     Attributes:
@@ -149,8 +148,7 @@ class Press:
         return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
 
 
-@dataclass(frozen=True)
-class Presses:
+class Presses(msgspec.Struct, frozen=True, dict=True):
     """Some strokes behind each other, so that all of them are worked on at once.
 
     Attributes:

@@ -5,17 +5,16 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Literal
 
 import msgspec
 import numpy as np
+from msgspec.structs import asdict, replace
 from numpy.typing import ArrayLike, NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, Finding, Hello, LoadBlock, RawBlock
+from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.calibration.known_points import GaugePoint, MassesErr
-from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
 from coilbench.capture.errors import CoilbenchError
 
@@ -24,8 +23,7 @@ _LEAST = float(np.finfo(np.float64).tiny)
 PartKind = Literal["load", "travel", "flex"]
 
 
-@dataclass(frozen=True)
-class Calibration:
+class Calibration(msgspec.Struct, frozen=True, dict=True):
     """Everything that turns a RawBlock into a LoadBlock.
 
     Attributes:
@@ -96,8 +94,7 @@ class Calibration:
         return replace(self, travel=_at_datum_of(own.travel, self.travel))
 
 
-@dataclass(frozen=True)
-class InstrumentUncertainty:
+class InstrumentUncertainty(msgspec.Struct, frozen=True):
     """Uncertainty of a single reading of the rig, k = 1.
 
     Attributes:
@@ -111,47 +108,7 @@ class InstrumentUncertainty:
     height_u_mm: float
 
 
-def convert(
-    calibration: Calibration, samples: NDArray[np.void], zero_counts: float | None = None
-) -> Press:
-    """Turn counts into load and travel: the one place where it is done.
-
-    Args:
-        zero_counts: load counts with nothing on the rig, measured just before; the load at
-            them is subtracted. None keeps the calibration's own zero.
-
-    Raises:
-        ValueError: zero_counts is not finite.
-    """
-    load_n = value(calibration.load, samples["load_counts"])
-    if zero_counts is not None:
-        if not math.isfinite(zero_counts):
-            raise ValueError(f"zero_counts must be finite, not {zero_counts}")
-        load_n = load_n - value(calibration.load, zero_counts)
-    return Press(
-        (samples["t_us"] - samples["t_us"][:1]) * 1e-6,
-        load_n,
-        value(calibration.travel, samples["travel_counts"]),
-        calibration.flex_mm(load_n),
-    )
-
-
-def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
-    """Turn counts into load and height; see convert.
-
-    height_mm = travel(travel_counts) + flex(load_n): the press deflects under load, so the quill
-    moves further than the faces close.
-    """
-    press = convert(calibration, raw.samples, zero_counts)
-    out = np.empty(len(raw), dtype=LOAD_DTYPE)
-    out["t_s"], out["load_n"] = press.t_s, press.load_n
-    out["height_mm"] = press.travel_mm + press.flex_mm
-    out["flags"] = raw.samples["flags"]
-    return LoadBlock(out)
-
-
-@dataclass(frozen=True)
-class PointRow:
+class PointRow(msgspec.Struct, frozen=True):
     """One point that a part was fitted on, with its residual; unknown values are None.
 
     u_kg and u_mm: stated expanded uncertainty (k = 2) of the mass or the gauge.
@@ -168,8 +125,7 @@ class PointRow:
     u_mm: float | None = None
 
 
-@dataclass(frozen=True)
-class NewPart:
+class NewPart(msgspec.Struct, frozen=True):
     """A calibration part.
 
     Attributes:

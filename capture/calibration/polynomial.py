@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import ArrayLike, NDArray
 
 Reals = float | NDArray[np.float64]  # one, or many
 
 
-@dataclass(frozen=True)
-class PolynomialFit:
+class PolynomialFit(msgspec.Struct, frozen=True, dict=True):
     """A polynomial with its covariance: y = sum of coefficients[i] * x**i.
 
     Attributes:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import ArrayLike, NDArray
 
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate

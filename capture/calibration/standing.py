@@ -7,8 +7,8 @@ on a line as well: only what was known before can show it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from coilbench.capture.blocks import Finding
@@ -20,8 +20,7 @@ EMPTY_OFF_KG = 0.05  # what a zero wanders by from one day to the next, on a cel
 STOP_REPEATS_MM = 0.1  # a quill comes back to its stop to some hundredths, with dirt on it to this
 
 
-@dataclass(frozen=True)
-class StandingLoad:
+class StandingLoad(msgspec.Struct, frozen=True):
     """A load calibration that still holds while masses are read anew.
 
     Attributes:
@@ -50,8 +49,7 @@ class StandingLoad:
         return left_kg if abs(left_kg) > math.hypot(EMPTY_OFF_KG, u_kg) else None
 
 
-@dataclass(frozen=True)
-class StandingTravel:
+class StandingTravel(msgspec.Struct, frozen=True):
     """A travel calibration and the counts at the quill's stop, by which another start has its own.
 
     Attributes:

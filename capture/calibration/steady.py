@@ -6,9 +6,9 @@ and scale. Factors are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,8 +35,7 @@ MOST_HIDDEN = 10.0
 GLIMPSE_SAMPLES = 3  # a move is judged by their median, so that an outlier does not decide
 
 
-@dataclass(frozen=True)
-class Hold:
+class Hold(msgspec.Struct, frozen=True):
     """A time in which nothing moved."""
 
     load_counts: float  # mean, as is travel_counts

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
@@ -15,7 +15,6 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.running.judged import (
     HEIGHTS_IN_DOUBT,
@@ -42,7 +41,7 @@ from coilbench.capture.strokes.likeness import (
 )
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
-from coilbench.capture.strokes.sweep import Sweep, SweepStatus
+from coilbench.capture.strokes.sweep import Sweep, SweepStatus, apply
 from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
@@ -98,6 +97,18 @@ class StrokeChecks:
         for _ in range(min(presses, len(self._pressed))):
             self._pressed.pop()
 
+    def turn_of(self, stroke: Stroke, turn: Turn, record: SetRecord, works: int) -> Turn:
+        """Return the turn that a press is of: one that goes far deeper than what worked its spring
+        works it.
+
+        Args:
+            works: how many presses are to work it.
+        """
+        first = turn.purpose is Purpose.MEASURED and turn.number == 1 and works > 0
+        if not first or self._own.worked_short(stroke, turn.label, record) is None:
+            return turn
+        return Turn(turn.label, Purpose.CONDITIONING, works, works)
+
     def judge(
         self,
         stroke: Stroke,
@@ -146,6 +157,9 @@ class StrokeChecks:
             )
             if judged.verdict.counted and stop is not None:
                 judged = Judged(refused_for(verdict, [stop]))
+        if judged.verdict.counted and turn.purpose is Purpose.CONDITIONING:
+            short = self._own.worked_short(stroke, turn.label, record)
+            judged = replace(judged, verdict=judged.verdict.noted(short))
         judged = self._counted_up(turn.label, judged)
         if unknown is not None and not datum_lost:
             sweep = self._alone(stroke, turn, calibration).read
@@ -357,7 +371,8 @@ class StrokeChecks:
         if turn.purpose is not Purpose.MEASURED or press is None:
             return Judged(verdict)
         haste, hasty = press.haste, self._hasty(press)
-        if hasty is not None and self._hastes:
+        # no hurried press is what later ones are held to
+        if hasty is not None and (self._hastes or press.hurried):
             return Judged(refused_for(verdict, [hasty]))
         if hasty is not None:
             verdict = replace(verdict, findings=(*verdict.findings, hasty))
@@ -396,8 +411,11 @@ class StrokeChecks:
         return wrong_in_stroke(stroke, block["load_n"], block["height_mm"], zero_n, bounds)
 
     def known_of(self, label: str, record: SetRecord) -> Known:
-        """Return what a spring of this label should press like."""
-        return known(label, record, self._curves.of(record))
+        """Return what a spring of this label should press like, however slowly it is pressed."""
+        curves = self._curves.of(record)
+        if self._own.newest_hurried(label, record):
+            curves.pop(label, None)
+        return known(label, record, curves)
 
     def _beside_its_own(
         self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict

@@ -6,10 +6,10 @@ One shape for keys, push-buttons and the control channel; every view reads one s
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
 from typing import Annotated, Any, Literal
 
 import msgspec
+from msgspec.structs import asdict, replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
@@ -29,8 +29,7 @@ ClosedBy = Literal[
 ]  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Command:
+class Command(msgspec.Struct, frozen=True):
     """Something asked of a running capture.
 
     Attributes:
@@ -71,7 +70,7 @@ class Command:
 
     def to_document(self) -> dict[str, str | float]:
         """Return it as plain values for JSON."""
-        whole = vars(self) | {"action": str(self.action)}
+        whole = asdict(self) | {"action": str(self.action)}
         return {key: value for key, value in whole.items() if value is not None}
 
     @classmethod
@@ -81,7 +80,7 @@ class Command:
         Raises:
             CoilbenchError: it is no command; says why.
         """
-        keys = {field.name for field in fields(cls)}
+        keys = set(cls.__struct_fields__)
         try:
             if not isinstance(document, Mapping) or not set(document) <= keys:
                 raise ValueError(f"give {', '.join(sorted(keys))} only")
@@ -97,8 +96,7 @@ class Command:
         return command
 
 
-@dataclass(frozen=True)
-class Event:
+class Event(msgspec.Struct, frozen=True):
     """Something the person at the press should know: what sort of thing, and what exactly."""
 
     kind: EventKind
@@ -113,8 +111,7 @@ class Event:
 _FINDINGS = ("link_what", "load_unknown", "datum", "alarm", "question", "quill_low")
 
 
-@dataclass(frozen=True)
-class Snapshot:
+class Snapshot(msgspec.Struct, frozen=True):
     """State of a running capture: what is known now, and only that.
 
     Attributes:
@@ -226,10 +223,10 @@ class Snapshot:
         """Return it as plain values for JSON."""
         found = ((name, getattr(self, name)) for name in _FINDINGS)
         return (
-            vars(self)
+            asdict(self)
             | {name: None if what is None else what.to_document() for name, what in found}
             | {
-                "turn": None if self.turn is None else vars(self.turn),
+                "turn": None if self.turn is None else asdict(self.turn),
                 "events": [
                     {"event_number": number, "event": event.kind, **event.what.to_document()}
                     for number, event in self.events
@@ -243,7 +240,7 @@ class Snapshot:
 
         Unknown keys are left out, and so are a turn and events that this version cannot read.
         """
-        known = {field.name for field in fields(cls)}
+        known = set(cls.__struct_fields__)
         values = {key: value for key, value in document.items() if key in known}
         turn = values.get("turn")
         for name in _FINDINGS:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeVar
 
@@ -130,8 +129,7 @@ def _wish(block: RawBlock, asked: Wish) -> Wish:
 _LONGEST_UNFINISHED = 100_000  # bytes; a point takes about a hundred
 
 
-@dataclass(frozen=True)
-class Unfinished:
+class Unfinished(msgspec.Struct, frozen=True):
     """An interrupted guided calibration: its points so far, in a small file beside the book.
 
     Attributes:

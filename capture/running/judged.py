@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import NamedTuple
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.strokes.judging import Turn, Verdict
@@ -54,8 +56,7 @@ class LeftOut(NamedTuple):
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True)
-class Judged:
+class Judged(msgspec.Struct, frozen=True):
     """What a stroke is worth.
 
     Attributes:

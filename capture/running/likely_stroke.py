@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import replace
 from functools import cached_property
+
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
@@ -56,8 +57,8 @@ class LikelyStroke:
 
 
 def _named(sweep: Sweep, sweep_id: str) -> Sweep:
-    same = copy(sweep)
-    vars(same)["sweep_id"] = sweep_id  # `replace` would forget what was worked out
+    same = replace(sweep, sweep_id=sweep_id)
+    vars(same).update(vars(sweep))  # what was worked out, which `replace` forgets
     return same
 
 

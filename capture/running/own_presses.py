@@ -17,7 +17,9 @@ from coilbench.capture.strokes.alike import (
     slip_within,
 )
 from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.judging import SHORT_SHARE
 from coilbench.capture.strokes.likeness import Known
+from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import Sweep
 
 # Ours, no source; what they miss is measured by tests/bench/bench_repeats.py.
@@ -25,7 +27,7 @@ SAME_MM, SAME_SHARE = 0.1, 0.015  # one spring repeats better, in height and in 
 SLIP_MM = 0.15
 SET_MM = 0.1  # and by so much a press that works it may shorten it
 WITHIN_MM = 0.2  # one press by itself: its friction is not known
-HASTIER = 1.5  # times as fast
+HASTIER = 1.2  # times as fast
 NEWEST = 3  # presses that are compared with: a set of three strokes and what worked the spring
 
 
@@ -59,16 +61,31 @@ class OwnPresses:
         new = _path(sweep)
         if new is None:
             return None
-        before = [one for one in self._paths(sweep.label, record) if not _hastier(one, new)]
-        found = [_departs(new, one, sweep.label) for one in before]
-        if not found:
-            return None
-        return min(found, key=lambda one: one[0])[1]
+        found: list[tuple[float, Finding | None]] = []
+        for one in reversed(self._paths(sweep.label, record)):
+            if not _hastier(one, new):
+                found.append(_departs(new, one, sweep.label))
+                if found[-1][1] is None:  # as alike as can be: the others need not be looked at
+                    return None
+        return min(found, key=lambda one: one[0])[1] if found else None
 
     def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
         """Tell whether the spring's newest press was so hurried that it says nothing of this."""
         new, before = _path(sweep), self._paths(sweep.label, record)[-1:]
         return new is not None and any(_hastier(one, new) for one in before)
+
+    def worked_short(self, stroke: Stroke, label: str, record: SetRecord) -> Finding | None:
+        """Say that the presses which worked a spring went not nearly as deep as this one."""
+        worked = [one.loading.height_mm for one in self.of(label, record) if one.works]
+        lowest_mm = min((float(one.min(initial=np.inf)) for one in worked), default=-np.inf)
+        short_mm = lowest_mm - stroke.lowest_mm
+        if not worked or short_mm <= (1.0 - SHORT_SHARE) * stroke.depth_mm:
+            return None
+        return Finding.of("worked_short", short_mm=short_mm)
+
+    def newest_hurried(self, label: str, record: SetRecord) -> bool:
+        """Tell whether the spring's newest press was so hurried that slower ones look other."""
+        return any(one.press.hurried for one in self._paths(label, record)[-1:])
 
     def has(self, label: str, record: SetRecord, calibration_id: str) -> bool:
         """Tell whether there is a press of this spring by this datum."""
@@ -103,7 +120,8 @@ class OwnPresses:
 
 def _hastier(one: PressedPath, than: PressedPath) -> bool:
     """Tell whether a press was so hurried that a slower one is not judged by it."""
-    return one.press.hurried and than.press.way_s > HASTIER * one.press.way_s
+    slower = than.press.way_s > HASTIER * one.press.way_s
+    return one.press.hurried and (slower or not than.press.hurried)
 
 
 def agree(new: Sweep, before: Sweep) -> bool:

@@ -7,9 +7,10 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
+import msgspec
 import numpy as np
+from msgspec.structs import asdict
 
 from coilbench.capture.blocks import (
     Fault,
@@ -46,8 +47,7 @@ _MARK_S = 1.0
 _SEQ_TURN = 1 << 16
 
 
-@dataclass(frozen=True)
-class Parcel:
+class Parcel(msgspec.Struct, frozen=True):
     """What the reader tells; of hello, loss, ended, failure and counters exactly one is there.
 
     Attributes:
@@ -198,7 +198,7 @@ class Reader:
 
 
 def _sum(*parts: LinkCounters) -> LinkCounters:
-    return LinkCounters(*map(sum, zip(*(vars(each).values() for each in parts), strict=True)))
+    return LinkCounters(*map(sum, zip(*(asdict(each).values() for each in parts), strict=True)))
 
 
 class LinkHealth:

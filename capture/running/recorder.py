@@ -14,7 +14,6 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.model import convert
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import StrokeChecks
@@ -36,7 +35,7 @@ from coilbench.capture.running.zero_watch import LyingWatch, ZeroWatch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
-from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
+from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, convert
 from coilbench.capture.strokes.watching import Array, Bounds, Newest, PressWatch, Seen, pieces
 
 
@@ -124,6 +123,11 @@ class Recorder:
         return self.heights.unknown
 
     @property
+    def heights_known(self) -> bool:
+        """Whether they are, and nobody asks whether they are right."""
+        return self.datum is None and not self._strokes.of_heights
+
+    @property
     def quill_low(self) -> Finding | None:
         """That the quill stood below its stop and was not seen there since; None else."""
         return None if self.heights.lost else self.heights.low
@@ -171,7 +175,7 @@ class Recorder:
 
     def running_curve(self, most: int = 120) -> tuple[tuple[float, float], ...]:
         """Return the running stroke as (height_mm, load_n) pairs, thinned; none without a datum."""
-        if self.datum is not None:
+        if not self.heights_known:
             return ()
         load_n, height_mm = self._finder.running_thinned(most)
         if load_n.shape[0] == 0:
@@ -371,6 +375,7 @@ class Recorder:
         if turn is None:
             self._report(Event.of(EventKind.REFUSED, "stroke_after_end"))
             return
+        turn = self._checks.turn_of(stroke, turn, self._turns.record, self.order.conditioning)
         judged = self._checks.judge(
             stroke,
             turn,
@@ -439,6 +444,6 @@ class Recorder:
         after = self.turn
         next_label = None if after is None or after.label == turn.label else after.label
         with_rig = (next_label, self._rests_n, self._instrument)
-        give_known = self._calibration.flex is not None
-        self._report(kept(stroke, turn, judged, *with_rig, give_known=give_known))
+        known, waits = self._calibration.flex is not None, self.quill_low is not None
+        self._report(kept(stroke, turn, judged, *with_rig, give_known=known, waits=waits))
         self._turns.tell_done()

@@ -9,9 +9,11 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
@@ -45,8 +47,7 @@ SET_DONE = "set done"
 FINISHED = "finished by hand"
 
 
-@dataclass(frozen=True)
-class CaptureRequest:
+class CaptureRequest(msgspec.Struct, frozen=True):
     """What to capture into where.
 
     Attributes:
@@ -329,7 +330,7 @@ class Session:
         total, newest = self._health.counters, recorder.newest
         unknown = self._load_unknown(recorder, now_s)
         known = newest is not None and unknown is None
-        datum = recorder.datum
+        datum, sure = recorder.datum, recorder.heights_known
         ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
         link_what = self._snapshot.link_what
         if self._snapshot.link == "up":
@@ -345,7 +346,7 @@ class Session:
             restarts=total.restarts,
             sample_age_s=self._health.age_s(now_s),
             load_n=newest.load_n if newest is not None and known else None,
-            height_mm=newest.height_mm if newest is not None and known and not datum else None,
+            height_mm=newest.height_mm if newest is not None and known and sure else None,
             load_unknown=unknown,
             datum=datum,
             gauge_awaited=recorder.heights.gauge_awaited,

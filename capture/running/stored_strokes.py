@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from coilbench.capture.book.calibrations import CalibrationRecord
@@ -12,12 +13,12 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import Calibration, apply
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.judging import Turn, Verdict
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stored import reduced_curve
-from coilbench.capture.strokes.sweep import Origin
+from coilbench.capture.strokes.sweep import Origin, apply
 
 
 def of_spring(turns: TurnTaking, turn: Turn, calibration: CalibrationRecord) -> dict[str, Any]:
@@ -26,7 +27,7 @@ def of_spring(turns: TurnTaking, turn: Turn, calibration: CalibrationRecord) -> 
         "spring_id": turns.spring_id(turn.label),
         "purpose": turn.purpose,
         "calibration_id": calibration.calibration_id,
-        **vars(calibration.calibration.uncertainty),
+        **asdict(calibration.calibration.uncertainty),
     }
 
 

@@ -24,6 +24,7 @@ def kept(
     rig: InstrumentUncertainty,
     *,
     give_known: bool,
+    waits: bool,
 ) -> Event:
     """Return that a press counts.
 
@@ -34,10 +35,12 @@ def kept(
         next_label: whose turn it is then, where it is another's.
         rests_n: part of the load that the cell does not see.
         give_known: whether the press's give was measured; else no height under load is known.
+        waits: whether it counts for good only once the quill is seen at its stop.
     """
+    verdict = judged.verdict.noted(Finding("counts_once_up") if waits else None)
     peak_n = stroke.peak_n + rests_n
     peak_u_n = 2.0 * math.hypot(rig.load_u_n, rig.load_u_relative * peak_n)
-    facts = _facts(turn, judged.verdict.findings) | {
+    facts = _facts(turn, verdict.findings) | {
         "peak_n": peak_n,
         "peak_u_n": peak_u_n,
         "lowest_mm": stroke.lowest_mm,

@@ -41,13 +41,19 @@ class StrokeQuestions:
             answer = lambda yes: self._answered(waiting, question, judged, yes=yes)  # noqa: E731
             self._questions.ask(question, answer)
 
+    @property
+    def of_heights(self) -> bool:
+        """Whether it is asked if heights are right."""
+        asked = self._questions.asked
+        return asked is not None and asked.kind == _OF_HEIGHTS
+
     def stands(self) -> Callable[[], None]:
         """Return what asks again the question that stands, where only an answer settles it.
 
         Whether heights are right, no press says that is no good itself, nor another spring.
         """
         asked, answer = self._questions.asked, self._questions.answer
-        if asked is None or answer is None or asked.kind != _OF_HEIGHTS:
+        if asked is None or answer is None or not self.of_heights:
             return lambda: None
         return lambda: self._questions.ask(asked, answer)
 

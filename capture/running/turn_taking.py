@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
@@ -38,6 +39,7 @@ class TurnTaking:
         self._visited: list[str] = []  # springs that had the turn before, the latest last
         self._again: str | None = None  # its old strokes count until a new one does
         self._redoable: Turn | None = None  # the last press's, where it counted
+        self._refused: Turn | None = None  # where it did not
         self.record = record
         self.order = turn_order(db, record)
 
@@ -69,7 +71,7 @@ class TurnTaking:
     def took(self, turn: Turn, *, counted: bool) -> None:
         """A press was stored for this turn."""
         measured = turn.purpose is Purpose.MEASURED
-        self._redoable = turn if counted else None
+        self._redoable, self._refused = (turn, None) if counted else (None, turn)
         if not counted:
             return
         if measured and turn.label == self._again:
@@ -89,7 +91,7 @@ class TurnTaking:
 
     def reread(self) -> None:
         """What counts was changed in the book: go by it."""
-        self._again = self._redoable = None
+        self._again = self._redoable = self._refused = None
         self.order = replace(self.order, done=turn_order(self._db, self.record).done)
 
     def redo(self, *, before: bool = False) -> bool:
@@ -102,7 +104,10 @@ class TurnTaking:
         if before and self.turn is not None:
             last = self.order.last_of(self.turn.label)
         if last is None or not self._uncount(last):
-            self._report(Event.of(EventKind.REDO, "nothing_to_redo"))
+            refused = self._refused
+            what = "nothing_to_redo" if refused is None else "redo_wanted"
+            facts = {} if refused is None else {"label": refused.label}
+            self._report(Event(EventKind.REDO, Finding(what, facts)))
             return False
         # next, also where the spring had been put off meanwhile or another one's turn had come
         self.order = self.order.without(last)
@@ -147,7 +152,7 @@ class TurnTaking:
         after = self.turn
         if after is not None and after.label == label:
             raise NotPossible("only_spring_left", label=label)
-        self._redoable = None
+        self._redoable = self._refused = None
         self._leave(label)
         next_label = None if after is None else after.label
         what = "skipped_again" if keeps_earlier else "skipped"
@@ -157,7 +162,7 @@ class TurnTaking:
         label = self._back_to(turn)
         had = self.order.measured_of(label)
         self._forget_again()
-        self._redoable = None
+        self._redoable = self._refused = None
         skipped = turn is not None and label != turn.label and had < self.order.measured
         if skipped or not had:
             self.order = self.order.again(label, had)

@@ -10,8 +10,9 @@ import hashlib
 import json
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from typing import Any
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import covers
@@ -22,8 +23,7 @@ from coilbench.capture.shop.store import Store
 from coilbench.capture.shop.views import STILL_TRUE
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(msgspec.Struct, frozen=True):
     """What was worked out of a set.
 
     Attributes:
@@ -42,8 +42,7 @@ class Answer:
 Judge = Callable[[Database, SetRecord], "Answer | str"]
 
 
-@dataclass
-class Answered:
+class Answered(msgspec.Struct):
     """What came of working sets out.
 
     Attributes:
@@ -51,8 +50,8 @@ class Answered:
         left: the names of those that can't be judged, each with why.
     """
 
-    added: list[str] = field(default_factory=list)
-    left: dict[str, str] = field(default_factory=dict)
+    added: list[str] = msgspec.field(default_factory=list)
+    left: dict[str, str] = msgspec.field(default_factory=dict)
 
 
 def add_answers(db: Database, store: Store, judge: Judge, program_version: str) -> Answered:

@@ -18,7 +18,7 @@ from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import Note, merge_attached
 from coilbench.capture.book.news import last_stamp, no_longer_news
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.vouching import refuse_damaged_set
+from coilbench.capture.book.vouching import IS_READ, refuse_damaged_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.left_out import LeftOut
 from coilbench.capture.shop.rows import Item
@@ -148,11 +148,12 @@ def _refuse_gone(db: Database, items: Sequence[Item]) -> None:
 def _refuse_damaged_content(db: Database, items: Sequence[Item]) -> None:
     """Refuse strokes of which the samples or the curve can't be read.
 
-    Those that count were looked at with their sets.
+    Those that an answer is made of now were looked at with their sets.
     """
-    ids = [one.row_id for one in items if CURVE in one.fixed and not one.words.get("counted")]
+    ids = [one.row_id for one in items if CURVE in one.fixed]
     marks = ", ".join("?" * len(ids))
-    for row in stored_rows(db.conn, "sweeps", f"WHERE id IN ({marks})", ids) if ids else ():
+    where = f"WHERE id IN ({marks}) AND NOT {IS_READ}"
+    for row in stored_rows(db.conn, "sweeps", where, ids) if ids else ():
         wrong = look_into(db.conn, row.cells).wrong
         if wrong is not None:
             raise CoilbenchError(wrong)

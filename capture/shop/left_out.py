@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import msgspec
 
 from coilbench.capture.plain import plain_line
 from coilbench.capture.shop.rows import Item
@@ -12,8 +12,7 @@ Key = tuple[str, str, str]  # the store's table, the row's id, its digest as hex
 _MOST_NAMED = 20
 
 
-@dataclass
-class LeftOut:
+class LeftOut(msgspec.Struct):
     """What was left out while the store was read.
 
     Attributes:
@@ -22,9 +21,9 @@ class LeftOut:
         said: a sentence each, without a full stop, with who added it.
     """
 
-    keys: set[Key] = field(default_factory=set)
-    lost: set[tuple[str, str]] = field(default_factory=set)
-    said: dict[str, None] = field(default_factory=dict)
+    keys: set[Key] = msgspec.field(default_factory=set)
+    lost: set[tuple[str, str]] = msgspec.field(default_factory=set)
+    said: dict[str, None] = msgspec.field(default_factory=dict)
 
     def say(self, what: str) -> None:
         """Name something that can't be taken, once: in one line, whatever it is called."""

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import msgspec
 
 from coilbench.capture.book.merging import Note
 from coilbench.capture.shop.answers import Answered
 from coilbench.capture.shop.pushing import Pushed
 
 
-@dataclass
-class Pulled:
+class Pulled(msgspec.Struct):
     """What a pull did.
 
     Attributes:
@@ -20,9 +19,9 @@ class Pulled:
         waits: a capture began on this book, so that not all was taken.
     """
 
-    rows: dict[str, int] = field(default_factory=dict)
-    notes: list[Note] = field(default_factory=list)
-    unsaid: list[str] = field(default_factory=list)
+    rows: dict[str, int] = msgspec.field(default_factory=dict)
+    notes: list[Note] = msgspec.field(default_factory=list)
+    unsaid: list[str] = msgspec.field(default_factory=list)
     waits: bool = False
 
     def after(self, other: Pulled) -> Pulled:
@@ -34,8 +33,7 @@ class Pulled:
         return Pulled(rows, other.notes + self.notes, other.unsaid + self.unsaid, self.waits)
 
 
-@dataclass(frozen=True)
-class Shared:
+class Shared(msgspec.Struct, frozen=True):
     """What sharing did.
 
     Attributes:

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.news import KINDS
@@ -38,8 +39,7 @@ class Capturing(CoilbenchError):
     """A capture writes the book."""
 
 
-@dataclass(frozen=True)
-class Span:
+class Span(msgspec.Struct, frozen=True):
     """The pushes of a bench that were not read yet, after one and up to another."""
 
     bench: str
@@ -47,8 +47,7 @@ class Span:
     until: int
 
 
-@dataclass(eq=False)
-class _Read:
+class _Read(msgspec.Struct, eq=False):
     """A push: what it lists but strokes, and of how many strokes it tells."""
 
     bench: str

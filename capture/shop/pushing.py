@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.news import last_stamp, news_until, no_longer_news
@@ -37,8 +38,7 @@ FROM sweeps AS s WHERE id = ?
 Progress = Callable[[int, int], None]  # done, of how many
 
 
-@dataclass
-class Pushed:
+class Pushed(msgspec.Struct):
     """What a push did.
 
     Attributes:
@@ -50,11 +50,11 @@ class Pushed:
         vouched: ids of sets that were looked at for damage.
     """
 
-    rows: dict[str, int] = field(default_factory=dict)
-    damaged: list[str] = field(default_factory=list)
-    unlike: dict[str, str] = field(default_factory=dict)
-    displaced: dict[str, str] = field(default_factory=dict)
-    vouched: set[str] = field(default_factory=set)
+    rows: dict[str, int] = msgspec.field(default_factory=dict)
+    damaged: list[str] = msgspec.field(default_factory=list)
+    unlike: dict[str, str] = msgspec.field(default_factory=dict)
+    displaced: dict[str, str] = msgspec.field(default_factory=dict)
+    vouched: set[str] = msgspec.field(default_factory=set)
 
 
 def push_news(db: Database, store: Store, progress: Progress) -> Pushed:

@@ -6,7 +6,6 @@ import hashlib
 import struct
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
@@ -33,8 +32,7 @@ _ESCAPE = "\x1a"
 _LEVEL = 1  # zlib's fastest: packing is not to take longer than sending
 
 
-@dataclass
-class Item:
+class Item(msgspec.Struct):
     """A row with all that goes with it.
 
     Attributes:
@@ -49,11 +47,11 @@ class Item:
 
     kind: Kind
     fixed: dict[str, Any]
-    words: dict[str, Any] = field(default_factory=dict)
-    points: list[dict[str, Any]] = field(default_factory=list)
-    labels: dict[str, str] = field(default_factory=dict)
+    words: dict[str, Any] = msgspec.field(default_factory=dict)
+    points: list[dict[str, Any]] = msgspec.field(default_factory=list)
+    labels: dict[str, str] = msgspec.field(default_factory=dict)
     by: str = ""
-    _digests: dict[str, bytes] = field(default_factory=dict, repr=False, compare=False)
+    _digests: dict[str, bytes] = msgspec.field(default_factory=dict)
 
     @property
     def row_id(self) -> str:
@@ -96,8 +94,7 @@ class Item:
                 yield self.row_id, branch, int(point), height_mm, load_n
 
 
-@dataclass
-class Push:
+class Push(msgspec.Struct):
     """A push on its way: which it is, and the rows that it lists, so that a lost one is noticed.
 
     Attributes:
@@ -107,7 +104,7 @@ class Push:
     bench: str
     push: int
     uuid: str
-    listed: Listed = field(default_factory=dict)
+    listed: Listed = msgspec.field(default_factory=dict)
 
     def list_rows(self, items: Sequence[Item]) -> None:
         """List rows that it adds."""

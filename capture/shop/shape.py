@@ -10,9 +10,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
+
+import msgspec
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, columns_of
@@ -23,7 +24,7 @@ from coilbench.capture.book.values import most_bytes
 from coilbench.capture.book.versions import MIGRATION_NAMES
 
 SCHEMA = "coilbench"
-VERSION = f"{MIGRATION_NAMES[-1]}+4"  # of the book, and how often only the store changed since
+VERSION = f"{MIGRATION_NAMES[-1]}+5"  # of the book, and how often only the store changed since
 CURVE = "curve_packed"
 PACKED = ("samples_blob", CURVE)  # of a stroke: its content_digest stands for them
 MOST_PACKED_BYTES, MOST_LIST_BYTES = 1 << 26, 1 << 25
@@ -101,8 +102,7 @@ _LOOKED_UP = {
 }
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(msgspec.Struct, frozen=True):
     """A table of the store.
 
     Attributes:
@@ -118,8 +118,7 @@ class Table:
     check: str
 
 
-@dataclass(frozen=True)
-class Kind:
+class Kind(msgspec.Struct, frozen=True):
     """A kind of row: its columns by name with their type in the book (TEXT, INTEGER, REAL, BLOB).
 
     Attributes:
@@ -252,7 +251,7 @@ def _most_bytes(name: str, of: str) -> int:
         return MOST_PACKED_BYTES
     if of.startswith("bytea"):
         return MOST_LIST_BYTES if name == "manifest" else _MOST_DIGEST_BYTES
-    if name == "id" or name.endswith("_id"):
+    if name in ("id", "bench") or name.endswith("_id"):
         return _MOST_ID_BYTES
     return 2 * most_bytes(name)  # some characters are kept as two
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
+import msgspec
 from filelock import FileLock, Timeout
+from msgspec.structs import replace
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ids import is_id
@@ -38,8 +39,7 @@ _Answering = tuple[Judge, str]  # how a set is judged, and the program's version
 Progress = Callable[[str, int, int], None]  # "push" or "pull", done, of how many
 
 
-@dataclass(frozen=True)
-class Wish:
+class Wish(msgspec.Struct, frozen=True):
     """What is to be done: push, pull, and whether all of the book is compared."""
 
     push: bool

@@ -9,11 +9,11 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters, RawBlock
 from coilbench.capture.errors import CoilbenchError

@@ -13,11 +13,11 @@ import os
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,8 +41,7 @@ _LONGEST_UM = 1000.0
 _FIRST_PIN, _LAST_PIN = 2, 27
 
 
-@dataclass(frozen=True)
-class PiSetup:
+class PiSetup(msgspec.Struct, frozen=True):
     """What is wired to which pin.
 
     Attributes:
@@ -135,8 +134,7 @@ def _wrong(url: str, what: str, hint: str = EXAMPLE) -> CoilbenchError:
 _INSTALL = "On the Pi, in the folder of coilbench: pip install '.[pi]'"
 
 
-@dataclass(frozen=True)
-class Clock:
+class Clock(msgspec.Struct, frozen=True):
     """What time is taken from and waited with.
 
     Attributes:
@@ -148,8 +146,7 @@ class Clock:
     sleep: Callable[[float], None] = time.sleep
 
 
-@dataclass(frozen=True)
-class Board:
+class Board(msgspec.Struct, frozen=True):
     """The modules by which pins are reached.
 
     Attributes:

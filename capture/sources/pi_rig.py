@@ -15,11 +15,11 @@ from __future__ import annotations
 
 import logging
 from collections import deque
-from dataclasses import dataclass
 from importlib.util import find_spec, module_from_spec
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
+import msgspec
 import numpy as np
 
 from coilbench.capture.blocks import (
@@ -40,8 +40,7 @@ from coilbench.capture.sources.pi_signals import SETTLING, AdcWatch, FaultState,
 WORD_BITS = 24
 
 
-@dataclass(frozen=True)
-class Word:
+class Word(msgspec.Struct, frozen=True):
     """One reading of the chip."""
 
     counts: int | None  # signed; None where a pulse of it came too late to go on
@@ -183,8 +182,7 @@ _REST = 0.6  # of the nominal period, after a conversion: none can be ready befo
 _TORN = 0.8  # of the nominal period: a word read until then may be torn by the next conversion
 
 
-@dataclass(frozen=True)
-class _Conversion:
+class _Conversion(msgspec.Struct, frozen=True):
     """A conversion that waits for its successor."""
 
     high_ns: int  # DOUT was last seen high

@@ -8,8 +8,8 @@ import re
 import select
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 
+import msgspec
 import serial
 from serial.tools import list_ports
 
@@ -276,8 +276,7 @@ def _refusal(url: str, error: Exception) -> SourceLost:
     return SourceLost("port_refused", where=url, system=_reason(error))
 
 
-@dataclass(frozen=True)
-class FoundPort:
+class FoundPort(msgspec.Struct, frozen=True):
     """A serial port of this computer, whatever is connected to it."""
 
     device: str  # its name, as open_source takes it (`/dev/ttyUSB0`, `COM3`)

@@ -10,10 +10,10 @@ by tests/bench/bench_repeats.py.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -94,8 +94,7 @@ class _Way(NamedTuple):
         return cls(np.maximum.accumulate(load_n), height_mm)
 
 
-@dataclass(frozen=True)
-class PressedPath:
+class PressedPath(msgspec.Struct, frozen=True, dict=True):
     """A press, ready to be compared.
 
     Attributes:
@@ -103,7 +102,7 @@ class PressedPath:
         height_u_mm: standard uncertainty of its datum, k = 1.
     """
 
-    press: Press = field(repr=False)
+    press: Press
     works: bool = False
     calibration_id: str | None = None
     height_u_mm: float = 0.0

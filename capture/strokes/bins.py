@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,8 +17,7 @@ BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
 MOST_BINS = 1 << 16  # that are counted, a hundred times those of a press; ours
 
 
-@dataclass(frozen=True, eq=False)
-class Bins:
+class Bins(msgspec.Struct, frozen=True, eq=False, dict=True):
     """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
 
     The weight is the number of samples, capped at the median bin's, so that a pause (many samples

@@ -9,12 +9,12 @@ the calibration's own zero, is a pressed spring however long it stands still.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from enum import StrEnum
 from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock, usable_rows

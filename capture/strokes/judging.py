@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, SampleFlag, usable_of
 from coilbench.capture.strokes.shape import Stroke
@@ -22,8 +23,7 @@ class Purpose(StrEnum):
     MEASURED = "measured"
 
 
-@dataclass(frozen=True)
-class Done:
+class Done(msgspec.Struct, frozen=True):
     """What a spring has behind it already."""
 
     conditioning: int = 0
@@ -33,8 +33,7 @@ class Done:
 _NOTHING = Done()
 
 
-@dataclass(frozen=True)
-class Turn:
+class Turn(msgspec.Struct, frozen=True):
     """The stroke that is wanted next: number, from 1, of the strokes wanted for that purpose."""
 
     label: str
@@ -43,8 +42,7 @@ class Turn:
     wanted: int
 
 
-@dataclass(frozen=True)
-class TurnOrder:
+class TurnOrder(msgspec.Struct, frozen=True, dict=True):
     """A set in the order it is pressed, and how far it has come."""
 
     labels: tuple[str, ...]
@@ -134,8 +132,7 @@ RETURN_BELOW_N = 2.0
 RETURN_ABOVE_N = 4.5
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True):
     """What a stroke is worth.
 
     Attributes:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,8 +19,7 @@ PRESS_AGAIN = 0.3  # of the depth: up and down again by as much is another press
 _MOST_POINTS = 400  # enough to count presses by
 
 
-@dataclass(frozen=True)
-class Stroke:
+class Stroke(msgspec.Struct, frozen=True):
     """One press down and back up."""
 
     raw: RawBlock  # with the idle time before the touch that its zero was read in
@@ -42,8 +41,7 @@ class Zero(NamedTuple):
     first: int
 
 
-@dataclass(frozen=True)
-class StrokeRules:
+class StrokeRules(msgspec.Struct, frozen=True):
     """What makes a stroke; all common practice at a bench, no source."""
 
     touch_n: float = 8.0  # load above the zero that begins a stroke

@@ -11,9 +11,9 @@ Format names go into the book beside the blob, so that another format can join l
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
 from typing import Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,8 +29,7 @@ JITTER_MM = 0.1  # ours: going back by no more than this is an unsteady hand, no
 BranchName = Literal["loading", "unloading"]
 
 
-@dataclass(frozen=True)
-class CurveRow:
+class CurveRow(msgspec.Struct, frozen=True):
     """One point of a reduced curve."""
 
     branch: BranchName

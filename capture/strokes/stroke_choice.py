@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Literal, NamedTuple
+from typing import ClassVar, Literal, NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.calibration.lag import typical_delay_s
 from coilbench.capture.calibration.statistics import median, slope_through
@@ -220,8 +221,7 @@ StrokeRuling = Literal["use", "leave"]
 Why = Literal["nothing_against", "ruled", "spoilt", "spoilt_too_few_others", "not_counted"]
 
 
-@dataclass(frozen=True)
-class JudgedStroke:
+class JudgedStroke(msgspec.Struct, frozen=True):
     """One stroke of a spring, numbered from 1, oldest first.
 
     Attributes:
@@ -230,13 +230,14 @@ class JudgedStroke:
         note: why the capture did not count it, or why not at first, and that a person said yes.
     """
 
+    in_json: ClassVar = {"note": None}
     number: int
     sweep_id: str
     kept: bool
     why: Why
     ruling: StrokeRuling | None
     findings: tuple[StrokeFinding, ...]
-    note: str | None = field(default=None, metadata={"json": None})
+    note: str | None = None
 
     @property
     def spoilt_by(self) -> tuple[StrokeKind, ...]:

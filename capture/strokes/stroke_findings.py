@@ -6,9 +6,9 @@ For strokes sampled in time, from the rig or from a file; points read one by one
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, Literal, NamedTuple
+from typing import Any, ClassVar, Literal, NamedTuple
 
+import msgspec
 import numpy as np
 
 from coilbench.capture.calibration.statistics import median, slope_through
@@ -42,13 +42,13 @@ CLOSING_RATE = 0.9  # of the rate: end coils are closed where the spring is as s
 CLOSING_LEAST_SHARE, CLOSING_LEAST_MM = 0.06, 1.5  # of the depth: over less, every end closes
 
 
-@dataclass(frozen=True)
-class StrokeFinding:
+class StrokeFinding(msgspec.Struct, frozen=True):
     """Something about a stroke; it spoils one where loads read from it are not the spring's."""
 
+    in_json: ClassVar = {"facts": "*", "spoils": None}
     kind: StrokeKind
-    facts: Mapping[str, Any] = field(default_factory=dict, metadata={"json": "*"})
-    spoils: bool = field(default=False, metadata={"json": None})
+    facts: Mapping[str, Any] = msgspec.field(default_factory=dict)
+    spoils: bool = False
 
 
 def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:

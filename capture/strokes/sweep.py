@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RawBlock, usable_of
+from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, RawBlock, usable_of
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
-from coilbench.capture.calibration.model import Calibration, convert
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import slope, value
 from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
 from coilbench.capture.strokes.branch import Branch
@@ -33,8 +33,7 @@ STROKE_UNSEEN_U_MM = 0.005  # k = 1: how a spring seats and takes its set from s
 DEAD_WEIGHT_N = 20.0  # a spring, its cup and some drift weigh less; above it a spring is pressed
 
 
-@dataclass(frozen=True)
-class StrokeZero:
+class StrokeZero(msgspec.Struct, frozen=True):
     """Load counts with nothing pressed, found in a whole stroke.
 
     Attributes:
@@ -116,8 +115,7 @@ class StrokeRepeat(NamedTuple):
 _UNSEEN = StrokeRepeat()
 
 
-@dataclass(frozen=True)
-class RigReading:
+class RigReading(msgspec.Struct, frozen=True):
     """How a stroke's numbers came about.
 
     Attributes:
@@ -234,8 +232,7 @@ class PointRepeat(NamedTuple):
     apart: tuple[RepeatsApart, ...] = ()  # the spring's own slips, of which alone it then is
 
 
-@dataclass(frozen=True)
-class HandReading:
+class HandReading(msgspec.Struct, frozen=True):
     """How chosen points were read, one press each, off a scale and a quill.
 
     Attributes:
@@ -251,8 +248,7 @@ class HandReading:
     one_tare: bool = True
 
 
-@dataclass(frozen=True)
-class Sweep:
+class Sweep(msgspec.Struct, frozen=True, dict=True):
     """One sweep of one spring, calibrated.
 
     Attributes:
@@ -308,8 +304,7 @@ class Sweep:
         return split_passes(self.loading, self.unloading)
 
 
-@dataclass(frozen=True)
-class Provenance:
+class Provenance(msgspec.Struct, frozen=True):
     """Counted measured sweeps of one set that came the same way.
 
     Attributes:
@@ -325,3 +320,42 @@ class Provenance:
     springs: int
     first_utc: str
     last_utc: str
+
+
+def convert(
+    calibration: Calibration, samples: NDArray[np.void], zero_counts: float | None = None
+) -> Press:
+    """Turn counts into load and travel: the one place where it is done.
+
+    Args:
+        zero_counts: load counts with nothing on the rig, measured just before; the load at
+            them is subtracted. None keeps the calibration's own zero.
+
+    Raises:
+        ValueError: zero_counts is not finite.
+    """
+    load_n = value(calibration.load, samples["load_counts"])
+    if zero_counts is not None:
+        if not math.isfinite(zero_counts):
+            raise ValueError(f"zero_counts must be finite, not {zero_counts}")
+        load_n = load_n - value(calibration.load, zero_counts)
+    return Press(
+        (samples["t_us"] - samples["t_us"][:1]) * 1e-6,
+        load_n,
+        value(calibration.travel, samples["travel_counts"]),
+        calibration.flex_mm(load_n),
+    )
+
+
+def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
+    """Turn counts into load and height; see convert.
+
+    height_mm = travel(travel_counts) + flex(load_n): the press deflects under load, so the quill
+    moves further than the faces close.
+    """
+    press = convert(calibration, raw.samples, zero_counts)
+    out = np.empty(len(raw), dtype=LOAD_DTYPE)
+    out["t_s"], out["load_n"] = press.t_s, press.load_n
+    out["height_mm"] = press.travel_mm + press.flex_mm
+    out["flags"] = raw.samples["flags"]
+    return LoadBlock(out)

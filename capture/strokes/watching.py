@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,8 +69,7 @@ STOPS = frozenset(_ORDER) - CARE_ONLY
 WITHOUT_TOUCH = frozenset({"load_dead", "load_reversed", "below_faces"})  # the quill is down
 
 
-@dataclass(frozen=True)
-class Bounds:
+class Bounds(msgspec.Struct, frozen=True):
     """What the rig may bear and where this spring can be; None where it is not known.
 
     Attributes:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TypeVar
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,8 +21,7 @@ REMARKS = frozenset(
 )
 
 
-@dataclass(frozen=True)
-class Quantity:
+class Quantity(msgspec.Struct, frozen=True):
     """What one column of a kind of file holds."""
 
     key: str  # the quantity's name inside the program, with its unit
@@ -67,8 +66,7 @@ LEVER = Quantity("lever", {"lever": 1.0}, required=False, least=0.0)
 SCALE = Quantity.plain("scale", required=False, text=True)
 
 
-@dataclass(frozen=True)
-class Columns:
+class Columns(msgspec.Struct, frozen=True):
     """A table's columns, converted.
 
     Attributes:

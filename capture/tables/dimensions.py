@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass, field, replace
 from typing import Any
+
+import msgspec
+from msgspec.structs import replace
 
 from coilbench.capture.errors import CoilbenchError, Doubtful
 
@@ -38,8 +40,7 @@ OTHER_SHARE = 0.25  # a spring's own solid height beside its set's; our choice, 
 LOADED_DEVIATIONS = 3.0  # a load this many times its uncertainty (k = 1) is one
 
 
-@dataclass(frozen=True)
-class Pressed:
+class Pressed(msgspec.Struct, frozen=True):
     """A height that a spring was read at by hand, its load, and standard uncertainties (k = 1)."""
 
     height_mm: float
@@ -49,8 +50,7 @@ class Pressed:
     loading: bool = True
 
 
-@dataclass(frozen=True)
-class Sizes:
+class Sizes(msgspec.Struct, frozen=True):
     """A spring's dimensions, None where not known.
 
     Attributes:
@@ -68,8 +68,7 @@ class Sizes:
     set_solid_mm: float | None = None
 
 
-@dataclass(frozen=True)
-class Doubt:
+class Doubt(msgspec.Struct, frozen=True):
     """What contradicts a length.
 
     Attributes:
@@ -81,7 +80,7 @@ class Doubt:
     what: str
     about: frozenset[str]
     impossible: bool = False
-    facts: dict[str, Any] = field(default_factory=dict)
+    facts: dict[str, Any] = msgspec.field(default_factory=dict)
 
 
 def doubts(sizes: Sizes, read: Sequence[Pressed] = ()) -> list[Doubt]:

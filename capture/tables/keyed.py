@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
@@ -26,8 +26,7 @@ _NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+")
 _SHOWN = re.compile(r"([+-]?[0-9.,]+)\s*([A-Za-z]*)(?:\s+(up))?", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
-class KeyedReading:
+class KeyedReading(msgspec.Struct, frozen=True):
     """One reading as it was typed."""
 
     label: str
@@ -200,8 +199,7 @@ def part_remark(text: str) -> tuple[str, str]:
     return line, " ".join(printable.split())[:LONGEST_REMARK]
 
 
-@dataclass(frozen=True)
-class KeyedBranches:
+class KeyedBranches(msgspec.Struct, frozen=True):
     """One spring's keyed readings, with the fields of a Sweep."""
 
     loading: Branch

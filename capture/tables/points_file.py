@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
@@ -64,8 +65,7 @@ class HandColumns(NamedTuple):
     scale: str | None
 
 
-@dataclass(frozen=True)
-class SpringPoints:
+class SpringPoints(msgspec.Struct, frozen=True):
     """One spring's loads at chosen heights, in the file's order; a branch may be empty.
 
     Attributes:
@@ -87,8 +87,7 @@ class SpringPoints:
         return tuple(branch for branch in (self.loading, self.unloading) if len(branch))
 
 
-@dataclass(frozen=True)
-class PointsFile:
+class PointsFile(msgspec.Struct, frozen=True):
     """The springs of a points file, in the order they first appear.
 
     Attributes:
@@ -242,8 +241,7 @@ FEWEST_TURNS = 3
 _SAME_MM = 4  # decimals to which two heights are equal, since unit conversion changes the last bits
 
 
-@dataclass(frozen=True)
-class SolidHeight:
+class SolidHeight(msgspec.Struct, frozen=True):
     """A spring's solid height, None where its points do not show it, and why."""
 
     label: str

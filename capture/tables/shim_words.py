@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
+
+import msgspec
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import parse_length_mm
@@ -15,8 +16,7 @@ _TIMES = re.compile(r"(.+?)\s*[x×*]\s*([0-9]{1,6})", re.IGNORECASE)
 _SAME_MM = 1e-6
 
 
-@dataclass(frozen=True)
-class ShimsTyped:
+class ShimsTyped(msgspec.Struct, frozen=True):
     """Shims of one thickness as typed, with its unit; count is None for as many as needed.
 
     Attributes:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
+
+import msgspec
 
 from coilbench.capture.choices import FACTS, SpringFact
 from coilbench.capture.errors import CoilbenchError
@@ -25,8 +26,7 @@ _COLUMNS = tuple(Quantity.plain(name, text=True) for name in ("label", "what", "
 _LINE = re.compile(rf"\s*(.+?)\s+({'|'.join(FACTS)})\s+(.+?)\s*", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
-class SpringEntry:
+class SpringEntry(msgspec.Struct, frozen=True):
     """One thing known of one spring: a length or words; neither takes back what was known.
 
     Attributes:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,8 +39,7 @@ _SATURATED_COUNTS = (-8388608, 8388607)  # ends of a 24-bit converter's range (H
 _T, _LOAD_COUNTS, _TRAVEL_COUNTS = map(Quantity.plain, ("t_s", "load_counts", "travel_counts"))
 
 
-@dataclass(frozen=True)
-class SweepFile:
+class SweepFile(msgspec.Struct, frozen=True):
     """The presses of a sweep file, each with its clock from 0, and what is to be said of them."""
 
     presses: tuple[RawBlock | LoadBlock, ...]

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,8 +29,7 @@ CHANGE_S = 1.5  # to put the next spring in
 HOLD_S = 4.0  # how long a mass stands and the quill rests in a calibration
 
 
-@dataclass(frozen=True)
-class HandStroke:
+class HandStroke(msgspec.Struct, frozen=True):
     """One press: down through the air, press, hold, release, up.
 
     Attributes:
@@ -112,46 +111,40 @@ def _smooth(
     return value[place] + (value[place + 1] - value[place]) * share
 
 
-@dataclass(frozen=True)
-class Rest:
+class Rest(msgspec.Struct, frozen=True):
     """Leave the rig as it is."""
 
     seconds: float
 
 
-@dataclass(frozen=True)
-class PutMass:
+class PutMass(msgspec.Struct, frozen=True):
     """Bring the mass that stands on the cell to mass_kg; it stays there after the step."""
 
     mass_kg: float
     seconds: float = HOLD_S
 
 
-@dataclass(frozen=True)
-class GaugeBlock:
+class GaugeBlock(msgspec.Struct, frozen=True):
     """Let the quill rest on a gauge block between the faces: height is the block's length."""
 
     length_mm: float
     seconds: float = 2.5
 
 
-@dataclass(frozen=True)
-class PauseInAir:
+class PauseInAir(msgspec.Struct, frozen=True):
     """Stop the quill on its way, nothing under it, and let it up again."""
 
     height_mm: float
     seconds: float = 2.5
 
 
-@dataclass(frozen=True)
-class FacesTogether:
+class FacesTogether(msgspec.Struct, frozen=True):
     """Let the faces touch: height is 0."""
 
     seconds: float = 2.5
 
 
-@dataclass(frozen=True)
-class PressBlock:
+class PressBlock(msgspec.Struct, frozen=True):
     """Press a solid block: the height stays, load rises and falls, the press gives."""
 
     length_mm: float
@@ -159,8 +152,7 @@ class PressBlock:
     stroke: StrokeKind = StrokeKind.SLOW
 
 
-@dataclass(frozen=True)
-class PressSpring:
+class PressSpring(msgspec.Struct, frozen=True):
     """Press a spring down to a height and let it up; the hand stops at the cell's rating."""
 
     spring: SpringModel
@@ -179,8 +171,7 @@ class Truth(NamedTuple):
     standing_n: NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Act:
+class Act(msgspec.Struct, frozen=True):
     """A step made ready.
 
     Attributes:
@@ -303,8 +294,7 @@ def _fit_between_faces(length_mm: float, rig: RigModel) -> None:
 IDLE = Rest(5.0)  # what goes on after the plan, again and again
 
 
-@dataclass(frozen=True)
-class Span:
+class Span(msgspec.Struct, frozen=True):
     """Where a step's samples are, as sequence numbers; an end is the first that is not in it."""
 
     step: Step

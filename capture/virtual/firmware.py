@@ -8,10 +8,10 @@ from __future__ import annotations
 import heapq
 import re
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -114,8 +114,7 @@ def _read_request(line: bytes) -> Request | None:
     return Request(int(match[1], 16), match[2].decode("ascii"))
 
 
-@dataclass
-class _Start:
+class _Start(msgspec.Struct):
     """What the firmware keeps in its memory, and a restart forgets."""
 
     boot_id: int
@@ -128,7 +127,7 @@ class _Start:
     standing: bool = False
     raised: int = 0
     fault_due_us: int | None = None
-    requests: RequestReader = field(default_factory=RequestReader)
+    requests: RequestReader = msgspec.field(default_factory=RequestReader)
 
 
 class Firmware:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,8 +44,7 @@ ADC_MAX_COUNTS = 0x7FFFFF  # 24-bit two's complement
 ADC_MIN_COUNTS = -0x800000
 
 
-@dataclass(frozen=True)
-class RigModel:
+class RigModel(msgspec.Struct, frozen=True):
     """One rig, as it really is. The host knows none of this but the nominal figures."""
 
     device_id: str = "C011BE4C00000001"
@@ -120,8 +118,7 @@ class RigModel:
         return self.drift_n_per_hour * t_s / 3600.0 + sway
 
 
-@dataclass
-class Instrument:
+class Instrument(msgspec.Struct, dict=True):
     """A rig that reads: keeps clock, sequence, creep and filter from block to block."""
 
     rig: RigModel
@@ -129,8 +126,6 @@ class Instrument:
     next_seq: int = 0
     _creep_n: float = 0.0
     _history: NDArray[np.float64] | None = None
-    _jitter: np.random.Generator = field(init=False)
-    _noise: np.random.Generator = field(init=False)
 
     def __post_init__(self) -> None:
         self._jitter = np.random.default_rng([self.seed, 0x717])

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TypeVar
 from urllib.parse import parse_qsl
 
+import msgspec
+
 from coilbench.capture.errors import CoilbenchError
 
 
-@dataclass(frozen=True)
-class Faults:
+class Faults(msgspec.Struct, frozen=True):
     """Faults to inject; times in seconds since the rig's first start."""
 
     drop_probability: float = 0.0  # of each byte sent, to be lost
@@ -71,8 +71,7 @@ class Job(StrEnum):
     FLEX = "flex"
 
 
-@dataclass(frozen=True)
-class VirtualSetup:
+class VirtualSetup(msgspec.Struct, frozen=True):
     """What a `virtual:` address asks for; see open_virtual for the keys."""
 
     seed: int = 1
@@ -86,7 +85,7 @@ class VirtualSetup:
     cracked: int = 0
     presses: int = 5
     stroke: StrokeKind = StrokeKind.STEADY
-    faults: Faults = field(default_factory=Faults)
+    faults: Faults = msgspec.field(default_factory=Faults)
 
     @property
     def endless(self) -> bool:

@@ -5,9 +5,9 @@ The springs belong to no real engine: their figures are invented and plausible.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
@@ -17,8 +17,7 @@ from coilbench.capture.virtual.instrument import recur
 _ROOT_MM = 1e-11  # of a height that is solved for
 
 
-@dataclass(frozen=True)
-class SpringModel:
+class SpringModel(msgspec.Struct, frozen=True):
     """One spring.
 
     Its mean load is a sum of smooth terms over depth d = free length - height:

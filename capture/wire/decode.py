@@ -9,11 +9,11 @@ from __future__ import annotations
 import re
 from binascii import crc_hqx
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from itertools import pairwise
 from struct import Struct
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import (

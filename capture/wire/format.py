@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Answer, Fault, Hello, RawBlock, Tally
@@ -105,7 +106,7 @@ def encode(item: RawBlock | Hello | Tally | Fault | Answer | Request) -> bytes:
         case Hello():
             body = "H " + " ".join(f"{key}={value}" for key, value in _hello_pairs(item))
         case Tally():
-            body = "N " + " ".join(f"{field & 0xFFFF_FFFF:08X}" for field in vars(item).values())
+            body = "N " + " ".join(f"{field & 0xFFFF_FFFF:08X}" for field in asdict(item).values())
         case Fault():
             body = (
                 f"F {item.boot_id:08X} {item.t_us & 0xFFFF_FFFF:08X} {item.code:02X} "

@@ -20,11 +20,11 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from runpy import run_path
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.session import CaptureRequest, Session

@@ -14,8 +14,8 @@ from __future__ import annotations
 import argparse
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
+import msgspec
 import numpy as np
 
 from bench_days import World, draw_day
@@ -39,13 +39,14 @@ NAMES = (
 BOUND = World("turns 0.3 mm below solid", to_margin_mm=-0.3)
 
 
-@dataclass
-class Truths:
+class Truths(msgspec.Struct):
     """Errors and expanded uncertainties by finding, and the shapes named."""
 
     days: int
-    pairs: dict[str, list[tuple[float, float]]] = field(default_factory=lambda: defaultdict(list))
-    shapes: Counter[str] = field(default_factory=Counter)
+    pairs: dict[str, list[tuple[float, float]]] = msgspec.field(
+        default_factory=lambda: defaultdict(list)
+    )
+    shapes: Counter[str] = msgspec.field(default_factory=Counter)
 
     def coverage(self, finding: str) -> float:
         """Share of intervals that held the truth."""

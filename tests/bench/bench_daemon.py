@@ -29,9 +29,10 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from runpy import run_path
+
+from msgspec.structs import replace
 
 from coilbench.analysis.__main__ import _MADE_BETWEEN_LOOKS
 from coilbench.capture.running import reader as reader_module

@@ -8,14 +8,15 @@ gauges) is wrong by an error drawn within what is stated.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Literal
 from unittest.mock import patch
 
+import msgspec
 import numpy as np
 import scipy  # loads scipy.signal, which takes long, where it is needed
+from msgspec.structs import asdict, replace
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
@@ -47,8 +48,7 @@ GAUGE_U_MM = 0.02  # stated, expanded
 HANDS = (StrokeKind.STEADY, StrokeKind.STEADY, StrokeKind.FAST, StrokeKind.SLOW)
 
 
-@dataclass(frozen=True)
-class World:
+class World(msgspec.Struct, frozen=True):
     """What sort of rigs, springs and hands are drawn.
 
     Attributes:
@@ -87,8 +87,7 @@ class World:
     springs: int = 1
 
 
-@dataclass(frozen=True)
-class Day:
+class Day(msgspec.Struct, frozen=True, dict=True):
     """What a user has after a day, and the true values of the simulation.
 
     Attributes:
@@ -138,7 +137,7 @@ def draw_day(world: World, seed: int) -> Day:
         travel_step_counts=world.travel_step_counts,
     )
     if world.flex == "power":
-        rig = _PowerRig(**vars(rig))
+        rig = _PowerRig(**asdict(rig))
     nominal = OUTER if rng.uniform() < 0.5 else INNER
     springs = tuple(
         replace(s, friction_fraction=s.friction_fraction * world.friction)

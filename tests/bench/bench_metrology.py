@@ -25,9 +25,9 @@ import argparse
 import math
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 
 from bench_days import GAUGE_U_MM, GAUGES_MM, MASS_U, Day, World, draw_day
@@ -201,8 +201,7 @@ def rate_bound(day: Day, number: int, rate: float) -> float:
     return math.sqrt(rate**2 * relative2 + noise2 / spread2)
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(msgspec.Struct, frozen=True):
     """What the table says of one way in one world; (seat, open)."""
 
     bias_n: tuple[float, float]

@@ -11,8 +11,8 @@ ranking, reasons, exact shims and cuts.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
@@ -31,11 +31,10 @@ SETS, SPRINGS, SAMPLES = 8, 12, 400
 SHIMS_MM = (0.25, 0.5, 1.0)
 
 
-@dataclass
-class Counter:
+class Counter(msgspec.Struct):
     """Counts the loads that are read, and remembers them."""
 
-    asked: list[tuple[SpringCurve, float]] = field(default_factory=list)
+    asked: list[tuple[SpringCurve, float]] = msgspec.field(default_factory=list)
 
 
 def sets_of(role: str, free_mm: float, rate: float, seed: int) -> list[SetCurves]:

@@ -25,11 +25,11 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import product
 from typing import Any, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -149,18 +149,12 @@ def _knees(rng: np.random.Generator, open_mm: float) -> Callable[[Array], Array]
     return lambda mm: np.asarray(1.0 - 0.5 * more * np.sin((open_mm + LIFT_MM - mm) / 3.0))
 
 
-@dataclass
-class Bench:
+class Bench(msgspec.Struct, dict=True):
     """A shop with its scale and stop; `stop` is the error of one setting, by batch and height."""
 
     seed: int
     world: str
     common: float
-    rng: np.random.Generator = field(init=False)
-    sets: dict[str, TrueSet] = field(init=False)
-    repeat_n: float = field(init=False)
-    error: float = field(init=False)
-    readings: dict[str, list[PressReading]] = field(init=False)
 
     def __post_init__(self) -> None:
         world = np.random.default_rng([self.seed, 1])
@@ -177,7 +171,7 @@ class Bench:
         self.repeat_n = world.uniform(0.15, 0.3) * KGF_N
         self.error = world.normal(0.0, 1.0) * self.common
         self.rng = np.random.default_rng([self.seed, 2])
-        self.readings = {name: [] for name in self.sets}
+        self.readings: dict[str, list[PressReading]] = {name: [] for name in self.sets}
 
     def labels(self, name: str) -> tuple[str, ...]:
         return tuple(f"{name}-{n + 1:02}" for n in range(len(self.sets[name].factor)))

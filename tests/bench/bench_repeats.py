@@ -13,12 +13,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.running.stop_watch import StopWatch

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
 from typing import NamedTuple, TypeVar
 
 import numpy as np
@@ -40,8 +39,7 @@ WORKED = 2
 MARGIN_MM = 1.5
 
 
-@dataclass(frozen=True)
-class Slipping(SpringModel):
+class Slipping(SpringModel, frozen=True):
     """A spring whose end slides off by slip_mm once it is pressed by a share of its deflection."""
 
     slip_share: float = 0.4
@@ -53,8 +51,7 @@ class Slipping(SpringModel):
         return super().pressed_load_n(height_mm + self.slip_mm * slipped, presses_before)
 
 
-@dataclass(frozen=True)
-class Askew(SpringModel):
+class Askew(SpringModel, frozen=True):
     """A spring that stands askew: touched early by one edge, bowed, so that it rubs and gives."""
 
     early_mm: float = 1.2
@@ -67,8 +64,7 @@ class Askew(SpringModel):
         return np.asarray(load_n * (1.0 - self.bowed_share) + edge_n)
 
 
-@dataclass(frozen=True)
-class Reseated(SpringModel):
+class Reseated(SpringModel, frozen=True):
     """A spring seated at another height, or a rig that moved."""
 
     by_mm: float = 0.8
@@ -79,7 +75,7 @@ class Reseated(SpringModel):
 
 def turned_into(model: SpringModel, kind: type[SpringT], **more: float) -> SpringT:
     """Return the same spring as one that does something odd."""
-    same = {field.name: getattr(model, field.name) for field in fields(SpringModel)}
+    same = {name: getattr(model, name) for name in SpringModel.__struct_fields__}
     return kind(**(same | more))
 
 

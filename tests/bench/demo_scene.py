@@ -9,10 +9,10 @@ from __future__ import annotations
 import io
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from msgspec.structs import replace
 from rich.console import Console
 from rich.live import Live
 from rich.terminal_theme import DEFAULT_TERMINAL_THEME

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import queue
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 
+import msgspec
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Item, LinkCounters, RawBlock
@@ -160,13 +160,12 @@ class StepReader:
         return Parcel(hello=hello)
 
 
-@dataclass
-class Watched:
+class Watched(msgspec.Struct):
     """What a capture showed and said, each with the rig's time, and what its book holds."""
 
-    looks: list[tuple[float, Snapshot]] = field(default_factory=list)
-    events: list[tuple[float, Event]] = field(default_factory=list)
-    rows: list[dict[str, object]] = field(default_factory=list)
+    looks: list[tuple[float, Snapshot]] = msgspec.field(default_factory=list)
+    events: list[tuple[float, Event]] = msgspec.field(default_factory=list)
+    rows: list[dict[str, object]] = msgspec.field(default_factory=list)
     last: Snapshot | None = None
 
     def kinds(self) -> list[str]:

@@ -7,11 +7,11 @@ the screen is measured on the rig's own clock.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,8 +46,7 @@ class Read(NamedTuple):
 Since = Callable[[Read], float]
 
 
-@dataclass(frozen=True)
-class Case:
+class Case(msgspec.Struct, frozen=True):
     """One thing that goes wrong.
 
     Attributes:
@@ -75,7 +74,7 @@ class Case:
     alter: Alter | None = None
     commands: tuple[tuple[float, Command], ...] = ()
     restarts: bool = False
-    ratings: Ratings = field(default_factory=Ratings)
+    ratings: Ratings = msgspec.field(default_factory=Ratings)
     free_mm: float | None = None
     solid_mm: float | None = None
     unknown: tuple[Literal["", "load_n", "height_mm"], float] = ("", 0.0)

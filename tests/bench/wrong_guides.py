@@ -7,11 +7,12 @@ the time to bring the thing on, and for it to stand still, is in it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
@@ -59,8 +60,7 @@ STANDING = StandingLoad(LOAD_FIT, RIG.gravity_m_per_s2)
 Alter = Callable[[RawBlock], RawBlock]
 
 
-@dataclass(frozen=True)
-class GuideCase:
+class GuideCase(msgspec.Struct, frozen=True):
     """One thing that goes wrong while a guide is followed.
 
     Attributes:

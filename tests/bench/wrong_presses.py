@@ -6,9 +6,9 @@ How a case is run, and what came of it: wrong_case.py.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from bench_strokes import Reseated, Slipping, turned_into
@@ -400,6 +400,22 @@ CASES = (
     ),
     Case("10 samples/s, a fast hand", presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2),
          "larch-01", "too_fast", 1, rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
+    Case("10 samples/s, a hurried first press, then slow ones",
+         [*presses(SPRINGS[0], times=1), *presses(SPRINGS[0], kind=StrokeKind.SLOW)],
+         let_up(1), "larch-01", "hasty", 3, conditioning=0, measured=3,
+         rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0),
+         never=("another_spring", "datum_moved", "slipped")),
+    *(
+        Case(f"8 samples/s, a filter of {over}, a hurried press that works the spring", [
+             *presses(SPRINGS[0], times=1, kind=kind), *presses(SPRINGS[0], times=3,
+             kind=StrokeKind.SLOW)], at(0.0), "larch-01", "", 4,
+             rig=replace(_SLOW_ADC, rate_hz=8.0, nominal_rate_hz=8.0, filter_conversions=over),
+             measured=3, never=("another_spring", "datum_moved", "slipped", "datum_doubted"))
+        for over, kind in ((14, StrokeKind.STEADY), (4, StrokeKind.STEADY), (4, StrokeKind.FAST))
+    ),
+    Case("the press that works the first spring goes half-way only", [
+         *presses(SPRINGS[0], times=1, kind=StrokeKind.SHORT), *presses(SPRINGS[0], times=3)],
+         let_up(2), "larch-01", "worked_short", 4),
     Case("a stroke far hastier than the others", [*presses(SPRINGS[0], times=2),
          PressSpring(SPRINGS[0], TO_MM, StrokeKind.HASTY), Rest(1.5)], let_up(3), "larch-01",
          "hasty", 2),
@@ -476,7 +492,8 @@ CASES = (
          presses(SPRINGS[0], times=3), at(7.5), "larch-01", "", 3, alter=_hand(-9.0, 5.0, 0.5),
          never=("datum_doubted", "stroke_refused")),
     Case("the travel scale slips up between the first rest and the first press",
-         presses(SPRINGS[0], times=3), let_up(2), "larch-01", "stop_was_lower", 3,
+         [Rest(FIRST_S), *[PressSpring(SPRINGS[0], TO_MM), Rest(1.5)] * 3], let_up(2),
+         "larch-01", "stop_was_lower", 3,
          alter=_slipped(2.1, 0.4, 0.15), never=("datum_holds", "datum_doubted")),
     Case("a hand holds the quill after a gauge", _GAUGE_TWO, at(23.0), "LET IT UP", "quill_low", 6,
          commands=((_GAUGED_S - 4.0, Command(Action.GAUGE)),

@@ -1,9 +1,8 @@
 """A disk that takes its time, a queue that overflows, a flood: lag, or a gap that is counted."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun

@@ -12,10 +12,10 @@ import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+import msgspec
 import numpy as np
 import pytest
 from filelock import FileLock
@@ -82,8 +82,7 @@ def make_sketch(build_folder: Path) -> Callable[..., tuple[Path, str]]:
     return build
 
 
-@dataclass(frozen=True)
-class Outcome:
+class Outcome(msgspec.Struct, frozen=True):
     """A run that is over: what the rig said, what was true, what the simulator counted."""
 
     items: list[Item]

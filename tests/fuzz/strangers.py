@@ -22,11 +22,11 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from unicodedata import category
 
 import click
+import msgspec
 
 from coilbench.analysis.cli import cli, run
 from coilbench.analysis.cli.demo import Demo
@@ -85,13 +85,12 @@ NAMED = {  # what a parameter that is not attacked is given
 SPARED = {("demo",), ("rig", "find")}  # minutes of work, this machine's own ports
 
 
-@dataclass
-class Tally:
+class Tally(msgspec.Struct):
     """What was tried and what came of it."""
 
     inputs: int = 0
-    statuses: Counter[int] = field(default_factory=Counter)
-    found: list[str] = field(default_factory=list)
+    statuses: Counter[int] = msgspec.field(default_factory=Counter)
+    found: list[str] = msgspec.field(default_factory=list)
 
     def __str__(self) -> str:
         seen = ", ".join(f"{count} x {status}" for status, count in sorted(self.statuses.items()))

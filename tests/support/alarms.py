@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import io
 import math
-from dataclasses import replace
 from typing import Any
 
+from msgspec.structs import replace
 from rich.console import Console
 
 from coilbench.analysis.dashboard.frame import frame

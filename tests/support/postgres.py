@@ -16,10 +16,10 @@ import subprocess
 import time
 import uuid
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from filelock import FileLock
 
@@ -47,8 +47,7 @@ hostssl all all 127.0.0.1/32 trust
 """
 
 
-@dataclass(frozen=True)
-class Server:
+class Server(msgspec.Struct, frozen=True):
     """Where the run's server is; `pid` is its process."""
 
     folder: Path

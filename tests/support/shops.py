@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 
+import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve_fit import fit_curve
@@ -22,8 +22,7 @@ OUTER, INNER = ("larch", "rowan"), ("heron", "plover")
 U_N = 0.05  # expanded, of a reading: the shops' readings are exact
 
 
-@dataclass(frozen=True)
-class Spring:
+class Spring(msgspec.Struct, frozen=True):
     """A spring whose load is its rate times its depth, and grows faster by `bend` per mm below."""
 
     free_mm: float
@@ -37,14 +36,13 @@ class Spring:
         return self.rate * depth_mm + self.bend * below_mm
 
 
-@dataclass
-class Shop:
+class Shop(msgspec.Struct):
     """A shop; `read` are the heights at which each spring was read, by set and label."""
 
     build: BuildFile
     springs: dict[str, dict[str, Spring]]
     solid_mm: dict[str, float | None]
-    read: dict[tuple[str, str], set[float]] = field(default_factory=dict)
+    read: dict[tuple[str, str], set[float]] = msgspec.field(default_factory=dict)
 
     def sets(
         self, read: Mapping[tuple[str, str], Iterable[float]] | None = None

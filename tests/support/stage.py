@@ -1,9 +1,9 @@
 """A session on a rig that says what a test has written down; shared by the tests of a session."""
 
 import threading
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units

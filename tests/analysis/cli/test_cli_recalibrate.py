@@ -15,7 +15,8 @@ from coilbench.analysis.cli import run
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
-from coilbench.capture.calibration.model import Calibration, apply
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.strokes.sweep import apply
 from support.edits import change
 
 KG = 9.80665

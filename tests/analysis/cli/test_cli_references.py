@@ -9,11 +9,11 @@ import shutil
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.cli import run
 from coilbench.capture.book.calibrations import newest_part

@@ -6,11 +6,11 @@ import json
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 from sqlite_utils import Database
 
 from coilbench.analysis.cli import rig, rig_check, run

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from bench_strokes import turned_into
 from coilbench.analysis.cli.demo import Hand
@@ -27,8 +27,7 @@ STIFFER = replace(TWO, rate_n_per_mm=1.12 * ONE.rate_n_per_mm)  # so that a mix-
 AT_MM = 30.0
 
 
-@dataclass(frozen=True)
-class Rubbing(SpringModel):
+class Rubbing(SpringModel, frozen=True):
     """A spring that rubs in one press: it stands askew there."""
 
     odd_press: int = 2

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import replace
 
 import pytest
 
@@ -14,11 +13,11 @@ NOW = "2026-11-25T12:00:00.000+00:00"
 LATELY = "2026-11-24T12:00:00.000+00:00"
 LARCH = SetState("larch", "outer", 12, 0, 0, False, "")
 EMPTY = BookState(False, False, {}, None, 90.0, (), None)
-READY = replace(EMPTY, sets=(LARCH,), parts_utc={"load": LATELY, "travel": LATELY, "flex": LATELY})
+READY = EMPTY._replace(sets=(LARCH,), parts_utc={"load": LATELY, "travel": LATELY, "flex": LATELY})
 PORT = CaptureState("/dev/ttyUSB0", "larch", NOW, running=False)
-HALF = replace(LARCH, measured=5, begun=6, last_utc=LATELY)
-DONE = replace(LARCH, measured=12, begun=12, last_utc=LATELY)
-BY_HAND = replace(HALF, by_hand=True)
+HALF = LARCH._replace(measured=5, begun=6, last_utc=LATELY)
+DONE = LARCH._replace(measured=12, begun=12, last_utc=LATELY)
+BY_HAND = HALF._replace(by_hand=True)
 
 
 @pytest.mark.parametrize(
@@ -26,38 +25,38 @@ BY_HAND = replace(HALF, by_hand=True)
     [
         (None, "begin"),
         (EMPTY, "begin"),
-        (replace(EMPTY, sets=(LARCH,)), "rig weigh --port PORT"),
+        (EMPTY._replace(sets=(LARCH,)), "rig weigh --port PORT"),
         (
-            replace(EMPTY, sets=(LARCH,), parts_utc={"load": LATELY}),
+            EMPTY._replace(sets=(LARCH,), parts_utc={"load": LATELY}),
             "rig gauge --port PORT --lengths LENGTHS",
         ),
         (
-            replace(READY, parts_utc={"load": LATELY, "travel": LATELY}),
+            READY._replace(parts_utc={"load": LATELY, "travel": LATELY}),
             "rig flex --port PORT",
         ),
         (READY, "live --port PORT --set larch"),
-        (replace(READY, capture=PORT), "live --port /dev/ttyUSB0 --set larch"),
-        (replace(READY, sets=(HALF,)), "live --port PORT --set larch"),
+        (READY._replace(capture=PORT), "live --port /dev/ttyUSB0 --set larch"),
+        (READY._replace(sets=(HALF,)), "live --port PORT --set larch"),
         (
-            replace(READY, sets=(HALF,), parts_utc={"load": LATELY, "travel": LATELY}),
+            READY._replace(sets=(HALF,), parts_utc={"load": LATELY, "travel": LATELY}),
             "live --port PORT --set larch",
         ),
-        (replace(READY, capture=replace(PORT, running=True)), "live"),
+        (READY._replace(capture=PORT._replace(running=True)), "live"),
         (
-            replace(READY, capture=replace(PORT, running=True, seen_utc=LATELY)),
+            READY._replace(capture=PORT._replace(running=True, seen_utc=LATELY)),
             "live --port /dev/ttyUSB0 --set larch",
         ),
-        (replace(READY, check=CheckState(LATELY, passed=False)), "rig weigh --port PORT"),
-        (replace(READY, check=CheckState(LATELY, passed=True)), "live --port PORT --set larch"),
-        (replace(READY, good_for_days=0.5), "rig weigh --port PORT"),
-        (replace(EMPTY, sets=(BY_HAND,)), "note --set larch --at HEIGHT"),
-        (replace(READY, sets=(BY_HAND,)), "note --set larch --at HEIGHT"),
+        (READY._replace(check=CheckState(LATELY, passed=False)), "rig weigh --port PORT"),
+        (READY._replace(check=CheckState(LATELY, passed=True)), "live --port PORT --set larch"),
+        (READY._replace(good_for_days=0.5), "rig weigh --port PORT"),
+        (EMPTY._replace(sets=(BY_HAND,)), "note --set larch --at HEIGHT"),
+        (READY._replace(sets=(BY_HAND,)), "note --set larch --at HEIGHT"),
         (
-            replace(EMPTY, sets=(replace(DONE, by_hand=True), replace(LARCH, name="rowan"))),
+            EMPTY._replace(sets=(DONE._replace(by_hand=True), LARCH._replace(name="rowan"))),
             "note --set rowan --at HEIGHT",
         ),
-        (replace(READY, sets=(DONE,)), "set check larch --at HEIGHT"),
-        (replace(READY, sets=(DONE, replace(HALF, name="a b"))), "live --port PORT --set 'a b'"),
+        (READY._replace(sets=(DONE,)), "set check larch --at HEIGHT"),
+        (READY._replace(sets=(DONE, HALF._replace(name="a b"))), "live --port PORT --set 'a b'"),
     ],
 )
 def test_each_state_has_its_next_command(state: BookState | None, command: str) -> None:
@@ -65,17 +64,17 @@ def test_each_state_has_its_next_command(state: BookState | None, command: str) 
 
 
 def test_the_set_last_worked_on_goes_on_first() -> None:
-    early = replace(HALF, name="rowan", last_utc="2026-11-20T12:00:00.000+00:00")
-    assert "larch" in next_step(replace(READY, sets=(early, HALF, LARCH)), NOW).command
+    early = HALF._replace(name="rowan", last_utc="2026-11-20T12:00:00.000+00:00")
+    assert "larch" in next_step(READY._replace(sets=(early, HALF, LARCH)), NOW).command
 
 
 @pytest.mark.parametrize("name", ["larch", "oak-2", "la rch", "x;y", "a$b", "~home", "it's", "`x`"])
 def test_a_name_is_shown_as_a_shell_takes_it(name: str) -> None:
-    state = replace(READY, sets=(replace(HALF, name=name),))
+    state = READY._replace(sets=(HALF._replace(name=name),))
     assert shlex.split(next_step(state, NOW).command)[-1] == name
 
 
-SCALE = replace(EMPTY, sets=(LARCH,), scale_weighed=True)
+SCALE = EMPTY._replace(sets=(LARCH,), scale_weighed=True)
 
 
 @pytest.mark.parametrize(
@@ -83,16 +82,16 @@ SCALE = replace(EMPTY, sets=(LARCH,), scale_weighed=True)
     [
         (SCALE, [], "note --set larch --at HEIGHT"),
         (SCALE, ["engine.toml"], "plan engine.toml"),
-        (replace(EMPTY, sets=(BY_HAND,)), ["engine.toml"], "plan engine.toml"),
+        (EMPTY._replace(sets=(BY_HAND,)), ["engine.toml"], "plan engine.toml"),
         (
-            replace(EMPTY, sets=(replace(DONE, by_hand=True),)),
+            EMPTY._replace(sets=(DONE._replace(by_hand=True),)),
             ["my car.toml"],
             "plan 'my car.toml'",
         ),
         # a rig was calibrated, or captured: its own path
-        (replace(READY, scale_weighed=True), ["engine.toml"], "live --port PORT --set larch"),
-        (replace(SCALE, capture=PORT), [], "rig weigh --port /dev/ttyUSB0"),
-        (replace(EMPTY, sets=(LARCH,)), ["engine.toml"], "rig weigh --port PORT"),
+        (READY._replace(scale_weighed=True), ["engine.toml"], "live --port PORT --set larch"),
+        (SCALE._replace(capture=PORT), [], "rig weigh --port /dev/ttyUSB0"),
+        (EMPTY._replace(sets=(LARCH,)), ["engine.toml"], "rig weigh --port PORT"),
     ],
 )
 def test_who_weighed_a_scale_and_has_no_rig_is_not_sent_to_one(state, builds, command) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve import SpringCurve
 

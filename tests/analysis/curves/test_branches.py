@@ -107,6 +107,29 @@ def test_a_pause_with_creep_weighs_no_more_than_moving_on() -> None:
     assert fit.load_at(35.0) == pytest.approx(16.0 * 18.0, abs=0.15)
 
 
+@pytest.mark.parametrize("far_mm", [5e5, 2e7, 1e12])
+def test_one_wild_count_of_the_travel_changes_nothing_and_takes_no_room(far_mm: float) -> None:
+    """At every 0.25 mm as far as that there would be millions of lines, in gigabytes."""
+    height = np.linspace(45.0, 25.0, 400)
+    load = 16.0 * (53.0 - height)
+    wild = branch(np.append(far_mm, height), np.append(0.0, load))
+    fit = BranchFit.of_bins(fine_bins(wild), 0.25)
+    plain = BranchFit.of_bins(fine_bins(branch(height, load)), 0.25)
+    assert fit is not None
+    assert plain is not None
+    assert fit.height_mm.size <= plain.height_mm.size + 3  # the window reaches beyond
+    for at in (26.0, 35.0, 44.0):
+        assert fit.load_at(at) == pytest.approx(plain.load_at(at), rel=1e-9)
+        assert fit.slope_at(at) == pytest.approx(plain.slope_at(at), rel=1e-9)
+
+
+def test_samples_that_are_metres_apart_are_joined() -> None:
+    height = np.linspace(1e12, 0.0, 40)
+    fit = BranchFit.of_bins(fine_bins(branch(height, 2.0 * (1e12 - height))), 0.25)
+    assert fit is not None
+    assert fit.height_mm.size == 40
+
+
 def test_few_and_far_samples_are_joined_not_refused() -> None:
     assert BranchFit.of_bins(fine_bins(branch([40.0], [200.0])), 0.25) is None
     two = BranchFit.of_bins(fine_bins(branch([40.0, 30.0], [200.0, 360.0])), 0.25)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from bench_days import Day, World, draw_day
 from bench_metrology import heights_mm, sweeps_of

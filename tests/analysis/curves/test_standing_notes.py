@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from bench_days import World, draw_day
 from bench_metrology import heights_mm, sweeps_of

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from coilbench.analysis.dashboard.calls import call
 from coilbench.analysis.dashboard.keys import answer_help
@@ -212,6 +212,17 @@ def test_a_gauge_that_is_awaited_is_called_for_and_no_way_is_told() -> None:
     text = drawn(scene)
     assert is_large(text, "GAUGE")
     assert "to open at" not in text
+
+
+@pytest.mark.parametrize("datum", [None, Finding("datum_lost")])
+def test_d_shows_that_it_was_heard_and_when_the_gauge_is_touched(datum: Finding | None) -> None:
+    comes = replace(LIVE, gauge_awaited=True, datum=datum, phase="idle", load_n=0.0)
+    text = drawn(replace(SCENE, snapshot=comes))
+    assert is_large(text, "GAUGE")
+    assert not holds(text, "press d,")
+    text = drawn(replace(SCENE, snapshot=replace(comes, phase="touch", load_n=4.0)))
+    assert is_large(text, "GAUGE")
+    assert holds(text, "it touches with 0.41 kg: hold still there")
 
 
 @pytest.mark.parametrize("state", STATES)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from rich.console import Console
 
 from coilbench.analysis.dashboard.frame import frame

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.dashboard.rows import reason_lines
 from coilbench.analysis.dashboard.scene import SetTable, SpringRow

@@ -5,10 +5,10 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.cli import live, run
 from coilbench.analysis.cli.live import OtherCapture

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile

@@ -1,8 +1,7 @@
 """Coils that were seen to begin to close, or not to, where the solid height is not known."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.engine.coil import SpringSize

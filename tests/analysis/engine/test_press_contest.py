@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from itertools import islice
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy.optimize import approx_fprime
 from scipy.stats import multivariate_normal
 

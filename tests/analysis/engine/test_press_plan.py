@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import replace
 from itertools import pairwise
 from typing import cast
 
@@ -12,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine import press_plan

@@ -2,9 +2,9 @@
 
 import itertools
 import math
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 from scipy.stats import t
 from tests.support.straight_springs import plan, spring_set
 

@@ -2,13 +2,13 @@
 
 import itertools
 from collections.abc import Callable, Iterator
-from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy.optimize import linear_sum_assignment
 
 from coilbench.analysis.engine import exchanges, three_index_search
@@ -49,7 +49,7 @@ def test_each_part_of_a_problem_counts_in_its_digest() -> None:
         "effort": np.ones(1),
         "outside": np.array([3.0, np.inf]),
     }
-    assert {*other} == {field.name for field in fields(ThreeIndexProblem)}
+    assert {*other} == set(ThreeIndexProblem.__struct_fields__)
     told = {replace(least, **{name: value}).digest for name, value in other.items()}  # type: ignore[arg-type]
     assert len(told | {least.digest}) == len(other) + 1
 

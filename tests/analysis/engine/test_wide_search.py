@@ -1,11 +1,10 @@
 """Thousands of springs: the optimum of all from those near the card, and a bound that holds."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
 from scipy.sparse import coo_array
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 import shutil
-from dataclasses import dataclass, field
+from importlib.machinery import ModuleSpec
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -32,8 +33,7 @@ class Pair(NamedTuple):
     number: float
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(msgspec.Struct, frozen=True):
     x: NDArray[np.float64]
     flags: NDArray[np.bool_]
     pairs: tuple[Pair, ...]
@@ -48,9 +48,8 @@ ANSWER = Answer(
 )
 
 
-@dataclass(frozen=True)
-class Grown:
-    by_height: dict[float, float] = field(default_factory=dict)
+class Grown(msgspec.Struct, frozen=True):
+    by_height: dict[float, float] = msgspec.field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.by_height)
@@ -95,11 +94,31 @@ def test_what_it_depends_on_tells_answers_apart(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(module, "code_digest", lambda: b"another program")
     worker.ask()
     assert worker.times == 5
-    for library in ("numpy", "scipy"):
-        monkeypatch.setattr(module, "version", lambda name, new=library: f"{name == new}")
+
+
+def test_other_libraries_find_nothing_of_these(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    worker = Worker()
+
+    def asked_anew() -> int:
+        before = worker.times
         module._libraries.cache_clear()
         worker.ask()
-    assert worker.times == 7
+        worker.ask()
+        return worker.times - before
+
+    (tmp_path / "version.py").write_text("version = 'another'")
+    other = ModuleSpec("scipy", None, origin=str(tmp_path / "__init__.py"))
+    assert asked_anew() == 1
+    with monkeypatch.context() as patched:
+        patched.setattr(np, "__version__", "another")
+        assert asked_anew() == 1
+        patched.setattr(module, "find_spec", lambda name: other)
+        assert asked_anew() == 1
+        (tmp_path / "version.py").unlink()
+        assert asked_anew() == 2  # which one it is can't be told: nothing is kept
+    assert asked_anew() == 0
 
 
 def test_what_has_no_digest_is_not_kept(where: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import replace
 from typing import get_args
 
 import numpy as np
 import pytest
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
@@ -125,7 +125,7 @@ def test_the_usual_range_of_surge_is_said() -> None:
     assert "no source" in surging(8.0)
 
 
-HANDBOOK = vars(handbook_rate(4.0, 28.0, 5.0, 40.0, 0.1))
+HANDBOOK = asdict(handbook_rate(4.0, 28.0, 5.0, 40.0, 0.1))
 FACTS = {
     "set": "larch", "spring": "a", "stress_mpa": 900.0, "tensile_mpa": 1000.0, "limit_mpa": 750.0,
     "limit_from_mpa": 650.0, "solid_height_mm": 20.0, "margin_mm": 0.5, "limit_mm": 1.2,

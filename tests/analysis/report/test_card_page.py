@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 import subprocess
-from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.cli.rig_card import _bar
 from coilbench.analysis.curves.load_budget import typical_budget

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.presses import (
     STOP_RISK,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.engine.reasons import MarginObstacle, TooFewSprings
 from coilbench.analysis.inputs.sheet import RigPart, Sheet

@@ -5,9 +5,9 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.inputs.sheet import Sheet
 from coilbench.analysis.report.sheet_page import sheet_page

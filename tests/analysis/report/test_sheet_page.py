@@ -7,11 +7,11 @@ import json
 import re
 import subprocess
 from collections.abc import Callable
-from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.inputs.sheet import RigPart, Sheet
 from coilbench.analysis.report.sheet_page import sheet_page

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from uncertainties import UFloat, correlated_values, ufloat
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM, typical_budget

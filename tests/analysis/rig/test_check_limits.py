@@ -5,8 +5,6 @@ Common practice, no source; 1 % is ISO 7500-1's class 1.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from coilbench.analysis.cli.status import capture_runs, overdue
@@ -72,7 +70,7 @@ NOW = "2026-11-25T12:00:00+00:00"
     [("2026-08-27T13:00:00+00:00", False), ("2026-08-27T11:00:00+00:00", True)],
 )
 def test_a_calibration_stands_for_ninety_days(made_utc: str, old: bool) -> None:
-    assert overdue(replace(STATE, parts_utc={"load": made_utc}), NOW) == old
+    assert overdue(STATE._replace(parts_utc={"load": made_utc}), NOW) == old
 
 
 @pytest.mark.parametrize(
@@ -84,4 +82,4 @@ def test_a_calibration_stands_for_ninety_days(made_utc: str, old: bool) -> None:
 )  # fmt: skip
 def test_a_capture_that_wrote_within_fifteen_seconds_runs(seen_utc: str, runs: bool) -> None:
     capture = CaptureState("/dev/ttyUSB0", "larch", seen_utc, running=True)
-    assert capture_runs(replace(STATE, capture=capture), NOW) == runs
+    assert capture_runs(STATE._replace(capture=capture), NOW) == runs

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.rig.card import (
     CLASSES,
@@ -123,7 +122,7 @@ def test_the_class_is_the_worst_of_the_columns_alone(step: StepErrors) -> None:
     order = [*CLASSES, None]
     alone = [
         replace(nothing, **{field: getattr(step, field)}).class_met
-        for field in vars(step)
+        for field in asdict(step)
         if field != "true_n" and getattr(step, field) is not None
     ]
     if alone:

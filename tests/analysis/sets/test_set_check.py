@@ -7,13 +7,13 @@ import itertools
 import json
 import math
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve

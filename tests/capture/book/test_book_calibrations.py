@@ -1,10 +1,10 @@
 """Calibrations: every one is kept, the newest is in force, a sweep keeps its own."""
 
 import sqlite3
-from dataclasses import replace
-from types import SimpleNamespace
 
+import msgspec
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
@@ -127,9 +127,13 @@ def test_the_rig_and_its_start_are_kept(db, weighed):
     assert (part.device_id, part.boot_id) == ("rig-7", 41)
 
 
+class Pounds(msgspec.Struct):
+    mass_pounds: float
+
+
 def test_a_part_that_fails_leaves_nothing(db, weighed, counts):
     part = load_part(weighed, "masses.csv")
-    broken = replace(part, points=[*part.points, SimpleNamespace(mass_pounds=3.0)])
+    broken = replace(part, points=[*part.points, Pounds(3.0)])
     before = counts()
     with pytest.raises(sqlite3.OperationalError, match="mass_pounds"):
         store_part(db, broken)

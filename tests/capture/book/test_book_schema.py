@@ -8,7 +8,6 @@ import subprocess
 import sys
 import typing
 from contextlib import closing
-from dataclasses import fields, is_dataclass
 
 import pytest
 
@@ -42,22 +41,22 @@ def test_every_real_column_says_its_unit(db):
     assert [pair for pair in columns if not named_with_its_unit(pair[1])] == []
 
 
-def dataclasses_of_the_book():
+def records_of_the_book():
     for module in pkgutil.iter_modules(coilbench.capture.book.__path__):
         loaded = importlib.import_module(f"coilbench.capture.book.{module.name}")
         yield from (
             kind
             for kind in vars(loaded).values()
-            if is_dataclass(kind) and kind.__module__ == loaded.__name__
+            if hasattr(kind, "__struct_fields__") and kind.__module__ == loaded.__name__
         )
 
 
 def test_every_float_field_says_its_unit():
     floats = [
-        (kind.__name__, field.name)
-        for kind in dataclasses_of_the_book()
-        for field in fields(kind)
-        if float in (hint := typing.get_type_hints(kind)[field.name], *typing.get_args(hint))
+        (kind.__name__, name)
+        for kind in records_of_the_book()
+        for name in kind.__struct_fields__
+        if float in (hint := typing.get_type_hints(kind)[name], *typing.get_args(hint))
     ]
     assert ("SetPlan", "free_length_mm") in floats
     unnamed = [pair for pair in floats if not named_with_its_unit(pair[1])]

@@ -9,6 +9,7 @@ from contextlib import closing
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import asdict
 from sqlite_utils import Database
 
 from coilbench.capture.book.naming import rename_set
@@ -34,8 +35,8 @@ def test_a_set_comes_back_as_it_was_planned(db):
     )
     made = new_set(db, plan)
     assert find_set(db, "larch") == made
-    kept = {name: getattr(made, name) for name in vars(plan)}
-    assert kept == vars(plan)
+    kept = {name: getattr(made, name) for name in asdict(plan)}
+    assert kept == asdict(plan)
     assert [spring.turn for spring in made.springs] == list(range(1, 13))
 
 

@@ -6,6 +6,7 @@ import json
 import math
 
 import pytest
+from msgspec.structs import asdict
 
 from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import (
@@ -39,8 +40,8 @@ def test_keyed_readings_stand_as_typed_beside_what_follows_from_them(db, larch):
     rows = [
         json.loads(row["keyed_json"]) for row in db.query("SELECT * FROM sweeps ORDER BY rowid")
     ]
-    assert [row["readings"] for row in rows] == [[vars(one)] for one in readings]
-    assert rows[0]["setup"] == vars(setup)
+    assert [row["readings"] for row in rows] == [[asdict(one)] for one in readings]
+    assert rows[0]["setup"] == asdict(setup)
     assert rows[0]["free_length_mm"] == 53.0
 
     down, up = load_sweeps(db, larch)["larch-01"]
@@ -149,8 +150,8 @@ def test_a_stroke_of_several_readings_gives_up_one_of_them(db, larch):
     """So the first books have them: one stroke for all that a run brought of a spring."""
     (one,) = typed(db, larch, 210.0)
     both = [
-        vars(KeyedReading("larch-01", 210.0, height_mm=38.0)),
-        vars(KeyedReading("larch-01", 400.0, height_mm=27.0)),
+        asdict(KeyedReading("larch-01", 210.0, height_mm=38.0)),
+        asdict(KeyedReading("larch-01", 400.0, height_mm=27.0)),
     ]
     keyed = json.dumps({"readings": both, "setup": KeyedSetup().to_document()})
     sweep_id = one.stroke.sweep_id

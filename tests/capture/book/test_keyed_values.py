@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -16,7 +15,7 @@ from coilbench.capture.calibration.keyed_setup import LEAST_GIVE_N, MOST_GIVE_MM
 from coilbench.capture.tables.keyed import KeyedReading
 from support.edits import change
 
-NUMBERS = [one.name for one in fields(KeyedSetup) if one.name != "scale"]
+NUMBERS = [name for name in KeyedSetup.__struct_fields__ if name != "scale"]
 GIVE = fit_give([GivePoint(0.8, 400.0), GivePoint(1.5, 800.0)], 0.1)
 PAST = [(name, value) for name in NUMBERS for value in (-1.0, 1e300)] + [
     ("lever_ratio", 0.0),
@@ -44,6 +43,57 @@ def test_a_give_that_we_stored_is_whole(keyed: Path) -> None:
 def test_a_number_that_cannot_be_is_found(keyed: Path, name: str, value: object) -> None:
     sql = "UPDATE sweeps SET keyed_json = json_set(keyed_json, '$.setup.' || ?, ?)"
     assert change(keyed, sql, name, value) == 1
+    (found,) = check_book(keyed).findings
+    assert "its keyed_json cannot be" in found
+
+
+PARTS = [
+    *("readings", "setup"),
+    *(f"readings[0].{name}" for name in ("label", "shown_load_n", "height_mm", "depth_mm")),
+    *("readings[0].loading", "setup.tare_n", "setup.lever_ratio", "setup.quill_resolution_mm"),
+]
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_part_that_all_our_documents_have_and_readers_ask_for(keyed: Path, part: str) -> None:
+    sql = "UPDATE sweeps SET keyed_json = json_remove(keyed_json, '$.' || ?)"
+    assert change(keyed, sql, part) == 1
+    (found,) = check_book(keyed).findings
+    assert "its keyed_json cannot be" in found
+
+
+NO_READING = [
+    ("readings[0].height_mm", "-38.5"),
+    ("readings[0].shown_load_n", "1" + "0" * 25),  # Python's JSON has whole numbers of any size
+    ("readings", "[]"),
+    ("setup", "null"),
+    ("free_length_mm", "0.0"),
+    ("stated_u_n", "[-1.0]"),
+    ("setup.scale", '{"name": 5, "fit": {}}'),
+    ("setup.tare_n", "9007199254740993"),
+]
+
+
+@pytest.mark.parametrize(("part", "value"), NO_READING)
+def test_what_no_reading_can_say_is_found(keyed: Path, part: str, value: str) -> None:
+    sql = "UPDATE sweeps SET keyed_json = json_set(keyed_json, '$.' || ?, json(?))"
+    assert change(keyed, sql, part, value) == 1
+    (found,) = check_book(keyed).findings
+    assert "its keyed_json cannot be" in found
+
+
+def test_as_many_uncertainties_as_points(keyed: Path) -> None:
+    sql = "UPDATE sweeps SET keyed_json = json_set(keyed_json, '$.stated_u_n', json('[1.0, 2.0]'))"
+    assert change(keyed, sql) == 1
+    (found,) = check_book(keyed).findings
+    assert "it has other uncertainties than points" in found
+
+
+@pytest.mark.parametrize("again", ['"setup": null, ', '"readings": [], '])
+def test_a_name_that_is_there_twice_is_found(keyed: Path, again: str) -> None:
+    """SQLite reads the first of the two, Python the last."""
+    sql = "UPDATE sweeps SET keyed_json = '{' || ? || substr(keyed_json, 2)"
+    assert change(keyed, sql, again) == 1
     (found,) = check_book(keyed).findings
     assert "its keyed_json cannot be" in found
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 from sqlite_utils import Database
 
-from coilbench.capture.book.by_hand import edit_set
+from coilbench.analysis.report.merge_text import note_text
+from coilbench.analysis.report.units import SI
+from coilbench.capture.book.by_hand import add_springs, edit_set
 from coilbench.capture.book.calibrations import NewCheck, mass_checks
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.keyed_readings import last_setup, store_readings
@@ -21,6 +24,7 @@ from coilbench.capture.book.scales import find_scale, newer_elsewhere, scale_cal
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.state import BookState, scale_weighed
 from coilbench.capture.book.told import Told
+from coilbench.capture.book.zeros import keep_zero, rest_zeros
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
@@ -83,15 +87,17 @@ def test_a_scale_that_only_another_bench_weighed_is_refused_and_named(tmp_path: 
 
 def test_what_another_bench_told_by_hand_is_said_with_both_values(base: Path) -> None:
     other = copied(base, "other.db", hand(52.0), rests(2.0))
+    with open_book(base) as db:
+        told = partial(Told, "larch", set_id=find_set(db, "larch").set_id)
     assert merge_books(base, [other]).notes == (
-        Told("larch", "free_length_mm", (52.0, None)),
-        Told("larch", "rests_n", (2.0, None)),
+        told("free_length_mm", (52.0, None)),
+        told("rests_n", (2.0, None)),
     )
     write(base, hand(51.0), rests(1.0))
     write(other, hand(50.0), rests(3.0))
     twice = {note.what: note for note in merge_books(base, [other]).notes}
-    assert twice["free_length_mm"] == Told("larch", "free_length_mm", (50.0, 51.0), at_once=True)
-    assert twice["rests_n"] == Told("larch", "rests_n", (3.0, 1.0), at_once=True)
+    assert twice["free_length_mm"] == told("free_length_mm", (50.0, 51.0), at_once=True)
+    assert twice["rests_n"] == told("rests_n", (3.0, 1.0), at_once=True)
     (here, there) = (
         again.notes for again in (merge_books(other, [base]), merge_books(base, [other]))
     )
@@ -162,6 +168,32 @@ def test_one_file_is_counted_once_where_its_loads_are_the_same(
     assert highest_n[False] == (1, pytest.approx(expected_n * 2000.0 / other_gain, rel=0.01))
     assert any("counted once" in one for one in words) == same
     assert any("both count, as other loads" in one for one in words) == (not same)
+
+
+def test_springs_that_another_bench_added_to_a_set_are_said(tmp_path: Path) -> None:
+    """By default, a head has a valve for each spring of a set."""
+    base = write(tmp_path / "base.db", makes("larch"))
+    more = ("larch-03", "larch-04")
+    other = copied(
+        base,
+        "other.db",
+        lambda db: add_springs(db, find_set(db, "larch"), more),
+        makes("rowan"),
+        lambda db: add_springs(db, find_set(db, "rowan"), ["rowan-03"]),
+    )
+    (note,) = merge_books(base, [other]).notes
+    assert note_text(note, SI) == (
+        "larch: another bench added larch-03, larch-04; the set has 4 springs now"
+    )
+    assert merge_books(base, [other]).notes == ()
+
+
+def test_zeros_of_another_bench_hide_no_drift_of_this_rig(tmp_path: Path) -> None:
+    mine = write(tmp_path / "mine.db", lambda db: keep_zero(db, "rig", 100.0))
+    theirs = write(tmp_path / "theirs.db", lambda db: keep_zero(db, "rig", 900.0))
+    merge_books(mine, [theirs])
+    with open_book(mine) as db:
+        assert [zero.counts for zero in rest_zeros(db, "rig")] == [100.0]
 
 
 def checked(*errors_n: float) -> Change:

@@ -45,6 +45,14 @@ def test_what_is_unfit_is_refused_in_a_sentence(tmp_path: Path, base: Path) -> N
         merge_books(tmp_path / "nowhere.db", [other])
 
 
+def test_a_set_called_as_another_is_by_its_id(base: Path) -> None:
+    other = copied(base, "other.db", makes("rowan"))
+    change(other, "UPDATE sets SET name = 'larch~380d' WHERE name = 'rowan'")
+    said = refusal(base, other)
+    assert "'larch~380d', which names a set by the first characters of its id" in said
+    assert "coilbench set edit 'larch~380d' --rename NAME" in said
+
+
 def test_a_book_that_a_capture_has_open_is_refused(base: Path) -> None:
     other = copied(base, "other.db")
     with hold_book(base):

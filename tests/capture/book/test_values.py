@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import uuid
+from typing import Any
 
 import pytest
 
@@ -53,7 +54,8 @@ def test_an_id_that_follows_from_other_rows_is_theirs() -> None:
     assert calibration(composed_id((other, travel, None))) == "its id cannot be"
 
     def stroke(row_id: str, **keyed: object) -> str | None:
-        return impossible({"id": row_id.encode(), "keyed_json": json.dumps(keyed).encode()})
+        document = json.dumps({"readings": [], "setup": None, **keyed})
+        return impossible({"id": row_id.encode(), "keyed_json": document.encode()})
 
     of_54 = rederived_id(load, 54.0)
     assert stroke(of_54, rederived_from=load, free_length_mm=54.0) is None
@@ -77,10 +79,12 @@ UNREADABLE = [
     '{"zzz": "\\ud800", ',
     '{"zzz": "\\x", ',
     '{"zzz": {"deeper": [1e999]}, ',
+    '{"zzz": {"deeper": 1, "deeper": 1}, ',  # SQLite reads the first, Python the last
+    '{"zzz": 9007199254740993, ',  # no float is that
 ]
 FIT = fit_to_json(PolynomialFit((0.0, 1.0), ((0.0, 0.0), (0.0, 0.0)), 0.1, 0.0, 9.0, 5))
 DOCUMENTS = {
-    "keyed_json": json.dumps({"readings": []}),
+    "keyed_json": json.dumps({"readings": [], "setup": None}),
     "fit_json": FIT,
     "live_json": '{"rate_hz": 80}',
     "nominal_json": '{"loads": [], "rate_n_per_mm": 30.0, "tolerance_relative": 0.05}',
@@ -96,6 +100,32 @@ def test_a_document_that_one_of_its_readers_cannot_read_cannot_be(column: str, b
     found = impossible({column: (begins + plain[1:]).encode()})
     assert found is not None
     assert found.startswith(f"its {column} cannot be")
+
+
+NO_FITS: dict[str, dict[str, Any]] = {
+    "no slope": {"coefficients": [1.0, 0.0]},
+    "no line": {"coefficients": [1.0], "covariance": [[0.0]]},
+    "a turn": {"coefficients": [0.0, 1.0, -0.1], "covariance": [[0.0] * 3] * 3},
+    "a variance below 0": {"covariance": [[0.0, 0.0], [0.0, -1e-9]]},
+    "a scatter below 0": {"residual_sd": -1e-9},
+    "a scatter of which no square is a number": {"residual_sd": 1e200},
+    "a range that far": {"x_max": 1e200},
+    "a bend that far": {"hidden_bend": [0.0, 0.0, 1e200]},
+    "widened by nothing": {"widened": 0.0},
+    "widened that far": {"widened": 1e200},
+    "no freedom": {"degrees_of_freedom": 0.0},
+}
+
+
+@pytest.mark.parametrize("cells", NO_FITS.values(), ids=NO_FITS)
+def test_a_curve_that_no_load_can_be_read_by(cells: dict[str, Any]) -> None:
+    fit = json.dumps(json.loads(FIT) | cells).encode()
+    assert impossible({"kind": b"load", "fit_json": fit}) == "its fit_json cannot be"
+
+
+def test_a_press_that_does_not_give_has_a_curve_without_a_slope() -> None:
+    fit = json.dumps(json.loads(FIT) | {"coefficients": [0.0, 0.0]}).encode()
+    assert impossible({"kind": b"flex", "fit_json": fit}) is None
 
 
 @pytest.mark.parametrize("notes", ["[1]", "{}", "[[]]", '[{"x": 1}]', '[{"kind": 1}]', "[1e999]"])

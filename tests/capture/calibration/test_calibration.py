@@ -1,22 +1,18 @@
 """Applying a calibration, its sum of uncertainties, and keeping its fits as documents."""
 
 import json
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.calibration.model import (
-    Calibration,
-    apply,
-    fit_from_json,
-    fit_to_json,
-)
+from coilbench.capture.calibration.model import Calibration, fit_from_json, fit_to_json
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import apply
 
 
 def fit(*coefficients: float, sd: float = 0.0, u: float = 0.0, x_max: float = 1e6) -> PolynomialFit:

@@ -1,12 +1,12 @@
 """Points into fits: recovery within the stated uncertainty, and every refusal's sentence."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy.stats import t as student_t
 
 from coilbench.capture.blocks import Finding

@@ -1,9 +1,8 @@
 """Parts: points beside their fit, and a datum moved without loss or gain of certainty."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Hello
 from coilbench.capture.calibration.fit import load_part, travel_part

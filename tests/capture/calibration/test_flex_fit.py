@@ -1,12 +1,12 @@
 """Press flex from a press whose give is known, since the test made it."""
 
 import re
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.known_points import MOST_GIVE_MM_PER_N, FlexPoint

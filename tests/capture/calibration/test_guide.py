@@ -1,9 +1,8 @@
 """Guided calibration step by step: what is taken, what is passed over, undo, on after a break."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units

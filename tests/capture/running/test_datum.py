@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from msgspec.structs import asdict
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration
@@ -12,11 +13,11 @@ from coilbench.capture.calibration.gauge_guide import (
     TOUCH_N,
     touch_doubt,
 )
-from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.datum import STAND_S, STAND_SHARE, STILL_MM, STILL_STEPS, LastSecond
 from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.strokes.sweep import apply
 from coilbench.capture.strokes.watching import LOADED_N
 from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, Rest
 from support.recorder_desk import BOOT, HELLO, RIG, SPRINGS, Desk, bench_samples
@@ -206,7 +207,7 @@ def test_refused_while_it_moves_or_presses_and_nothing_is_changed(desk):
     pressed = bench_samples([Rest(2.0), PressSpring(SPRINGS[0], 26.0)])
     desk.take(pressed[: int(np.argmax(pressed["travel_counts"]))])
     set_datum(desk, 30.0)
-    kind, facts = vars(desk.found(EventKind.REFUSED)[-1]).values()
+    kind, facts = asdict(desk.found(EventKind.REFUSED)[-1]).values()
     assert kind == "spring_pressed" or facts["reason"] == "loaded"
     assert current_calibration(desk.db).calibration_id == before
     assert desk.recorder.datum is not None

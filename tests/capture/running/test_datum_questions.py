@@ -1,9 +1,8 @@
 """A datum in doubt, and one that another contradicts: no press of two datums is mixed unasked."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from bench_strokes import Reseated, turned_into
 from coilbench.analysis.report.document import describe
@@ -218,6 +217,19 @@ def test_a_shorter_spring_at_the_old_heights_does_not_show_that_the_scale_did_no
     assert counted(desk) == [1, 1, 0, 0]
 
 
+def test_what_counts_only_once_the_quill_is_up_is_said_to(desk):
+    work(desk, *PRESS)
+    assert "once the quill" not in said(desk, EventKind.KEPT)
+    samples = bench_samples([Rest(2.0), *PRESS])
+    low = round(0.5 * RIG.travel_counts_per_mm)
+    samples["travel_counts"] = np.maximum(samples["travel_counts"], low)  # a hand rests on it
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
+    take(desk, samples)
+    assert counted(desk) == [1, 1]
+    assert "for good once the quill is seen at its stop" in said(desk, EventKind.KEPT)
+
+
 def test_what_counts_by_a_persons_word_says_so_and_what_stood_against_it(desk):
     """The scale slipped up; the yes is false, and nobody can know."""
     work(desk, *PRESS * 3)
@@ -388,6 +400,22 @@ def test_no_number_of_presses_answers_whether_the_seat_sank(request, begun, pres
     work(bench, *PRESS)  # it is as it was before: a press decides that
     assert counted(bench) == [1, *[0] * presses, 1]
     assert bench.recorder.question is None
+
+
+def test_no_height_is_known_while_it_is_asked_whether_heights_are_right(desk):
+    work(desk, *PRESS)
+    assert desk.recorder.heights_known
+    work(desk, *SUNK)
+    assert not desk.recorder.heights_known
+    samples = bench_samples([Rest(2.0), *PRESS])[:280]
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
+    take(desk, samples)
+    assert desk.recorder.phase == "press"
+    assert desk.recorder.running_curve() == ()
+    tell(desk, Action.ACCEPT)
+    assert desk.recorder.heights_known
+    assert desk.recorder.running_curve()
 
 
 def test_what_asks_of_heights_stays_through_a_press_that_is_no_good(desk):

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import asdict
 
 from coilbench.capture.blocks import RAW_DTYPE, Fault, FaultCode, LinkCounters, RawBlock
 from coilbench.capture.running.reader import LINK_SPAN_S, QUIET_S, LinkHealth
@@ -40,7 +41,7 @@ def test_every_counter_of_two_connections_is_added():
     health.count(one)
     health.down()
     health.count(one)
-    assert vars(health.counters) == {name: 2 * value for name, value in vars(one).items()}
+    assert asdict(health.counters) == {name: 2 * value for name, value in asdict(one).items()}
 
 
 @pytest.mark.parametrize("per_block", [1, 9, 93])

@@ -2,10 +2,10 @@
 
 import re
 import threading
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import RAW_DTYPE, Answer, Hello, LinkCounters, RawBlock, Tally
 from coilbench.capture.errors import CoilbenchError

@@ -84,7 +84,21 @@ def test_redo_with_nothing_to_take_back_says_so(desk, what):
     counted = [row["counted"] for row in desk.rows()]
     desk.recorder.execute(Command(Action.REDO))
     assert [row["counted"] for row in desk.rows()] == counted
-    assert desk.kinds(EventKind.REDO)[-1] == "nothing_to_redo"
+    said = "redo_wanted" if what == "refused" else "nothing_to_redo"  # that one is still wanted
+    assert desk.kinds(EventKind.REDO)[-1] == said
+
+
+def test_a_first_press_that_went_half_way_has_not_worked_the_spring(desk):
+    """Nobody knows how deep this set is pressed until one goes deeper."""
+    half = press(StrokeKind.SHORT)
+    desk.take(half)
+    assert desk.recorder.turn == Turn("larch-01", Purpose.MEASURED, 1, 2)
+    desk.take(later(press(), half))
+    assert desk.recorder.turn == Turn("larch-01", Purpose.MEASURED, 1, 2)
+    assert desk.found(EventKind.KEPT)[-1]["purpose"] == Purpose.CONDITIONING
+    assert desk.found(EventKind.KEPT)[-1]["findings"][0]["kind"] == "worked_short"
+    desk.take(later(press(), later(press(), half)))
+    assert desk.recorder.turn == Turn("larch-01", Purpose.MEASURED, 2, 2)
 
 
 def test_a_press_that_works_the_spring_is_taken_back_as_well(desk):

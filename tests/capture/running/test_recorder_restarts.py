@@ -1,9 +1,9 @@
 """The recorder: restarts, hellos and faults of the rig."""
 
 import json
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Fault, Finding, RawBlock, Restarted, SampleFlag, Tally
 from coilbench.capture.book.opening import open_book

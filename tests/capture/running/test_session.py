@@ -1,10 +1,10 @@
 """A session's way from the source into the book, on a rig that says what is written down."""
 
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import open_book

@@ -1,9 +1,9 @@
 """A session when the link fails: lost, silent, another rig, a reader that dies."""
 
 import threading
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
@@ -60,7 +60,7 @@ def test_a_lost_link_interrupts_the_stroke_and_is_opened_again(book, clock):
     assert lost.kind == "link_lost"  # said once, though it was tried three times
     assert lost["cause"] == {"kind": "port_unplugged", "where": "fake:"}
     assert describe(lost, Units()).startswith("fake:: the port is gone (unplugged")
-    assert set(vars(lost)["facts"]) == {"cause"}  # no number of before as if it were of now
+    assert set(asdict(lost)["facts"]) == {"cause"}  # no number of before as if it were of now
 
 
 def test_a_stroke_is_not_mended_over_a_short_loss_of_the_link(book, clock):

@@ -137,8 +137,11 @@ def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larc
     assert "larch: the stroke larch-01:2 " in stroke
     assert "'use' in this book and 'leave' in another" in stroke
     twice = [
-        Told("larch", "free_length_mm", (53.2, 53.1), at_once=True),
-        Told("larch, larch-02", "mark", ("blue", "red"), at_once=True),
+        Told(of, what, values, at_once=True, set_id=record.set_id)
+        for of, what, values in (
+            ("larch", "free_length_mm", (53.2, 53.1)),
+            ("larch, larch-02", "mark", ("blue", "red")),
+        )
     ]
     assert [note for note in notes if isinstance(note, Told)] == twice
     told = share(larch).pulled.notes

@@ -1,9 +1,8 @@
 """How far two presses of one spring differ, beside what was put into them; curves by hand."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.running.own_presses import SAME_MM, SAME_SHARE, SLIP_MM, WITHIN_MM

@@ -1,9 +1,8 @@
 """The solid height that a press into bind shows, on springs whose own is known."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from bench_strokes import pressed
 from coilbench.capture.strokes.bind_seen import solid_seen

@@ -6,10 +6,9 @@ for each count of strokes from three to five.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from bench_strokes import pressed
 from coilbench.capture.running.likely_stroke import likely

@@ -1,9 +1,8 @@
 """The verdict on a stroke: each reason to ask for it again, and what doesn't matter."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import RAW_DTYPE, Finding, RawBlock, SampleFlag
 from coilbench.capture.strokes.judging import Purpose, judge

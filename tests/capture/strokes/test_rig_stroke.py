@@ -1,9 +1,8 @@
 """A stroke in counts becomes a press with its own zero."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import Calibration

@@ -1,10 +1,10 @@
 """Each thing that can't be right in a press: just inside it is none, just outside it is named."""
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units

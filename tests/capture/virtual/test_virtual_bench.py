@@ -1,10 +1,10 @@
 """A plan at the bench: what the samples say is what was done."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import RAW_DTYPE
 from coilbench.capture.errors import CoilbenchError

@@ -1,11 +1,10 @@
 """Press, scale, load cell and ADC do what they were designed to do."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.virtual.instrument import Instrument, RigModel

@@ -1,10 +1,10 @@
 """Recorded bytes replayed through the decoder; the counters are worked out from the damage."""
 
 import json
-from dataclasses import asdict
 from pathlib import Path
 
 import pytest
+from msgspec.structs import asdict
 
 from coilbench.capture.blocks import Fault, Hello, Restarted
 from coilbench.capture.wire.decode import Decoder
