@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
-from math import isfinite
+from math import isfinite, nan
 from typing import NamedTuple
 
 import numpy as np
@@ -409,22 +409,24 @@ def _slices(
     samples: NDArray[np.void], load_n: NDArray[np.float64], height_mm: NDArray[np.float64]
 ) -> list[_Slice]:
     number = samples["t_us"] // SLICE_US
-    starts = np.concatenate([[0], 1 + np.flatnonzero(number[1:] != number[:-1])])
-    ends = np.concatenate([starts[1:], [samples.shape[0]]])
-    low_mm, high_mm, count = height_mm, height_mm, (ends - starts).astype(np.float64)
+    begun = (number[1:] != number[:-1]).nonzero()[0] + 1
+    starts, ends = [0, *begun.tolist()], [*begun.tolist(), samples.shape[0]]
+    low_mm, high_mm = height_mm, height_mm
+    counts: list[float] = [end - start for start, end in zip(starts, ends, strict=True)]
     bad = (samples["flags"] & UNUSABLE) != 0
     if np.count_nonzero(bad):
         load_n = np.where(bad, 0.0, load_n)
         low_mm, high_mm = np.where(bad, np.inf, height_mm), np.where(bad, -np.inf, height_mm)
-        count -= np.add.reduceat(bad.astype(np.float64), starts)
-        count[count == 0.0] = np.nan
-    mean_n = np.add.reduceat(load_n, starts) / count
-    low_mm = np.minimum.reduceat(low_mm, starts)
-    high_mm = np.maximum.reduceat(high_mm, starts)
-    first_us, last_us = samples["t_us"][starts], samples["t_us"][ends - 1]
-    columns = (starts, ends, first_us, last_us, mean_n, low_mm, high_mm)
-    rows = zip(*(column.tolist() for column in columns), strict=True)
-    return [_Slice(*row) for row in rows]
+        unusable = np.add.reduceat(bad.astype(np.intp), starts).tolist()
+        counts = [all_ - bad_ or nan for all_, bad_ in zip(counts, unusable, strict=True)]
+    sums_n = np.add.reduceat(load_n, starts).tolist()
+    mean_n = [sum_n / count for sum_n, count in zip(sums_n, counts, strict=True)]
+    lows_mm = np.minimum.reduceat(low_mm, starts).tolist()
+    highs_mm = np.maximum.reduceat(high_mm, starts).tolist()
+    t_us = samples["t_us"].tolist()
+    first_us, last_us = [t_us[start] for start in starts], [t_us[end - 1] for end in ends]
+    columns = (starts, ends, first_us, last_us, mean_n, lows_mm, highs_mm)
+    return [_Slice(*row) for row in zip(*columns, strict=True)]
 
 
 def _broken(last_us: int, next_us: int, rules: StrokeRules) -> bool:

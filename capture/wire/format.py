@@ -29,7 +29,8 @@ LOAD_FIELD = (16, 8)
 TRAVEL_FIELD = (25, 8)
 FLAGS_FIELD = (34, 2)
 CRC_FIELD = (37, 4)
-_BLANK_SAMPLE = b"S 0000 00000000 +0000000 +0000000 00 0000\n"
+_BLANK_SAMPLE = np.frombuffer(b"S 0000 00000000 +0000000 +0000000 00 0000\n", np.uint8)
+_SHIFTS, _TENS = 4 * np.arange(8)[::-1], 10 ** np.arange(7)[::-1]
 MAX_COUNTS = 9_999_999  # what seven digits hold
 LEAST_LOAD, MOST_LOAD = -(1 << 23), (1 << 23) - 1  # counts: what a 24-bit converter can give
 
@@ -125,7 +126,8 @@ def encode(item: RawBlock | Hello | Tally | Fault | Answer | Request) -> bytes:
 
 def _sample_lines(samples: NDArray[np.void]) -> bytes:
     """Return the lines of samples, all at once: a simulated rig in a hurry says hundreds."""
-    lines = np.tile(np.frombuffer(_BLANK_SAMPLE, np.uint8), (samples.shape[0], 1))
+    lines = np.empty((samples.shape[0], SAMPLE_LENGTH), np.uint8)
+    lines[:] = _BLANK_SAMPLE
     _write_hex(lines, SEQ_FIELD, samples["seq"])
     _write_hex(lines, CLOCK_FIELD, samples["t_us"])
     _write_counts(lines, LOAD_FIELD, samples["load_counts"])
@@ -137,7 +139,7 @@ def _sample_lines(samples: NDArray[np.void]) -> bytes:
 
 def _write_hex(lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[Any]) -> None:
     first, width = field
-    digits = (values.astype(np.int64)[:, None] >> 4 * np.arange(width)[::-1]) & 0xF
+    digits = (values.astype(np.int64)[:, None] >> _SHIFTS[-width:]) & 0xF
     lines[:, first : first + width] = _DIGITS[digits]
 
 
@@ -147,8 +149,7 @@ def _write_counts(lines: NDArray[np.uint8], field: tuple[int, int], values: NDAr
     if (largest := size.max(initial=0)) > MAX_COUNTS:
         raise ValueError(f"counts of {largest} don't fit the wire's seven digits")
     lines[values < 0, first] = ord("-")
-    digits = size[:, None] // 10 ** np.arange(width - 1)[::-1] % 10
-    lines[:, first + 1 : first + width] = _DIGITS[digits]
+    lines[:, first + 1 : first + width] = _DIGITS[size[:, None] // _TENS % 10]
 
 
 def _hello_pairs(hello: Hello) -> Iterator[tuple[str, str]]:
