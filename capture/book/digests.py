@@ -34,7 +34,7 @@ from coilbench.capture.book.edits import (
     counting,
     register_edits,
 )
-from coilbench.capture.book.versions import versions
+from coilbench.capture.book.versions import newest
 
 # A stroke's content_digest covers its curve (before 0017_curves in `curve_rows` alone).
 CURVES = ("curve_rows", "curves", "curve_steps")
@@ -126,14 +126,13 @@ _layouts: dict[tuple[str, str], Layout] = {}  # of each version a book may be of
 
 def layout(connection: sqlite3.Connection, table: str) -> Layout:
     """Return a table's layout; it follows from the book's version, as `ours.py` sees to."""
-    had = versions(connection)
-    of = max(had, default=""), table
+    of = newest(connection), table
     if of not in _layouts:
-        _layouts[of] = _read_layout(connection, table, had)
+        _layouts[of] = _read_layout(connection, *of)
     return _layouts[of]
 
 
-def _read_layout(connection: sqlite3.Connection, table: str, had: Sequence[str]) -> Layout:
+def _read_layout(connection: sqlite3.Connection, version: str, table: str) -> Layout:
     rows = connection.execute(f"PRAGMA main.table_info({table})").fetchall()
     columns = {name: Column(name, kind, key > 0) for _, name, kind, _, _, key in rows}
     indexes = {}
@@ -143,7 +142,7 @@ def _read_layout(connection: sqlite3.Connection, table: str, had: Sequence[str])
     every = tuple(columns.values())
     read = tuple(one for one in every if one.name not in _CONTENT.get(table, ()))
     places = {one: number for number, one in enumerate(read, start=1)}  # after the rowid
-    covers = _covers(every, table, had)
+    covers = _covers(every, table, version)
     kept = tuple(
         (
             places[columns[one.digest]],
@@ -164,12 +163,12 @@ def covers(connection: sqlite3.Connection, table: str) -> tuple[Cover, ...]:
     return layout(connection, table).covers
 
 
-def _covers(columns: tuple[Column, ...], table: str, had: Sequence[str]) -> tuple[Cover, ...]:
+def _covers(columns: tuple[Column, ...], table: str, version: str) -> tuple[Cover, ...]:
     if "digest" not in {column.name for column in columns}:
         return ()
     apart = {*DIGESTS, *_STATE.get(table, ()), *_CONTENT.get(table, ())}
     fixed = tuple(one for one in columns if one.name not in apart)
-    found = [Cover(table, "digest", fixed, table in _ORDERED and _SINCE in had)]
+    found = [Cover(table, "digest", fixed, table in _ORDERED and version >= _SINCE)]
     if table in _STATE:
         state = tuple(one for one in columns if one.key or one.name in _STATE[table])
         found.append(Cover(table, "state_digest", state))
@@ -244,7 +243,7 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
     SQLite looks for it as it prepares a statement, whether the trigger would do anything or not:
     so a row that a changed rowid replaces, for which no deletion's trigger fires, is kept too.
     """
-    if _SINCE not in versions(connection):
+    if newest(connection) < _SINCE:
         return
     every: Mapping[str, str] = dict.fromkeys(
         ("INSERT", "UPDATE", "DELETE"), f"WHEN 0 BEGIN SELECT coil_digest('{table}'); END"
@@ -260,7 +259,7 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
 
 def tallied(connection: sqlite3.Connection) -> bool:
     """Return whether a book keeps tallies of its rows: those of older versions don't."""
-    return _TALLIED in versions(connection)
+    return newest(connection) >= _TALLIED
 
 
 def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:

@@ -73,12 +73,18 @@ def _makes_a_finding(called: ast.expr) -> bool:
     return isinstance(called, ast.Name) and called.id == "Finding"
 
 
-@pytest.mark.parametrize("kind", sorted(found_kinds()))
-def test_every_finding_has_words(kind: str) -> None:
+def test_every_finding_has_words() -> None:
+    """One test for all: each worker would read the whole source to collect one for each."""
+    found = found_kinds()
+    assert len(found) > 100
+    assert [kind for kind in sorted(found) if not _has_words(kind)] == []
+
+
+def _has_words(kind: str) -> bool:
     facts = {"code": 1} if kind.endswith("fault") else {}
     in_table = any(one == kind or one.startswith(f"{kind}_") for one in phrases._RIG)
     try:
         describe(Finding(kind, facts), SI)
     except (KeyError, TypeError, AttributeError) as missing:  # else it lacks a fact, no words
-        if missing.args[0] == kind and not in_table:
-            raise
+        return missing.args[0] != kind or in_table
+    return True
