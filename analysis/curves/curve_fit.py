@@ -17,6 +17,7 @@ from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import find_wall, judge_coils
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.calibration.statistics import medians
 from coilbench.capture.strokes.bins import Array, Bins
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
 from coilbench.capture.tables.spring_lines import CALIPER_U_MM
@@ -250,7 +251,7 @@ def find_contact(fits: Sequence[SweepFit]) -> tuple[FoundHeight | None, SoftStar
     ]
     lost = [_lost(spot.height_mm, fit) for spot, fit in spots]
     known = [each for each in lost if each is not None]
-    soft = SoftStart(*np.median(known, axis=0).tolist()) if known else None
+    soft = SoftStart(*medians(np.array(known).T).tolist()) if known else None
     more_mm = 0.0 if soft is None else LOST_SHARE * max(soft.lost_mm, 0.0)
     shape_u_mm = math.hypot(CONTACT_SHAPE_U_MM, more_mm)
     spots = [(spot._replace(shape_u_mm=shape_u_mm), fit) for spot, fit in spots]

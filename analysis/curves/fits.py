@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 
 Array = NDArray[np.float64]
 
@@ -64,7 +64,7 @@ class Fit(NamedTuple):
         scale = 0.0
         for _ in range(ROUNDS):
             residual = y - design @ fit
-            scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(residual)))
+            scale = ROBUST_SD_PER_MAD * median(np.abs(residual))
             if scale <= 1e-12 * float(np.max(np.abs(y), initial=0.0)):
                 return cls.least_squares(design, y)  # more than half lie on it exactly
             weighted = design * _weight(residual, scale)[:, None]

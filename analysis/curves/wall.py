@@ -175,7 +175,7 @@ class _Stiffness(NamedTuple):
 
 
 class _Trend(NamedTuple):
-    """A parabola through the part of a way down that shows the trend: a progressive spring keeps it.
+    """A parabola through the part of a way down that shows the trend: progressive springs keep it.
 
     Attributes:
         fit: of the height less middle_mm over half_mm, highest power first.
