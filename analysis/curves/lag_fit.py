@@ -288,11 +288,11 @@ def _seen_contact_mm(looked: Looked, begun: Array, delay_s: float, spread_s2: fl
     height, load, spring = height[light], load[light], spring[light]
 
     def sums(x: Array | None = None) -> Array:
-        return np.bincount(spring, x, springs)
+        return np.bincount(spring, x, springs).astype(np.float64, copy=False)
 
     count = sums()
     enough &= count >= LEAST_SAMPLES // PIECES
-    count = np.maximum(count, 1)
+    count = np.maximum(count, 1.0)
     middle_n, middle_mm = sums(load) / count, sums(height) / count
     away = load - middle_n[spring]
     spread = sums(away * away)

@@ -65,7 +65,10 @@ def budgets_at(
     found: list[list[BudgetLine]] = [[] for _ in range(heights)]
     stacked = len(weighted) > 1 and _one_bench([reading for _, reading in weighted])
     for one in _found(_stacked(weighted)) if stacked else _sources(weighted):
-        columns = (x.tolist() if np.ndim(x) else [float(x)] * heights for x in one[1:])
+        columns = (
+            x.tolist() if isinstance(x, np.ndarray) and x.ndim else [float(x)] * heights
+            for x in (one.u_n, one.sensitivity)
+        )
         for lines, u_n, sensitivity in zip(found, *columns, strict=True):
             if u_n > ROUNDING_N:
                 lines.append(one.line(u_n, sensitivity))
@@ -97,9 +100,9 @@ def _stacked(
     weights = np.array([[weight] for weight, _ in weighted])
     height_mm, first = readings[0].height_mm, readings[0].sweep
     zeros = np.array([[one.sweep.rig.zero_counts] for one in readings if one.sweep.rig is not None])
-    columns = ([getattr(one, name) for one in readings] for name in HeightReadings._fields[1:5])
+    load_n, slope, se_n, turn_u_n = (np.array(x) for x in [*zip(*readings, strict=True)][1:5])
     by_lag = np.stack([one.by_lag for one in readings], axis=1)
-    together = HeightReadings(height_mm, *map(np.array, columns), by_lag, first)
+    together = HeightReadings(height_mm, load_n, slope, se_n, turn_u_n, by_lag, first)
 
     def summed(x: Reals) -> Reals:
         each = weights * x  # (..., strokes, m)

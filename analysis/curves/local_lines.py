@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from coilbench.capture.calibration.course import Places
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array, Bins
 
@@ -118,7 +119,7 @@ def local_lines(every: Sequence[Bins], step_mm: float, edge_mm: float) -> list[L
 
 def _windows(
     every: Sequence[Bins], grids: Sequence[Array], halves_mm: Sequence[float]
-) -> tuple[Array, Array]:
+) -> tuple[Places, Places]:
     """Return from which bin and to which each height's window goes, of all bins together."""
     found, before = [], 0
     for bins, grid, half_mm in zip(every, grids, halves_mm, strict=True):

@@ -56,7 +56,7 @@ class Rows(msgspec.Struct, frozen=True):
 
     def lowest(self, x: Array) -> NDArray[np.intp]:
         """Return where each stroke's x is lowest first, shape (strokes,)."""
-        return self.first + [x[own].argmin() for own in self.slices]
+        return self.first + np.array([x[own].argmin() for own in self.slices], dtype=np.intp)
 
 
 class Windows(NamedTuple):

@@ -10,7 +10,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from coilbench.capture.calibration.lag import typical_delay_s
-from coilbench.capture.calibration.statistics import median, medians, slope_through
+from coilbench.capture.calibration.statistics import median, medians, quantiles, slope_through
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.stroke_findings import (
@@ -186,7 +186,7 @@ def _against_median(compared: _Compared) -> list[StrokeFinding | None]:
     middle, middle_loop = medians(means.T), medians(loops.T)
     rate = -slope_through(compared.height_mm, middle)
     limit = max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * compared.usual_loop)
-    away = np.quantile(np.abs(means - middle) / middle, MOST_OF, axis=1)
+    away = quantiles(np.abs(means - middle) / middle, MOST_OF)
     shift_mm = medians(means - middle) / rate
     early_mm = compared.touch_mm - median(compared.touch_mm) - shift_mm
     wide = medians((loops - middle_loop) / middle)
@@ -210,7 +210,7 @@ def _against_median(compared: _Compared) -> list[StrokeFinding | None]:
 
 def _two_differ(compared: _Compared) -> list[StrokeFinding | None]:
     means = compared.load_n.mean(axis=1)
-    away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
+    (away,) = quantiles(np.abs(means[:1] - means[1:]) / means.mean(axis=0), MOST_OF).tolist()
     if away <= STROKE_APART_SHARE:
         return [None] * len(means)
     return [StrokeFinding("apart", {"off_share": away, "others": 1})] * len(means)
