@@ -93,8 +93,11 @@ class KeyMap:
             asked = snapshot.question
             return None if asked is None else Command(_ANSWERS[low], question=asked.kind)
         if low == _DATUM:
-            self._entry = _Entry("the gauge's length", "set the datum", self._datum)
+            self._entry = self._length("")
             return Command(Action.GAUGE)
+        if key.isdecimal() and snapshot.gauge_awaited and snapshot.question is None:
+            self._entry = self._length(key)  # "type its length", also again after one was refused
+            return None
         if low == _RENAME and label is not None:
             self._entry = _Entry(f"new label for {label}", "rename", _renaming(label))
         action = _ACTIONS.get(low)
@@ -102,6 +105,9 @@ class KeyMap:
             return None
         for_turn = action in (Action.SKIP, Action.BACK)
         return Command(action, label if for_turn else None)
+
+    def _length(self, text: str) -> _Entry:
+        return _Entry("the gauge's length", "set the datum", self._datum, text)
 
     def _datum(self, text: str) -> Command:
         length = f"{text} {self._unit}" if text[-1] in "0123456789.," else text

@@ -180,10 +180,15 @@ class SerialSource(Source):
         return data + self._flowing(seconds - GATHER_S)
 
     def _flowing(self, seconds: float) -> bytes:
-        """Return what comes within a moment, as much as came before it: woken but once."""
-        seconds = min(seconds, _HALF_FULL / self._per_s)
-        data = self._after(seconds)
-        self._per_s = len(data) / seconds
+        """Return what comes within a moment, as much as came before it: woken but once.
+
+        A shortened moment may fall between two frames: after it the port is looked at within twice
+        as long, whatever came.
+        """
+        moment_s = min(seconds, _HALF_FULL / self._per_s)
+        data = self._after(moment_s)
+        least_per_s = 0.5 * self._per_s if moment_s < seconds else 0.0
+        self._per_s = max(len(data) / moment_s, least_per_s)
         return data
 
     def _after(self, seconds: float) -> bytes:

@@ -118,3 +118,14 @@ def test_a_length_that_cannot_be_read_is_said_and_can_be_typed_again() -> None:
     assert keys.prompt() is not None
     assert keys.press("\x1b", AT_02) == []
     assert keys.prompt() is None
+
+
+def test_a_length_that_was_refused_is_typed_again_while_its_gauge_is_awaited() -> None:
+    keys, awaited = KeyMap(), replace(AT_02, gauge_awaited=True)
+    again = [Command(Action.DATUM, height_mm=30.0)]
+    assert keys.press("d30\r", AT_02) == [Command(Action.GAUGE), *again]
+    assert keys.press("30\r", awaited) == again  # no new word that it comes: it was seen down
+    assert keys.press("30\r", AT_02) == []
+    asked = replace(awaited, question=Finding("datum_differs"))
+    assert keys.press("30\r", asked) == []
+    assert keys.prompt() is None
