@@ -119,7 +119,8 @@ def widening(dof: float) -> float:
 
 def median(x: NDArray[np.float64]) -> float:
     """Return numpy.median of shape (n,), n above 0, seven times as fast on some hundred values."""
-    ordered, half = np.sort(x), x.size // 2
+    ordered, half = x.copy(), x.size // 2
+    ordered.sort()
     if math.isnan(last := float(ordered[-1])):
         return last
     return float(ordered[half] if x.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
