@@ -115,11 +115,15 @@ def run(arguments: list[str]) -> int:
     0 done, 1 the answer is no, 2 bad usage or input, 3 a part of the program died (a service is
     started again), 130 interrupted at the keyboard.
     """
+    streams = sys.stdout, sys.stderr
     try:
         with printed_with(_display_options(arguments)):
             return _run(arguments)
     except KeyboardInterrupt:  # before or after the command
         return _stopped()
+    except SystemExit:  # click's, where the reader has gone; its own streams hide that from ours
+        sys.stdout, sys.stderr = streams
+        return 0
 
 
 def _run(arguments: list[str]) -> int:

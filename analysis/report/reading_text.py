@@ -15,6 +15,9 @@ READING_PHRASES: dict[str, str] = {
     "{solid_height_mm}: its coils may have touched there",
     "file_uncertainty": "Loads are assumed good to {load_u_relative:.1%} and heights to "
     "{height_u_mm} (k = 2), since the file does not say; read by hand off a scale? --by-hand",
+    "rig_of_another": "no rig was calibrated at this bench: the counts are read by another bench's "
+    "calibration, of {rig}, and the ± is right only if they are of that rig; else take them back, "
+    "calibrate this bench's, and import them again",
     "column_passed_over": "the column {column} is passed over",
     "presses_parted": "the file has {presses} presses: each is a stroke of its own",
     "way_down_only": "without the way back up: only the loading branch is there",

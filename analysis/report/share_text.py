@@ -17,8 +17,10 @@ _NEWS = {
     "copied_book": "Another copy of this book has shared as this bench, or an older copy was put "
     "back: from here on this book is a bench of its own",
     "older_store": "The store lacks what it had before, as one that was put back from a backup "
-    "does: it is given all that this book has",
+    "does",
 }
+_GIVEN = "it is given all that this book has"
+_NOT_GIVEN = "what this book has of it is given by coilbench share without --pull"
 _CLOCK_OFF_S = 90.0  # ours: what a clock wanders by that is set by hand
 
 
@@ -61,8 +63,10 @@ def _answers(done: Answered) -> Iterator[str]:
 
 
 def _found(done: Shared) -> Iterator[str]:
+    gives = done.pushed is not None
     for kind in done.news:
-        yield f"{_NEWS[kind]}."
+        then = f": {_GIVEN if gives else _NOT_GIVEN}" if kind == "older_store" else ""
+        yield f"{_NEWS[kind]}{then}."
     if abs(done.clock_off_s) > _CLOCK_OFF_S:
         ahead = "ahead of" if done.clock_off_s > 0 else "behind"
         yield (
@@ -70,7 +74,8 @@ def _found(done: Shared) -> Iterator[str]:
             f"{ahead} the server's: what is newest is told by it; set the one that is wrong."
         )
     if done.lost:
-        yield f"! The store had and now lacks {done.lost}: what this book has of it is given again."
+        then = "what this book has of it is given again" if gives else _NOT_GIVEN
+        yield f"! The store had and now lacks {done.lost}: {then}."
     for role in done.strong:
         yield (
             f"! The role {role} can change and delete what is in the store: give benches roles "

@@ -11,7 +11,8 @@ import os
 import re
 import sqlite3
 import stat
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,17 +33,55 @@ def explaining_sqlite_errors(path: Path) -> Iterator[None]:
     Raises:
         CoilbenchError: in place of any error of SQLite's own. A wrong use of it from Python is a
             defect and stays as it is.
+        KeyboardInterrupt: it was Ctrl-C that became the error.
     """
+    stops = _hear_stops()
     try:
         yield
     except UnicodeDecodeError as error:  # a damaged page's text, in an answer or in a message
         raise _unreadable(path) from error
     except sqlite3.Error as error:
+        if stops.made(error):
+            raise KeyboardInterrupt from error
         if hasattr(error, "sqlite_errorcode"):
             raise _explained(error, path) from error
         if "Could not decode" in str(error):
             raise _unreadable(path) from error
         raise
+
+
+class _Stops:
+    """Hears of Ctrl-C inside a function of ours that SQLite calls.
+
+    SQLite tells only that the function failed; Python hands what was raised to this hook.
+    """
+
+    def __init__(self, others: Callable[[sys.UnraisableHookArgs], object]) -> None:
+        self._came = False
+        self._others = others
+
+    def __call__(self, raised: sys.UnraisableHookArgs) -> None:
+        if raised.exc_type is KeyboardInterrupt:
+            self._came = True
+        elif not str(getattr(raised.object, "__module__", "")).startswith("coilbench."):
+            self._others(raised)
+
+    def made(self, error: sqlite3.Error) -> bool:
+        """Return whether an error came of Ctrl-C, there or in what was then undone."""
+        came, self._came = self._came, False
+        before = error.__context__
+        while before is not None and not isinstance(before, KeyboardInterrupt):
+            before = before.__context__
+        return before is not None or (came and "user-defined function" in str(error))
+
+
+def _hear_stops() -> _Stops:
+    if isinstance(sys.unraisablehook, _Stops):
+        return sys.unraisablehook
+    stops = _Stops(sys.unraisablehook)
+    sys.unraisablehook = stops
+    sqlite3.enable_callback_tracebacks(True)  # else the hook is not told
+    return stops
 
 
 def _unreadable(path: Path) -> UnreadableBook:

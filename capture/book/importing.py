@@ -16,6 +16,7 @@ from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.entries import take_back_text
 from coilbench.capture.book.importing_points import Imported, ImportedRow
+from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
@@ -95,8 +96,17 @@ def import_table(
             else:
                 sweep = _converted_sweep(block, spring_id, table.name)
             store_new(db, replace(sweep, entry_id=entry_id), label)
-    kind, notes = ("raw sweep", ()) if raw else ("converted sweep", (ASSUMED,))
+    kind, notes = ("raw sweep", _anothers_rig(db)) if raw else ("converted sweep", (ASSUMED,))
     return Imported(kind, (label,), (*content.notes, *notes))
+
+
+def _anothers_rig(db: Database) -> tuple[Finding, ...]:
+    """Say it where counts are read by a calibration that came from another bench."""
+    holds = InForce.of(db)
+    if holds.here:
+        return ()
+    rig = holds.device_id or current_calibration(db).load.origin
+    return (Finding.of("rig_of_another", rig=rig),)
 
 
 def _raw_sweep(

@@ -50,7 +50,7 @@ _READ = """
 
 
 def shelf_springs(db: Database, roles: tuple[str, str], mark: str | None) -> list[ShelfSpring]:
-    """Return the springs of sets of these roles, in the order of set and turn.
+    """Return the springs of sets of these roles, in the order of set and turn, alike in every book.
 
     Args:
         db: the book.
@@ -60,7 +60,7 @@ def shelf_springs(db: Database, roles: tuple[str, str], mark: str | None) -> lis
     rows = db.execute(
         "SELECT springs.rowid, sets.name, springs.label, coalesce(springs.solid_by_hand_mm,"
         " springs.solid_height_mm, sets.solid_height_mm) "
-        f"{_OF_ROLE}{_MARKED} ORDER BY sets.name, springs.turn",
+        f"{_OF_ROLE}{_MARKED} ORDER BY sets.made_utc, sets.id, springs.turn",
         [*roles, mark, mark],
     )
     return [ShelfSpring(*row) for row in rows]

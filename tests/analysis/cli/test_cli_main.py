@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -117,6 +118,22 @@ def test_output_into_a_closed_pipe_is_no_traceback(tmp_path: Path) -> None:
         check=False,
     )
     assert "Traceback" not in done.stderr
+
+
+def test_a_reader_that_has_gone_is_no_fault(tmp_path: Path) -> None:
+    """Written and flushed into a pipe that nobody reads any more."""
+    read, write = os.pipe()
+    os.close(read)
+    code = "from coilbench.analysis.cli import main; main()"
+    with os.fdopen(write, "wb") as gone:
+        done = subprocess.run(
+            [sys.executable, "-c", code, "--book", str(tmp_path / "none.db"), "status"],
+            stdout=gone,
+            stderr=subprocess.PIPE,
+            timeout=60,
+            check=False,
+        )
+    assert (done.returncode, done.stderr) == (0, b"")
 
 
 @pytest.mark.parametrize("unit", ["lb", "lbs", "lbf"])

@@ -52,6 +52,29 @@ def test_a_bench_is_told_how_much_went_each_way(
     assert "From the store: nothing new." in told(capsys, "--book", str(other), "share")
 
 
+@pytest.mark.parametrize("lost", [("pushes", "sweeps"), ("sweeps",)])
+def test_what_is_not_given_is_not_said_to_be(
+    capsys: pytest.CaptureFixture[str],
+    server: Server,
+    database: str,
+    larch: Path,
+    lost: tuple[str, ...],
+) -> None:
+    told(capsys, "--book", str(larch), "share", server.address(database))
+    gone = [f"DELETE FROM coilbench.{table}" for table in lost]
+    server.sql(database, "SET session_replication_role = replica", *gone)
+    capsys.readouterr()
+    run(["--book", str(larch), "share", "--pull"])
+    words = capsys.readouterr().out
+    assert "lack" in words
+    assert "is given by coilbench share without --pull" in words
+    assert "To the store" not in words
+    run(["--book", str(larch), "share"])
+    words = capsys.readouterr().out
+    assert "7 strokes" in words
+    assert "without --pull" not in words
+
+
 def test_an_administrator_can_read_the_sql_and_run_it(
     capsys: pytest.CaptureFixture[str], server: Server, database: str, larch: Path
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
@@ -14,6 +15,7 @@ from coilbench.analysis.inputs import first_loads
 from coilbench.analysis.inputs.first_loads import FirstLoads, Looks
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.capture.book.keyed_readings import store_readings
+from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
@@ -113,3 +115,20 @@ def test_springs_read_by_hand_have_the_judged_load_between_their_readings(tmp_pa
     assert inside == pytest.approx(np.array(exact_n)[:, 1:], rel=1e-9)
     assert (first.least_n[:, 1:] < inside).all()
     assert (inside < first.most_n[:, 1:]).all()
+
+
+def test_the_springs_stand_in_one_order_in_every_book(
+    tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Whatever a book calls the sets: so a sheet of the same springs is the same at each bench."""
+    one, other = (Path(shutil.copyfile(demo_of(tmp_path_factory, 1).book, tmp_path / name))
+                  for name in ("one.db", "other.db"))  # fmt: skip
+    with open_book(other) as db:
+        rename_set(db, find_set(db, "larch"), "zelkova")
+    orders = []
+    for path in (one, other):
+        with open_book(path) as db:
+            springs = FirstLoads.read(db, ("outer", "outer"), None, HEIGHTS_MM).springs
+            orders.append([spring.row for spring in springs])
+    assert orders[0] == orders[1]
+    assert len(orders[0]) == 24

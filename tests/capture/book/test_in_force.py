@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import SI
 from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
     calibration_on,
@@ -14,13 +16,18 @@ from coilbench.capture.book.calibrations import (
     parts,
     store_part,
 )
+from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
-from support.shop_books import make_empty
+from coilbench.capture.tables.csv_table import read_table
+from support.shop_books import make_empty, stroke_csv
+
+ANNS = "ann's load"
 
 
 def calibrate(path: Path, rig: str | None, *kinds: str, name: str = "") -> Path:
@@ -141,3 +148,21 @@ def test_a_part_of_a_time_to_come_comes_in_from_no_other_book(
         merge_books(ann, [bob])
     assert "clock" in str(refused.value.hint)
     assert origins(ann)[0] == "ann's load"
+
+
+@pytest.mark.parametrize("rig", ["A1", None])
+def test_counts_that_are_read_by_anothers_calibration_are_said_to_be(
+    tmp_path: Path, rig: str | None
+) -> None:
+    ann = calibrate(tmp_path / "ann.db", rig, "load", "travel", name="ann's")
+    fresh = make_empty(tmp_path / "fresh.db")
+    merge_books(fresh, [ann])
+    said = []
+    for path in (fresh, ann):
+        with open_book(path) as db:
+            larch = new_set(db, SetPlan("larch", "outer", ("larch-01",), free_length_mm=53.0))
+            table = read_table(stroke_csv(0), "one.csv")
+            said.append(import_table(db, larch, table, label="larch-01").notes)
+    (note,), none = said
+    assert none == ()
+    assert f"another bench's calibration, of {rig or ANNS}, and" in describe(note, SI)

@@ -191,3 +191,50 @@ def test_a_journal_of_a_user_who_may_not_write_the_book_is_not_brought_in(tmp_pa
     book.chmod(0o666)  # shared: whoever may write the book may have a journal of it
     with open_book(book):
         pass
+
+
+PRESS = (
+    AS_STARTED_BY_HAND
+    + """
+import os, signal, sys
+from pathlib import Path
+from coilbench.capture.book import tallies
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetPlan, new_set
+
+def fails(*_):
+    if sys.argv[2] == "ctrl-c":
+        os.kill(os.getpid(), signal.SIGINT)
+    raise ValueError
+
+fails.__module__ = tallies.__name__
+tallies._sum = fails
+try:
+    with open_book(Path(sys.argv[1]), create=True) as db:
+        new_set(db, SetPlan("larch", "outer", ("1",)))
+except BaseException as error:
+    print(type(error).__name__, end="")
+"""
+)
+
+
+@pytest.mark.parametrize(("why", "told"), [("ctrl-c", "KeyboardInterrupt"), ("", "CoilbenchError")])
+def test_ctrl_c_while_sqlite_calls_a_function_of_ours_stays_ctrl_c(
+    tmp_path: Path, why: str, told: str
+) -> None:
+    arguments = [sys.executable, "-c", PRESS, str(tmp_path / "book.db"), why]
+    done = subprocess.run(arguments, capture_output=True, text=True, check=False)
+    assert (done.stdout, done.stderr) == (told, "")
+
+
+def _stopped_and_not_undone(path: Path) -> None:
+    with open_book(path, create=True) as db:
+        try:
+            raise KeyboardInterrupt
+        finally:
+            db.execute("DETACH what_is_not_there")
+
+
+def test_ctrl_c_stays_ctrl_c_where_undoing_fails(tmp_path: Path) -> None:
+    with pytest.raises(KeyboardInterrupt):
+        _stopped_and_not_undone(tmp_path / "book.db")
