@@ -39,6 +39,14 @@ class Database:
             self.conn.commit()
         return cursor
 
+    @property
+    def state(self) -> tuple[int, int] | None:
+        """What stays the same as long as nobody changes the book; None in a transaction."""
+        if self.conn.in_transaction:
+            return None
+        (others,) = self.conn.execute("PRAGMA data_version").fetchone()
+        return self.conn.total_changes, others
+
     def query(self, sql: str, values: _Values = ()) -> Iterator[dict[str, Any]]:
         """Ask, at once, and give each row by its columns' names as it is taken."""
         cursor = self.conn.execute(sql, values)

@@ -21,9 +21,17 @@ class PressedCurves:
     def __init__(self, db: Database) -> None:
         self._db = db
         self._known: dict[str, Branch] = {}  # by the sweep's id
+        self._newest: tuple[object, list[tuple[str, str]]] = None, []  # when, and labels and ids
 
     def of(self, record: SetRecord) -> dict[str, Branch]:
         """Return them by label: the mean of both ways, heights ascending; of sampled strokes."""
+        state = self._db.state
+        asked = None if state is None else (state, record.set_id)
+        if asked is None or asked != self._newest[0]:
+            self._newest = asked, self._read_newest(record.set_id)
+        return {label: self._known[sweep_id] for label, sweep_id in self._newest[1]}
+
+    def _read_newest(self, set_id: str) -> list[tuple[str, str]]:
         newest = self._db.execute(
             """
             SELECT springs.label, sweeps.id, max(stored_utc || sweeps.id)
@@ -31,13 +39,13 @@ class PressedCurves:
             WHERE springs.set_id = ? AND sweeps.counted AND sweeps.samples > 0
             GROUP BY springs.id
             """,
-            [record.set_id],
+            [set_id],
         ).fetchall()
         before, self._known = self._known, {}
         for _, sweep_id, _ in newest:
             known = before.get(sweep_id)
             self._known[sweep_id] = self._read(sweep_id) if known is None else known
-        return {label: self._known[sweep_id] for label, sweep_id, _ in newest}
+        return [(label, sweep_id) for label, sweep_id, _ in newest]
 
     def _read(self, sweep_id: str) -> Branch:
         sql = (

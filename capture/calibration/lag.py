@@ -100,8 +100,13 @@ class Press(msgspec.Struct, frozen=True, dict=True):
         """Return the height that belongs to each load, shape (n,); as Presses.heights_mm."""
         if self.t_s.size < 2:
             return self.travel_mm + self.flex_mm
-        found: Array = Presses.of([self]).heights_mm((delay_s,), (spread_s2,))[0]
+        found: Array = self.alone.heights_mm((delay_s,), (spread_s2,))[0]
         return found
+
+    @cached_property
+    def alone(self) -> Presses:
+        """It as some of which there is one, prepared once for all lags; of two samples or more."""
+        return Presses.of([self])
 
     def too_fast(self, delay_s: float, spread_s2: float) -> bool:
         """Whether a way took so little time that the filter saw hardly anything of it.

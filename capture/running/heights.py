@@ -119,6 +119,8 @@ class Heights:
     def _adopt(self, record: CalibrationRecord) -> None:
         self.record = record
         self._boot_id = record.travel.boot_id
+        fit = record.travel.fit
+        self._per_count_mm = float(slope(fit, fit.x_min))
 
     @property
     def unknown(self) -> Finding | None:
@@ -168,11 +170,6 @@ class Heights:
     def _incremental(self) -> bool:
         """Whether a restart of the rig loses the datum."""
         return self._hello is not None and self._hello.travel == "quadrature"
-
-    @property
-    def _per_count_mm(self) -> float:
-        fit = self.record.travel.fit
-        return float(slope(fit, fit.x_min))
 
     def heard(self, hello: Hello) -> bool:
         """Take who the rig is; returns whether its datum is newly lost."""

@@ -41,12 +41,18 @@ class OwnPresses:
     def __init__(self, db: Database) -> None:
         self._db = db
         self._known: dict[str, Sweep] = {}  # by id; of one spring
+        self._read: tuple[object, list[Sweep]] = None, []  # what was asked for when, and is so
 
     def of(self, label: str, record: SetRecord) -> list[Sweep]:
         """Return the presses of a spring that count, to work it or to read it, oldest first."""
-        sweeps = load_sweeps(self._db, record, only=label, worked=True, known=self._known)[label]
-        self._known = {one.sweep_id: one for one in sweeps}
-        return sweeps
+        state = self._db.state
+        asked = None if state is None else (state, label, record)
+        if asked is None or asked != self._read[0]:
+            known = self._known
+            found = load_sweeps(self._db, record, only=label, worked=True, known=known)[label]
+            self._known = {one.sweep_id: one for one in found}
+            self._read = asked, found
+        return self._read[1]
 
     def keep(self, sweep: Sweep) -> None:
         """Take a press as it was read before it was stored, so that it is not read again."""

@@ -84,6 +84,8 @@ _CHUNK = 4096  # bytes asked for in one read
 _READ_LIMIT = 65_536  # bytes handed on by one poll
 _FEW = 210  # bytes, five samples: fewer are worth waiting a moment for more
 _HALF_FULL = 2048  # bytes: systems keep 4096 for a port that is not read
+_FULL = 3072  # so much, and more may have waited for room: in one piece it is decoded faster
+_REFILL_S = 0.001  # until that has come
 _NAP_S = 0.005  # between looks at a port that can't be waited on
 
 # What pyserial lets through of the operating system's own errors: termios.error is no OSError,
@@ -162,7 +164,9 @@ class SerialSource(Source):
             # Some ports give one byte a read: after such, go on until there is nothing more.
             while len(data) < _READ_LIMIT and (chunk := self._port.read(_CHUNK)):
                 data += chunk
-                if 1 < len(chunk) < _CHUNK:
+                if len(chunk) >= _FULL:
+                    self._sleep(_REFILL_S)
+                elif len(chunk) > 1:
                     break
         except PORT_ERRORS as error:
             if not data:

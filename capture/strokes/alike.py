@@ -17,7 +17,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.calibration.lag import Press, Presses, typical_delay_s
+from coilbench.capture.calibration.lag import Press, typical_delay_s
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.passes import passing
 
@@ -123,7 +123,7 @@ class PressedPath(msgspec.Struct, frozen=True, dict=True):
         press = self.press
         delays_s = [share * typical_delay_s(press.interval_s) for share in LAGS]
         spreads_s2 = tuple(delay_s**2 / 3.0 for delay_s in delays_s)
-        heights_mm = Presses.of([press]).heights_mm(tuple(delays_s), spreads_s2)
+        heights_mm = press.alone.heights_mm(tuple(delays_s), spreads_s2)
         found = []
         for height_mm, down, up in zip(heights_mm, *passing(heights_mm), strict=True):
             upward = _Way.of(press.load_n[up][::-1], height_mm[up][::-1])

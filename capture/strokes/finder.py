@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
-from math import isfinite
+from math import isfinite, nan
 from typing import NamedTuple
 
 import numpy as np
@@ -125,19 +125,35 @@ class StrokeFinder:
         self.on_gauge = False
         self.fed: Physical = np.empty(0), np.empty(0)
         self._boot_id: int | None = None
-        self._pending = SampleBuffer()  # the slice that is not full yet
+        self._buffer = SampleBuffer()  # what is held, then the slice that is not full yet
+        self._taken = 0  # samples that are held: the idle lead, then the stroke
         self._reset()
 
     def _reset(self) -> None:
         self._phase = Phase.IDLE
         self._zero_n: float | None = None
         self._zero_seen = False
-        self._held = SampleBuffer()  # the idle lead, then the stroke
-        self._touch_at = 0  # index in _held where the touch is
+        self._drop(self._taken)
+        self._idle_us: int | None = None  # the end of the newest idle slice, till the lead is cut
+        self._touch_at = 0  # index of what is held where the touch is
         self._last_us: int | None = None
         self._light_mm = np.inf  # the lowest height at which nothing pushed
         self._least_n = np.inf  # what lay on the cell then
         self._forget_touch()
+
+    def _drop(self, count: int) -> None:
+        """Let the first of what is held go."""
+        self._buffer.drop(count)
+        self._taken -= count
+
+    @property
+    def _held(self) -> NDArray[np.void]:
+        return self._buffer.samples[: self._taken]
+
+    @property
+    def _held_physical(self) -> Physical:
+        load_n, height_mm = self._buffer.physical
+        return load_n[: self._taken], height_mm[: self._taken]
 
     def _forget_touch(self) -> None:
         self._surely = False
@@ -194,22 +210,21 @@ class StrokeFinder:
             self._phase, self._surely = Phase.PRESS, True
 
     def running(self) -> NDArray[np.void]:
-        """Return the samples of the stroke that is under way, its lead too; shape (n,)."""
-        if self._phase is Phase.IDLE:
-            return self._held.samples[:0]
-        return np.concatenate([self._held.samples, self._pending.samples])
+        """Return the samples of the stroke that is under way, its lead too; shape (n,).
+
+        A view, which holds until more samples come.
+        """
+        return self._buffer.samples[: 0 if self._phase is Phase.IDLE else None]
 
     def running_physical(self) -> Physical:
-        """Return the loads and heights of `running`."""
-        load_n, height_mm = self._held.physical
-        if self._phase is Phase.IDLE:
-            return load_n[:0], height_mm[:0]
-        newest_n, newest_mm = self._pending.physical
-        return np.concatenate([load_n, newest_n]), np.concatenate([height_mm, newest_mm])
+        """Return the loads and heights of `running`, views as well."""
+        load_n, height_mm = self._buffer.physical
+        some = slice(0 if self._phase is Phase.IDLE else None)
+        return load_n[some], height_mm[some]
 
     def running_thinned(self, most: int) -> Physical:
         """Return about this number of loads and heights of the running stroke, evenly chosen."""
-        load_n, height_mm = self._held.physical
+        load_n, height_mm = self._held_physical
         if self._phase is Phase.IDLE:
             return load_n[:0], height_mm[:0]
         each = 1 + load_n.shape[0] // most
@@ -221,14 +236,13 @@ class StrokeFinder:
             return []
         self._boot_id = block.boot_id
         self.fed = self._to_physical(block.samples)
-        self._pending.add(block.samples, self.fed)
-        number = self._pending.samples["t_us"] // SLICE_US
-        full = int(np.searchsorted(number, number[-1]))
-        return self._look_through(full)
+        self._buffer.add(block.samples, self.fed)
+        t_us = self._buffer.samples["t_us"][self._taken :]
+        return self._look_through(int(t_us.searchsorted(t_us[-1] // SLICE_US * SLICE_US)))
 
     def cut(self) -> Stroke | None:
         """End the stream here; return the stroke that was under way or just ended, if any."""
-        strokes = self._look_through(len(self._pending))
+        strokes = self._look_through(len(self._buffer) - self._taken)
         if not strokes and self.pressing:
             strokes = self._stroke(released=False)
         self._reset()
@@ -237,22 +251,21 @@ class StrokeFinder:
     def _look_through(self, count: int) -> list[Stroke]:
         if count == 0:
             return []
-        samples = self._pending.samples[:count]
-        load_n, height_mm = (column[:count] for column in self._pending.physical)
+        new = slice(self._taken, self._taken + count)
+        load_n, height_mm = self._buffer.physical
         strokes: list[Stroke] = []
-        for piece in _slices(samples, load_n, height_mm):
+        for piece in _slices(self._buffer.samples[new], load_n[new], height_mm[new]):
             if self._last_us is not None and _broken(self._last_us, piece.first_us, self._rules):
                 if self.pressing:
                     strokes += self._stroke(released=False)
                 self._reset()
             self._last_us = piece.last_us
-            part = slice(piece.start, piece.end)
-            self._held.add(samples[part], (load_n[part], height_mm[part]))
+            self._taken += piece.end - piece.start
             if self._phase is Phase.IDLE:
                 self._idle(piece)
             else:
                 strokes += self._pressed(piece)
-        self._pending.drop(count)
+        self._trim_lead()
         return strokes
 
     def _idle(self, piece: _Slice) -> None:
@@ -270,7 +283,7 @@ class StrokeFinder:
             if self._zero_seen and piece.load_n - self._least_n < rules.release_n:
                 self._light_mm = min(self._light_mm, piece.low_mm)
             self._follow_zero(piece, self._zero_n)
-        self._trim_lead()
+        self._idle_us = piece.last_us
 
     def _follow_zero(self, piece: _Slice, zero_n: float) -> None:
         rules = self._rules
@@ -300,8 +313,9 @@ class StrokeFinder:
         return alike and abs(piece.low_mm - self._touch_mm) > self._rules.clear_mm
 
     def _touch(self, piece: _Slice) -> None:
+        self._trim_lead()
         self._phase = Phase.TOUCH
-        self._touch_at = len(self._held) - (piece.end - piece.start)
+        self._touch_at = self._taken - (piece.end - piece.start)
         self._touch_us = self._pressed_us = self._moved_us = piece.first_us
         self._touch_mm, self._deepest_mm = piece.high_mm, piece.low_mm
         self._touch_n = piece.load_n
@@ -311,13 +325,16 @@ class StrokeFinder:
             self._zero_n = min(zero.load_n, max(self.zero_n, self._rules.touch_n))
 
     def _zero_before(self) -> Zero | None:
-        lead = self._held.samples[: self._touch_at]
-        load_n, height_mm = (column[: self._touch_at] for column in self._held.physical)
+        lead = self._held[: self._touch_at]
+        load_n, height_mm = (column[: self._touch_at] for column in self._held_physical)
         return self._rules.read_zero(lead, load_n, height_mm, self._touch_mm, self.zero_n)
 
     def _trim_lead(self) -> None:
-        t_us = self._held.samples["t_us"]
-        self._held.drop(int(np.searchsorted(t_us, t_us[-1] - self._rules.lead_s * 1e6)))
+        """Let go what is too long before the newest idle slice to be a stroke's lead."""
+        if self._idle_us is not None:
+            first_us = int(self._idle_us - self._rules.lead_s * 1e6)
+            self._drop(int(self._held["t_us"].searchsorted(first_us)))
+            self._idle_us = None
 
     def _pressed(self, piece: _Slice) -> list[Stroke]:
         rules = self._rules
@@ -363,18 +380,16 @@ class StrokeFinder:
         self._zero_n, self._zero_seen = piece.load_n, True
         self._least_n = piece.load_n
         self._forget_touch()
+        self._idle_us = piece.last_us
         self._trim_lead()
 
     def _finish(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
         strokes = self._stroke(released=released, too_long=too_long) if self.pressing else []
-        held, physical = self._held.samples, self._held.physical
         # the rest after the release is the idle lead of the next stroke
-        resting = held["t_us"] > self._pressed_us if released else np.zeros(len(held), np.bool_)
-        rest, load_n = held[resting], physical[0][resting]
+        rest_from = self._held["t_us"].searchsorted(self._pressed_us, side="right")
+        self._drop(int(rest_from) if released else self._taken)
         self._phase = Phase.IDLE
-        self._held = SampleBuffer()
-        self._held.add(rest, (load_n, physical[1][resting]))
-        load_n = load_n[usable_rows(rest)]
+        load_n = self._held_physical[0][usable_rows(self._held)]
         self._zero_n = median(load_n) if load_n.shape[0] else None
         self._zero_seen = self._zero_n is not None
         self._least_n = np.inf if self._zero_n is None else self._zero_n
@@ -382,8 +397,7 @@ class StrokeFinder:
         return strokes
 
     def _stroke(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
-        raw = RawBlock(self._held.samples.copy(), self._boot_id)
-        physical = self._held.physical
+        raw, physical = RawBlock(self._held.copy(), self._boot_id), self._held_physical
         rules = replace(self._rules, least_depth_mm=-np.inf) if self._surely else self._rules
         stroke = rules.shape(
             raw, *physical, self._touch_at, self.zero_n, released=released, too_long=too_long
@@ -395,22 +409,24 @@ def _slices(
     samples: NDArray[np.void], load_n: NDArray[np.float64], height_mm: NDArray[np.float64]
 ) -> list[_Slice]:
     number = samples["t_us"] // SLICE_US
-    starts = np.concatenate([[0], 1 + np.flatnonzero(number[1:] != number[:-1])])
-    ends = np.concatenate([starts[1:], [samples.shape[0]]])
-    low_mm, high_mm, count = height_mm, height_mm, (ends - starts).astype(np.float64)
+    begun = (number[1:] != number[:-1]).nonzero()[0] + 1
+    starts, ends = [0, *begun.tolist()], [*begun.tolist(), samples.shape[0]]
+    low_mm, high_mm = height_mm, height_mm
+    counts: list[float] = [end - start for start, end in zip(starts, ends, strict=True)]
     bad = (samples["flags"] & UNUSABLE) != 0
     if np.count_nonzero(bad):
         load_n = np.where(bad, 0.0, load_n)
         low_mm, high_mm = np.where(bad, np.inf, height_mm), np.where(bad, -np.inf, height_mm)
-        count -= np.add.reduceat(bad.astype(np.float64), starts)
-        count[count == 0.0] = np.nan
-    mean_n = np.add.reduceat(load_n, starts) / count
-    low_mm = np.minimum.reduceat(low_mm, starts)
-    high_mm = np.maximum.reduceat(high_mm, starts)
-    first_us, last_us = samples["t_us"][starts], samples["t_us"][ends - 1]
-    columns = (starts, ends, first_us, last_us, mean_n, low_mm, high_mm)
-    rows = zip(*(column.tolist() for column in columns), strict=True)
-    return [_Slice(*row) for row in rows]
+        unusable = np.add.reduceat(bad.astype(np.intp), starts).tolist()
+        counts = [all_ - bad_ or nan for all_, bad_ in zip(counts, unusable, strict=True)]
+    sums_n = np.add.reduceat(load_n, starts).tolist()
+    mean_n = [sum_n / count for sum_n, count in zip(sums_n, counts, strict=True)]
+    lows_mm = np.minimum.reduceat(low_mm, starts).tolist()
+    highs_mm = np.maximum.reduceat(high_mm, starts).tolist()
+    t_us = samples["t_us"].tolist()
+    first_us, last_us = [t_us[start] for start in starts], [t_us[end - 1] for end in ends]
+    columns = (starts, ends, first_us, last_us, mean_n, lows_mm, highs_mm)
+    return [_Slice(*row) for row in zip(*columns, strict=True)]
 
 
 def _broken(last_us: int, next_us: int, rules: StrokeRules) -> bool:

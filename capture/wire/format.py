@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from binascii import crc_hqx
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from msgspec.structs import asdict
@@ -20,6 +20,7 @@ SAMPLE_BODY = SAMPLE_LENGTH - TRAILER
 
 CRC_START = 0xFFFF
 HEX_DIGITS = b"0123456789ABCDEF"
+_DIGITS = np.frombuffer(HEX_DIGITS, np.uint8)
 
 # First column and width of a sample's fields; the two signed ones begin with their sign.
 SEQ_FIELD = (2, 4)
@@ -28,6 +29,8 @@ LOAD_FIELD = (16, 8)
 TRAVEL_FIELD = (25, 8)
 FLAGS_FIELD = (34, 2)
 CRC_FIELD = (37, 4)
+_BLANK_SAMPLE = np.frombuffer(b"S 0000 00000000 +0000000 +0000000 00 0000\n", np.uint8)
+_SHIFTS, _TENS = 4 * np.arange(8)[::-1], 10 ** np.arange(7)[::-1]
 MAX_COUNTS = 9_999_999  # what seven digits hold
 LEAST_LOAD, MOST_LOAD = -(1 << 23), (1 << 23) - 1  # counts: what a 24-bit converter can give
 
@@ -122,17 +125,31 @@ def encode(item: RawBlock | Hello | Tally | Fault | Answer | Request) -> bytes:
 
 
 def _sample_lines(samples: NDArray[np.void]) -> bytes:
-    """Return the lines one by one: a rig says a few at a time."""
-    for name in ("load_counts", "travel_counts"):
-        size = np.abs(samples[name].astype(np.int64)).max(initial=0)
-        if size > MAX_COUNTS:
-            raise ValueError(f"counts of {size} don't fit the wire's seven digits")
-    bodies = (
-        b"S %04X %08X %+08d %+08d %02X"
-        % (seq & 0xFFFF, t_us & 0xFFFF_FFFF, load_counts, travel_counts, flags)
-        for seq, t_us, load_counts, travel_counts, flags in samples.tolist()
-    )
-    return b"".join(b"%s %04X\n" % (body, crc16(body)) for body in bodies)
+    """Return the lines of samples, all at once: a simulated rig in a hurry says hundreds."""
+    lines = np.empty((samples.shape[0], SAMPLE_LENGTH), np.uint8)
+    lines[:] = _BLANK_SAMPLE
+    _write_hex(lines, SEQ_FIELD, samples["seq"])
+    _write_hex(lines, CLOCK_FIELD, samples["t_us"])
+    _write_counts(lines, LOAD_FIELD, samples["load_counts"])
+    _write_counts(lines, TRAVEL_FIELD, samples["travel_counts"])
+    _write_hex(lines, FLAGS_FIELD, samples["flags"])
+    _write_hex(lines, CRC_FIELD, sample_crcs(lines[:, :SAMPLE_BODY]))
+    return lines.tobytes()
+
+
+def _write_hex(lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[Any]) -> None:
+    first, width = field
+    digits = (values.astype(np.int64)[:, None] >> _SHIFTS[-width:]) & 0xF
+    lines[:, first : first + width] = _DIGITS[digits]
+
+
+def _write_counts(lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[Any]) -> None:
+    first, width = field
+    size = np.abs(values.astype(np.int64))
+    if (largest := size.max(initial=0)) > MAX_COUNTS:
+        raise ValueError(f"counts of {largest} don't fit the wire's seven digits")
+    lines[values < 0, first] = ord("-")
+    lines[:, first + 1 : first + width] = _DIGITS[size[:, None] // _TENS % 10]
 
 
 def _hello_pairs(hello: Hello) -> Iterator[tuple[str, str]]:

@@ -5,6 +5,7 @@ import pytest
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import PressedCurves, leave_out, let_count
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.strokes.sweep import Origin
 
@@ -51,6 +52,20 @@ def test_each_springs_newest_press_that_counts_whatever_was_read_before(db, larc
     let_count(db, newer, Finding("accepted"))
     assert loads(curves.of(larch)) == loads(PressedCurves(db).of(larch))
     assert loads(curves.of(larch))["larch-01"] == 110.0
+
+
+def test_what_another_program_or_an_undone_change_makes_of_it_is_seen(db, path, larch, press):
+    curves = PressedCurves(db)
+    older, newer = press(0, 100.0), press(0, 110.0)
+    assert loads(curves.of(larch)) == {"larch-01": 110.0}
+    with open_book(path) as other:
+        leave_out(other, newer, Finding("left_out"))
+    assert loads(curves.of(larch)) == {"larch-01": 100.0}
+    db.conn.execute("BEGIN")
+    leave_out(db, older, Finding("left_out"))
+    assert curves.of(larch) == {}
+    db.conn.rollback()
+    assert loads(curves.of(larch)) == {"larch-01": 100.0}
 
 
 def test_a_press_is_read_once(db, larch, press, monkeypatch):

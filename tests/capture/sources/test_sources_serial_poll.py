@@ -143,6 +143,26 @@ def test_what_waits_never_fills_a_ports_4096_bytes(bytes_per_s):
     assert 0 < port.most <= 4096
 
 
+def test_what_waited_for_room_in_a_full_port_comes_in_the_same_piece():
+    """A pseudo-terminal keeps 4095 bytes; its sender goes on once they were taken."""
+
+    class Filled(ScriptedPort):
+        taken_s, waiting = -1.0, encode(HELLO) * 200
+
+        def read(self, size):
+            if clock.now_s == self.taken_s:
+                return b""
+            self.taken_s, given = clock.now_s, self.waiting[:4095]
+            self.waiting = self.waiting[4095:]
+            return given
+
+    clock = Clock()
+    source = SerialSource("fake", Filled(), clock=clock, sleep=clock.sleep)
+    assert len(encode(HELLO) * 200) > 3 * 4095
+    assert source.poll(0.3) == [HELLO] * 200
+    assert clock.now_s < 100.02
+
+
 def test_a_line_does_not_wait_beyond_the_timeout():
     source, clock = scripted(b"", encode(HELLO))
     assert source.poll(0.02) == [HELLO]
