@@ -12,15 +12,17 @@ import time
 from collections.abc import Callable
 from threading import Timer
 from types import FrameType, TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from rich.status import Status
 from rich.text import Text
 
 from coilbench.analysis.choices import SECONDS
 from coilbench.analysis.cli.beside import Beside
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.engine.solving import Answer, Solving
+
+if TYPE_CHECKING:
+    from rich.status import Status
 
 SHOWN_AFTER_S, LOOK_S = 1.0, 0.1
 GRACE_S = 2.0  # a programme that overruns its own limit by more is given up
@@ -37,8 +39,9 @@ class Waiting(Solving):
         self._seconds, self._until = seconds, math.inf
         self._stopped, self._best = False, ""
         self._before: Any = None
-        self._status = Status("", console=PlainConsole(stderr=True), spinner="line")
-        self._timer = Timer(SHOWN_AFTER_S, self._status.start)
+        self._words = ""
+        self._status: Status | None = None
+        self._timer = Timer(SHOWN_AFTER_S, self._show)
         self._timer.daemon = True
 
     def __enter__(self) -> Waiting:
@@ -55,13 +58,16 @@ class Waiting(Solving):
         if self._timer.ident is not None:
             self._timer.cancel()
             self._timer.join()
-        self._status.stop()
+        if self._status is not None:
+            self._status.stop()
         if self._before is not None:
             signal.signal(signal.SIGINT, self._before)
 
     def say(self, words: str) -> None:
         """Say what is done now."""
-        self._status.update(Text(words))  # a set's name is no markup
+        self._words = words
+        if self._status is not None:
+            self._status.update(Text(words))  # a set's name is no markup
 
     def left_s(self) -> float:
         """Return how long the search may go on; 0 after Ctrl-C."""
@@ -93,6 +99,12 @@ class Waiting(Solving):
 
         found = "" if math.isinf(least) else f", best so far {number_text(least)}"
         self._best = f"{found}, none is below {number_text(bound)}"
+
+    def _show(self) -> None:
+        from rich.status import Status  # slow to load, and most answers come before
+
+        self._status = Status(Text(self._words), console=PlainConsole(stderr=True), spinner="line")
+        self._status.start()
 
     def _stop(self, _signal: int, _frame: FrameType | None) -> None:
         """End the search; a second Ctrl-C ends the program."""

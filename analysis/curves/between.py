@@ -13,6 +13,7 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n
 from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.analysis.curves.sweep_fit import BEND_SHARE, WAYS, BranchFit, SweepFit, Way
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.bins import Array
 
 # All of these are our choice, no source.
@@ -91,7 +92,7 @@ def _with_bends(fit: BranchFit | None, others: Sequence[_Other]) -> BranchFit | 
 def _together(known: Sequence[_Seen]) -> tuple[float, float]:
     """Return by how much a spring bends as others do, and the half-width of what is left open."""
     each = np.array(known)
-    bent = float(np.median(each[:, 0]))
+    bent = median(each[:, 0])
     apart, unread = float(np.max(np.abs(each[:, 0] - bent))), float(np.min(each[:, 2]))
     noise = 3.0**0.5 * float(np.sqrt(np.mean(each[:, 1] ** 2) / len(known)))
     left = UNLIKE * abs(bent) + LEAST_BEND + BEND_SHARE * unread

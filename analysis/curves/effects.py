@@ -55,13 +55,13 @@ def curve_effect(
     )
 
 
-def powers(x: Reals, fit: PolynomialFit, minus_x: float | None = None) -> Array:
+def powers(x: Reals, fit: PolynomialFit, minus_x: Reals | None = None) -> Array:
     """Sensitivity of the polynomial at x, less that at minus_x, to its coefficients, (p, ...)."""
     every = range(fit.degree + 1)
     return np.array([x**n if minus_x is None else x**n - minus_x**n for n in every])
 
 
-def counts_at(fit: PolynomialFit, y: Reals, minus_x: float | None) -> Reals:
+def counts_at(fit: PolynomialFit, y: Reals, minus_x: Reals | None) -> Reals:
     """Return the x at which a nearly straight fit is y (less its value at minus_x)."""
     wanted = y if minus_x is None else y + fit.value_at(minus_x)
     x = (wanted - fit.coefficients[0]) / fit.coefficients[1]

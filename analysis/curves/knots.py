@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from coilbench.analysis.curves.sweep_fit import WAYS, Side, SweepFit
+from coilbench.capture.calibration.statistics import distinct
 from coilbench.capture.strokes.bins import Array
 
 
@@ -16,7 +17,7 @@ def knots(sweep: SweepFit, side: Side) -> Array:
     if len(fits) < len(WAYS[side]):
         return np.empty(0)
     full_mm, share = sweep.full_loop
-    at = np.unique(np.concatenate([[full_mm], *(fit.height_mm for fit in fits)]))
+    at = distinct(np.concatenate([[full_mm], *(fit.height_mm for fit in fits)]))
     low_mm, high_mm = max(f.lowest_mm for f in fits), min(f.highest_mm for f in fits)
     at = at[(at >= low_mm) & (at <= high_mm)]
     down, up = (np.interp(at, fit.height_mm, fit.load_n) for fit in (fits[0], fits[-1]))
@@ -31,6 +32,6 @@ def shared_knots(each: Sequence[Array]) -> Array:
     """Return the heights between which the mean of some courses is straight, each by its own."""
     if not each or not all(own.size for own in each):
         return np.empty(0)
-    every = np.unique(np.concatenate(each))
+    every = distinct(np.concatenate(each))
     low_mm, high_mm = max(own[0] for own in each), min(own[-1] for own in each)
     return np.asarray(every[(every >= low_mm) & (every <= high_mm)])

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.lag_fit import Looked, estimate_lag
-from coilbench.analysis.curves.passes import fit_sweep
+from coilbench.analysis.curves.passes import fit_sweeps
 from coilbench.analysis.curves.sweep_fit import TURN_MM
 from coilbench.analysis.curves.wall import touching_mm
 from coilbench.capture.calibration.lag import Lag, Press, Presses
@@ -42,7 +42,7 @@ def _seen_repeat(springs: Sequence[Sequence[Sweep]]) -> StrokeRepeat | None:
 
 def _shifts_mm(sweeps: Sequence[Sweep]) -> Array:
     """How much higher each stroke pushes than the mean of all, shape (n,) or empty."""
-    fits = [fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None]
+    fits = [fit for fit in fit_sweeps(sweeps) if fit is not None]
     ways = [way for fit in fits for way in fit.fits("both") if way is not None]
     if len(ways) < 2 * max(len(fits), 2):
         return np.empty(0)

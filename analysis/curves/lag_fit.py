@@ -43,7 +43,7 @@ CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straigh
 ROGUE_SDS = 6.0
 KNOWN_SHARE = 0.5  # known is a delay whose uncertainty is below this share of what is typical
 TRUST_STEPS = 0.02  # of a sample's interval: no delay is trusted finer, a spread than its square
-LEAST_OWN = 1e-6  # of the largest: a column with so little of its own is told by none
+LEAST_PLAIN = 1e-3  # of a column: with less of its own than that it needs more digits
 FEW_STROKES = 4.0  # strokes that determine the spread as well as SPREAD_TRUST
 SPREAD_TRUST = 0.1  # of the spread: a filter is no moving average, only much like one
 
@@ -67,7 +67,7 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     are correlated.
     """
     intervals = [np.diff(press.t_s) for one in springs for press in one if press.t_s.size > 1]
-    step_s = float(np.median(np.concatenate(intervals))) if intervals else math.inf
+    step_s = median(np.concatenate(intervals)) if intervals else math.inf
     if not math.isfinite(step_s):
         return Lag(0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)))
     # one way alone can't tell lag from stiffness
@@ -171,116 +171,88 @@ class Looked(NamedTuple):
         """Return the same, the springs pushing from these heights on, one a stroke."""
         return self._replace(presses=self.presses.with_contact(contact_mm))
 
+    def begun_down(self, delay_s: float, spread_s2: float) -> Array:
+        """Return gone_down as it was where each load's window begins."""
+        return self.presses.earlier(self.gone_down, delay_s, spread_s2)
+
     def contacts_mm(self, lag: Lag) -> Array:
         """Return where each spring's straight course comes to no load, one a stroke."""
-        at_mm = _seen_contact_mm(self, lag.delay_s, lag.spread_s2)
-        return _seen_contact_mm(self.from_contact(at_mm), lag.delay_s, lag.spread_s2)
+        at = lag.delay_s, lag.spread_s2
+        begun = self.begun_down(*at)
+        at_mm = _seen_contact_mm(self, begun, *at)
+        return _seen_contact_mm(self.from_contact(at_mm), begun, *at)
 
 
 def _evidence(looked: Looked, delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of the strokes; None where no spring's hold enough."""
-    looked = looked.from_contact(_seen_contact_mm(looked, delay_s, spread_s2))
-    presses, samples = looked.presses, _usable_samples(looked, delay_s, spread_s2)
+    begun = looked.begun_down(delay_s, spread_s2)
+    looked = looked.from_contact(_seen_contact_mm(looked, begun, delay_s, spread_s2))
+    presses, samples = looked.presses, _usable_samples(looked, begun, delay_s, spread_s2)
     by_lag = presses.by_lag(delay_s, spread_s2, samples.height_mm, samples.at)
     load, way = presses.load_n[samples.at], samples.way
     stroke = presses.rows.stroke[samples.at]
     piece = _pieces(stroke, way)
     begins = np.searchsorted(looked.spring[stroke], np.arange(looked.spring[-1] + 2))
-    courses = _courses(samples.height_mm, begins)
+    splines, rising = _courses(samples.height_mm, begins)
     found = []
     for begin, end in pairwise(begins.tolist()):
         if end - begin >= LEAST_SAMPLES:
             own = slice(begin, end)
             first = np.flatnonzero(np.diff(stroke[own]))  # the strokes' but the first
             strokes = stroke[own, None] == stroke[own][first + 1]
-            left = _friction_out(courses.at(own), load[own], way[own], by_lag[own], strokes)
-            scale = ROBUST_SD_PER_MAD * median(np.abs(left[:, 0]))
-            fair = np.abs(left[:, 0]) <= max(ROGUE_SDS * scale, 1e-9)
+            course = splines[own], rising[own]
+            left = _friction_out(*course, load[own], way[own], by_lag[own], strokes)
+            size = np.abs(left[:, 0])
+            fair = size <= max(ROGUE_SDS * ROBUST_SD_PER_MAD * median(size), 1e-9)
             residual = left[fair, 0]
             weight = np.full(residual.size, 1.0 / max(float(np.mean(residual**2)), 1e-12))
             found.append(_Evidence(residual, left[fair, 1:], piece[own][fair], weight))
     return _Evidence(*map(np.concatenate, zip(*found, strict=True))) if found else None
 
 
-class _Splines(NamedTuple):
-    """Cubic B-splines over KNOTS even knots at n places: those four that are not zero there.
-
-    Attributes:
-        first: the first of them, shape (n,).
-        near: their values, shape (4, n).
-    """
-
-    first: NDArray[np.intp]
-    near: Array
-
-    def at(self, rows: slice) -> _Splines:
-        """Return them at some of the places."""
-        return _Splines(self.first[rows], self.near[:, rows])
-
-    def matrix(self) -> Array:
-        """Return all of them there, shape (n, KNOTS + 2)."""
-        found = np.zeros((self.first.size, KNOTS + 2))
-        flat = found.reshape(-1)
-        place = np.arange(0, flat.size, KNOTS + 2) + self.first
-        for more, each in enumerate(self.near):
-            flat[place + more] = each
-        return found
-
-    def sum(self, weight: Array) -> Array:
-        """Return their sum, weighted, there; weight of shape (KNOTS + 2,)."""
-        return np.asarray(sum(each * weight[self.first + at] for at, each in enumerate(self.near)))
-
-
-class _Course(NamedTuple):
-    """What smooth courses over height are made of: there, above and below, so far apart, (n,)."""
-
-    here: _Splines
-    above: _Splines
-    below: _Splines
-    apart_mm: Array
-
-    def at(self, rows: slice) -> _Course:
-        """Return it at some of the heights."""
-        here, above, below = (part.at(rows) for part in (self.here, self.above, self.below))
-        return _Course(here, above, below, self.apart_mm[rows])
-
-
-def _courses(height: Array, begins: NDArray[np.intp]) -> _Course:
-    """Lay splines over each spring's heights, which begin so."""
+def _courses(height: Array, begins: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Lay splines over each spring's heights, which begin so; and how they rise, per mm."""
     count = np.diff(begins)
     some = begins[:-1][count > 0]
     low = np.repeat(np.minimum.reduceat(height, some), count[count > 0])
     high = np.repeat(np.maximum.reduceat(height, some), count[count > 0])
     span, edge = np.maximum(high - low, 1e-9), 0.01
     share = (height - low) / span
-    return _Course(_basis(share), _basis(share + edge), _basis(share - edge), 2.0 * edge * span)
+    here, above, below = np.split(_basis(np.concatenate([share, share + edge, share - edge])), 3)
+    above -= below
+    above /= (2.0 * edge * span)[:, None]
+    return here, above
 
 
 def _friction_out(
-    course: _Course, load: Array, way: Array, by_lag: Array, strokes: NDArray[np.bool_]
+    splines: Array,
+    rising: Array,
+    load: Array,
+    way: Array,
+    by_lag: Array,
+    strokes: NDArray[np.bool_],
 ) -> Array:
     """Take the spring's course, its friction and the strokes' offsets out, shape (n, 3).
 
-    Of the load, and of the effects of delay and spread on it.
+    Of the load, and of the effects of delay and spread on it. By the normal equations, which are
+    quick; where a column has little of its own, and so loses digits in them, by QR.
     """
-    splines = course.here.matrix()
-    others, upper = np.linalg.qr(np.column_stack([splines, way, way * load, strokes]))
-    smooth = _by_first(others, upper, splines, load)
-    n_per_mm = (course.above.sum(smooth) - course.below.sum(smooth)) / course.apart_mm
-    columns = np.column_stack([load, n_per_mm[:, None] * by_lag])
-    return np.asarray(columns - others @ (others.T @ columns))
-
-
-def _by_first(orthogonal: Array, upper: Array, design: Array, load: Array) -> Array:
-    """Fit the load by a design's columns, of whose QR, with others behind them, both parts are.
-
-    Where a column can't be told from the others, as least squares does it: the smallest.
-    """
-    own = design.shape[1]
-    size = np.abs(np.diag(upper)[:own])
-    if size.min() <= LEAST_OWN * size.max():
-        return np.asarray(np.linalg.lstsq(design, load)[0], dtype=np.float64)
-    return np.asarray(np.linalg.solve(upper[:own, :own], load @ orthogonal[:, :own]))
+    others = np.column_stack([splines, way, way * load, strokes])
+    size = np.sqrt(np.add.reduce(others * others))
+    others /= np.where(size > 0.0, size, 1.0)
+    own, products = splines.shape[1], others.T @ others
+    try:
+        plain = np.linalg.cholesky(products).diagonal().min() > LEAST_PLAIN
+    except np.linalg.LinAlgError:
+        plain = False
+    if plain:
+        smooth = np.linalg.solve(products[:own, :own], load @ others[:, :own]) / size[:own]
+    else:
+        smooth = np.linalg.lstsq(splines, load)[0]  # the smallest of those that fit alike
+        others = np.linalg.qr(others)[0]
+    columns = np.column_stack([load, (rising @ smooth)[:, None] * by_lag])
+    taken = others.T @ columns
+    return np.asarray(columns - others @ (np.linalg.solve(products, taken) if plain else taken))
 
 
 def _pieces(stroke: NDArray[np.intp], way: Array) -> NDArray[np.intp]:
@@ -300,16 +272,36 @@ class _Usable(NamedTuple):
     way: Array  # 1 going down, -1 going up
 
 
-def _seen_contact_mm(looked: Looked, delay_s: float, spread_s2: float) -> Array:
-    """Extend each spring's usable samples to no load; see _no_load_mm. One a stroke."""
-    at, height, _ = _usable_samples(looked, delay_s, spread_s2)
+def _seen_contact_mm(looked: Looked, begun: Array, delay_s: float, spread_s2: float) -> Array:
+    """Extend the line through each spring's lighter loads down to none, one a stroke.
+
+    Infinite where they are too few.
+    """
+    at, height, _ = _usable_samples(looked, begun, delay_s, spread_s2)
     load, spring = looked.presses.load_n[at], looked.spring[looked.presses.rows.stroke[at]]
-    begins = np.searchsorted(spring, np.arange(1, looked.spring[-1] + 1))
-    each = zip(np.split(height, begins), np.split(load, begins), strict=True)
-    return np.array([_no_load_mm(*one) for one in each])[looked.spring]
+    springs = int(looked.spring[-1]) + 1
+    largest_n = np.zeros(springs)
+    np.maximum.at(largest_n, spring, load)
+    low, high = (share * largest_n[spring] for share in CONTACT_SHARES)
+    light = np.flatnonzero((load >= low) & (load <= high))
+    enough = np.bincount(spring, minlength=springs) >= LEAST_SAMPLES
+    height, load, spring = height[light], load[light], spring[light]
+
+    def sums(x: Array | None = None) -> Array:
+        return np.bincount(spring, x, springs).astype(np.float64, copy=False)
+
+    count = sums()
+    enough &= count >= LEAST_SAMPLES // PIECES
+    count = np.maximum(count, 1.0)
+    middle_n, middle_mm = sums(load) / count, sums(height) / count
+    away = load - middle_n[spring]
+    spread = sums(away * away)
+    enough &= spread > (1e-9 * largest_n) ** 2  # not all alike
+    mm_per_n = sums(away * (height - middle_mm[spring])) / np.where(enough, spread, 1.0)
+    return np.where(enough, middle_mm - middle_n * mm_per_n, np.inf)[looked.spring]
 
 
-def _usable_samples(looked: Looked, delay_s: float, spread_s2: float) -> _Usable:
+def _usable_samples(looked: Looked, begun: Array, delay_s: float, spread_s2: float) -> _Usable:
     """Find the samples whose friction has fully reversed; none of a press of a few."""
     presses, rows, load = looked.presses, looked.presses.rows, looked.presses.load_n
     height = presses.heights_mm((delay_s,), (spread_s2,))[0]
@@ -321,28 +313,13 @@ def _usable_samples(looked: Looked, delay_s: float, spread_s2: float) -> _Usable
     way = np.where(down, 1.0, -1.0)
     use = height <= np.where(down, first, last) + SLACK_MM
     use &= way * _gone_down(rows, height) > STRAIGHT_SHARE * TURN_MM
-    at_begin = presses.earlier(looked.gone_down, delay_s, spread_s2)
-    use &= way * at_begin > STRAIGHT_SHARE * TURN_MM
+    use &= way * begun > STRAIGHT_SHARE * TURN_MM
     free = height > looked.touching_mm[rows.stroke]
     largest_n = np.maximum.reduceat(np.where(free, load, 0.0), rows.first)
-    use &= free & (load > LEAST_SHARE * np.maximum(largest_n, 0.0)[rows.stroke])
+    use &= free & (load > (LEAST_SHARE * np.maximum(largest_n, 0.0))[rows.stroke])
     use &= (rows.last - rows.first >= LEAST_SAMPLES // PIECES - 1)[rows.stroke]
     at = np.flatnonzero(use)
     return _Usable(at, height[at], way[at])
-
-
-def _no_load_mm(height: Array, load: Array) -> float:
-    """Extend the line through the lighter loads down to none; infinite where they are too few."""
-    if load.size < LEAST_SAMPLES:
-        return math.inf
-    low, high = (share * float(load.max()) for share in CONTACT_SHARES)
-    light = (load >= low) & (load <= high)
-    if np.count_nonzero(light) < LEAST_SAMPLES // PIECES or np.ptp(load[light]) <= 0.0:
-        return math.inf
-    height, load = height[light], load[light]
-    middle_n = load.mean()
-    away = load - middle_n
-    return float(height.mean() - middle_n * (away @ height) / (away @ away))
 
 
 def _gone_down(rows: Rows, height: Array) -> Array:
@@ -351,16 +328,16 @@ def _gone_down(rows: Rows, height: Array) -> Array:
     return rows.interpolated(path - TURN_MM, path, height) - height
 
 
-def _basis(share: Array) -> _Splines:
-    """Return the splines at shares from 0 to 1, shape (n,).
+def _basis(share: Array) -> Array:
+    """Return cubic B-splines over KNOTS even knots at shares from 0 to 1, shape (n, KNOTS + 2).
 
     By the recurrence of de Boor and Cox (J. Approx. Theory 6, 1972, from memory); our own since
     scipy.interpolate takes long to load.
     """
     knots = np.concatenate([[0.0] * 3, np.linspace(0.0, 1.0, KNOTS), [1.0] * 3])
     inside = np.clip(share, 0.0, 1.0)
-    piece = np.clip(np.searchsorted(knots, inside, side="right") - 1, 3, KNOTS + 1)
-    near = np.ones((1, inside.size))  # degree by degree
+    piece = np.clip(knots.searchsorted(inside, side="right") - 1, 3, KNOTS + 1)
+    near = np.ones((1, inside.size))  # those four that are not zero there, degree by degree
     for degree in (1, 2, 3):
         before = np.arange(degree)[:, None]
         left, right = knots[piece - before[::-1]], knots[piece + 1 + before]
@@ -368,4 +345,8 @@ def _basis(share: Array) -> _Splines:
         near = np.zeros((degree + 1, inside.size))
         near[:-1] = (right - inside) * part
         near[1:] += (inside - left) * part
-    return _Splines(piece - 3, near)
+    found = np.zeros((inside.size, KNOTS + 2))
+    place = np.arange(0, found.size, KNOTS + 2) + (piece - 3)
+    for more, each in enumerate(near):
+        found.reshape(-1)[place + more] = each
+    return found

@@ -8,7 +8,7 @@ before squaring (JCGM 100:2008, 5.2.2).
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Iterator
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from itertools import chain
 from typing import NamedTuple
 
@@ -59,18 +59,60 @@ def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[Budget
 
 
 def budgets_at(
-    weighted: Iterable[tuple[float, HeightReadings]], heights: int
+    weighted: Sequence[tuple[float, HeightReadings]], heights: int
 ) -> list[list[BudgetLine]]:
     """Combine them as budget_lines does, at each of the same heights."""
     found: list[list[BudgetLine]] = [[] for _ in range(heights)]
-    for one in _sources(weighted):
-        each = np.broadcast_to(
-            np.stack(np.broadcast_arrays(one.u_n, one.sensitivity)).T, (heights, 2)
+    stacked = len(weighted) > 1 and _one_bench([reading for _, reading in weighted])
+    for one in _found(_stacked(weighted)) if stacked else _sources(weighted):
+        columns = (
+            x.tolist() if isinstance(x, np.ndarray) and x.ndim else [float(x)] * heights
+            for x in (one.u_n, one.sensitivity)
         )
-        for lines, (u_n, sensitivity) in zip(found, each.tolist(), strict=True):
+        for lines, u_n, sensitivity in zip(found, *columns, strict=True):
             if u_n > ROUNDING_N:
                 lines.append(one.line(u_n, sensitivity))
     return found
+
+
+def _one_bench(readings: Sequence[HeightReadings]) -> bool:
+    """Whether all are of strokes on a rig of which only the zero is each stroke's own."""
+    rigs = [reading.sweep.rig for reading in readings]
+    first, lag = rigs[0], readings[0].sweep.lag
+    return first is not None and all(
+        reading.sweep.lag is lag
+        and rig is not None
+        and rig.calibration is first.calibration
+        and (rig.calibration_id, rig.zero_known) == (first.calibration_id, first.zero_known)
+        and (rig.rests_n, rig.gain_u_relative) == (first.rests_n, first.gain_u_relative)
+        for rig, reading in zip(rigs, readings, strict=True)
+    )
+
+
+def _stacked(
+    weighted: Sequence[tuple[float, HeightReadings]],
+) -> Iterator[tuple[Effect, Reals, Reals]]:
+    """Return the effects on the sum of some readings on one bench, all strokes worked on at once.
+
+    To the last digit as stroke by stroke: they are added in the same order.
+    """
+    readings = [reading for _, reading in weighted]
+    weights = np.array([[weight] for weight, _ in weighted])
+    height_mm, first = readings[0].height_mm, readings[0].sweep
+    zeros = np.array([[one.sweep.rig.zero_counts] for one in readings if one.sweep.rig is not None])
+    load_n, slope, se_n, turn_u_n = (np.array(x) for x in [*zip(*readings, strict=True)][1:5])
+    by_lag = np.stack([one.by_lag for one in readings], axis=1)
+    together = HeightReadings(height_mm, load_n, slope, se_n, turn_u_n, by_lag, first)
+
+    def summed(x: Reals) -> Reals:
+        each = weights * x  # (..., strokes, m)
+        total: Reals = each[..., 0, :]
+        for at in range(1, len(readings)):
+            total = total + each[..., at, :]
+        return total if np.size(total) > 1 else float(np.reshape(total, ()))
+
+    for effect in _effects(together, zeros):
+        yield effect, summed(effect.gradient), summed(effect.sensitivity)
 
 
 class _Source(NamedTuple):
@@ -102,8 +144,13 @@ def _sources(weighted: Iterable[tuple[float, _Read]]) -> list[_Source]:
                 gradient = gradient + before[1]
                 sensitivity = sensitivity + before[2]
             sums[at] = effect, gradient, sensitivity
+    return _found(sums.values())
+
+
+def _found(sums: Iterable[tuple[Effect, Reals, Reals]]) -> list[_Source]:
+    """Return what each source leaves, of effects each added up already: gradient, sensitivity."""
     found: dict[str, _Source] = {}
-    for one, gradient, sensitivity in sums.values():
+    for one, gradient, sensitivity in sums:
         u_n: Reals = np.abs(gradient)
         if one.covariance is not None:
             u_n = _mixed_u(np.asarray(gradient), one.covariance)
@@ -127,14 +174,16 @@ def _mixed_u(gradient: Array, covariance: Array) -> Reals:
     return np.sqrt(np.maximum(variance, 0.0))
 
 
-def _effects(reading: _Read) -> Iterator[Effect]:
+def _effects(reading: _Read, zeros: Array | None = None) -> Iterator[Effect]:
+    """Return what moves a reading; zeros: of the strokes that are read at once, shape (k, 1)."""
     sweep = reading.sweep
     if isinstance(reading, HeightReading) and reading.points:
         yield from point_effects(reading.points, reading.slope_n_per_mm)
     elif sweep.rig is None:
         yield from _converted_effects(reading)
     else:
-        yield from _load_effects(reading, sweep.rig)
+        zero = sweep.rig.zero_counts if zeros is None else zeros
+        yield from _load_effects(reading, sweep.rig, zero)
         yield from _height_effects(reading, sweep.rig)
     if sweep.lag is not None:
         yield _lag_effect(reading, sweep.lag)
@@ -167,9 +216,9 @@ def _converted_effects(reading: _Read) -> Iterator[Effect]:
     yield plain("load_in_proportion", "common", "1", reading.load_n, sweep.load_u_relative)
 
 
-def _load_effects(reading: _Read, rig: RigReading) -> Iterator[Effect]:
+def _load_effects(reading: _Read, rig: RigReading, zero: Reals) -> Iterator[Effect]:
     # by the part of the calibration, not the whole: a datum set again leaves the cell's errors
-    fit, zero = rig.calibration.load, rig.zero_counts
+    fit = rig.calibration.load
     rests_n = reading.sweep.rests_n
     counts = counts_at(fit, reading.load_n - rests_n, zero)
     yield curve_effect("load_curve", fit, "N", 1.0, powers(counts, fit, zero), fit)

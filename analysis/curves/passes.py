@@ -16,16 +16,24 @@ FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve
 FEWEST_OF_WAY, WAY_TIMES = 8, 3.0  # bins of a way that make a course, if the other has more; ours
 
 
-def fit_sweep(sweep: Sweep) -> SweepFit | None:
-    """Fit both branches; None where the sweep holds no usable sample."""
-    loading_bins: Bins | None
+def fit_sweeps(sweeps: Sequence[Sweep]) -> list[SweepFit | None]:
+    """Fit both branches of each; None for one that holds no usable sample."""
+    dense = [sweep for sweep in sweeps if sweep.dense]
+    bins = [(fine_bins(sweep.passes.loading), fine_bins(sweep.passes.unloading)) for sweep in dense]
+    down = BranchFit.of_bins([one for one, _ in bins], GRID_STEP_MM)
+    up = _fit_unloading([one for _, one in bins], [sweep.turned_mm for sweep in dense])
+    fits = iter(map(_fitted, dense, bins, down, up))
+    return [next(fits) if sweep.dense else fit_points([sweep]) for sweep in sweeps]
+
+
+def _fitted(
+    sweep: Sweep, bins: tuple[Bins, Bins], down: BranchFit | None, up: tuple[BranchFit | None, Bins]
+) -> SweepFit | None:
+    """Put a dense sweep's fit together from its branches', with what they were fitted to."""
+    loading_bins: Bins | None = bins[0]
     unloading_bins: Bins | None
-    if not sweep.dense:
-        return fit_points([sweep])
-    loading_bins, rising = (fine_bins(branch) for branch in sweep.passes)
-    sparse = _sparse(loading_bins, rising)
-    unloading, unloading_bins = _fit_unloading(rising, sweep.turned_mm)
-    fits = [BranchFit.of_bins(loading_bins, GRID_STEP_MM), unloading]
+    unloading, unloading_bins = up
+    sparse, fits = _sparse(*bins), [down, unloading]
     if sparse == "loading":
         fits[0] = loading_bins = None
     elif sparse == "unloading":
@@ -89,17 +97,26 @@ def _sparse(down: Bins, up: Bins) -> Way | None:
     return None if np.ptp(few.height_mm) <= TURN_MM else "unloading" if few is up else "loading"
 
 
-def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | None, Bins]:
-    """Fit the way up: the part in which friction turns round, and what lies above, for itself.
+def _fit_unloading(
+    every: Sequence[Bins], turned_mm: Sequence[float | None]
+) -> list[tuple[BranchFit | None, Bins]]:
+    """Fit ways up: the part in which friction turns round, and what lies above, for itself.
 
     A window that reached across would take a part of the turning for load. The bins returned are
     those of the part above.
     """
-    whole = BranchFit.of_bins(bins, GRID_STEP_MM)
-    if whole is None:
-        return None, bins
-    full_mm = whole.lowest_mm + TURN_MM
-    full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
-    turned = bins.at(bins.height_mm >= full_mm)
-    above = BranchFit.of_bins(turned, GRID_STEP_MM)
-    return whole if above is None else whole.joined(above), turned
+    wholes = BranchFit.of_bins(every, GRID_STEP_MM)
+    turned = [
+        bins if whole is None else _turned(bins, whole.lowest_mm + TURN_MM, at_mm)
+        for bins, whole, at_mm in zip(every, wholes, turned_mm, strict=True)
+    ]
+    aboves = BranchFit.of_bins(turned, GRID_STEP_MM)
+    fits = [
+        whole if whole is None or above is None else whole.joined(above)
+        for whole, above in zip(wholes, aboves, strict=True)
+    ]
+    return list(zip(fits, turned, strict=True))
+
+
+def _turned(bins: Bins, full_mm: float, turned_mm: float | None) -> Bins:
+    return bins.at(bins.height_mm >= (full_mm if turned_mm is None else max(full_mm, turned_mm)))

@@ -19,7 +19,7 @@ from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.rates import Span
 from coilbench.analysis.curves.readings import Rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
-from coilbench.capture.calibration.statistics import f_tail, student_factor
+from coilbench.capture.calibration.statistics import f_tail, median, student_factor
 from coilbench.capture.strokes.bins import Array, Bins
 
 # All of these are our choice, no source.
@@ -329,5 +329,5 @@ class LengthCheck(msgspec.Struct, frozen=True):
         if curve.contact is None:
             return None
         away = [each.contact.height_mm - given_mm for each in others if each.contact is not None]
-        others_mm = float(np.median(away)) if len(away) >= FEWEST_OTHERS else None
+        others_mm = median(np.array(away)) if len(away) >= FEWEST_OTHERS else None
         return cls(curve.contact, given_mm, given_u_mm, others_mm)

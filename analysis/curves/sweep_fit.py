@@ -7,14 +7,16 @@ with what the spring may do in between.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import cached_property
+from itertools import compress
 from typing import Literal, NamedTuple
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.local_lines import half_window_mm, local_grid, local_lines
+from coilbench.analysis.curves.local_lines import LocalLines, local_lines
 from coilbench.analysis.curves.points import EDGE_MM, Between, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.bins import Array, Bins
@@ -193,28 +195,27 @@ class BranchFit(NamedTuple):
         return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend, flat, alike)
 
     @classmethod
-    def of_bins(cls, bins: Bins, step_mm: float) -> BranchFit | None:
-        """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
+    def of_bins(cls, every: Sequence[Bins], step_mm: float) -> list[BranchFit | None]:
+        """Fit straight lines in a moving window, at each multiple of step_mm and at both ends.
 
         Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
-        Local Polynomial Modelling and Its Applications, 1996, from memory). None where fewer than
-        two different heights were sampled.
+        Local Polynomial Modelling and Its Applications, 1996, from memory). None for a branch of
+        which fewer than two different heights were sampled.
         """
-        if bins.height_mm.size < 2:
-            return None
-        half_mm = half_window_mm(bins.height_mm, step_mm)
-        grid = local_grid(bins.height_mm, step_mm, EDGE_MM, half_mm)
-        columns = np.column_stack([bins.load_n, bins.by_lag])
-        lines = local_lines(bins.height_mm, columns, bins.weight, grid, half_mm)
-        usable = np.isfinite(lines.slope)
-        if np.count_nonzero(usable) < 2:
+        sampled = [bins.height_mm.size > 1 for bins in every]
+        lines = iter(local_lines([*compress(every, sampled)], step_mm, EDGE_MM))
+        told = zip(every, sampled, strict=True)
+        return [cls._of_lines(bins, next(lines)) if some else None for bins, some in told]
+
+    @classmethod
+    def _of_lines(cls, bins: Bins, lines: LocalLines) -> BranchFit | None:
+        grid, (load, *by_lag), slope, noises = lines
+        if grid.size < 2:
             return cls.of_points(Branch(bins.height_mm, bins.load_n))
-        grid, (values, slope, noises) = grid[usable], (column[usable] for column in lines)
-        load, error = values[:, 0], bins.noise_n * noises
-        by_lag = -slope[:, None] * values[:, 1:]
-        bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
-        flat, alike = np.zeros_like(grid), np.ones_like(grid)
-        return cls(grid, load, -slope, error, by_lag, bend, flat, alike)
+        flat, bend, alike = np.zeros_like(grid), np.zeros_like(grid), np.ones_like(grid)
+        bend[:-1][grid[1:] - grid[:-1] > GAP_MM] = BEND_SHARE
+        back = np.column_stack(by_lag) * -slope[:, None]
+        return cls(grid, load, -slope, bins.noise_n * noises, back, bend, flat, alike)
 
 
 class SweepFit(msgspec.Struct, frozen=True, dict=True):

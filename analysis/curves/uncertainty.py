@@ -91,7 +91,7 @@ class Budget(msgspec.Struct, frozen=True):
         if total_n == 0.0:
             return math.inf
         scarcity = math.fsum(
-            (line.contribution_n / total_n) ** 4 / line.degrees_of_freedom
+            (line.sensitivity * line.value / total_n) ** 4 / line.degrees_of_freedom
             for line in self.lines
             if line.degrees_of_freedom != math.inf
         )
@@ -164,13 +164,13 @@ class Measured(NamedTuple):
 
 def split(value: float, budget: Budget) -> Measured:
     """Split a load's or rate's expanded uncertainty into the spring's own part and the bench's."""
-    own = Budget(tuple(line for line in budget.lines if not line.shared))
+    own = Budget(tuple([line for line in budget.lines if not line.shared]))
     lessened = [line for line in own.lines if line.kind == "A" or line.source in EACH_PRESS]
-    scatter = math.hypot(*(line.contribution_n for line in lessened))
+    scatter = Budget(tuple(lessened)).combined_u_n
     u = budget.expanded_u_n
     strokes_rule = scatter > math.sqrt(0.5) * budget.combined_u_n
-    untold = Budget(tuple(line for line in own.lines if line.source in UNTOLD))
-    untold_u = min(untold.expanded_u_n, u)
+    untold = tuple([line for line in own.lines if line.source in UNTOLD])
+    untold_u = min(Budget(untold).expanded_u_n, u) if untold else 0.0
     return Measured(value, u, min(own.expanded_u_n, u), strokes_rule, untold_u)
 
 

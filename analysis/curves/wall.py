@@ -9,9 +9,8 @@ from typing import Literal, NamedTuple
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
-from coilbench.analysis.curves.fits import Fit
+from coilbench.analysis.curves.fits import Fit, Line
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Press, Presses, typical_delay_s
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
@@ -69,12 +68,12 @@ class _Excess(NamedTuple):
 
     height_mm: Array
     excess_n: Array
-    trend: Array  # the parabola's coefficients, highest power first
+    trend: _Trend
     noise_n: float  # of a sample
 
     def reaches(self, share: float) -> bool:
         """Whether the largest excess is beyond noise, and beyond so much of the load."""
-        own_n = float(np.polyval(self.trend, self.height_mm[-1]))
+        own_n = float(self.trend.loads_n(self.height_mm[-1:])[0])
         return float(self.excess_n[-1]) >= max(EXCESS_NOISES * self.noise_n, share * own_n)
 
     def height_at(self, share: float) -> float:
@@ -100,25 +99,19 @@ class _Wall(NamedTuple):
 def _excess_load(bins: Bins) -> _Excess | None:
     """Compare the lowest part of a way down with the trend of the part above it.
 
-    The trend is a parabola, so that a progressive spring keeps to it. None where too little was
-    pressed, or the load does not rise towards the bottom.
+    None where too little was pressed, or the load does not rise towards the bottom.
     """
-    height, load = bins.height_mm, bins.load_n
-    chosen = _trend_part(bins)
-    if chosen is None:
+    height, trend = bins.height_mm, _trend_of(bins)
+    if trend is None or trend.n_per_mm(float(height[0])) <= 0.0:
         return None
-    below = height <= height[chosen][0]
-    trend = np.polyfit(height[chosen], load[chosen], 2)
-    if np.polyval(np.polyder(trend), height[0]) >= 0.0:
-        return None
-    excess = load[below] - np.polyval(trend, height[below])
-    peak = int(np.argmax(excess))
-    down = slice(peak, None)
-    rising = np.maximum.accumulate(excess[down][::-1])
-    return _Excess(height[below][down][::-1], rising, trend, bins.noise_n)
+    below = height[: int(height.searchsorted(trend.lowest_mm, side="right"))]
+    excess = bins.load_n[: below.size] - trend.loads_n(below)
+    peak = int(excess.argmax())
+    rising = np.maximum.accumulate(excess[peak:][::-1])
+    return _Excess(below[peak:][::-1], rising, trend, bins.noise_n)
 
 
-def _trend_part(bins: Bins) -> NDArray[np.bool_] | None:
+def _trend_part(bins: Bins) -> slice | None:
     """Which bins show the trend; None where too little was pressed."""
     height, load = bins.height_mm, bins.load_n
     pressed = np.flatnonzero(load > PRESSED_SHARE * load.max(initial=0.0))
@@ -126,9 +119,9 @@ def _trend_part(bins: Bins) -> NDArray[np.bool_] | None:
         return None
     bottom, top = float(height[0]), float(height[pressed[-1]])
     low, high = (bottom + share * (top - bottom) for share in TREND)
-    chosen: NDArray[np.bool_] = (height >= low) & (height <= high)
-    few = np.count_nonzero(chosen) < FEWEST_BINS // 3 or np.count_nonzero(height <= low) < 2
-    return None if few else chosen
+    begin, end = int(height.searchsorted(low)), int(height.searchsorted(high, side="right"))
+    few = end - begin < FEWEST_BINS // 3 or height.searchsorted(low, side="right") < 2
+    return None if few else slice(begin, end)
 
 
 def judge_coils(fits: Sequence[SweepFit]) -> CoilBind:
@@ -149,13 +142,12 @@ def judge_coils(fits: Sequence[SweepFit]) -> CoilBind:
 
 def _judged(bins: Bins) -> CoilBind:
     """Judge one way down by its wall, else by the last load and the stiffness at the bottom."""
-    chosen = _trend_part(bins)
-    if chosen is None:
+    trend = _trend_of(bins)
+    if trend is None:
         lowest_mm = float(bins.height_mm.min(initial=math.inf))
         return CoilBind("unknown", lowest_mm, why="too_few_samples")
     if (wall := find_wall(bins)) is not None:
         return CoilBind("reached", wall.crossing_mm)
-    trend = _Trend.of(bins, chosen)
     found = [trend.stiffness(bins, float(bins.height_mm[0]) + mm) for mm in RAISED_MM]
     stiffer = [each for each in found if each.times - 1.0 > max(DEPARTS, SCATTERS * each.u)]
     excess_n, excess_u_n = trend.excess(bins)
@@ -183,41 +175,68 @@ class _Stiffness(NamedTuple):
 
 
 class _Trend(NamedTuple):
-    """A parabola through the part of a way down that shows the trend."""
+    """A parabola through the part of a way down that shows the trend: progressive springs keep it.
+
+    Attributes:
+        fit: of the height less middle_mm over half_mm, highest power first.
+        lowest_mm: of that part.
+    """
 
     fit: Fit
     middle_mm: float
     half_mm: float
+    lowest_mm: float
 
     @classmethod
-    def of(cls, bins: Bins, chosen: NDArray[np.bool_]) -> _Trend:
+    def of(cls, bins: Bins, chosen: slice) -> _Trend:
         """Fit it to the chosen bins."""
         height = bins.height_mm[chosen]
-        middle_mm, half_mm = float(height.mean()), 0.5 * float(np.ptp(height))
+        middle_mm, half_mm = float(height.mean()), 0.5 * float(height[-1] - height[0])
         design = np.vander((height - middle_mm) / half_mm, 3)
-        return cls(Fit.least_squares(design, bins.load_n[chosen]), middle_mm, half_mm)
+        fit = Fit.least_squares(design, bins.load_n[chosen])
+        return cls(fit, middle_mm, half_mm, float(height[0]))
+
+    def loads_n(self, height_mm: Array) -> Array:
+        """Return what it has at some heights."""
+        square, line, middle_n = self.fit.coefficients.tolist()
+        at = (height_mm - self.middle_mm) / self.half_mm
+        return np.asarray((square * at + line) * at + middle_n)
+
+    def n_per_mm(self, height_mm: float) -> float:
+        """Return how steep it is there, load over falling height."""
+        square, line, _ = self.fit.coefficients.tolist()
+        at = (height_mm - self.middle_mm) / self.half_mm
+        return float(-(2.0 * square * at + line) / self.half_mm)
 
     def excess(self, bins: Bins) -> tuple[float, float]:
         """How far the lowest load lies above it, and the standard error of that, N."""
-        row = ((float(bins.height_mm[0]) - self.middle_mm) / self.half_mm) ** np.array([2, 1, 0])
+        at = (float(bins.height_mm[0]) - self.middle_mm) / self.half_mm
+        row = np.array([at * at, at, 1.0])
         u_n = math.hypot(bins.noise_n, math.sqrt(row @ self.fit.covariance @ row))
         return float(bins.load_n[0] - row @ self.fit.coefficients), u_n
 
     def stiffness(self, bins: Bins, height_mm: float) -> _Stiffness:
         """Compare the stiffness from a height on; infinitely uncertain where samples are few."""
-        first, end = np.searchsorted(bins.height_mm, (height_mm, height_mm + LAST_MM))
-        last = slice(int(first), max(int(end), int(first) + FEWEST_LAST))
+        first, end = bins.height_mm.searchsorted((height_mm, height_mm + LAST_MM)).tolist()
+        last = slice(first, max(end, first + FEWEST_LAST))
         height, load = bins.height_mm[last], bins.load_n[last]
-        away = float(height.mean()) - height
-        tilt = -np.array([2.0 * (height.mean() - self.middle_mm) / self.half_mm, 1.0, 0.0])
-        own = float(tilt @ self.fit.coefficients) / self.half_mm
-        if own <= 0.0 or np.ptp(height) > LONGEST_MM:
+        middle_mm = float(height.mean())
+        own = self.n_per_mm(middle_mm)
+        if own <= 0.0 or height[-1] - height[0] > LONGEST_MM:
             return _Stiffness(height_mm, 1.0, math.inf)
+        tilt = np.array([2.0 * (middle_mm - self.middle_mm) / self.half_mm, 1.0, 0.0])
         own_u = math.sqrt(tilt @ self.fit.covariance @ tilt) / self.half_mm
-        line = Fit.least_squares(np.column_stack([away, np.ones_like(away)]), load)
-        noise_u = bins.noise_n / math.sqrt(float(bins.weight[last] @ away**2))
-        u = math.hypot(max(math.sqrt(line.covariance[0, 0]), noise_u), own_u)
-        return _Stiffness(height_mm, float(line.coefficients[0]) / own, u / own)
+        line = Line.least_squares(middle_mm - height, load)
+        noise_u = bins.noise_n / math.sqrt(float(bins.weight[last] @ (middle_mm - height) ** 2))
+        u = math.hypot(max(line.slope_u, noise_u), own_u)
+        return _Stiffness(height_mm, line.slope / own, u / own)
+
+
+@lru_cache(maxsize=16)  # likewise
+def _trend_of(bins: Bins) -> _Trend | None:
+    """The trend of a way down; None where too little was pressed."""
+    chosen = _trend_part(bins)
+    return None if chosen is None else _Trend.of(bins, chosen)
 
 
 @lru_cache(maxsize=16)  # coil bind is judged and read from the same bins
@@ -234,7 +253,7 @@ def find_wall(bins: Bins) -> _Wall | None:
         return None
     most_n = float(found.excess_n[-1])
     steep = (WALL[2] - WALL[0]) * most_n / (upper - lower)
-    own = float(-np.polyval(np.polyder(found.trend), upper))
+    own = found.trend.n_per_mm(upper)
     if own + steep < BIND_TIMES * own:
         return None
     crossing = upper + WALL[0] * most_n / steep

@@ -32,6 +32,7 @@ from coilbench.analysis.engine.reasons import (
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.valve_loads import candidates_of, valves_of
 from coilbench.analysis.engine.worked_out import WorkedOut
+from coilbench.capture.calibration.statistics import distinct
 
 EXTRA_SHIMS = 2  # under one valve, to see whether max_shims prevents an assignment
 
@@ -179,7 +180,7 @@ def _obstacle(bench: AssignmentBench, case: _Case, name: RelaxedLimit) -> Obstac
 
 def _best_margin_mm(bench: AssignmentBench, case: _Case) -> float:
     """Return the largest margin that some assignment keeps, by halving the margins there are."""
-    margins = np.unique(np.concatenate([np.ravel(table.margin_mm) for table in bench.tables]))
+    margins = distinct(np.concatenate([np.ravel(table.margin_mm) for table in bench.tables]))
     margins = margins[np.isfinite(margins)]
     low, high = 0, len(margins)  # the lowest margin can be kept, beyond the highest none can
     while high - low > 1:

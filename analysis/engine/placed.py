@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
+from statistics import StatisticsError, fmean
 from typing import NamedTuple
 
 import msgspec
@@ -199,8 +200,15 @@ class SetCurves(msgspec.Struct, frozen=True, dict=True):
             if at.size and at[0] <= key[1] <= at[-1]:
                 means_n[key] = float(np.interp(key[1], at, means))
             else:
-                self.read_means([key[1]], means_n)
+                means_n[key] = self._mean_n(key[1])
         return means_n[key]
+
+    def _mean_n(self, height_mm: float) -> float | None:
+        """Return mean_n at one height, of which each curve alone is sooner read than in arrays."""
+        try:
+            return fmean(curve.load_n_at(height_mm) for curve in self.curves)
+        except (HeightNotMeasured, StatisticsError):  # the latter: there is no curve
+            return None
 
     @cached_property
     def _course(self) -> tuple[Array, Array]:

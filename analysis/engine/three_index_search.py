@@ -41,6 +41,7 @@ from coilbench.analysis.engine.three_index import (
     Solution,
     ThreeIndexProblem,
 )
+from coilbench.capture.calibration.statistics import distinct
 
 _NONE = -1
 _ROUNDING = 1e-14  # of the dearest pair: what is nearer by less is not, else paths end in circles
@@ -133,7 +134,7 @@ class _Flow(msgspec.Struct, frozen=True):
             through = to_outer[:, None] + self.costs
             before, least = through.argmin(axis=0), through.min(axis=0)
             if back:
-                used = np.unique(inner_of)
+                used = distinct(inner_of)
                 least[used] = np.minimum(least[used], least[spare].min(initial=np.inf))
             nearer = least < to_inner - self.rounding
             if not nearer.any():
@@ -280,7 +281,7 @@ def _with_new(problem: ThreeIndexProblem, columns: Columns, others: Columns) -> 
     _, once = np.unique(keys, return_index=True)
     joined = both.where(once)
     cost = np.empty(len(joined))
-    for place in np.unique(joined.place):
+    for place in distinct(joined.place):
         here = joined.place == place
         block = problem.block(int(place))
         cost[here] = block[joined.outer[here], joined.inner[here], joined.stack[here]]

@@ -145,15 +145,15 @@ def outward_mm(height_mm: float, way: int) -> float:
 
 
 def candidates_of(sets: Sequence[SetCurves]) -> tuple[Candidate, ...]:
-    """Pool the springs of some sets, those not measured too, ordered by set and label."""
-    pool = sorted(
-        (
-            (springs.name, label, springs, curve)
-            for springs in sets
-            for label, curve in springs.members
-        ),
-        key=lambda one: one[:2],
-    )
+    """Pool the springs of some sets, those not measured too, in the sets' order, by label in each.
+
+    Not by the sets' names, which benches that share their books may have otherwise.
+    """
+    pool = [
+        (springs.name, label, springs, curve)
+        for springs in sets
+        for label, curve in sorted(springs.members, key=lambda one: one[0])
+    ]
     times = Counter(label for _, label, _, _ in pool)
     return tuple(
         Candidate(

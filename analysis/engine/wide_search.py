@@ -22,6 +22,7 @@ from msgspec.structs import replace
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import GAP, Array, Index, Solution, ThreeIndexProblem
 from coilbench.analysis.engine.three_index_search import solve
+from coilbench.capture.calibration.statistics import distinct
 
 NEIGHBOURS = 8  # of each outer, to begin with
 MOST_COLUMNS = 50_000  # of a place, that springs of their own are looked for among
@@ -168,9 +169,7 @@ class WideProblem(msgspec.Struct, frozen=True):
             outside.append(others)
             outers.append(outer)
             inners.append(inner)
-        chosen_outers, chosen_inners = (
-            np.unique(np.concatenate(all_)) for all_ in (outers, inners)
-        )
+        chosen_outers, chosen_inners = (distinct(np.concatenate(all_)) for all_ in (outers, inners))
         every = len(chosen_outers) == self.outer.least.shape[2]
         every = every and len(chosen_inners) == self.inner.least.shape[2]
         problem = ThreeIndexProblem(

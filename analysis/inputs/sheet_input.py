@@ -56,6 +56,7 @@ from coilbench.capture.book.provenance import set_provenance
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import find_scale, scale_made_utc
 from coilbench.capture.book.state import good_for_days
+from coilbench.capture.calibration.statistics import distinct
 from coilbench.capture.strokes.bins import Array
 
 CURVE_POINTS = 60
@@ -361,7 +362,7 @@ def _grid(curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow])
     ends_mm = [(c.lowest_mm + offset_mm, c.highest_mm + offset_mm) for c, offset_mm in curves]
     grid_mm = np.linspace(np.min(ends_mm), np.max(ends_mm), CURVE_POINTS)
     stand_mm = [mm for row in rows for mm in (row.outer.height_mm, row.outer.open_height_mm)]
-    return np.unique(np.round(np.concatenate([grid_mm, stand_mm]), 6))
+    return distinct(np.round(np.concatenate([grid_mm, stand_mm]), 6))
 
 
 def _lines_together(

@@ -24,7 +24,7 @@ from coilbench.analysis.sets.rulings import (
     Ruling,
     Target,
 )
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 from coilbench.capture.errors import CoilbenchError
 
 Sided = tuple[Measured, Side] | None  # what was read, and of which ways; None: not measured
@@ -96,13 +96,13 @@ class Centre(msgspec.Struct, frozen=True):
     def of(cls, known: Sequence[Measured]) -> Centre:
         """Where one or more values of one bench lie."""
         values = np.array([one.value for one in known])
-        median, several = float(np.median(values)), len(known) > 1
-        robust = ROBUST_SD_PER_MAD * float(np.median(np.abs(values - median)))
+        middle, several = median(values), len(known) > 1
+        robust = ROBUST_SD_PER_MAD * median(np.abs(values - middle))
         own_u = math.hypot(*(one.own_u for one in known)) / len(known)
         shared_u = math.fsum(common_u(one) for one in known) / len(known)
         return cls(
             math.fsum(values) / len(known),
-            median,
+            middle,
             float(np.std(values, ddof=1)) if several else None,
             robust if several else None,
             math.hypot(own_u, shared_u),
@@ -136,7 +136,7 @@ class Column(msgspec.Struct, frozen=True):
         known = [one for one in read.compared if one is not None]
         if not known:
             return cls(height_mm, read, None, None)
-        least_sd = float(np.median([one.own_u for one in known])) / 2.0
+        least_sd = median(np.array([one.own_u for one in known])) / 2.0
         esd = Esd.of([one.value for one in known], alpha, least_sd)
         return cls(height_mm, read, Centre.of(known), esd)
 
@@ -159,7 +159,7 @@ class Column(msgspec.Struct, frozen=True):
         and the median's, whose variance is pi/(2n) times a value's (normal values, n large).
         """
         own = [one.own_u for one in self.read.compared if one is not None]
-        middle_u = float(np.median(own)) * math.sqrt(0.5 * math.pi / len(own))
+        middle_u = median(np.array(own)) * math.sqrt(0.5 * math.pi / len(own))
         return math.hypot(measured.own_u, middle_u)
 
     def _outlier_ruling(self, spring: str, at: int, away: float, tolerance: float) -> Ruling | None:

@@ -26,6 +26,7 @@ from coilbench.analysis.sets.rulings import (
     Target,
     guarded,
 )
+from coilbench.capture.calibration.statistics import median, medians
 from coilbench.capture.errors import CoilbenchError
 
 SHORT_SHARE = 0.02  # of the free length; common practice, no source
@@ -66,7 +67,7 @@ def _shape_departures(curves: Sequence[SpringCurve]) -> list[_Departure] | None:
     if np.any(means <= 0.0):
         return None
     shapes = loads / means
-    design = np.column_stack([np.median(shapes, axis=0), np.ones(heights.size)])
+    design = np.column_stack([medians(shapes.T), np.ones(heights.size)])
     laid, *_ = np.linalg.lstsq(design, shapes.T)
     left = np.abs(shapes.T - design @ laid)
     worst = np.argmax(left, axis=0)
@@ -175,7 +176,7 @@ class SetColumns(msgspec.Struct, frozen=True, dict=True):
             if one.own_length is not None and length_contradicted(one) is None
         ]
         if len(known) >= FEWEST_FOR_MIDDLE:
-            lengths.append(("set", float(np.median(known))))
+            lengths.append(("set", median(np.array(known))))
         return lengths
 
     def rulings(self, at: int) -> Iterator[Ruling]:

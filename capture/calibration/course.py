@@ -56,7 +56,7 @@ class Rows(msgspec.Struct, frozen=True):
 
     def lowest(self, x: Array) -> NDArray[np.intp]:
         """Return where each stroke's x is lowest first, shape (strokes,)."""
-        return np.array([own.start + int(np.argmin(x[own])) for own in self.slices])
+        return self.first + np.array([x[own].argmin() for own in self.slices], dtype=np.intp)
 
 
 class Windows(NamedTuple):
@@ -247,7 +247,9 @@ class Course:
         for each in powers[:4, clock.pieces]:
             whole += each
             whole *= clock.step_s
-        since = np.concatenate([np.cumsum(whole[own]) for own in clock.rows.slices])
+        since = np.empty_like(whole)
+        for own in clock.rows.slices:
+            np.add.accumulate(whole[own], out=since[own])
         powers[4, clock.pieces[clock.followed] + 1] = since[clock.followed]
         return powers
 

@@ -64,7 +64,7 @@ class PolynomialFit(msgspec.Struct, frozen=True, dict=True):
             total = total * x + power * self.coefficients[power]
         return total
 
-    def hidden_at(self, x: Reals, minus_x: float) -> Reals:
+    def hidden_at(self, x: Reals, minus_x: Reals) -> Reals:
         """Return hidden_departure at x, as value_at."""
         return sum(c * (x**power - minus_x**power) for power, c in enumerate(self.hidden_bend))
 

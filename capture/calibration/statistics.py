@@ -9,9 +9,12 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 from statistics import NormalDist
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+Kind = TypeVar("Kind", bound=np.generic)
 
 # Standard deviation of a normal distribution over its median absolute deviation: 1 / z(3/4),
 # z the standard normal quantile (F. R. Hampel, J. Am. Stat. Assoc. 69, 1974, from memory).
@@ -116,7 +119,8 @@ def widening(dof: float) -> float:
 
 def median(x: NDArray[np.float64]) -> float:
     """Return numpy.median of shape (n,), n above 0, seven times as fast on some hundred values."""
-    ordered, half = np.sort(x), x.size // 2
+    ordered, half = x.copy(), x.size // 2
+    ordered.sort()
     if math.isnan(last := float(ordered[-1])):
         return last
     return float(ordered[half] if x.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
@@ -127,6 +131,22 @@ def medians(x: NDArray[np.float64]) -> NDArray[np.float64]:
     ordered, half = np.sort(x, axis=1), x.shape[1] // 2
     middle = ordered[:, half]
     return np.asarray(middle if x.shape[1] % 2 else 0.5 * (ordered[:, half - 1] + middle))
+
+
+def quantiles(x: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+    """Return numpy.quantile of each row, shape (k, n) to (k,), n above 0; share below 1, no NaN."""
+    ordered, place = np.sort(x, axis=1), share * (x.shape[1] - 1)
+    low = int(place)
+    high = ordered[:, min(low + 1, x.shape[1] - 1)]
+    return np.asarray(ordered[:, low] + (place - low) * (high - ordered[:, low]))
+
+
+def distinct(x: NDArray[Kind]) -> NDArray[Kind]:
+    """Return numpy.unique of shape (n,); that, as its median and quantile, loads numpy.ma first."""
+    ordered = np.sort(x)
+    new = np.ones(x.size, dtype=np.bool_)
+    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    return ordered[new]
 
 
 def slope_through(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:

@@ -66,11 +66,13 @@ def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
 def _binned(branch: Branch, width_mm: float) -> Bins:
     where = _numbered(np.floor(branch.height_mm / width_mm))
     count = np.bincount(where).astype(np.float64)
-    by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
-    columns = branch.height_mm, branch.load_n, *by_lag.T
-    height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
+    height, load = (np.bincount(where, x) / count for x in (branch.height_mm, branch.load_n))
+    by_lag = np.zeros((count.size, 2))
+    if branch.by_lag is not None:
+        for at, column in enumerate(branch.by_lag.T):
+            by_lag[:, at] = np.bincount(where, column) / count
     weight = np.minimum(count, median(count)) if count.size else count
-    return Bins(height, load, weight, np.column_stack(lag))
+    return Bins(height, load, weight, by_lag)
 
 
 def _numbered(bin_of: Array) -> NDArray[np.intp]:

@@ -10,7 +10,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from coilbench.capture.calibration.lag import typical_delay_s
-from coilbench.capture.calibration.statistics import median, slope_through
+from coilbench.capture.calibration.statistics import median, medians, quantiles, slope_through
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.stroke_findings import (
@@ -144,9 +144,9 @@ def _by_lag(mates: Sequence[_Mate], heights: Array) -> Iterator[_Compared]:
         )
 
     load, back = there(lambda one: one.load_n), there(lambda one: one.by_lag[:, 0])
-    middle = np.median(load.mean(axis=1), axis=0)
+    middle = medians(load.mean(axis=1).T)
     rate = -np.gradient(middle, heights)
-    usual = median(np.median(load[:, 0] - load[:, 1], axis=0) / middle)
+    usual = median(medians((load[:, 0] - load[:, 1]).T) / middle)
     touch_n = TOUCH_SHARE * float(np.max(middle))
     touch, step, touch_back = np.array([_touch(mate.down, touch_n) for mate in mates]).T
     lag_u_s = np.array([mate.lag_u_s for mate in mates])
@@ -183,13 +183,13 @@ def _against_median(compared: _Compared) -> list[StrokeFinding | None]:
     """Compare each stroke with the median of all."""
     loads = compared.load_n
     means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
-    middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
+    middle, middle_loop = medians(means.T), medians(loops.T)
     rate = -slope_through(compared.height_mm, middle)
     limit = max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * compared.usual_loop)
-    away = np.quantile(np.abs(means - middle) / middle, MOST_OF, axis=1)
-    shift_mm = np.median(means - middle, axis=1) / rate
-    early_mm = compared.touch_mm - np.median(compared.touch_mm) - shift_mm
-    wide = np.median((loops - middle_loop) / middle, axis=1)
+    away = quantiles(np.abs(means - middle) / middle, MOST_OF)
+    shift_mm = medians(means - middle) / rate
+    early_mm = compared.touch_mm - median(compared.touch_mm) - shift_mm
+    wide = medians((loops - middle_loop) / middle)
     found: list[StrokeFinding | None] = []
     for off, early, loop, step_mm in zip(
         away.tolist(), early_mm.tolist(), wide.tolist(), compared.touch_step_mm, strict=True
@@ -210,7 +210,7 @@ def _against_median(compared: _Compared) -> list[StrokeFinding | None]:
 
 def _two_differ(compared: _Compared) -> list[StrokeFinding | None]:
     means = compared.load_n.mean(axis=1)
-    away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
+    (away,) = quantiles(np.abs(means[:1] - means[1:]) / means.mean(axis=0), MOST_OF).tolist()
     if away <= STROKE_APART_SHARE:
         return [None] * len(means)
     return [StrokeFinding("apart", {"off_share": away, "others": 1})] * len(means)

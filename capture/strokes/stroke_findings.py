@@ -93,13 +93,17 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
         return None
     share = (top - height_mm) / (top - bottom)
     bin_of = np.minimum((share * PAUSE_BINS).astype(np.intp), PAUSE_BINS - 1)
-    steps_s = np.gradient(t_s)
+    steps_s = np.empty_like(t_s)  # as np.gradient has them
+    steps_s[0], steps_s[-1] = t_s[1] - t_s[0], t_s[-1] - t_s[-2]
+    steps_s[1:-1] = 0.5 * (t_s[2:] - t_s[:-2])
     seconds = np.bincount(bin_of, steps_s, PAUSE_BINS).astype(np.float64, copy=False)
     low, high = (round(edge * PAUSE_BINS) for edge in PAUSE_INSIDE)
     pairs = seconds[low : high - 1] + seconds[low + 1 : high]
-    worst = int(np.argmax(pairs))
+    worst = int(pairs.argmax())
+    if pairs[worst] < PAUSE_S:
+        return None
     moving_s = median(pairs)
-    if pairs[worst] < max(PAUSE_S, PAUSE_TIMES * moving_s):
+    if pairs[worst] < PAUSE_TIMES * moving_s:
         return None
     middle = (low + worst + 1.0) / PAUSE_BINS
     return float(pairs[worst]) - moving_s, top - middle * (top - bottom)
@@ -110,14 +114,15 @@ def _slips(sweep: Sweep) -> list[StrokeFinding]:
     passes = sweep.passes
     if len(passes.loading) == 0 or len(passes.unloading) == 0 or sweep.press is None:
         return []
-    speed = _typical_speed(sweep.press.t_s, passes.loading)
-    loop = _loop_share(passes.loading, passes.unloading)
+    speed = _typical_speed(sweep.press.interval_s, passes.loading)
     turn_mm = float(passes.unloading.height_mm.min()) + TURN_CLEAR_MM
     if sweep.turned_mm is not None:
         turn_mm = max(turn_mm, sweep.turned_mm)
     up, found = passes.unloading.at(passes.unloading.height_mm >= turn_mm), []
     for way, branch in (("down", passes.loading), ("up", up)):
-        step = largest_step(branch, speed, loop)
+        if largest_step(branch, speed, 0.0) is None:
+            continue  # most have none, whatever the loop
+        step = largest_step(branch, speed, _loop_share(passes.loading, passes.unloading))
         if step is not None:
             facts = {"way": way, "height_mm": step[0], "step_n": step[1]}
             found.append(StrokeFinding("slipped", facts, spoils=True))
@@ -146,54 +151,63 @@ def largest_step(
         return None
     gap_mm = max(SLIP_GAP_MM, SLIP_GAP_S * speed_mm_per_s)
     window_mm = gap_mm + max(SLIP_WINDOW_MM, SLIP_WINDOW_S * speed_mm_per_s)
-    below, above = _continued(bins, (-window_mm, -gap_mm), (gap_mm, window_mm))
-    step = below.load_n - above.load_n
-    error = np.hypot(below.se_n, above.se_n)
+    lines = _continued(bins, (-window_mm, -gap_mm), (gap_mm, window_mm))  # below and above
+    step = lines.load_n[0] - lines.load_n[1]
     largest_n = float(bins.load_n.max())
+    well_pressed = np.flatnonzero(bins.load_n > SLIP_FROM_SHARE * largest_n)
+    # all of its windows well pressed
+    usable = bins.height_mm + window_mm < bins.height_mm[well_pressed[-1:]].max(initial=-np.inf)
+    size = np.where(usable & np.isfinite(step), np.abs(step), 0.0)
+    if size.max() <= SLIP_SHARE * largest_n:
+        return None  # at once, as most are
+    error = np.hypot(*lines.se_n(bins.noise_n / np.sqrt(median(bins.weight))))
     limit = np.maximum(SLIP_SHARE * largest_n, SLIP_NOISES * error)
     limit = np.maximum(limit, SLIP_STEPS * _load_step_n(branch.load_n))
     limit = np.maximum(limit, SLIP_LOOP * loop_share * bins.load_n)
     # where the curve bends inside a window its line ends beside the curve, by less than this
-    limit = np.maximum(limit, np.abs(below.slope - above.slope) * window_mm)
-    closed = bins.height_mm[bins.load_n > SLIP_FROM_SHARE * largest_n]
-    usable = bins.height_mm + window_mm < closed.max(initial=-np.inf)  # all of it well pressed
-    with np.errstate(invalid="ignore"):
-        over = np.where(usable & np.isfinite(step), np.abs(step) / limit, 0.0)
+    limit = np.maximum(limit, np.abs(lines.slope[0] - lines.slope[1]) * window_mm)
+    over = np.where(size > 0.0, size, 0.0) / np.where(size > 0.0, limit, 1.0)
     at = int(np.argmax(over))
     return (float(bins.height_mm[at]), float(step[at])) if over[at] > 1.0 else None
 
 
 class _Continued(NamedTuple):
-    """Lines over windows, continued to each bin's height: load, its error, slope; NaN: too few."""
+    """Lines over k windows, continued to each bin's height, shape (k, b); NaN where too few.
+
+    Attributes:
+        bins: how many each line is laid through.
+        spread: of their heights, the sum of squares.
+        away: how far beyond their mean it is continued.
+    """
 
     load_n: Array
-    se_n: Array
     slope: Array
+    bins: Array
+    spread: Array
+    away: Array
+
+    def se_n(self, noise_n: float) -> Array:
+        """Return the load's standard error, from that of a bin."""
+        return np.asarray(noise_n * np.sqrt(1.0 / self.bins + self.away**2 / self.spread))
 
 
-def _continued(bins: Bins, *windows_mm: tuple[float, float]) -> list[_Continued]:
+def _continued(bins: Bins, *windows_mm: tuple[float, float]) -> _Continued:
     """Fit a line to the bins from first to last beside each bin, by sums over the bins before."""
     height, load = bins.height_mm, bins.load_n
     centre, middle = float(height.mean()), float(load.mean())
     h, n = height - centre, load - middle  # so that no digits are lost in squares
     sums = np.zeros((4, height.size + 1))
-    np.cumsum([h, n, h * h, h * n], axis=1, out=sums[:, 1:])
-    noise = bins.noise_n / np.sqrt(median(bins.weight))
-    found = []
-    for first_mm, last_mm in windows_mm:
-        start = np.searchsorted(height, height + first_mm)
-        end = np.searchsorted(height, height + last_mm, side="right")
-        sh, sl, shh, shl = sums[:, end] - sums[:, start]
-        count = np.where(end - start >= 3, end - start, np.nan)
-        spread = shh - sh * sh / count
-        slope = (shl - sh * sl / count) / spread
-        away = h - sh / count
-        se = noise * np.sqrt(1.0 / count + away**2 / spread)
-        reached = height + first_mm >= height[0] - BIN_MM
-        reached &= height + last_mm <= height[-1] + BIN_MM
-        value = np.where(reached, sl / count + slope * away + middle, np.nan)
-        found.append(_Continued(value, se, slope))
-    return found
+    np.array([h, n, h * h, h * n]).cumsum(axis=1, out=sums[:, 1:])
+    first, last = (height + edge_mm[:, None] for edge_mm in np.array(windows_mm).T)
+    start, end = height.searchsorted(first), height.searchsorted(last, side="right")
+    sh, sl, shh, shl = sums.take(end, axis=1) - sums.take(start, axis=1)
+    count = np.where(end - start >= 3, end - start, np.nan)
+    spread = shh - sh * sh / count
+    slope = (shl - sh * sl / count) / spread
+    away = h - sh / count
+    reached = (first >= height[0] - BIN_MM) & (last <= height[-1] + BIN_MM)
+    value = np.where(reached, sl / count + slope * away + middle, np.nan)
+    return _Continued(value, slope, count, spread, away)
 
 
 def _load_step_n(load_n: Array) -> float:
@@ -203,9 +217,8 @@ def _load_step_n(load_n: Array) -> float:
     return float(steps.min()) if steps.size else 0.0
 
 
-def _typical_speed(t_s: Array, loading: Branch) -> float:
+def _typical_speed(step_s: float, loading: Branch) -> float:
     """Way over time on the way down, and half as much again: a hand is fastest in the middle."""
-    step_s = median(np.diff(t_s))
     way_mm = float(loading.height_mm.max() - loading.height_mm.min())
     seconds = len(loading) * step_s
     return 1.5 * way_mm / seconds if seconds > 0.0 else 0.0
@@ -241,8 +254,7 @@ def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     if np.count_nonzero(middle) < 4:
         return None
     rate = -slope_through(bins.height_mm[middle], bins.load_n[middle])
-    (lines,) = _continued(bins, (-CLOSING_WINDOW_MM, CLOSING_WINDOW_MM))
-    local = -lines.slope
+    local = -_continued(bins, (-CLOSING_WINDOW_MM, CLOSING_WINDOW_MM)).slope[0]
     begun = np.flatnonzero((share > 0.0) & (share < RATE_WINDOW[0]) & np.isfinite(local))
     stiff = begun[local[begun] >= CLOSING_RATE * rate]
     if begun.size == 0:

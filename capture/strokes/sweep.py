@@ -194,7 +194,7 @@ def _own_zero(calibration: Calibration) -> float:
 
 def _step(travel_counts: NDArray[np.float64]) -> float:
     """Return the greatest step that all travel counts are whole numbers of."""
-    steps = np.diff(np.sort(np.rint(travel_counts).astype(np.int64)))
+    steps = np.diff(np.rint(travel_counts).astype(np.int64))
     return float(np.gcd.reduce(steps) or 1)  # it is 0 where there is none
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from coilbench.analysis.curves.curve_fit import _find_solid, find_contact, find_solid_height
-from coilbench.analysis.curves.passes import fit_sweep
+from coilbench.analysis.curves.passes import fit_sweeps
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.bins import Bins, fine_bins
@@ -81,7 +81,7 @@ def virtual_press(
     shown = np.round((path + datum_mm) / 0.01) * 0.01
     turn = int(np.argmin(shown)) + 1
     way = Branch(shown[:turn], load[:turn]), Branch(shown[turn:], load[turn:])
-    fit = fit_sweep(Sweep("s", "larch-01", Origin.RIG, *way, 0.3, 0.001, 0.02))
+    (fit,) = fit_sweeps([Sweep("s", "larch-01", Origin.RIG, *way, 0.3, 0.001, 0.02)])
     assert fit is not None
     return fit
 

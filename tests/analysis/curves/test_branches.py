@@ -17,6 +17,11 @@ def branch(height_mm: object, load_n: object) -> Branch:
     return Branch(np.asarray(height_mm, float), np.asarray(load_n, float))
 
 
+def fitted(bins: Bins) -> BranchFit | None:
+    (fit,) = BranchFit.of_bins([bins], 0.25)
+    return fit
+
+
 def test_points_are_exact_and_straight_between() -> None:
     height, load = [38.0, 33.5, 27.1], [219.7, 290.0, 399.1]
     fit = BranchFit.of_points(branch(height, load))
@@ -50,7 +55,7 @@ def test_a_straight_spring_is_read_exactly(
     rate: float, free_mm: float, count: int, start: float
 ) -> None:
     height = np.linspace(38.0 + start, 22.0 - start, count)
-    fit = BranchFit.of_bins(fine_bins(branch(height, rate * (free_mm - height))), 0.25)
+    fit = fitted(fine_bins(branch(height, rate * (free_mm - height))))
     assert fit is not None
     for at in np.linspace(fit.lowest_mm, fit.highest_mm, 7):
         assert fit.load_at(float(at)) == pytest.approx(rate * (free_mm - at), rel=1e-9, abs=1e-9)
@@ -61,7 +66,7 @@ def test_a_grid_point_is_the_weighted_straight_line_through_its_window() -> None
     rng = np.random.default_rng(3)
     height = np.arange(30.0, 40.0, 0.05) + 0.025  # one sample a fine bin, so that all weigh alike
     load = 16.0 * (53.0 - height) + rng.normal(0.0, 0.5, height.size)
-    fit = BranchFit.of_bins(fine_bins(branch(height[::-1], load[::-1])), 0.25)
+    fit = fitted(fine_bins(branch(height[::-1], load[::-1])))
     assert fit is not None
     weight = np.clip(1.0 - ((height - 35.0) / 0.625) ** 2, 0.0, None)
     slope, intercept = np.polyfit(height - 35.0, load, 1, w=np.sqrt(weight))
@@ -73,14 +78,27 @@ def test_the_standard_error_is_the_scatter_over_repeats() -> None:
     rng = np.random.default_rng(4)
     height = np.linspace(45.0, 25.0, 500)
     load = 16.0 * (53.0 - height) + 0.2 * (53.0 - height) ** 2
-    fits = [
-        BranchFit.of_bins(fine_bins(branch(height, load + rng.normal(0, 0.4, 500))), 0.25)
-        for _ in range(300)
-    ]
+    repeats = [fine_bins(branch(height, load + rng.normal(0, 0.4, 500))) for _ in range(300)]
+    fits = BranchFit.of_bins(repeats, 0.25)
     reads = [(fit.load_at(33.0), fit.read_at(33.0).load_se_n) for fit in fits if fit is not None]
     loads, errors = np.array(reads).T
     # 300 repeats know a standard deviation to 4 %; 15 % is more than three times that
     assert float(np.mean(errors)) == pytest.approx(float(np.std(loads, ddof=1)), rel=0.15)
+
+
+def test_branches_fitted_together_are_each_fitted_as_alone() -> None:
+    rng = np.random.default_rng(6)
+    every = [
+        fine_bins(branch(np.linspace(45.0, low_mm, size), rng.normal(300.0, 20.0, size)))
+        for low_mm, size in ((25.0, 500), (45.0, 1), (31.0, 9), (12.0, 40), (44.9, 3))
+    ]
+    together = BranchFit.of_bins(every, 0.25)
+    for bins, fit in zip(every, together, strict=True):
+        alone = fitted(bins)
+        assert (fit is None) == (alone is None)
+        for ours, theirs in zip(fit or (), alone or (), strict=True):
+            np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
+    assert [fit is None for fit in together] == [False, True, False, False, False]
 
 
 def test_noise_is_found_whatever_the_curve() -> None:
@@ -101,7 +119,7 @@ def test_a_pause_with_creep_weighs_no_more_than_moving_on() -> None:
         np.concatenate([moving[:at], pause_h, moving[at:]]),
         np.concatenate([load[:at], pause_f, load[at:]]),
     )
-    fit = BranchFit.of_bins(fine_bins(paused), 0.25)
+    fit = fitted(fine_bins(paused))
     assert fit is not None
     # samples weighed alike would draw it down by more than 1.2 N
     assert fit.load_at(35.0) == pytest.approx(16.0 * 18.0, abs=0.15)
@@ -113,8 +131,8 @@ def test_one_wild_count_of_the_travel_changes_nothing_and_takes_no_room(far_mm: 
     height = np.linspace(45.0, 25.0, 400)
     load = 16.0 * (53.0 - height)
     wild = branch(np.append(far_mm, height), np.append(0.0, load))
-    fit = BranchFit.of_bins(fine_bins(wild), 0.25)
-    plain = BranchFit.of_bins(fine_bins(branch(height, load)), 0.25)
+    fit = fitted(fine_bins(wild))
+    plain = fitted(fine_bins(branch(height, load)))
     assert fit is not None
     assert plain is not None
     assert fit.height_mm.size <= plain.height_mm.size + 3  # the window reaches beyond
@@ -125,18 +143,18 @@ def test_one_wild_count_of_the_travel_changes_nothing_and_takes_no_room(far_mm: 
 
 def test_samples_that_are_metres_apart_are_joined() -> None:
     height = np.linspace(1e12, 0.0, 40)
-    fit = BranchFit.of_bins(fine_bins(branch(height, 2.0 * (1e12 - height))), 0.25)
+    fit = fitted(fine_bins(branch(height, 2.0 * (1e12 - height))))
     assert fit is not None
     assert fit.height_mm.size == 40
 
 
 def test_few_and_far_samples_are_joined_not_refused() -> None:
-    assert BranchFit.of_bins(fine_bins(branch([40.0], [200.0])), 0.25) is None
-    two = BranchFit.of_bins(fine_bins(branch([40.0, 30.0], [200.0, 360.0])), 0.25)
+    assert fitted(fine_bins(branch([40.0], [200.0]))) is None
+    two = fitted(fine_bins(branch([40.0, 30.0], [200.0, 360.0])))
     assert two is not None
     assert two.load_at(35.0) == pytest.approx(280.0)
     height = np.linspace(48.0, 26.0, 12)  # a fast stroke on a slow converter: 2 mm a sample
-    fast = BranchFit.of_bins(fine_bins(branch(height, 16.0 * (53.0 - height))), 0.25)
+    fast = fitted(fine_bins(branch(height, 16.0 * (53.0 - height))))
     assert fast is not None
     assert np.all(np.isfinite(fast.load_n))
     assert fast.load_at(37.3) == pytest.approx(16.0 * 15.7, rel=1e-9)

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve_fit import _find_contact, find_contact
-from coilbench.analysis.curves.passes import fit_sweep
+from coilbench.analysis.curves.passes import fit_sweeps
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.strokes.bins import Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
@@ -31,7 +31,7 @@ def press(
 
 
 def sweep(branch: Branch, origin: Origin = Origin.RIG) -> SweepFit:
-    fit = fit_sweep(Sweep("s", "larch-01", origin, branch, EMPTY, 0.5, 0.001, 0.03))
+    (fit,) = fit_sweeps([Sweep("s", "larch-01", origin, branch, EMPTY, 0.5, 0.001, 0.03)])
     assert fit is not None
     return fit
 
@@ -80,7 +80,7 @@ def test_free_length_of_several_presses_with_its_uncertainty() -> None:
 
 def test_the_datums_uncertainty_is_the_contacts() -> None:
     loose = Sweep("s", "larch-01", Origin.RIG, press(25.0), EMPTY, 0.5, 0.001, 0.4)
-    fit = fit_sweep(loose)
+    (fit,) = fit_sweeps([loose])
     assert fit is not None
     found = find_contact([fit])[0]
     assert found is not None

@@ -12,7 +12,7 @@ from scipy.interpolate import BSpline
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import _corrected, _Stroke, undo_lag
-from coilbench.analysis.curves.lag_fit import KNOTS, Looked, _basis, estimate_lag
+from coilbench.analysis.curves.lag_fit import KNOTS, Looked, _basis, _friction_out, estimate_lag
 from coilbench.analysis.curves.readings import CurveNote
 from coilbench.capture.calibration.lag import Press, Presses
 from coilbench.capture.strokes.branch import Branch
@@ -184,4 +184,22 @@ def test_the_splines_are_scipys() -> None:
     shares = np.concatenate([np.linspace(-0.2, 1.2, 300), np.linspace(0.0, 1.0, KNOTS)])
     knots = np.concatenate([[0.0] * 3, np.linspace(0.0, 1.0, KNOTS), [1.0] * 3])
     expected = BSpline(knots, np.eye(KNOTS + 2), 3)(np.clip(shares, 0.0, 1.0))
-    assert _basis(shares).matrix() == pytest.approx(expected, abs=1e-13)
+    assert _basis(shares) == pytest.approx(expected, abs=1e-13)
+
+
+@pytest.mark.parametrize("ways", ["both", "nearly down"])
+def test_what_is_left_is_what_least_squares_leaves(ways: str) -> None:
+    """numpy.linalg.lstsq's, also where a way up of one sample has hardly anything of its own."""
+    rng = np.random.default_rng(3)
+    share = rng.uniform(0.0, 1.0, 400)
+    way = np.where((rng.uniform(size=400) < 0.5) & (ways == "both"), -1.0, 1.0)
+    way[0] = -1.0
+    load = 300.0 + 200.0 * share + 4.0 * way + rng.normal(size=400)
+    by_lag, strokes = rng.normal(size=(400, 2)), (np.arange(400) // 200 == 1)[:, None]
+    splines, rising = _basis(share), (_basis(share + 0.01) - _basis(share - 0.01)) / 0.02
+    left = _friction_out(splines, rising, load, way, by_lag, strokes)
+    smooth = np.linalg.lstsq(splines, load)[0]
+    columns = np.column_stack([load, (rising @ smooth)[:, None] * by_lag])
+    others = np.column_stack([splines, way, way * load, strokes])
+    expected = columns - others @ np.linalg.lstsq(others, columns)[0]
+    assert left == pytest.approx(expected, rel=1e-9, abs=1e-9 * np.abs(columns).max())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.fits import Fit, effective_count
+from coilbench.analysis.curves.fits import Fit, Line, effective_count
 
 Array = NDArray[np.float64]
 NORRIS = Path(__file__).parents[2] / "data" / "norris.csv"
@@ -127,3 +128,14 @@ def test_few_readings_are_taken_as_independent_and_exact_ones_have_no_error() ->
     exact = Fit.bisquare(design, design @ np.array([-16.0, 250.0]))
     assert exact.coefficients == pytest.approx([-16.0, 250.0])
     assert np.sqrt(exact.covariance[0, 0]) < 1e-9
+
+
+@pytest.mark.parametrize("count", [5, 60])
+def test_a_lines_slope_is_that_of_the_whole_fit(count: int) -> None:
+    rng = np.random.default_rng(count)
+    x = np.sort(rng.uniform(30.0, 40.0, count))
+    y = 16.0 * x + np.convolve(rng.normal(size=count + 2), [0.5, 1.0, 0.5], "valid")
+    whole = Fit.least_squares(np.column_stack([x - x.mean(), np.ones_like(x)]), y)
+    line = Line.least_squares(x, y)
+    assert line.slope == pytest.approx(whole.coefficients[0], rel=1e-9)
+    assert line.slope_u == pytest.approx(math.sqrt(whole.covariance[0, 0]), rel=1e-9)

@@ -8,12 +8,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.wall import _Excess, _excess_load, find_wall, touching_mm
+from coilbench.analysis.curves.wall import (
+    _Excess,
+    _excess_load,
+    _Trend,
+    find_wall,
+    touching_mm,
+)
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.strokes.bins import fine_bins
+from coilbench.capture.strokes.bins import Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
 
-TREND = np.array([0.0, -16.0, 848.0])
+ABOVE_MM = np.linspace(30.0, 42.0, 13)
+TREND = _Trend.of(
+    Bins(ABOVE_MM, 848.0 - 16.0 * ABOVE_MM, np.ones(13), np.zeros((13, 2))), slice(None)
+)
 
 
 def excess(excess_n: float, noise_n: float = 0.0) -> _Excess:

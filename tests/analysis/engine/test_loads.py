@@ -11,8 +11,10 @@ from coilbench.analysis.engine.build_parsing import parse_build
 from coilbench.analysis.engine.loads import Load, parallel_load
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.valve_loads import candidates_of
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import Origin, Sweep
+from support.shops import make_shop
 
 
 def test_shared_errors_add_plainly_and_own_ones_as_squares() -> None:
@@ -110,3 +112,11 @@ def test_pairing_and_assignment_give_the_same_loads_and_uncertainties() -> None:
         math.hypot(*each_u_n) < valve.seat.load_u_n < sum(each_u_n)
     )  # the bench's errors are shared
     assert valve.coil_bind_margin_mm == same.coil_bind_margin_mm
+
+
+def test_springs_are_pooled_in_the_order_of_their_sets_whatever_these_are_called() -> None:
+    """Benches that share their books call a set otherwise, and are to print the same sheet."""
+    sets = make_shop(1).sets()
+    for names in (("larch", "rowan"), ("rowan", "larch")):
+        pool = candidates_of([sets[name] for name in names])
+        assert tuple(dict.fromkeys(one.springs.name for one in pool)) == names

@@ -13,9 +13,12 @@ from coilbench.capture.calibration.statistics import (
     ROBUST_SD_PER_MAD,
     chi_square_tail,
     coverage_factor,
+    distinct,
     f_tail,
     median,
+    medians,
     noise_sd,
+    quantiles,
     student_factor,
     student_quantile,
     widening,
@@ -79,3 +82,16 @@ def test_a_median_is_numpys(count: int) -> None:
     assert median(x) == np.median(x)
     x[count // 2] = np.nan
     assert math.isnan(median(x))
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 40, 41])
+def test_medians_and_quantiles_of_rows_are_numpys(count: int) -> None:
+    x = np.random.default_rng(count).normal(size=(5, count))
+    assert medians(x).tolist() == np.median(x, axis=1).tolist()
+    for share in (0.0, 0.25, 0.75, 0.9):
+        assert quantiles(x, share) == pytest.approx(np.quantile(x, share, axis=1), rel=1e-13)
+
+
+def test_distinct_values_are_numpys() -> None:
+    for x in (np.array([3.0, -1.0, 3.0, 0.5, -1.0]), np.array([2, 2, 0, 7]), np.empty(0)):
+        assert distinct(x).tolist() == np.unique(x).tolist()
