@@ -22,6 +22,7 @@ from coilbench.capture.shop.shape import SCHEMA
 from coilbench.capture.shop.store import Store
 
 _LOOKED_AT, _LOOK_BYTES = 16, 1 << 16
+_READ_WHOLE = 128  # rows of a push whose cells, labels and points are looked at
 
 
 def look_back(
@@ -81,10 +82,14 @@ def give_pushes_again(store: Store, known: Sequence[tuple[str, int]]) -> None:
 
 
 def _without_parts(db: Database, store: Store, listed: Listed, left: LeftOut) -> list[str]:
-    """Return rows of which labels or points are gone; `left` gets those that are otherwise."""
+    """Return rows of which labels or points are gone; `left` gets those that are otherwise.
+
+    Of many rows some are drawn.
+    """
+    every = {(table.removesuffix("_words"), one) for table, rows in listed.items() for one in rows}
     ids: dict[str, set[str]] = {}
-    for table, rows in listed.items():
-        ids.setdefault(table.removesuffix("_words"), set()).update(rows)
+    for kind, one in random.sample(sorted(every), min(len(every), _READ_WHOLE)):
+        ids.setdefault(kind, set()).add(one)
     return [
         f"{kind} {row_id}"
         for kind, own in ids.items()

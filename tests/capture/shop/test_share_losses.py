@@ -188,3 +188,17 @@ def test_a_small_store_is_looked_back_at_as_a_whole_and_a_large_one_in_part(
     seen.clear()
     share(larch)
     assert len(seen) == 1
+    read: list[str] = []
+    whole = looking_back.items_of
+    monkeypatch.setattr(
+        looking_back,
+        "items_of",
+        lambda store, kind, ids, left, content: (
+            read.extend(ids),
+            whole(store, kind, ids, left, content=content),
+        )[1],
+    )
+    monkeypatch.setattr(looking_back, "_LOOK_BYTES", 1 << 16)
+    monkeypatch.setattr(looking_back, "_READ_WHOLE", 1)
+    share(larch)
+    assert len(read) == 16
