@@ -183,11 +183,19 @@ def _judged(
     rulings = {row.sweep_id: row.ruling for row in rows}
     known = {one.sweep_id: one for one in judge_strokes(sweeps, numbers, rulings, reach_mm)}
     return tuple(
-        replace(known[row.sweep_id], note=row.note if counts_in_doubt(row.note) else None)
+        _with_doubt(known[row.sweep_id], row.note)
         if row.sweep_id in known
         else JudgedStroke(row.number, row.sweep_id, False, "not_counted", None, (), row.note)
         for row in rows
     )
+
+
+def _with_doubt(judged: JudgedStroke, note: str | None) -> JudgedStroke:
+    """Return it with why the capture doubted it, where it counts by a person's word alone."""
+    if not counts_in_doubt(note):
+        return judged
+    why = "in_doubt" if judged.why == "nothing_against" else judged.why
+    return replace(judged, note=note, why=why)
 
 
 class JudgedSet(msgspec.Struct, frozen=True):

@@ -222,9 +222,8 @@ def _(found: StrokeFinding, units: Units) -> str:
 def _(found: JudgedStroke, units: Units) -> str:
     spoilt = ", ".join(STROKE_NAMES[kind] for kind in found.spoilt_by)
     why = {
-        "nothing_against": "nothing against it"
-        if found.note is None
-        else f"in doubt: {note_text(found.note, units)}",
+        "nothing_against": "nothing against it",
+        "in_doubt": f"in doubt: {note_text(found.note, units)}",
         "ruled": "by a ruling",
         "spoilt": spoilt,
         "spoilt_too_few_others": f"{spoilt}, but too few others to go by",

@@ -218,7 +218,9 @@ def _two_differ(compared: _Compared) -> list[StrokeFinding | None]:
 
 StrokeRuling = Literal["use", "leave"]
 
-Why = Literal["nothing_against", "ruled", "spoilt", "spoilt_too_few_others", "not_counted"]
+Why = Literal[
+    "nothing_against", "in_doubt", "ruled", "spoilt", "spoilt_too_few_others", "not_counted"
+]
 
 
 class JudgedStroke(msgspec.Struct, frozen=True):

@@ -76,6 +76,8 @@ def test_a_stroke_in_doubt_that_a_person_let_count_is_said_to_be_one(
     said = " ".join(pressed("set", "strokes", "elm").out.split())
     assert "1: kept, in doubt: a moved by +0.50 mm" in said
     assert "counts, as you said" in said
+    spring = pressed("set", "strokes", "elm", "--json").document["springs"][0]
+    assert spring["strokes"][0]["why"] == "in_doubt"
 
 
 def test_why_lists_every_stroke_of_that_spring(pressed: Call) -> None:
