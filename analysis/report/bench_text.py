@@ -121,6 +121,8 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_said": "the datum holds, as you said",
     "stop_was_lower": "before it the quill rested {moved_mm} lower than it does since: a hand held "
     "it, or the travel scale slipped; a gauge tells (d)",
+    "gauge_said": "counts by your word that a gauge was {height_mm}: it made heights {moved_mm:+} "
+    "other, and only ± {u_mm} can be explained",
     "heights_said": "counts by your word that its heights are right; against it: {why}",
     "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
     "slipped, or a hand held the quill where its stop seemed to be",

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from coilbench.capture.blocks import Finding
 
 Remark = Finding | str
-_IN_DOUBT = ("accepted", "heights_said", "stop_was_lower")
+_IN_DOUBT = ("accepted", "gauge_said", "heights_said", "stop_was_lower")
 
 
 def note_of(remarks: Iterable[Remark]) -> str | None:

@@ -352,8 +352,10 @@ class Heights:
         """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on.
 
         The stop is a place, which no datum moves. It is not found anew where the quill happens to
-        stand, for a hand may hold it there; only where the datum says that it was none.
+        stand, for a hand may hold it there; only where the datum says that it was none. Where it
+        contradicts and no stop bears it out, a person's word is all that it holds by.
         """
+        by_word = new.differs and not self.moved_with_stop(new)
         if self.lost:
             self._know_stop(*self._stop_by(new))
         elif new.differs or self.low is not None:
@@ -362,7 +364,7 @@ class Heights:
         self._adopt(current_calibration(self._db, new.part.device_id))
         self._stop_before = None
         self.lost, self.doubted, self.contradicted, self._gauge_us = False, None, None, None
-        self.against = None
+        self.against = Finding("gauge_said", new.facts) if by_word else None
         self.forget()
 
     def _stop_by(self, new: NewDatum) -> tuple[float | None, float]:

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.notes import counts_in_doubt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.calibration.known_points import GaugePoint
@@ -85,6 +87,26 @@ def test_a_new_datum_leaves_the_presses_before_it_out_and_asks(desk, keeps, coun
     tell(desk, keeps)
     assert counted(desk) == counts
     assert (desk.recorder.turn.purpose == "measured") == (counts == [1, 1])
+
+
+def test_what_counts_by_a_gauge_that_a_person_alone_vouches_for_says_so(desk):
+    """The length was mistyped; the quill's stop did not move, and the yes is false."""
+    work(desk, *PRESS * 2)
+    on_gauge(desk, 29.5)
+    tell(desk, Action.ACCEPT)
+    tell(desk, Action.TAKE_OUT)
+    work(desk, *PRESS * 2)
+    assert counted(desk) == [0, 0, 1, 1]
+    note = desk.rows()[-1]["note"]
+    assert counts_in_doubt(note)
+    told = note_text(note, Units())
+    assert "by your word that a gauge was 29.50 mm" in told
+    assert "heights -0.5" in told
+    on_gauge(desk, 30.0)
+    tell(desk, Action.ACCEPT)
+    tell(desk, Action.TAKE_OUT)
+    work(desk, *PRESS * 2)
+    assert counts_in_doubt(desk.rows()[-1]["note"])  # nobody knows which of the two is right
 
 
 def test_what_was_pressed_since_the_quill_was_at_its_stop_is_not_asked_back(desk):
