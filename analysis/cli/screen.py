@@ -22,9 +22,10 @@ from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, KeyMap, answer_help
 from coilbench.analysis.dashboard.scene import Scene, known_now
 from coilbench.analysis.dashboard.set_table import BookReader
+from coilbench.analysis.report.bench_text import AS_LOADED
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sessions import CaptureRun
+from coilbench.capture.book.sessions import UNCLOSED, CaptureRun
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import NOW_S, Command, Snapshot
 
@@ -214,11 +215,17 @@ class Screen(msgspec.Struct, dict=True):
 
 
 def _how_it_stands(feed: _Feed) -> str:
+    """Say it; raises CoilbenchError where the capture was ended from outside."""
     if feed.see() is not None:
         return "The capture continues."
     with open_book(book_path()) as db:
         reason = CaptureRun.last_end(db)
-    return f"The capture has ended: {reason or 'no reason is recorded'}."
+    if reason is None or reason.startswith(UNCLOSED):
+        raise CoilbenchError(
+            f"the capture {UNCLOSED}: nobody watches the press, {AS_LOADED}",
+            hint="Begin it again as before: it says what was rescued",
+        )
+    return f"The capture has ended: {reason}."
 
 
 class Ageing:

@@ -131,8 +131,10 @@ def test_a_capture_that_was_killed_is_not_shown_as_alive(demo: Path, terminals: 
     terminals.append(screen)
     screen.wait_for("link good")
     daemon.process.kill()
-    assert screen.end() == 0
-    assert "The capture has ended: " in CODES.sub("", screen.written)
+    assert screen.end() == 2
+    said = " ".join(CODES.sub("", screen.written).split())
+    assert "treat the spring as loaded" in said
+    assert "Begin it again" in said
 
 
 def test_what_cannot_begin_says_why_and_leaves_the_terminal_as_it_was(
