@@ -81,7 +81,7 @@ def _check_host_and_port(url: str, scheme: str, place: str) -> None:
 
 WRITE_TIMEOUT_S = 1.0
 _CHUNK = 4096  # bytes asked for in one read
-_READ_LIMIT = 65_536  # bytes handed on by one poll
+_READ_LIMIT = 16_384  # bytes handed on by one poll: some seconds of a rig that waited to be read
 _FEW = 210  # bytes, five samples: fewer are worth waiting a moment for more
 _HALF_FULL = 2048  # bytes: systems keep 4096 for a port that is not read
 _REFILL_S = 0.001  # where so much came, more may wait for room: in one piece it is decoded faster

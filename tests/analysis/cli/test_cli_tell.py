@@ -67,7 +67,7 @@ def tell(book, capsys, *words):
 def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
     assert tell(book, capsys, "redo") == (
         0,
-        "the last press did not count: nothing to redo\n",
+        "no press to take back: none counted since\n",
         "",
     )
     status, out, _ = tell(book, capsys, "skip", "cedar-01")
