@@ -141,7 +141,8 @@ def _run(arguments: list[str]) -> int:
         hint = ""
         if isinstance(error, click.UsageError) and error.ctx is not None:
             hint = f" See: {error.ctx.command_path} --help"
-        return _refuse(f"{error.format_message().rstrip('.')}.{hint}")
+        what = error.format_message().rstrip(".")
+        return _refuse(f"{what}{'' if what.endswith('?') else '.'}{hint}")
     except UnicodeEncodeError as error:  # bytes on the command line that a book can't hold
         return _refuse(f"{error.object[:80]!r} is not text. Type it in UTF-8.")
     except BrokenPipeError:

@@ -195,6 +195,7 @@ def test_a_nominal_is_given_with_the_new_set_in_any_unit(call: Call) -> None:
         (("set", "check", "larch", *AT, "--nominal", "24kg"), r"\b1\b.*\b2\b.*heights"),
         (("set", "check", "larch", "--nominal", "9kg", "--nominal", "9kg@30mm"), "some loads name"),
         (("set", "check", "larch"), "no height to check at"),
+        (("set", "list", "--jsom"), r"Did you mean '--json'\? See: "),
         (("set", "new", "oak", "--role", "outer", "--count", "2", "--free-length", "50mm",
           "--nominal", "20kg@55mm"), "below.*free length"),
     ],

@@ -35,15 +35,20 @@ def keyed(db: Database, path: Path, larch: SetRecord) -> Path:
     return path
 
 
+def wrong_reading(keyed: Path, change_to: str, *values: object) -> str:
+    """Change what the one reading's document says; returns what is found of it."""
+    assert change(keyed, f"UPDATE sweeps SET keyed_json = {change_to}", *values) == 1
+    (found,) = check_book(keyed).findings
+    return found
+
+
 def test_a_give_that_we_stored_is_whole(keyed: Path) -> None:
     assert check_book(keyed).findings == []
 
 
 @pytest.mark.parametrize(("name", "value"), PAST)
 def test_a_number_that_cannot_be_is_found(keyed: Path, name: str, value: object) -> None:
-    sql = "UPDATE sweeps SET keyed_json = json_set(keyed_json, '$.setup.' || ?, ?)"
-    assert change(keyed, sql, name, value) == 1
-    (found,) = check_book(keyed).findings
+    found = wrong_reading(keyed, "json_set(keyed_json, '$.setup.' || ?, ?)", name, value)
     assert "its keyed_json cannot be" in found
 
 
@@ -76,25 +81,19 @@ NO_READING = [
 
 @pytest.mark.parametrize(("part", "value"), NO_READING)
 def test_what_no_reading_can_say_is_found(keyed: Path, part: str, value: str) -> None:
-    sql = "UPDATE sweeps SET keyed_json = json_set(keyed_json, '$.' || ?, json(?))"
-    assert change(keyed, sql, part, value) == 1
-    (found,) = check_book(keyed).findings
+    found = wrong_reading(keyed, "json_set(keyed_json, '$.' || ?, json(?))", part, value)
     assert "its keyed_json cannot be" in found
 
 
 def test_as_many_uncertainties_as_points(keyed: Path) -> None:
-    sql = "UPDATE sweeps SET keyed_json = json_set(keyed_json, '$.stated_u_n', json('[1.0, 2.0]'))"
-    assert change(keyed, sql) == 1
-    (found,) = check_book(keyed).findings
+    found = wrong_reading(keyed, "json_set(keyed_json, '$.stated_u_n', json('[1.0, 2.0]'))")
     assert "it has other uncertainties than points" in found
 
 
 @pytest.mark.parametrize("again", ['"setup": null, ', '"readings": [], '])
 def test_a_name_that_is_there_twice_is_found(keyed: Path, again: str) -> None:
     """SQLite reads the first of the two, Python the last."""
-    sql = "UPDATE sweeps SET keyed_json = '{' || ? || substr(keyed_json, 2)"
-    assert change(keyed, sql, again) == 1
-    (found,) = check_book(keyed).findings
+    found = wrong_reading(keyed, "'{' || ? || substr(keyed_json, 2)", again)
     assert "its keyed_json cannot be" in found
 
 

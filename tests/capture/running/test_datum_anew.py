@@ -35,12 +35,6 @@ from support.datum_desk import (
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk, bench_samples
 
 
-@pytest.fixture
-def desk(make_book):
-    with open_book(make_book(RIG, device_id=RIG.device_id, boot_id=HELLO.boot_id)) as db:
-        yield Desk(db)
-
-
 def test_the_same_datum_again_is_taken_and_said_to_be_the_same(desk):
     work(desk, *PRESS)
     on_gauge(desk, 30.0)
