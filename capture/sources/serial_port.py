@@ -131,7 +131,9 @@ class SerialSource(Source):
         data = self._read_what_is_there()
         deadline = self._clock() + timeout_s
         if self._per_s and len(data) < _FEW and timeout_s > 0:
-            return self._decoder.feed(data + self._flowing(min(self.gather_s, timeout_s)))
+            data += self._flowing(min(self.gather_s, timeout_s))
+            if data:
+                return self._decoder.feed(data)
         while not data and (left_s := deadline - self._clock()) > 0:
             self._wait(left_s)
             data = self._read_what_is_there()

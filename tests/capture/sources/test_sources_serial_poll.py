@@ -176,6 +176,23 @@ def test_a_line_is_handed_on_though_the_port_goes_while_it_waits():
         source.poll(0.1)
 
 
+def test_a_port_that_goes_where_as_much_as_before_was_awaited_is_told_by_that_poll():
+    line = encode(HELLO)
+    source, _ = scripted(line, line, b"", OSError(errno.EIO, "gone"))
+    assert HELLO in source.poll(1.0)
+    with pytest.raises(SourceLost):
+        source.poll(1.0)
+
+
+def test_silence_after_samples_ends_at_the_timeout_too():
+    line = encode(HELLO)
+    source, clock = scripted(line, line)
+    source.poll(1.0)
+    begun_s = clock.now_s
+    assert source.poll(1.0) == []
+    assert clock.now_s == pytest.approx(begun_s + 1.0)
+
+
 def test_a_flood_does_not_hold_the_reader():
     source, _ = scripted(*[b"x" * 4095 + b"\n"] * 100)
     source.poll(0.0)
