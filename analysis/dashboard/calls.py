@@ -49,6 +49,7 @@ _QUESTIONS = {
     **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
     "datum_moved": "DATUM RIGHT?",
     "datum_doubted": "DATUM RIGHT?",
+    "sits_otherwise": "SAME SPRING?",
     "datum_differs": "GAUGE RIGHT?",
     "strokes_in_doubt": "KEEP THEM?",
     "solid_seen": "SOLID HEIGHT?",

@@ -23,6 +23,7 @@ _YES_AND_NO = {
     "another_spring": ("it is the right spring", "wrong spring, take it out"),
     "touched_low": ("spring and datum are right", "wrong spring, take it out"),
     "datum_moved": ("the spring sits otherwise, the press counts", "the scale may have slipped"),
+    "sits_otherwise": ("it is, and sits otherwise: the press counts", "the press does not count"),
     "datum_doubted": ("the scale did not slip", "it did, or nobody knows: the datum is set again"),
     "datum_differs": ("the length is right, set the datum", "leave the datum as it was"),
     "solid_seen": ("keep this solid height", "the coils did not touch"),

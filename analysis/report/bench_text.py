@@ -250,15 +250,23 @@ def _beside_the_set(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units, word=word)
 
 
+_MOVED = "{label} moved by {moved_mm:+} in height since its press before"
+_INSTEAD = " if it does, its {agree} presses that agree count, and no longer those before"
+
+
 def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
-    words = "{label} moved by {moved_mm:+} in height since its press before"
+    words = _MOVED
     if f.get("calibrated_anew", True):
         words += " the travel was calibrated again: was the gauge's length typed right?"
     else:
         words += ": did the travel scale slip, or the seat sink, or does the spring sit otherwise?"
-    if "instead" in f:
-        words += " if it does, its {agree} presses that agree count, and no longer those before"
-    return filled(words, f, units)
+    return filled(words + (_INSTEAD if "instead" in f else ""), f, units)
+
+
+def _sits_otherwise(f: Mapping[str, Any], units: Units) -> str:
+    words = f"{_MOVED}, and a gauge agrees with the datum: does it sit otherwise, or on a seat that "
+    words += "sank? or is it another spring?"
+    return filled(words + (_INSTEAD if "instead" in f else ""), f, units)
 
 
 def _datum_differs(f: Mapping[str, Any], units: Units) -> str:
@@ -417,6 +425,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "coils_bind": _coils_bind,
     "another_spring": _another_spring,
     "datum_moved": _datum_moved,
+    "sits_otherwise": _sits_otherwise,
     "datum_differs": _datum_differs,
     "datum_set": _datum_set,
     "strokes_in_doubt": _in_doubt,

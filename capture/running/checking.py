@@ -92,6 +92,10 @@ class StrokeChecks:
         if self._rival is not None:
             self._rivals.append(Rival(press, self._rival))
 
+    def gauged(self) -> None:
+        """A gauge agrees with the datum: heights were right in what was refused."""
+        self._rivals = [one._replace(gauged=True) for one in self._rivals]
+
     def took_back(self, presses: int = 1) -> None:
         """The last ones that counted do not."""
         for _ in range(min(presses, len(self._pressed))):
@@ -301,6 +305,8 @@ class StrokeChecks:
         odd = self._outvoted(sweep, why, rivals, record)
         if odd:
             why = Finding(why.kind, {**why.facts, "agree": 1 + len(rivals), "instead": len(odd)})
+        if why.kind == "datum_moved" and any(one.gauged for one in rivals):
+            why = Finding("sits_otherwise", why.facts)
         asked = Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
         return replace(asked, left_out=odd)
 

@@ -205,17 +205,22 @@ class DatumQuestions:
             self._unproven.spoil(why)
         self._unproven.forget()
 
-    def offer(self, new: NewDatum) -> None:
+    def offer(self, new: NewDatum) -> bool:
         """Take a datum; where it contradicts the one that stands, ask whether it is right.
 
         Where that is in doubt, a gauge settles it that says the same as the quill's stop.
+
+        Returns:
+            Whether it agrees with the one that stands.
         """
+        agrees = not new.differs and not self._heights.lost
         if not new.differs or self._heights.moved_with_stop(new):
             self._settle(new, yes=True)
-            return
+            return agrees
         self._offered = new
         self._heights.contradicted = new.question
         self._ask()
+        return False
 
     def _settle(self, new: NewDatum, *, yes: bool) -> None:
         if not yes:

@@ -31,6 +31,7 @@ from coilbench.capture.running.datum import LastSecond, OnGauge
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.strokes.judging import Verdict
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
 DATUM_LOST = Finding("datum_lost")
@@ -266,6 +267,10 @@ class Heights:
                 self._know_stop(None)
         self._report(Event.of(EventKind.TURN, how))
 
+    def noted(self, verdict: Verdict) -> Verdict:
+        """Return a verdict on a press with what stands against its heights, where it counts."""
+        return verdict.noted(self.against) if verdict.counted else verdict
+
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
 
@@ -316,6 +321,7 @@ class Heights:
         point = self._stood.gauge(length_mm, per_count_mm)
         self._stood.require_light_touch(point, per_count_mm, self.record.load.fit, zero_n)
         self.on_gauge.forget(point.counts)
+        self._gauge_us = None
         part = datum_part(travel, point).on(hello)
         if self.lost:
             return self._beside_the_stop(part, point.counts, length_mm)
@@ -352,13 +358,14 @@ class Heights:
         """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on.
 
         The stop is a place, which no datum moves. It is not found anew where the quill happens to
-        stand, for a hand may hold it there; only where the datum says that it was none. Where it
+        stand, for a hand may hold it there; only where the datum says that it was none: it is
+        another one, or the same, and the quill last stood off what was taken for its stop. Where it
         contradicts and no stop bears it out, a person's word is all that it holds by.
         """
         by_word = new.differs and not self.moved_with_stop(new)
         if self.lost:
             self._know_stop(*self._stop_by(new))
-        elif new.differs or self.low is not None:
+        elif new.differs or self.off_stop_mm:
             self._know_stop(None)
         store_part(self._db, new.part)
         self._adopt(current_calibration(self._db, new.part.device_id))

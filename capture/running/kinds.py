@@ -30,6 +30,10 @@ class Action(StrEnum):
     FINISH = "finish"
 
 
+# Whether heights are right: what a gauge that is on its way answers.
+OF_HEIGHTS = frozenset({"datum_moved", "datum_doubted"})
+
+
 class EventKind(StrEnum):
     """What sort of thing happened."""
 

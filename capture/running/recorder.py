@@ -21,7 +21,7 @@ from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights, NewDatum
 from coilbench.capture.running.judged import Judged, Waiting
-from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
@@ -85,7 +85,8 @@ class Recorder:
             db, *parts, self._unproven, self._take_datum, self._checks.can_show, say
         )
         self._strokes = StrokeQuestions(
-            self._turns, self._questions, self._datums.spring_slips, self._datums.doubt
+            *(self._turns, self._questions, self._checks),
+            *(self._datums.spring_slips, self._datums.doubt),
         )
         self._solids = SolidQuestions(db, *parts, say)
         self._touched_mm: float | None = None
@@ -150,8 +151,9 @@ class Recorder:
 
     @property
     def question(self) -> Finding | None:
-        """What a person must answer."""
-        return self._questions.asked
+        """What a person must answer: not while a gauge is on its way that answers it."""
+        asked, gauge = self._questions.asked, self.heights.gauge_awaited
+        return None if gauge and asked is not None and asked.kind in OF_HEIGHTS else asked
 
     @property
     def finished(self) -> bool:
@@ -332,7 +334,7 @@ class Recorder:
 
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
-        pressing, asked = self._finder.pressing, self.question
+        pressing, asked = self._finder.pressing, self._questions.asked
         stays = self._strokes.stands()
         try:
             if self._questions.takes(command.action, command.question):
@@ -347,13 +349,14 @@ class Recorder:
                 self.heights.await_gauge()
             elif command.height_mm is not None:
                 zero_n = self._finder.zero_n if self._finder.zero_seen else None
-                self._datums.offer(self.heights.read_datum(command.height_mm, zero_n))
+                new = self.heights.read_datum(command.height_mm, zero_n)
+                self._strokes.gauged(agrees=self._datums.offer(new))
             else:
                 self._turns.execute(command)
                 self._strokes.passed_over(asked)
         except NotPossible as refusal:
             self._report(Event(EventKind.REFUSED, refusal.finding))
-            if self.question is None:
+            if self._questions.asked is None:
                 stays()
 
     def _take_datum(self, new: NewDatum) -> None:
@@ -431,8 +434,7 @@ class Recorder:
             if judged.verdict.counted:
                 self._turns.make_room(turn)
                 self._turns.leave_out(judged.left_out)
-            against = self.heights.against if judged.verdict.counted else None
-            verdict = judged.verdict.noted(against)
+            verdict = self.heights.noted(judged.verdict)
             sweep_id = store_whole(self._db, stroke, verdict, self._calibration, known)
             self._chunks.forget()
         return sweep_id

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from msgspec.structs import replace
+
 from coilbench.capture.blocks import Finding
+from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.judged import Judged, Rival, Waiting
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
@@ -26,18 +29,23 @@ class StrokeQuestions:
         self,
         turns: TurnTaking,
         questions: Questions,
+        checks: StrokeChecks,
         spring_slips: Callable[[], None],
         doubt: Callable[[Finding], None],
     ) -> None:
         self._turns = turns
         self._questions = questions
+        self._checks = checks
         self._spring_slips = spring_slips
         self._doubt = doubt
+        self._asked: tuple[Waiting, Judged] | None = None  # the press that was asked about last
+        self._stood: tuple[Waiting, Judged] | None = None  # when a command came
 
     def ask(self, waiting: Waiting, judged: Judged) -> None:
         """Ask the question with which it was judged."""
         question = judged.question
         if question is not None:
+            self._asked = waiting, judged
             answer = lambda yes: self._answered(waiting, question, judged, yes=yes)  # noqa: E731
             self._questions.ask(question, answer)
 
@@ -52,10 +60,25 @@ class StrokeQuestions:
 
         Whether heights are right, no press says that is no good itself, nor another spring.
         """
-        asked, answer = self._questions.asked, self._questions.answer
-        if asked is None or answer is None or not self.of_heights:
+        stood, self._stood = self._asked if self.of_heights else None, None
+        if stood is None:
             return lambda: None
-        return lambda: self._questions.ask(asked, answer)
+        self._stood = stood
+        return lambda: self.ask(*stood)
+
+    def gauged(self, *, agrees: bool) -> None:
+        """A gauge was read; where it agrees, the heights that were asked about are right.
+
+        What is left to ask is asked of the spring.
+        """
+        stood, self._stood = self._stood, None
+        if not agrees:
+            return
+        self._checks.gauged()
+        if stood is not None and stood[1].question is not None:
+            waiting, judged = stood
+            of_spring = Finding("sits_otherwise", stood[1].question.facts)
+            self.ask(waiting, replace(judged, question=of_spring))
 
     def passed_over(self, asked: Finding | None) -> None:
         """Something else was done about the turns while it was asked: nobody knows of heights."""
