@@ -19,10 +19,11 @@ ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
 
 
 def event_line(event: Event, shown: Units) -> str:
-    """Write what happened as a line; ! is a press refused, a fault or a question."""
+    """Write what happened as a line; ! is a press refused, a fault or a question; ~ one waits."""
     stops = event.kind is EventKind.FAULT and event.what.kind in STOPS
     words = f"{LET_UP}: " if stops else ""
-    return f"{'! ' if event.kind in ALERTS else '  '}{words}{describe(event.what, shown)}"
+    mark = "~ " if event.kind is EventKind.WAITS else "! " if event.kind in ALERTS else "  "
+    return f"{mark}{words}{describe(event.what, shown)}"
 
 
 def capture_ended(last: Snapshot, heights_mm: Sequence[float] = ()) -> Iterator[str]:

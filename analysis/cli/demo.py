@@ -274,7 +274,7 @@ def _run(demo: Demo) -> DemoResult:
 
 
 def _advance(progress: Progress, task: TaskID, event: Event) -> None:
-    if event.kind is EventKind.KEPT:
+    if event.what.kind == "stroke_kept":
         progress.advance(task)
 
 

@@ -41,11 +41,15 @@ _MARKS = {
     EventKind.REFUSED: _ALERT,
     EventKind.FAULT: _ALERT,
     EventKind.QUESTION: ("? ", "bold"),
+    EventKind.WAITS: ("~ ", "bold"),
 }
 # of these the words are told on a screen of any size, before the table
 _STANDING = ("datum_lost", "rig_fault")  # faults that the snapshot holds for as long as they are
-_MOVES_ON = (EventKind.KEPT, EventKind.REFUSED, EventKind.TURN, EventKind.REDO)
-_ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
+_MOVES_ON = (
+    *(EventKind.KEPT, EventKind.WAITS, EventKind.REFUSED),
+    *(EventKind.TURN, EventKind.REDO),
+)
+_ALERTS = (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
 
 NARROW = 70  # below it the table stands alone, without the curve
 MIDDLE = 24  # from here on the turn is in large type
@@ -268,8 +272,8 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
     """Return the last things that happened in `room` lines or more, the latest last.
 
     Each is whole or not there. What must be told stands first: the latest, and what was rescued of
-    a capture that was cut off, until a stroke has ended since. + is a stroke kept, ! one refused or
-    a fault, ? a question.
+    a capture that was cut off, until a stroke has ended since. + is a stroke kept, ~ one that
+    waits, ! one refused or a fault, ? a question.
     """
     newest_first = [event for _, event in reversed(snapshot.events)]
     events = [
@@ -297,7 +301,8 @@ def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
 
     A question is over once another one or none stands. Why a press, or a key, was refused, and a
     fault that is no alarm any more, are over with the next press, from its touch on, or once a
-    person did something. A stroke that was kept is over once it was taken back.
+    person did something. A stroke that was kept is over once it was taken back, and one that waits
+    once the quill was seen at its stop, too.
     """
     what = event.what
     if what.kind == "link_lost":
@@ -306,9 +311,10 @@ def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
         return snapshot.load_n is not None
     if event.kind is EventKind.QUESTION:
         return what != snapshot.question
-    if event.kind is EventKind.KEPT:
-        return _taken_back(event, later)
-    if event.kind not in (EventKind.REFUSED, EventKind.FAULT):
+    if what.kind == "stroke_kept":
+        waited = event.kind is EventKind.WAITS and snapshot.quill_low is None
+        return waited or _taken_back(event, later)
+    if event.kind not in (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT):
         return False
     if what.kind in _STANDING:
         return what.kind not in {one.kind for one in _stands(snapshot)}
@@ -324,7 +330,7 @@ def _taken_back(kept: Event, later: Sequence[Event]) -> bool:
         facts = one.what.facts
         if facts.get("label") != which["label"]:
             continue
-        counted |= one.kind is EventKind.KEPT
+        counted |= one.what.kind == "stroke_kept"
         same = (facts.get("stroke"), facts.get("purpose")) == (which["stroke"], which["purpose"])
         if same and one.what.kind == "stroke_left_out":
             return True
@@ -341,7 +347,7 @@ def _stands(snapshot: Snapshot) -> Iterator[Finding]:
 
 def _is_news(event: Event, later: Sequence[Event]) -> bool:
     """Tell whether a rescue has not been overtaken by a stroke of this capture."""
-    ended = any(one.kind in (EventKind.KEPT, EventKind.REFUSED) for one in later)
+    ended = any(one.what.kind in ("stroke_kept", "stroke_refused") for one in later)
     return event.kind is EventKind.RESCUED and not ended
 
 

@@ -75,12 +75,15 @@ class DatumQuestions:
             idle: whether nothing is pressed; else it is asked about once that is let up.
         """
         jump = self._heights.look(samples, height_mm)
+        low = self._heights.low
         high = self._heights.at_rest(samples, idle=idle)
         if self._heights.at_stop:
             self._high_told = False
             if self._heights.jump_settled:
                 self._confirm("datum_at_stop")
             if self._heights.unknown is None and self._unproven.risen is None:
+                if low is not None:
+                    self._unproven.up()
                 self._unproven.proven()
         elif high is not None and high.kind == "stop_risen":
             self._unproven.rose(high["moved_mm"])

@@ -38,6 +38,7 @@ class EventKind(StrEnum):
     """What sort of thing happened."""
 
     KEPT = "kept"
+    WAITS = "waits"  # a press that counts for good, or at all, only once more is known
     REFUSED = "refused"
     REDO = "redo"
     TURN = "turn"  # another spring's turn than before, because someone asked

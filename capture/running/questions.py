@@ -126,7 +126,10 @@ class Questions:
             self._turns.leave_out(odd)
         self._took(waiting)
         self._turns.took(turn, counted=True)
-        self._report(Event(EventKind.TURN, why))
+        after = self._turns.turn
+        next_label = None if after is None or after.label == turn.label else after.label
+        told = Finding(why.kind, {**why.facts, "next_label": next_label})
+        self._report(Event(EventKind.TURN, told))
         for one in odd:
             self._turns.lost_one(turn.label)
             self._report(left_out(turn, one.number, one.findings))

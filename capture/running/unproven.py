@@ -14,6 +14,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import add_note, leave_out
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import Waiting
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.stroke_events import left_out
 from coilbench.capture.running.turn_taking import TurnTaking
 
@@ -80,6 +81,15 @@ class Unproven:
     def of_another(self, label: str) -> bool:
         """Whether one of them is of another spring: more are not risked."""
         return any(one.turn.label != label for one in self._counted)
+
+    def up(self) -> None:
+        """Say what counts for good now that the quill is at its stop again."""
+        if not self._counted:
+            return
+        label, after = self._counted[-1].turn.label, self._turns.turn
+        next_label = None if after is None or after.label == label else after.label
+        facts = {"presses": len(self._counted), "next_label": next_label}
+        self._report(Event.of(EventKind.TURN, "counts_now", **facts))
 
     def forget(self) -> None:
         """It was settled otherwise what of them counts."""

@@ -217,7 +217,12 @@ def test_what_counts_only_once_the_quill_is_up_is_said_to(desk):
     samples["t_us"] += desk.run_on[1]
     take(desk, samples)
     assert counted(desk) == [1, 1]
-    assert "for good once the quill is seen at its stop" in said(desk, EventKind.KEPT)
+    waits = said(desk, EventKind.WAITS)
+    assert "it waits" in waits
+    assert "for good once the quill is seen at its stop" in waits
+    assert "it waits" not in said(desk, EventKind.KEPT)
+    work(desk, Rest(1.0))
+    assert "1 press that waited" in said(desk, EventKind.TURN)
 
 
 def test_what_counts_by_a_persons_word_says_so_and_what_stood_against_it(desk):
