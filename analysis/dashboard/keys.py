@@ -25,9 +25,9 @@ _YES_AND_NO = {
     "datum_moved": ("the spring sits otherwise, the press counts", "the scale may have slipped"),
     "sits_otherwise": ("it is, and sits otherwise: the press counts", "the press does not count"),
     "datum_doubted": ("the scale did not slip", "it did, or nobody knows: the datum is set again"),
-    "datum_differs": ("the length is right, set the datum", "leave the datum as it was"),
+    "datum_differs": ("the length is right, set the datum", "it is wrong, the datum stays"),
     "solid_seen": ("keep this solid height", "the coils did not touch"),
-    "strokes_in_doubt": ("they count", "they do not, press them again"),
+    "strokes_in_doubt": ("they count", "they do not: press {presses} again"),
     "same_again": ("the spring is so, the press counts", "it does not count"),
     "finish_unfinished": ("end the capture", "go on"),
 }
@@ -41,7 +41,7 @@ def answer_help(question: Finding | None) -> str | None:
     if question is None:
         return None
     yes, no = _YES_AND_NO.get(question.kind, ("yes", "no"))
-    return f"y {yes}  x {no}"
+    return f"y {yes}  x {no.format_map(question.facts)}"
 
 
 class _Entry(msgspec.Struct):

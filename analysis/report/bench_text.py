@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe, filled, first_few
-from coilbench.analysis.report.question_text import QUESTION_SENTENCES, presses_text
+from coilbench.analysis.report.question_text import QUESTION_SENTENCES, presses_of, presses_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
@@ -142,7 +142,7 @@ _CURES = {
     "let_up": "let the quill up fully: then it counts",
     "set_datum": "set the datum (d), then press it again",
     "mend_rig": "mend that first, then press it again",
-    "answer": "is it the right spring?",
+    "answer": "answer what is asked, or set the datum (d); else press it again",
 }
 _DATUM_REFUSED = {
     "below_cups": "the cups meet above that length: give that of the gauge on the spring's seats",
@@ -233,7 +233,8 @@ def _datum_set(f: Mapping[str, Any], units: Units) -> str:
 
 
 def _presses(f: Mapping[str, Any], words: str) -> str:
-    return f"{presses_text(f['presses'])} by the datum before: {words}"
+    whose = f", {presses_of(f)}" if f.get("labels") else ""
+    return f"{presses_text(f['presses'])} by the datum before{whose}: {words}"
 
 
 def _rivals(f: Mapping[str, Any], _units: Units) -> str:
@@ -350,7 +351,9 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "datum_set": _datum_set,
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
-    "counts_now": lambda f, _u: f"at its stop again: {presses_text(f['presses'])} that waited count",
+    "counts_now": lambda f, _u: (
+        f"at its stop again: {presses_text(f['presses'])} that waited count"
+    ),
     "rival_agrees": _rivals,
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,

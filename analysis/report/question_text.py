@@ -15,6 +15,14 @@ def presses_text(presses: int) -> str:
     return "1 press" if presses == 1 else f"{presses} presses"
 
 
+def presses_of(f: Mapping[str, Any]) -> str:
+    """Name springs and how many presses of each."""
+    labels = f.get("labels", ())
+    each = f.get("each") or [None] * len(labels)
+    of = zip(labels, each, strict=True)
+    return first_few([label if many is None else f"{label} ({many})" for label, many in of])
+
+
 def _same_again(f: Mapping[str, Any], units: Units) -> str:
     found = "; ".join(describe(one, units) for one in f["findings"])
     return f"{f['label']}, {f['times']} times running: {found}; is that how this spring is?"
@@ -61,8 +69,8 @@ def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
 
 
 def _sits_otherwise(f: Mapping[str, Any], units: Units) -> str:
-    words = f"{_MOVED}, and a gauge agrees with the datum: does it sit otherwise, or on a seat that "
-    words += "sank? or is it another spring?"
+    words = f"{_MOVED}, and a gauge agrees with the datum: does it sit otherwise, or on a seat "
+    words += "that sank? or is it another spring?"
     return filled(words + (_INSTEAD if "instead" in f else ""), f, units)
 
 
@@ -70,16 +78,24 @@ def _datum_differs(f: Mapping[str, Any], units: Units) -> str:
     than = "before the restart, by where the quill's stop is" if f.get("by_stop") else ""
     words = "the gauge of {height_mm} makes heights {moved_mm:+} other than {than}, and only "
     words += "± {u_mm} can be explained: is the length right, and the gauge clean?"
+    many = f.get("presses", 0)
+    if many:
+        words += f" Yes leaves out {presses_text(many)} by the datum before, and asks about "
+        words += "it" if many == 1 else "them"
     return filled(words, f, units, than=than or "the datum that stands")
 
 
 def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
-    words = "{many} of {whose} by the datum before, {moved_mm:+} other, no longer count: were they "
-    words += "made before it moved, so that they count all the same?"
+    one, many = f["presses"] == 1, presses_text(f["presses"])
+    words = "{many} by the datum before, {moved_mm:+} other: {whose}. "
+    words += "Made before it moved, so that {they} all the same? "
     if f.get("since"):
-        words += " They were pressed after you said that the scale had not slipped"
-    many = presses_text(f["presses"])
-    return filled(words, f, units, many=many, whose=first_few(f["labels"]))
+        words += "Pressed after you said that the scale had not slipped. "
+    elif f.get("shown"):
+        words += "The quill was at its stop afterwards: if the scale slipped, it was later. "
+    words += "No: {many} to be pressed again"
+    they = "it counts" if one else "they count"
+    return filled(words, f, units, many=many, whose=presses_of(f), they=they)
 
 
 def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:

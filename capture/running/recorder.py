@@ -61,7 +61,7 @@ class Recorder:
         self._db = db
         self._run = run
         self._turns = TurnTaking(db, record, say)
-        self.heights = Heights(db, calibration, say)
+        self.heights = Heights(db, calibration, say, run.keep_trust)
         self._adopt()
         self._boot_id: int | None = None
         self._faults = RigFaults()

@@ -57,10 +57,9 @@ def refused(turn: Turn, judged: Judged) -> Event:
     """Return that a press does not count, or waits till more is known, and what helps."""
     verdict, waits = judged.verdict, judged.waits
     facts = _facts(turn, verdict.findings) | {"status": verdict.status, "times": judged.times}
-    facts |= {"cure": cure(verdict.findings), "waits": waits}
-    return Event(
-        EventKind.WAITS if waits else EventKind.REFUSED, Finding("stroke_refused", facts)
-    )
+    helps = cure(verdict.findings)
+    facts |= {"cure": "answer" if waits and helps == "set_datum" else helps, "waits": waits}
+    return Event(EventKind.WAITS if waits else EventKind.REFUSED, Finding("stroke_refused", facts))
 
 
 def left_out(turn: Turn, number: int, findings: Sequence[Finding]) -> Event:

@@ -25,6 +25,7 @@ class Unproven:
     Used by the thread that owns the book.
 
     Attributes:
+        shown: ids of those that counted before the quill was seen at its stop, or a gauge agreed.
         risen: the quill rested higher than where its stop was taken to be, and there is one press
             since, which nothing compares: the next one of the spring shows whether the scale
             slipped.
@@ -50,6 +51,7 @@ class Unproven:
         self._counted: list[Waiting] = []
         self._held: Waiting | None = None
         self.risen: Finding | None = None
+        self.shown: set[str] = set()
 
     def __len__(self) -> int:
         return len(self._counted)
@@ -102,6 +104,7 @@ class Unproven:
     def proven(self) -> None:
         """The scale did not slip: they count for good, and what waits for its turn counts too."""
         self.give_back()
+        self.shown.update(one.sweep_id for one in self._counted)
         self._counted, self.risen = [], None
 
     def note(self, against: Finding) -> None:

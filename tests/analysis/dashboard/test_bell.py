@@ -113,5 +113,6 @@ def test_a_load_that_is_no_longer_known_has_not_fallen() -> None:
 
 
 def test_the_one_table_says_every_rhythm() -> None:
-    for words in ("1 ring", "2 slow", "3 slow", "2 quick pairs", "1 ring and a quick pair", "without end"):
+    rhythms = ("1 ring", "2 slow", "3 slow", "2 quick pairs", "1 ring and a quick pair")
+    for words in (*rhythms, "without end"):
         assert words in RHYTHMS

@@ -125,7 +125,8 @@ def test_a_hand_that_holds_the_quill_below_its_stop_costs_nothing(desk, below_mm
     assert desk.recorder.question is None
     work_held(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), below_mm=below_mm)
     assert counted(desk) == [1, 1, 1, 0]  # no more is risked than one spring
-    assert "let the quill up fully" in said(desk, EventKind.REFUSED)
+    assert "it waits" in said(desk, EventKind.WAITS)
+    assert "let the quill up fully: then it counts" in said(desk, EventKind.WAITS)
     work(desk, Rest(1.0))
     assert counted(desk) == [1, 1, 1, 1]
     assert desk.recorder.quill_low is None
