@@ -93,6 +93,8 @@ def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
         words += "Pressed after you said that the scale had not slipped. "
     elif f.get("shown"):
         words += "The quill was at its stop afterwards: if the scale slipped, it was later. "
+    elif "shown" in f:
+        words += "Nothing has shown since that the scale had not slipped. "
     words += "No: {many} to be pressed again"
     they = "it counts" if one else "they count"
     return filled(words, f, units, many=many, whose=presses_of(f), they=they)

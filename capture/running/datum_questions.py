@@ -246,7 +246,9 @@ class DatumQuestions:
         agrees = not new.differs and not self._heights.lost
         before = read_by_travel(self._db, *self._heights.read_with)
         mine = [one for one in before if one.set_name == self._turns.record.name]
-        doubted = self._unproven.sweep_ids if self._open is not None else ()
+        # that the gauge contradicts is answered now
+        opened = self._heights.doubted or self._heights.low or self._unproven.risen
+        doubted = () if opened is None else self._unproven.sweep_ids
         self._to_ask = new is self._offered  # again, where it can't be taken just now
         with self._db.atomic():
             self._take(new)

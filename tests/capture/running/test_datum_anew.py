@@ -163,7 +163,7 @@ def test_a_no_costs_only_what_it_is_said_of_and_how_much_is_said_before(desk):
     work(desk, Rest(1.0), slip_mm=-0.4)
     late = describe(desk.recorder.question, Units())
     assert "larch-02 (1)" in late
-    assert "at its stop" not in late
+    assert "Nothing has shown since" in late
     tell(desk, Action.TAKE_OUT)
     assert counted(desk) == [1, 1, 1, 0]
     assert "larch-02 (1): they do not count" in said(desk, EventKind.TURN)
