@@ -37,11 +37,13 @@ _SEQUENCE = re.compile(r"\x1b(\[[0-9;?]*[ -/]*[@-~]|O[ -~])")
 
 
 def answer_help(question: Finding | None) -> str | None:
-    """Return the two keys that answer a question that is shown; None where none is."""
+    """Return the keys that answer a question that is shown; None where none is."""
     if question is None:
         return None
     yes, no = _YES_AND_NO.get(question.kind, ("yes", "no"))
-    return f"y {yes}  x {no.format_map(question.facts)}"
+    other = question.facts.get("other")
+    more = "" if other is None else f"  r {other} was wrong, take it back"
+    return f"y {yes}  x {no.format_map(question.facts)}{more}"
 
 
 class _Entry(msgspec.Struct):

@@ -101,6 +101,8 @@ BENCH_PHRASES: dict[str, str] = {
     "redo_wanted": "{label}: the last press did not count, so it is still wanted: press it again",
     "worked_short": "it works the spring: the press before went {short_mm} less deep",
     "counts_once_up": "counts for good once the quill is seen at its stop: let it up fully",
+    "other_taken_out": "{label}: its presses no longer count; it comes after the others. Now press "
+    "{now} again",
     "redo": "{label}: the last stroke no longer counts",
     "back": "{label} is next again",
     "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "

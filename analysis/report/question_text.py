@@ -28,6 +28,25 @@ def _same_again(f: Mapping[str, Any], units: Units) -> str:
     return f"{f['label']}, {f['times']} times running: {found}; is that how this spring is?"
 
 
+def _one_of_two(f: Mapping[str, Any], units: Units) -> str:
+    """Say that two springs, all that are known, do not press alike, and what tells which is odd."""
+    if f["reason"] == "crosses":
+        word = "stiffer and shorter" if f["off_share"] > 0.0 else "softer and longer"
+        words = f"{{label}} is {word} than {{other}}"
+    else:
+        words = "{label} has {load_n} at {height_mm}, {other} {usual_n}"
+    if f.get("alike"):
+        words += f"; {first_few(f['alike'])} pressed like {{label}}: {{other}} is the odd one?"
+    else:
+        third = "" if f.get("third") is None else "{third} (s) tells which, or "
+        words += f": either may be the wrong one; {third}{{other}} again (b)"
+        words += "" if third else " tells which"
+    many = f.get("other_presses")
+    if many is not None:
+        words += f". If {{other}} is wrong: r, its {presses_text(many)} no longer count"
+    return filled(words, f, units)
+
+
 def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     if f["reason"] == "nominal":
         words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
@@ -38,6 +57,8 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         )
         words += "before; if the one before was of the wrong spring, r takes that one back"
         return filled(words, f, units)
+    if f.get("other") is not None:
+        return _one_of_two(f, units)
     one, own = f["others"] == 1, f.get("own", False)
     others = "the other spring" if one else "the other {others}"
     if f["reason"] == "crosses":

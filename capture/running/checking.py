@@ -304,6 +304,8 @@ class StrokeChecks:
             why = Finding(why.kind, {**why.facts, "agree": 1 + len(rivals), "instead": len(odd)})
         if why.kind == "datum_moved" and any(one.gauged for one in rivals):
             why = Finding("sits_otherwise", why.facts)
+        if why.facts.get("other") is not None:
+            why = Finding(why.kind, {**why.facts, "alike": self._rivals.of_others(sweep)})
         asked = Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
         return replace(asked, left_out=odd)
 

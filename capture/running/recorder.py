@@ -28,7 +28,11 @@ from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
 from coilbench.capture.running.stored_strokes import Chunks, of_spring, store_whole
 from coilbench.capture.running.stroke_events import kept, left_out, refused
-from coilbench.capture.running.stroke_questions import StrokeQuestions, which_was_wrong
+from coilbench.capture.running.stroke_questions import (
+    StrokeQuestions,
+    other_of_two,
+    which_was_wrong,
+)
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.unproven import Unproven
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
@@ -294,7 +298,11 @@ class Recorder:
         try:
             if self._questions.takes(command.action, command.question):
                 return
-            if command.action is Action.REDO:
+            other = other_of_two(asked) if command.action is Action.REDO else None
+            if other is not None:
+                self._checks.took_back(self._turns.take_out(other))
+                self._unproven.forget()
+            elif command.action is Action.REDO:
                 if self._turns.redo(before=which_was_wrong(asked)):
                     self._checks.took_back()
                     self._unproven.redone()

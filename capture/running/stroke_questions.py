@@ -44,6 +44,14 @@ class StrokeQuestions:
     def ask(self, waiting: Waiting, judged: Judged) -> None:
         """Ask the question with which it was judged."""
         question = judged.question
+        other = None if question is None else question.facts.get("other")
+        if question is not None and other is not None:
+            order = self._turns.order
+            third = next(
+                (one for one in order.labels if one not in (waiting.turn.label, other)), None
+            )
+            more = {"other_presses": order.counted_of(other), "third": third}
+            question = Finding(question.kind, {**question.facts, **more})
         if question is not None:
             self._asked = waiting, judged
             answer = lambda yes: self._answered(waiting, question, judged, yes=yes)  # noqa: E731
@@ -103,6 +111,12 @@ class StrokeQuestions:
                 press = rival.press._replace(turn=turn)
                 why = Finding.of("rival_agrees", label=turn.label, presses=many)
                 self._questions.count(press, why)
+
+
+def other_of_two(question: Finding | None) -> str | None:
+    """Return the spring that may be the odd one as well as the one that is asked about."""
+    odd = question is not None and question.kind == "another_spring"
+    return question.facts.get("other") if odd and question is not None else None
 
 
 def which_was_wrong(question: Finding | None) -> bool:
