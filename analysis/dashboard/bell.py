@@ -8,7 +8,7 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from coilbench.capture.running.kinds import EventKind
+from coilbench.capture.running.kinds import COUNTS, EventKind
 
 if TYPE_CHECKING:
     from coilbench.capture.running.commands import Event, Snapshot
@@ -43,7 +43,6 @@ RHYTHMS = (
 )
 _TROUBLE = (EventKind.REFUSED, EventKind.FAULT)
 _QUESTION = (EventKind.QUESTION, EventKind.WAITS)
-_COUNTS = ("accepted", "counts_now", "given_back")  # a press that waited
 _LOSSES = ("link_lost", "no_sample")
 
 
@@ -100,6 +99,6 @@ def sound_of(event: Event) -> Sound | None:
         return Sound.QUESTION
     if event.kind is EventKind.DONE:
         return Sound.DONE
-    if event.kind is not EventKind.KEPT and event.what.kind not in _COUNTS:
+    if event.kind is not EventKind.KEPT and event.what.kind not in COUNTS:
         return None
     return Sound.KEPT if event.what.facts.get("next_label") is None else Sound.CHANGE

@@ -20,7 +20,7 @@ from coilbench.analysis.dashboard.large_type import large
 from coilbench.analysis.dashboard.rows import reason_lines, table_lines
 from coilbench.analysis.dashboard.scene import Scene, known_now
 from coilbench.analysis.dashboard.stroke_plot import stroke_plot
-from coilbench.analysis.report.bench_text import AS_LOADED
+from coilbench.analysis.report.bench_text import AS_LOADED, event_mark
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
@@ -35,14 +35,7 @@ SAFETY = (
 FAIR_SHARE, POOR_SHARE = 0.0005, 0.01
 _PHASES = {"idle": "free", "touch": "touched", "press": "pressing", "release": "letting up"}
 _UNKNOWN = "--"
-_ALERT = ("! ", "bold red")
-_MARKS = {
-    EventKind.KEPT: ("+ ", "green"),
-    EventKind.REFUSED: _ALERT,
-    EventKind.FAULT: _ALERT,
-    EventKind.QUESTION: ("? ", "bold"),
-    EventKind.WAITS: ("~ ", "bold"),
-}
+_STYLES = {"+ ": "green", "! ": "bold red", "? ": "bold", "~ ": "bold"}  # of an event's mark
 # of these the words are told on a screen of any size, before the table
 _STANDING = ("datum_lost", "rig_fault")  # faults that the snapshot holds for as long as they are
 _MOVES_ON = (
@@ -272,8 +265,7 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
     """Return the last things that happened in `room` lines or more, the latest last.
 
     Each is whole or not there. What must be told stands first: the latest, and what was rescued of
-    a capture that was cut off, until a stroke has ended since. + is a stroke kept, ~ one that
-    waits, ! one refused or a fault, ? a question.
+    a capture that was cut off, until a stroke has ended since.
     """
     newest_first = [event for _, event in reversed(snapshot.events)]
     events = [
@@ -353,7 +345,8 @@ def _is_news(event: Event, later: Sequence[Event]) -> bool:
 
 def _event_text(event: Event, units: Units, page: _Page) -> list[Text]:
     """Write what happened, on as many lines as it needs."""
-    mark, style = _MARKS.get(event.kind, ("  ", ""))
+    mark = event_mark(event)
+    style = _STYLES.get(mark, "")
     words = describe(event.what, units)
     first, *rest = textwrap.wrap(words, max(20, page.width - 2), break_on_hyphens=False) or [""]
     return [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]

@@ -22,9 +22,15 @@ _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
 _YES_AND_NO = {
     "another_spring": ("it is the right spring", "wrong spring, take it out"),
     "touched_low": ("spring and datum are right", "wrong spring, take it out"),
-    "datum_moved": ("the spring sits otherwise, the press counts", "the scale may have slipped"),
+    "datum_moved": (
+        "the spring sits otherwise, the press counts",
+        "the scale may have slipped: none counts until that is known",
+    ),
     "sits_otherwise": ("it is, and sits otherwise: the press counts", "the press does not count"),
-    "datum_doubted": ("the scale did not slip", "it did, or nobody knows: the datum is set again"),
+    "datum_doubted": (
+        "it did not slip, what waits counts",
+        "it may have: no press counts until the datum is set",
+    ),
     "datum_differs": ("the length is right, set the datum", "it is wrong, the datum stays"),
     "solid_seen": ("keep this solid height", "the coils did not touch"),
     "strokes_in_doubt": ("they count", "they do not: press {presses} again"),

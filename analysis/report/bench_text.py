@@ -8,6 +8,8 @@ from typing import Any
 from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.question_text import QUESTION_SENTENCES, presses_of, presses_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.kinds import COUNTS, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
 
@@ -101,7 +103,7 @@ BENCH_PHRASES: dict[str, str] = {
     "redo_wanted": "{label}: the last press did not count, so it is still wanted: press it again",
     "worked_short": "it works the spring: the press before went {short_mm} less deep",
     "counts_once_up": "counts for good once the quill is seen at its stop: let it up fully",
-    "other_taken_out": "{label}: its presses no longer count; it comes after the others. Now press "
+    "other_taken_out": "{label}: its presses no longer count; it comes after the others; press "
     "{now} again",
     "redo": "{label}: the last stroke no longer counts",
     "back": "{label} is next again",
@@ -134,6 +136,13 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
 }
+_MARKS = {
+    EventKind.KEPT: "+ ",
+    EventKind.WAITS: "~ ",
+    EventKind.REFUSED: "! ",
+    EventKind.FAULT: "! ",
+    EventKind.QUESTION: "? ",
+}
 _STATUSES = {"gapped": "samples are missing", "interrupted": "interrupted"}
 _CURES = {
     "press_again": "press it again",
@@ -162,6 +171,13 @@ _DATUM_REFUSED = {
 @describe.register
 def _(turn: Turn, units: Units) -> str:  # noqa: ARG001
     return f"{turn.label}, {stroke_text(turn)}"
+
+
+def event_mark(event: Event) -> str:
+    """Return what an event's line begins with: + a press counts, ~ it waits, ! it was refused, or
+    a fault, ? a question.
+    """
+    return "+ " if event.what.kind in COUNTS else _MARKS.get(event.kind, "  ")
 
 
 def stroke_text(turn: Turn) -> str:

@@ -47,6 +47,9 @@ def _one_of_two(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units)
 
 
+_EITHER = "if the one before was of the wrong spring, r takes that one back"
+
+
 def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     if f["reason"] == "nominal":
         words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
@@ -55,7 +58,7 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         words = (
             "are these presses of one spring? its loads are {off_share:+.1%} off those of {label} "
         )
-        words += "before; if the one before was of the wrong spring, r takes that one back"
+        words += f"before; {_EITHER}"
         return filled(words, f, units)
     if f.get("other") is not None:
         return _one_of_two(f, units)
@@ -73,7 +76,8 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     else:
         words = f"{{load_n}} at {{height_mm}}, where {others} {'has' if one else 'have about'}"
         words += " {usual_n}"
-    return filled(f"this does not press like {{label}}: {words}", f, units)
+    either = f"; {_EITHER}" if own else ""
+    return filled(f"this does not press like {{label}}: {words}{either}", f, units)
 
 
 _MOVED = "{label} moved by {moved_mm:+} in height since its press before"

@@ -125,6 +125,7 @@ class Heights:
         self.contradicted: Finding | None = None
         self.against = trust.against
         self.said = False
+        self._asked: Finding | None = None  # of a press: whether heights are right
         self._stop_then: float | None = None  # when that was doubted
         self.at_stop = self.all_at_stop = False
         self._adopt(record)
@@ -266,6 +267,12 @@ class Heights:
         self.contradicted = new.question
         self._keep()
 
+    def asks(self, question: Finding | None) -> None:
+        """A question stands now, or none does: one of heights stays open in the book."""
+        moved = question is not None and question.kind == "datum_moved"
+        self._asked = question if moved else None
+        self._keep()
+
     def confirm(self, how: Confirmed) -> Finding | None:
         """A person said, else a press or the quill's stop showed, that the scale did not slip.
 
@@ -308,7 +315,11 @@ class Heights:
 
     def _keep(self) -> None:
         """Store what speaks against the datum: what was answered, and what was not."""
-        open_ = None if self.lost or self.unknown is None else self.unknown
+        open_ = self.unknown
+        if open_ is None and self._asked is not None:
+            open_ = Finding.of("datum_doubted", why=self._asked.to_document(), label=None)
+        if self.lost:
+            open_ = None
         self._store(DatumTrust(self.record.travel.part_id, self.against, open_))
 
     def noted(self, verdict: Verdict) -> Verdict:

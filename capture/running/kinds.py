@@ -30,6 +30,8 @@ class Action(StrEnum):
     FINISH = "finish"
 
 
+# What happened is that a press which waited counts.
+COUNTS = frozenset({"accepted", "counts_now", "given_back", "rival_agrees"})
 # Whether heights are right: what a gauge that is on its way answers.
 OF_HEIGHTS = frozenset({"datum_moved", "datum_doubted"})
 

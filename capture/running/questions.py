@@ -27,6 +27,7 @@ class Questions:
 
     Args:
         took: told the press that an answer lets count.
+        stands: told which question stands, each time that changes.
 
     Attributes:
         asked: the question that stands.
@@ -39,12 +40,14 @@ class Questions:
         db: Database,
         turns: TurnTaking,
         took: Callable[[Waiting], None],
+        stands: Callable[[Finding | None], None],
         say: Callable[[Event], None],
         clock: Callable[[], float],
     ) -> None:
         self._db = db
         self._turns = turns
         self._took = took
+        self._stands = stands
         self._report = say
         self._clock = clock
         self._asked_s = 0.0
@@ -56,11 +59,13 @@ class Questions:
         """Ask; None asks whether the capture ends."""
         self.asked, self.answer = question, answer
         self._asked_s = self._clock()
+        self._stands(question)
         self._report(Event(EventKind.QUESTION, question))
 
     def drop(self) -> None:
         """Something else was done: the stroke that waits does not count."""
         self.asked = self.answer = None
+        self._stands(None)
 
     def takes(self, action: Action, seen: str | None = None) -> bool:
         """Do what an action means for a question; returns whether that was all of it.

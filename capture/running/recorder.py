@@ -81,7 +81,7 @@ class Recorder:
         self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
         self._chunks = Chunks(run)
-        self._questions = Questions(db, self._turns, self._took, say, clock)
+        self._questions = Questions(db, self._turns, self._took, self.heights.asks, say, clock)
         parts = (self.heights, self._turns, self._questions)
         took_back = self._checks.took_back
         self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)

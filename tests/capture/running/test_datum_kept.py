@@ -3,14 +3,15 @@
 import pytest
 from msgspec.structs import replace
 
+from bench_strokes import Reseated, turned_into
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.notes import counts_in_doubt
 from coilbench.capture.book.sessions import recover
 from coilbench.capture.running.commands import Action, EventKind
-from coilbench.capture.virtual.bench import Rest
-from support.datum_desk import PRESS, SLIP, counted, on_gauge, tell, work
-from support.recorder_desk import HELLO, Desk
+from coilbench.capture.virtual.bench import PressSpring, Rest
+from support.datum_desk import PRESS, SLIP, TO_MM, counted, on_gauge, tell, work
+from support.recorder_desk import HELLO, SPRINGS, Desk
 
 HIGHER_MM = 0.4
 
@@ -105,8 +106,15 @@ def gauge_contradicts(desk):
     on_gauge(desk, 29.5)
 
 
+def seat_sank(desk):
+    """A press at other heights: the scale may have slipped as well."""
+    sunk = PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=-0.35), TO_MM)
+    work(desk, *PRESS, sunk, Rest(1.0))
+    assert desk.recorder.question.kind == "datum_moved"
+
+
 @pytest.mark.parametrize("how", ["killed", "ended"])
-@pytest.mark.parametrize("opened", [doubt_stays, doubt_is_shared, gauge_contradicts])
+@pytest.mark.parametrize("opened", [doubt_stays, doubt_is_shared, gauge_contradicts, seat_sank])
 def test_what_nobody_answered_is_asked_in_the_next_capture(unworked, opened, how):
     opened(unworked)
     before = counted(unworked)
