@@ -15,8 +15,7 @@ import numpy as np
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, exceeds
 from coilbench.analysis.engine.placed import SetCurves, clearance_low
-from coilbench.analysis.engine.press_cases import Array
-from coilbench.analysis.engine.press_model import Loads
+from coilbench.analysis.engine.press_model import Array, Loads
 from coilbench.analysis.engine.presses import STOP_RISK, PairChoice, Rival
 from coilbench.analysis.engine.shims import ROLES, Role, SeatChoice, SeatOptions
 from coilbench.analysis.engine.valve_loads import Place, places_of, valves_of

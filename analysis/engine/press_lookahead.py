@@ -14,14 +14,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.press_cases import Array
 from coilbench.analysis.engine.press_contest import (
     MARGIN_N,
     MATTERS,
     Contest,
     Ruling,
 )
-from coilbench.analysis.engine.press_model import Loads, SetModel
+from coilbench.analysis.engine.press_model import Array, Loads, SetModel
 
 MOST_AHEAD = 60  # presses looked ahead
 MOST_RIVALS = 12  # the likeliest

@@ -3,23 +3,39 @@
 A spring's load is the set's curve times the spring's own factor, plus an offset. The curve is a
 line whose slope wanders as a random walk over height (the prior of a cubic smoothing spline: Wahba,
 J. R. Stat. Soc. B 40, 1978; Rasmussen and Williams, Gaussian Processes, 2006, eq. 6.28). A spring
-may be tired: then its factor and offset are others. Loads are normal in each case of
-press_cases.py; what is told is the mixture of all of them. Errors that all readings have in common,
-like the scale's, are not in it: they cancel between sets.
+may be tired: then its factor and offset are others. Errors that all readings have in common, like
+the scale's, are not in it: they cancel between sets.
+
+How much sound springs scatter, how well a reading repeats and which springs are tired are not known
+apart from each other: two tired springs of eight look like scatter. So each answer to all of that
+is a case with a weight of its own: by Bayes' rule, from how well it foretells what was read.
+Springs are taken in one after the other, those read most first, and the likeliest cases are kept (a
+Gaussian sum: Alspach and Sorenson, IEEE Trans. Autom. Control 17, 1972; cited from memory). Loads
+are normal in each case; what is told is the mixture of all of them.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import cached_property
+from itertools import product
 from typing import NamedTuple
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
-from coilbench.analysis.engine.press_cases import KINDS, TIRED_CHANCE, Array, Cases, Told, weigh
-
+Array = NDArray[np.float64]
 # The priors are ours, tried on simulated shops (tests/bench/bench_plan.py), no source.
+SCATTERS = (0.005, 0.0075, 0.011, 0.016, 0.024)  # standard deviations of sound springs' factors
+SCATTER, SCATTER_LOG_SD = 0.013, 0.5  # what they are expected to be, log-normal
+REPEATS = (0.85, 1.2, 1.7)  # how far readings scatter, in their stated uncertainties
+REPEAT_LOG_SD = 0.35  # log-normal about 1: a stated uncertainty is a guess, too
+TIRED_OF = 1.0, 8.0  # so many tired of so many: what a set's share starts from, and is changed by
+TIRED_CHANCE = TIRED_OF[0] / TIRED_OF[1]  # of a spring that was not read
+MOST_CASES = 100  # kept
+LEAST_LOG = -12.0  # below the likeliest case, from which one is kept
 WANDER = 0.08  # of the rate, standard deviation of its change over 1 mm of height
 LENGTH_SCATTER_MM = 0.05  # of a sound spring's free length beyond its factor, k = 1
 TIRED_LOSS, TIRED_LOSS_SD = 0.09, 0.035  # of the load with the valve shut
@@ -29,6 +45,125 @@ VAGUE = 1.0  # times the card's load and rate: how far a curve may be from its r
 OPEN_CHANCES = 0.05, 0.95  # between them a spring may be tired or not
 LEAST_WEIGHT = 1e-3  # of a spring in the mean, so that there always is one
 LEAST_VARIANCE = 1e-9  # of the largest: what is smaller in a curve's prior is arithmetic alone
+
+
+class Kind(NamedTuple):
+    """A kind of set: the scatter of its sound springs' factors, and of readings."""
+
+    scatter: float
+    repeat: float
+
+
+KINDS = tuple(Kind(*each) for each in product(SCATTERS, REPEATS))
+
+
+class _Told(NamedTuple):
+    """What one spring's readings tell, in each kind of set and if it is sound or tired.
+
+    All have leading axes (kinds, 2). The set's curve is q numbers of unit variance.
+
+    Attributes:
+        log: of the readings' density where those numbers are 0, but for a constant.
+        pull, precision: what the readings add to the numbers', shapes (q,) and (q, q).
+        mean, gain: the spring's factor and offset are mean - gain @ numbers, (2,) and (2, q).
+        cov: of factor and offset, the numbers given, (2, 2).
+    """
+
+    log: Array
+    pull: Array
+    precision: Array
+    mean: Array
+    gain: Array
+    cov: Array
+
+
+class _Cases(NamedTuple):
+    """All that may be, h cases.
+
+    Attributes:
+        weight: of each; they sum to 1.
+        kind: index of each one's kind.
+        tired: which springs are, shape (h, n).
+        mean, root: the curve's numbers, (h, q), and a root of their covariance, (h, q, q).
+    """
+
+    weight: Array
+    kind: NDArray[np.intp]
+    tired: NDArray[np.bool_]
+    mean: Array
+    root: Array
+
+
+class _Part(NamedTuple):
+    """Cases as far as springs were taken in; log without what the curve's numbers leave open."""
+
+    log: Array
+    pull: Array
+    precision: Array
+    kind: NDArray[np.intp]
+    tired: NDArray[np.bool_]
+
+    @classmethod
+    def none_read(cls, springs: int, numbers: int) -> _Part:
+        scatter, repeat = np.log(np.array(KINDS)).T
+        off = ((scatter - math.log(SCATTER)) / SCATTER_LOG_SD) ** 2 + (repeat / REPEAT_LOG_SD) ** 2
+        count = len(KINDS)
+        return cls(
+            -0.5 * off,
+            np.zeros((count, numbers)),
+            np.tile(np.eye(numbers), (count, 1, 1)),
+            np.arange(count),
+            np.zeros((count, springs), dtype=bool),
+        )
+
+    def with_spring(self, at: int, told: _Told, taken: int) -> _Part:
+        """Split each case in two: the spring is sound, or it is tired.
+
+        The chance of that follows the springs taken in so far (Polya's urn), so that a set may
+        have many tired ones, or none.
+        """
+        tired = (TIRED_OF[0] + self.tired.sum(axis=1)) / (TIRED_OF[1] + taken)
+        chance = np.stack([1.0 - tired, tired], axis=1)
+        which = np.repeat(self.tired, 2, axis=0)
+        which[1::2, at] = True
+        q = self.pull.shape[1]
+        return _Part(
+            (self.log[:, None] + told.log[self.kind] + np.log(chance)).ravel(),
+            (self.pull[:, None] + told.pull[self.kind]).reshape(-1, q),
+            (self.precision[:, None] + told.precision[self.kind]).reshape(-1, q, q),
+            np.repeat(self.kind, 2),
+            which,
+        )
+
+    def evidence(self) -> Array:
+        """Return the log of each case's weight, but for a constant."""
+        solved = np.linalg.solve(self.precision, self.pull[..., None])[..., 0]
+        log_det = np.linalg.slogdet(self.precision)[1]
+        return np.asarray(self.log + 0.5 * np.sum(self.pull * solved, axis=1) - 0.5 * log_det)
+
+    def likeliest(self) -> _Part:
+        """Keep the likeliest cases."""
+        log = self.evidence()
+        order = np.argsort(-log, kind="stable")[:MOST_CASES]
+        kept = order[log[order] > log[order[0]] + LEAST_LOG]
+        return _Part(*(each[kept] for each in self))
+
+
+def _weigh(told: Sequence[_Told], read: Sequence[int]) -> _Cases:
+    """Weigh all that may be of a set.
+
+    Args:
+        told: of each spring.
+        read: which of them were read, the most read first; the others count as sound.
+    """
+    part = _Part.none_read(len(told), told[0].pull.shape[-1])
+    for taken, at in enumerate(read):
+        part = part.with_spring(at, told[at], taken).likeliest()
+    log = part.evidence()
+    weight = np.exp(log - log.max())
+    cov = np.linalg.inv(part.precision)
+    mean = (cov @ part.pull[..., None])[..., 0]
+    return _Cases(weight / weight.sum(), part.kind, part.tired, mean, np.linalg.cholesky(cov))
 
 
 class PressReading(NamedTuple):
@@ -129,11 +264,11 @@ class SetModel(msgspec.Struct, frozen=True, dict=True):
         return [each for each in self.readings if each.label == label]
 
     @cached_property
-    def cases(self) -> Cases:
+    def cases(self) -> _Cases:
         """All that the set may be, weighed by what was read."""
         counts = [len(self.readings_of(label)) for label in self.labels]
         read = [at for at, count in enumerate(counts) if count]
-        return weigh(self._told, sorted(read, key=lambda at: -counts[at]))
+        return _weigh(self._told, sorted(read, key=lambda at: -counts[at]))
 
     @cached_property
     def tired(self) -> Array:
@@ -234,10 +369,10 @@ class SetModel(msgspec.Struct, frozen=True, dict=True):
         return np.tile(mean, (len(KINDS), 1, 1)), np.stack([sound, tired], axis=1)
 
     @cached_property
-    def _told(self) -> list[Told]:
+    def _told(self) -> list[_Told]:
         return [self._told_by(self.readings_of(label)) for label in self.labels]
 
-    def _told_by(self, read: Sequence[PressReading]) -> Told:
+    def _told_by(self, read: Sequence[PressReading]) -> _Told:
         heights, loads_n, u_n = np.array([each[1:] for each in read]).reshape(-1, 3).T
         root = self._numbers[0][np.searchsorted(self._read_mm, heights)]
         per = self._per_deviation(heights)
@@ -248,7 +383,7 @@ class SetModel(msgspec.Struct, frozen=True, dict=True):
         off_n = loads_n - self._rough_n(heights) - mean @ per.T
         weighed = (inverse @ off_n[..., None])[..., 0]
         gain = cov @ per.T @ inverse
-        return Told(
+        return _Told(
             0.5 * np.linalg.slogdet(inverse)[1] - 0.5 * np.sum(off_n * weighed, axis=-1),
             weighed @ root,
             root.T @ inverse @ root,
@@ -264,7 +399,7 @@ class SetModel(msgspec.Struct, frozen=True, dict=True):
         Shapes (h, n, 2), (h, n, 2, q) and (h, n, 2, 2).
         """
         kind, tired = self.cases.kind, self.cases.tired.astype(np.intp)
-        told = [Told(*(e[kind, tired[:, at]] for e in one)) for at, one in enumerate(self._told)]
+        told = [_Told(*(e[kind, tired[:, at]] for e in one)) for at, one in enumerate(self._told)]
         mean, gain, cov = (np.stack(each, axis=1) for each in list(zip(*told, strict=True))[3:])
         return mean, gain, np.linalg.cholesky(cov)
 

@@ -14,10 +14,13 @@ from scipy.integrate import quad
 from scipy.special import betaln
 from scipy.stats import multivariate_normal
 
-from coilbench.analysis.engine import press_cases, press_model
-from coilbench.analysis.engine.press_cases import KINDS, TIRED_CHANCE, TIRED_OF, Kind
+from coilbench.analysis.engine import press_model
 from coilbench.analysis.engine.press_model import (
+    KINDS,
+    TIRED_CHANCE,
+    TIRED_OF,
     Expected,
+    Kind,
     Loads,
     PressReading,
     SetModel,
@@ -137,8 +140,8 @@ def test_loads_of_each_case_are_those_of_dense_conditioning(tired: str) -> None:
 @pytest.mark.parametrize("tired", ["", "c", "bd"])
 def test_cases_are_weighed_by_bayes_rule(monkeypatch: pytest.MonkeyPatch, tired: str) -> None:
     """Every case there is, by SciPy's densities; tired ones as by a beta-binomial prior."""
-    monkeypatch.setattr(press_cases, "MOST_CASES", 10_000)
-    monkeypatch.setattr(press_cases, "LEAST_LOG", -math.inf)
+    monkeypatch.setattr(press_model, "MOST_CASES", 10_000)
+    monkeypatch.setattr(press_model, "LEAST_LOG", -math.inf)
     readings = [each for each in some_readings(tired=tired) if each.label in "abcd"]
     model = fitted(readings)
     nothing = np.zeros((1, 6))
@@ -148,9 +151,9 @@ def test_cases_are_weighed_by_bayes_rule(monkeypatch: pytest.MonkeyPatch, tired:
         k, (start, of) = sum(which), TIRED_OF
         log = betaln(start + k, of - start + 4 - k) - betaln(start, of - start)
         log -= (
-            0.5 * (math.log(kind.scatter / press_cases.SCATTER) / press_cases.SCATTER_LOG_SD) ** 2
+            0.5 * (math.log(kind.scatter / press_model.SCATTER) / press_model.SCATTER_LOG_SD) ** 2
         )
-        log -= 0.5 * (math.log(kind.repeat) / press_cases.REPEAT_LOG_SD) ** 2
+        log -= 0.5 * (math.log(kind.repeat) / press_model.REPEAT_LOG_SD) ** 2
         logs.append(log + seen_and_asked(model, kind, out, np.array([30.0]), nothing)[2])
         chances.append(out)
     weight = np.exp(np.array(logs) - max(logs))

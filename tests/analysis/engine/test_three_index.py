@@ -11,12 +11,16 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from scipy.optimize import linear_sum_assignment
 
-from coilbench.analysis.engine import exchanges, three_index_search
-from coilbench.analysis.engine.exchanges import first_solution
+from coilbench.analysis.engine import three_index_search
 from coilbench.analysis.engine.programmes import Chosen
 from coilbench.analysis.engine.solving import Answer, Solving
 from coilbench.analysis.engine.three_index import Array, Columns, Prices, ThreeIndexProblem
-from coilbench.analysis.engine.three_index_search import _first_columns, _price, solve
+from coilbench.analysis.engine.three_index_search import (
+    _first_columns,
+    _price,
+    first_solution,
+    solve,
+)
 
 DATA = Path(__file__).parents[2] / "data" / "balas_saltzman_3d.csv"
 
@@ -273,7 +277,8 @@ def hard() -> ThreeIndexProblem:
 def test_what_is_stopped_gives_the_best_so_far_with_a_true_bound(
     solving: _Stopped, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(exchanges, "KICKS", 0)  # so that the first solution is not the optimum
+    # so that the first solution is not the optimum
+    monkeypatch.setattr(three_index_search, "KICKS", 0)
     solution = solve(hard(), solving)
     assert solution.status == "feasible"
     assert 0.0 < solution.bound <= 32.0 < solution.objective
