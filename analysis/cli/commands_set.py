@@ -191,7 +191,7 @@ def set_edit() -> None:
 )
 @click.option("--yes", is_flag=True, help="Store what looks like a slip as it is.")
 @json_option
-@runs("set_measure")
+@runs("set_show")
 def set_measure() -> None:
     """Keep single springs' free lengths, solid heights, paint marks and notes.
 

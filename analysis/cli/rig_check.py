@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import math
+import time
+from collections.abc import Callable, Sequence
 from functools import partial
+from itertools import compress
+from pathlib import Path
 from typing import Any
 
 import click
-from msgspec.structs import asdict
+import msgspec
+import numpy as np
+from msgspec.structs import asdict, replace
+from numpy.typing import NDArray
 
 from coilbench.analysis.cli.common import print_document, say_aside, show_warnings, units
 from coilbench.analysis.cli.guiding import calibrated_part, on_this_rig, part_of_rig
@@ -19,37 +26,66 @@ from coilbench.analysis.cli.overload import (
     say_alarms,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.rig_record import (
-    Listener,
-    calibration_if_any,
-    check_history,
-    check_rig,
-    judge_check,
-    zero_drift,
-)
+from coilbench.analysis.inputs.rig_record import calibration_if_any
+from coilbench.analysis.inputs.rig_warnings import past_checks, rig_warnings
 from coilbench.analysis.report.card_text import health_document, health_lines
 from coilbench.analysis.report.document import describe, picked
 from coilbench.analysis.report.drift_text import drift_words
 from coilbench.analysis.report.phrases import CAUTION
-from coilbench.analysis.rig.check import MassReading, gravity_of
-from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import CheckRecord, set_good_for_days
+from coilbench.analysis.rig.check import (
+    MassReading,
+    MassVerdict,
+    PastCheck,
+    Trend,
+    ZeroDrift,
+    gravity_of,
+    judge_mass,
+    judge_zeros,
+)
+from coilbench.analysis.rig.health import Health, Heard, judge_health, press_findings
+from coilbench.capture.blocks import (
+    RAW_DTYPE,
+    Fault,
+    Finding,
+    Hello,
+    Item,
+    RawBlock,
+    Restarted,
+    SampleFlag,
+    Tally,
+)
+from coilbench.capture.book.calibrations import (
+    CheckRecord,
+    NewCheck,
+    PartRecord,
+    mass_checks,
+    newest_part,
+    set_good_for_days,
+)
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import hold_port, open_book
+from coilbench.capture.book.zeros import keep_zero, rest_zeros
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.polynomial import slope
 from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.guided import follow, sample_stream
+from coilbench.capture.running.guided import SILENCE_S, follow, sample_stream
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.base import identify
+from coilbench.capture.sources.base import Source, SourceEnded, identify
 from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.units import parse_fraction, parse_load_n, parse_weight_n
 
 _PRESS = "Now press the quill down some millimetres on something springy, and let it up."
+POLL_S = 0.1
+PRESS_S = 20.0
+PIECE_S = 0.5
+MOST_SETTLING = 8  # samples at a start whose filter has not filled: no fault, and left out
 
 
 def _show_history(as_json: bool) -> None:
     with open_book(book_path()) as db:
-        history = check_history(db)
+        history = _check_history(db)
     if as_json:
         checks = [_check_document(record) for record in history.records]
         print_document({"checks": checks, **picked(history, "trend warnings")})
@@ -78,9 +114,9 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
         press = f"{CAUTION} Never exceed the press's or the cell's rating.\n{_PRESS}"
         ask = None if hands_off else partial(say_aside, press)
         watch = overload_watch(part_of_rig("load", hello))
-        listener = Listener(source, hello, seen, lambda samples: say_alarms(watch, samples))
-        health = check_rig(listener, seconds, calibration, ask)
-    drift = zero_drift(book_path(), hello, health)
+        listener = _Listener(source, hello, seen, lambda samples: say_alarms(watch, samples))
+        health = _check_rig(listener, seconds, calibration, ask)
+    drift = _zero_drift(book_path(), hello, health)
     if as_json:
         print_document({**health_document(hello, health), "zero": drift})
     else:
@@ -155,10 +191,10 @@ def _check_mass(
         mass_kg, zero.load_counts, loaded.load_counts, loaded.load_sd_counts, loaded.n
     )
     with open_book(book_path()) as db:
-        record, verdict = judge_check(
+        record, verdict = _judge_check(
             db, part, hello.device_id, reading, u_relative / 2.0, tolerance_n
         )
-        history = check_history(db, hello.device_id)
+        history = _check_history(db, hello.device_id)
     if as_json:
         told = {"check": _check_document(record), **picked(verdict, "expected_n load_n")}
         print_document(told | picked(history, "trend warnings"))
@@ -181,3 +217,197 @@ def _tolerance_n(text: str, expected_n: float) -> float:
             f"a tolerance of {text} lets nothing pass", where="--tolerance", hint="Give one above 0"
         )
     return tolerance_n
+
+
+class _CheckHistory(msgspec.Struct, frozen=True):
+    """The checks with a weight, oldest first, in the book and as the trend sees them.
+
+    Attributes:
+        current: whether each counts for the load calibration in force; the trend is of those.
+    """
+
+    records: tuple[CheckRecord, ...]
+    past: tuple[PastCheck, ...]
+    current: tuple[bool, ...]
+    trend: Trend | None
+    warnings: tuple[Finding, ...]
+
+
+def _check_history(db: Database, device_id: str | None = None) -> _CheckHistory:
+    """Return every check in the book; the trend is of a rig, None for the one in force."""
+    part, records = newest_part(db, "load", device_id), mass_checks(db)
+    past = past_checks(records)
+    current = [
+        one.counts and part is not None and one.check.load_part_id == part.part_id
+        for one in records
+    ]
+    goes = Trend.of([*compress(past, current)])
+    return _CheckHistory(records, past, tuple(current), goes, rig_warnings(db))
+
+
+def _judge_check(
+    db: Database,
+    part: PartRecord,
+    device_id: str,
+    reading: MassReading,
+    mass_u_relative: float,
+    tolerance_n: float | None,
+) -> tuple[CheckRecord, MassVerdict]:
+    """Judge a check weight by the load calibration in force, and keep that in the book.
+
+    Raises:
+        CoilbenchError: as judge_mass.
+    """
+    gravity_m_s2 = gravity_of(part)
+    verdict = judge_mass(
+        part.fit,
+        reading,
+        gravity_m_s2=gravity_m_s2,
+        mass_u_relative=mass_u_relative,
+        tolerance_n=tolerance_n,
+    )
+    known = {"load_part_id": part.part_id, "device_id": device_id, "gravity_m_s2": gravity_m_s2}
+    found = asdict(reading) | asdict(verdict) | known | {"passed": verdict.passed}
+    check = NewCheck(**{name: found[name] for name in NewCheck.__struct_fields__})
+    return check.store(db), verdict
+
+
+def _zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
+    """Keep a resting rig's zero in the book, and say how it goes since the first after a pause.
+
+    None where there is no book, no calibration that makes a load of it, or the rig did not rest.
+    """
+    if health.rest_counts is None or not path.exists():
+        return None
+    with open_book(path) as db:
+        load = newest_part(db, "load", hello.device_id)
+        if load is None:
+            return None
+        keep_zero(db, hello.device_id, health.rest_counts)
+        zeros = rest_zeros(db, hello.device_id)
+        per_count_n = float(slope(load.fit, health.rest_counts))
+        u_n = abs(per_count_n) * (health.rest_u_counts or 0.0)
+        return judge_zeros(zeros, per_count_n, health.running_min, u_n)
+
+
+def _check_rig(
+    listener: _Listener,
+    seconds: float,
+    calibration: Calibration | None,
+    ask_press: Callable[[], None] | None,
+) -> Health:
+    """Judge an open rig's health at rest and, where it can be, its response to a press.
+
+    Args:
+        listener: at the rig.
+        seconds: how long to listen to the resting rig, by its own clock.
+        calibration: the one in force; None judges raw counts.
+        ask_press: asks the person for a press; None leaves that out.
+    """
+    heard = listener.listen(seconds)
+    health = judge_health(heard, calibration)
+    pieces = [heard.samples[:0]]
+    found = press_findings(heard, pieces[0], calibration)
+    if ask_press is None or health.disturbed or listener.ended or found is None:
+        return health  # where it rests is not known
+    ask_press()
+    for _ in range(round(PRESS_S / PIECE_S)):
+        pieces.append(listener.listen(PIECE_S).samples)
+        found = press_findings(heard, np.concatenate(pieces), calibration) or []
+        responded = all(finding.kind == "backwards" for finding in found)
+        if responded or listener.ended or pieces[-1].size == 0:
+            break
+    return replace(health, findings=(*health.findings, *found), pressed=True)
+
+
+class _Listener:
+    """Listens to a source piece after piece, by the rig's own clock.
+
+    Args:
+        seen: what came while it was asked who it is.
+        look: called at once with all samples that come, shape (n,), RAW_DTYPE.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        hello: Hello,
+        seen: Sequence[Item],
+        look: Callable[[NDArray[np.void]], None],
+    ) -> None:
+        self._look = look
+        self.ended = False
+        self._source = source
+        self._hello = hello
+        self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
+        self._standing: dict[int, bool] = {}
+        self._stood: set[int] = set()  # since the present listening began
+        self._tally: Tally | None = None  # the newest of this start
+        self._restarts = 0
+        self._take(seen)
+
+    def listen(self, seconds: float) -> Heard:
+        """Take samples for a number of seconds; fewer where the source stops sending or ends."""
+        restarts, lines_bad = self._restarts, self._source.counters.lines_bad
+        before = self._tally
+        self._stood = {code for code, stands in self._standing.items() if stands}
+        self._fill(round(seconds * 1e6))
+        t_us = self._kept["t_us"]
+        cut = int(np.searchsorted(t_us, t_us[0] + round(seconds * 1e6))) if t_us.size else 0
+        samples, self._kept = self._kept[:cut], self._kept[cut:]
+        now = self._tally
+        return Heard(
+            samples=_settled(samples),
+            nominal_hz=self._hello.rate_hz,
+            um_per_count=self._hello.um_per_count,
+            has_travel=self._hello.travel != "none",
+            samples_lost=int((np.diff(samples["seq"]) - 1).sum()),
+            lines_bad=self._source.counters.lines_bad - lines_bad,
+            restarts=self._restarts - restarts,
+            impossible_steps=0
+            if before is None or now is None
+            else now.impossible_steps - before.impossible_steps,
+            faults=tuple(sorted(self._stood)),
+            tally=now,
+        )
+
+    def _fill(self, least_us: int) -> None:
+        heard_s = time.monotonic()
+        while not self.ended and self._span_us() < least_us:
+            before = self._kept.size
+            try:
+                self._take(self._source.poll(POLL_S))
+            except SourceEnded:
+                self.ended = True
+            if self._kept.size != before:
+                heard_s = time.monotonic()
+            elif time.monotonic() - heard_s > SILENCE_S:
+                return
+
+    def _span_us(self) -> int:
+        t_us = self._kept["t_us"]
+        return int(t_us[-1] - t_us[0]) if t_us.size else 0
+
+    def _take(self, items: Sequence[Item]) -> None:
+        for item in items:
+            match item:
+                case RawBlock():
+                    self._look(item.samples)
+                    self._kept = np.concatenate([self._kept, item.samples])
+                case Restarted():
+                    self._restarts += 1
+                    self._kept = self._kept[:0]  # clock and sequence start again
+                    self._tally = None
+                case Fault():
+                    self._standing[item.code] = item.standing
+                    self._stood |= {item.code} if item.standing else set()
+                case Tally():
+                    self._tally = item
+                case _:
+                    pass
+
+
+def _settled(samples: NDArray[np.void]) -> NDArray[np.void]:
+    """Leave out the first samples after a start, which the rig marks as not settled."""
+    suspect = (samples["flags"][:MOST_SETTLING] & SampleFlag.LOAD_SUSPECT) != 0
+    return samples[int(np.argmin(np.append(suspect, False))) :]

@@ -1,26 +1,36 @@
-"""`coilbench set show`: what is known of a set and of each of its springs."""
+"""`coilbench set show`, `coilbench set measure`: what is known of each of a set's springs."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
+from pathlib import Path
 
 import click
 
+from coilbench.analysis.cli.asking import Reply, ask, sure_of, with_unit
 from coilbench.analysis.cli.common import print_document, say, units
+from coilbench.analysis.cli.set_edit import say_depths, say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, console
+from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.by_hand import keep_of_springs
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rests import kept_rests
 from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
-from coilbench.capture.choices import SpringFact
+from coilbench.capture.choices import FACTS, SpringFact
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
+from coilbench.capture.tables.csv_table import read_table
+from coilbench.capture.tables.spring_lines import SpringEntry, caliper_u_mm, read_entries
 from coilbench.capture.units import counted
 
 NOT_MEASURED = "not measured"
+UNDO = "u"
 
 
 def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bool) -> None:
@@ -47,7 +57,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
                 "set": named,
                 "kept_rests": document(kept),
                 "springs": [
-                    spring_document(spring) | row
+                    _spring_document(spring) | row
                     for spring, row in zip(record.springs, rows, strict=True)
                 ],
             }
@@ -69,7 +79,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         ">lowest\nheight": [shown.length_text(row["lowest_height_mm"]) for row in rows],
     }
     out.print(columns_table(columns.items()))
-    show_by_hand(record)
+    _show_by_hand(record)
 
 
 def _known_lines(record: SetRecord, shown: Units) -> Iterator[str]:
@@ -91,8 +101,6 @@ def _known_lines(record: SetRecord, shown: Units) -> Iterator[str]:
 
 
 _DIMENSIONS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
-
-
 ROWS = 22  # where there is no screen to fill
 MOST_ROWS, MOST_COLUMNS = 40, 120
 
@@ -135,7 +143,7 @@ def nominal_lines(record: SetRecord, shown: Units) -> list[str]:
     return lines
 
 
-def spring_document(spring: SpringRecord) -> dict[str, object]:
+def _spring_document(spring: SpringRecord) -> dict[str, object]:
     """Return what is known of a spring by hand for JSON, uncertainties k = 2; None: not measured.
 
     solid_height_mm may be one that a stroke showed: then it has no uncertainty here.
@@ -149,7 +157,7 @@ def spring_document(spring: SpringRecord) -> dict[str, object]:
     return found
 
 
-def by_hand(spring: SpringRecord, what: SpringFact) -> float | str | None:
+def _by_hand(spring: SpringRecord, what: SpringFact) -> float | str | None:
     """Return what is known of a spring by hand; None for a solid height that a stroke showed."""
     if what == "solid_height_mm" and spring.solid_by_hand_u_mm is None:
         return None
@@ -157,11 +165,11 @@ def by_hand(spring: SpringRecord, what: SpringFact) -> float | str | None:
     return value
 
 
-def show_by_hand(record: SetRecord) -> None:
+def _show_by_hand(record: SetRecord) -> None:
     """Print what was measured or noted of single springs; nothing where nothing was."""
     shown = units()
     springs = record.springs
-    solid_mm = (by_hand(one, "solid_height_mm") for one in springs)
+    solid_mm = (_by_hand(one, "solid_height_mm") for one in springs)
     columns = {
         "spring": [one.label for one in springs],
         f">free {shown.length}": [
@@ -189,3 +197,93 @@ def _length(length_mm: float | str | None, u_mm: float | None) -> str:
         return NOT_MEASURED
     u = "" if u_mm is None else f" ±{shown.length_number(2.0 * u_mm)}"
     return f"{shown.length_number(length_mm)}{u}"
+
+
+def set_measure(
+    name: str,
+    lines: tuple[str, ...],
+    step_mm: float,
+    asked: tuple[str, ...],
+    file: Path | None,
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Keep single springs' free lengths, solid heights, paint marks and notes."""
+    caliper_u_mm(step_mm)  # refuses an impossible step
+    if lines and file is not None:
+        raise CoilbenchError("give lines or --from", hint="Run one after the other")
+    with open_book(book_path()) as db:
+        record = find_set(db, name)
+        entries = [SpringEntry.parse(line, step_mm) for line in lines]
+        if file is not None:
+            entries = read_entries(read_table(read_bytes(file), file.name), step_mm)
+        done = sure_of(lambda sure: keep_of_springs(db, record, entries, sure=sure), yes=yes)
+    if not entries and not as_json:
+        _ask_each(record, [FACTS[word] for word in asked or ("free", "solid", "mark")], step_mm)
+        return
+    if as_json:
+        print_document({"set": name, "springs": [*map(_spring_document, done.record.springs)]})
+        return
+    say_depths(done)
+    _show_by_hand(done.record)
+    with open_book(book_path()) as db:
+        say_lengths(db, done.record)
+
+
+def _ask_each(record: SetRecord, facts: Sequence[SpringFact], step_mm: float) -> None:
+    """Ask for what is not known yet, spring by spring; each answer is kept at once."""
+    every = [(label, what) for label in record.labels for what in facts]
+    asked = [(one, what) for one, what in every if _by_hand(record.spring(one), what) is None]
+    if "solid_height_mm" in facts:
+        from coilbench.analysis.report.phrases import CAUTION  # imported late: slow to load
+
+        say(CAUTION)
+        say("A solid height only as `coilbench set measure --help` says; Enter leaves it out.")
+    if len(asked) < len(every):
+        say(f"{counted(len(every) - len(asked), 'answer')} known already; to correct one, type it.")
+    say(f"Enter: not measured. {UNDO}: take the last answer back. Ctrl-C: stop, kept till then.")
+    kept: dict[int, SpringEntry] = {}
+    at = 0
+    try:
+        while at < len(asked):
+            label, what = asked[at]
+            answer = _ask_one(record.name, label, what, step_mm)
+            if answer is Reply.BACK:
+                at = max(at - 1, 0)
+                if kept.pop(at, None) is not None:
+                    _keep(record.name, SpringEntry(*asked[at]))
+                    click.echo("  taken back")
+                continue
+            if isinstance(answer, SpringEntry):
+                kept[at] = answer
+            at += 1
+    except click.Abort:
+        again = f"coilbench set measure {as_typed(record.name)}"
+        click.echo(f"\nStopped; {counted(len(kept), 'answer')} kept. Go on with: {again}")
+        raise
+    click.echo(f"{counted(len(kept), 'answer')} kept.")
+    with open_book(book_path()) as db:
+        record = find_set(db, record.name)
+        _show_by_hand(record)
+        say_lengths(db, record)
+
+
+def _ask_one(name: str, label: str, what: SpringFact, step_mm: float) -> SpringEntry | Reply:
+    """Ask one thing of one spring and keep it."""
+    length = units().length if what.endswith("_mm") else ""
+    word = next(word for word, fact in FACTS.items() if fact == what)
+
+    def keep(text: str, *, sure: bool = False) -> SpringEntry | Reply:
+        if text.lower() == UNDO:
+            return Reply.BACK
+        typed = with_unit(text, length) if length else text
+        return _keep(name, SpringEntry.of(label, what, typed, step_mm), sure=sure)
+
+    words = f"{label} {word}{f', in {length}' if length else ''}"
+    return ask(words, keep, sure=partial(keep, sure=True))
+
+
+def _keep(name: str, entry: SpringEntry, *, sure: bool = False) -> SpringEntry:
+    with open_book(book_path()) as db:
+        say_depths(keep_of_springs(db, find_set(db, name), [entry], sure=sure))
+    return entry

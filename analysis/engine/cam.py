@@ -31,6 +31,7 @@ ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the
 # Of a load whose card gives no tolerance. Cards and makers often allow 10 %, so that this is the
 # cautious half; common practice, no source.
 TOLERANCE_ASSUMED = 0.05
+CRANK_PER_CAM = 2.0  # turns, four-stroke
 
 Text = Annotated[str, Meta(pattern=r"\S")]
 Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
@@ -319,3 +320,8 @@ def _lobe(source: Source, table: CamTable) -> Lobe:
 def exceeds(value: float, limit: float) -> bool:
     """Tell whether a value is over a limit by more than rounding."""
     return value > limit + ROUNDING
+
+
+def cam_hz(crank_rpm: float) -> float:
+    """Turns of the camshaft a second, at a speed of the crankshaft."""
+    return crank_rpm / CRANK_PER_CAM / 60.0

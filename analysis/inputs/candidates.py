@@ -35,7 +35,7 @@ from coilbench.analysis.inputs.measured import (
     judge_set,
     measured_set,
 )
-from coilbench.analysis.inputs.set_loads import Heights, KeptLoads, SetLoads, SetOf
+from coilbench.analysis.inputs.set_loads import Heights, SetLoads, SetOf
 from coilbench.analysis.inputs.several import Several
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
@@ -45,6 +45,15 @@ from coilbench.capture.plain import as_typed
 
 MANY = 16  # sets, from which on processes of their own are worth their beginning
 KEPT_WHOLE = 48  # of a role, the first: most of what is chosen is of them, and read once more
+
+
+class _KeptLoads(msgspec.Struct, frozen=True):
+    """Loads that were kept, each by a digest of all that its set's curves are read from."""
+
+    sets: dict[str, SetLoads] = msgspec.field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.sets)
 
 
 def spring_size(db: Database, record: SetRecord) -> SpringSize:
@@ -160,7 +169,7 @@ class SetJudge(msgspec.Struct, dict=True):
     use_flagged: bool
     known: dict[str, CandidateSet] = msgspec.field(default_factory=dict)
     _heights_mm: Heights = msgspec.field(default_factory=dict)
-    _kept: dict[Role, KeptLoads] = msgspec.field(default_factory=dict)
+    _kept: dict[Role, _KeptLoads] = msgspec.field(default_factory=dict)
 
     @contextmanager
     def keeping(self, heights_mm: Heights) -> Iterator[None]:
@@ -170,7 +179,7 @@ class SetJudge(msgspec.Struct, dict=True):
             for role, at_mm in heights_mm.items():
                 asked = asked_of(self.build, _offset_mm(self.build, role), alone=False)
                 depends = repr((asked, self.use_flagged, role, at_mm.tolist())).encode()
-                self._kept[role] = stack.enter_context(growing(KeptLoads, depends))
+                self._kept[role] = stack.enter_context(growing(_KeptLoads, depends))
             if self._several is not None:
                 stack.callback(self._several.end)
             yield

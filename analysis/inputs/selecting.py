@@ -9,9 +9,10 @@ time or the number of sets is used up.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from itertools import zip_longest
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 import numpy as np
@@ -24,7 +25,7 @@ from coilbench.analysis.engine.shims import ROLES, Role, SeatOptions
 from coilbench.analysis.engine.solving import Bounding, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
-from coilbench.analysis.inputs.set_loads import JudgesSets, SetLoads, SetOf
+from coilbench.analysis.inputs.set_loads import Heights, SetLoads, SetOf
 from coilbench.capture.book.connection import Database
 from coilbench.capture.errors import CoilbenchError
 
@@ -33,14 +34,29 @@ if TYPE_CHECKING:
     from coilbench.analysis.inputs.shelf import Shelf, Wanted
     from coilbench.analysis.inputs.shelf_loads import ShelfLoads
 
+
 FEW_SETS = 10  # of a role: where there are no more, all are judged
 A_ROUND, GROWTH = 32, 3  # sets in the second round, and how many times as many in each later one
 LAST_S = 3.0  # for the assignment, however little time there is
 JUDGING_SHARE = 0.75  # of the time: the rest is for the assignment of what was judged
 SPARE = 2  # judged springs for each valve, however little time there is: some will be flagged
 MOST_PAIRED = 4  # where whole sets are compared: each pair is told of
-
 Names = Mapping[Role, Sequence[str]]
+
+
+class _JudgesSets(Protocol):
+    """Judges a build's sets."""
+
+    def keeping(self, heights_mm: Heights) -> AbstractContextManager[None]:
+        """Judge at these heights meanwhile, and keep what is judged."""
+
+    def kept(self, role: Role, names: Iterable[str]) -> Iterator[tuple[str, SetLoads]]:
+        """Yield the loads of those sets whose answers were kept."""
+
+    def judge(
+        self, sets: Sequence[SetOf], go_on: Callable[[], bool]
+    ) -> Iterator[tuple[str, SetLoads]]:
+        """Yield the loads of sets as they are judged, until go_on says no."""
 
 
 class Selection(msgspec.Struct, frozen=True):
@@ -126,7 +142,7 @@ def select(
     build: BuildFile,
     effort: Effort = "shims",
     *,
-    judge: JudgesSets | None = None,
+    judge: _JudgesSets | None = None,
     say: Callable[[str], None] = lambda _: None,
     solving: Solving | None = None,
 ) -> Selection:
@@ -228,7 +244,7 @@ class _Rounds(msgspec.Struct):
 
     wanted: Wanted
     shelves: Mapping[Role, Shelf]
-    judge_sets: JudgesSets
+    judge_sets: _JudgesSets
     solving: Solving
     say: Callable[[str], None]
     known: dict[str, SetLoads] = msgspec.field(default_factory=dict)

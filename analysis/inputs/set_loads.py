@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
-from typing import NamedTuple, Protocol
+from collections.abc import Mapping
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -52,30 +51,6 @@ class SetOf(NamedTuple):
 
 
 Heights = Mapping[Role, Array]
-
-
-class JudgesSets(Protocol):
-    """Judges a build's sets."""
-
-    def keeping(self, heights_mm: Heights) -> AbstractContextManager[None]:
-        """Judge at these heights meanwhile, and keep what is judged."""
-
-    def kept(self, role: Role, names: Iterable[str]) -> Iterator[tuple[str, SetLoads]]:
-        """Yield the loads of those sets whose answers were kept."""
-
-    def judge(
-        self, sets: Sequence[SetOf], go_on: Callable[[], bool]
-    ) -> Iterator[tuple[str, SetLoads]]:
-        """Yield the loads of sets as they are judged, until go_on says no."""
-
-
-class KeptLoads(msgspec.Struct, frozen=True):
-    """Loads that were kept, each by a digest of all that its set's curves are read from."""
-
-    sets: dict[str, SetLoads] = msgspec.field(default_factory=dict)
-
-    def __len__(self) -> int:
-        return len(self.sets)
 
 
 def _between_readings(

@@ -1,6 +1,6 @@
-"""What the springs of one set bear at their heights: stress, fatigue, surge, rate. Pure.
+"""What is found of a build's limits: each with its rule and source; what the springs of a set bear.
 
-What a limit finds is a LimitFinding; what isn't known is one, too.
+What a limit finds is a LimitFinding; what isn't known is one, too. Pure.
 """
 
 from __future__ import annotations
@@ -12,9 +12,6 @@ import msgspec
 
 from coilbench.analysis.engine.build_file import WireGiven
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.limits.stress import (
-    HandbookRate,
-)
 
 Severity = Literal["fails", "unknown", "caution"]  # the gravest first
 LimitKind = Literal[
@@ -27,6 +24,31 @@ LimitKind = Literal[
 LimitSource = Literal[
     "shigley_10", "shigley_10_5", "zimmerli", "en_13906_1", "build_file", "cam_card", "ours"
 ]
+
+
+class HandbookRate(msgspec.Struct, frozen=True):
+    """A measured rate beside k = G d^4/(8 D^3 n) (Shigley, chapter 10; EN 13906-1).
+
+    Attributes:
+        shear_modulus_mpa: given, else the middle of the published ones.
+        rate_n_per_mm, rate_u_n_per_mm: with it, and how far the truth may be from that (k = 2):
+            the modulus where it isn't given, and how dimensions are read.
+        agrees: whether both are the same within their uncertainties, the measured one's 95 %.
+        fitting_coils, fitting_wire_mm, fitting_coil_diameter_mm: each alone would make the
+            dimensions agree.
+        outside_given: whether the coil diameter looks like the outside one, not the mean.
+    """
+
+    shear_modulus_mpa: float
+    rate_n_per_mm: float
+    rate_u_n_per_mm: float
+    measured_n_per_mm: float
+    measured_u_n_per_mm: float
+    agrees: bool
+    fitting_coils: float
+    fitting_wire_mm: float
+    fitting_coil_diameter_mm: float
+    outside_given: bool
 
 
 class LimitRule(NamedTuple):

@@ -1,16 +1,32 @@
-"""Stress, fatigue, surge and rate of helical springs of round wire, from their dimensions. Pure.
+"""What the springs of a set bear at their heights: stress, fatigue, surge and rate. Pure.
 
-Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 10.
+Formulae for helical springs of round wire: Budynas and Nisbett, Shigley's Mechanical Engineering
+Design, chapter 10.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from typing import Any, NamedTuple
 
-import msgspec
+from msgspec.structs import asdict
 
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.not_measured import HeightNotMeasured
+from coilbench.analysis.curves.readings import Rate
+from coilbench.analysis.engine.build_file import WireGiven
+from coilbench.analysis.engine.cam import cam_hz
 from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3, Coil
+from coilbench.analysis.engine.placed import PlacedSet
+from coilbench.analysis.limits.spring_limits import (
+    HandbookRate,
+    LimitFinding,
+    LimitKind,
+    SetLimits,
+    SpringLimits,
+)
 
 SHEAR_SHARE = 0.67  # torsional modulus of rupture over tensile strength: Shigley, chapter 10
 STATIC_SHARE = 0.56  # EN 13906-1, uncorrected stress at solid over tensile strength, cold coiled
@@ -74,14 +90,8 @@ def fatigue_factor(
     return 1.0 / (amplitude_mpa / endurance_mpa + midrange_mpa / rupture_mpa)
 
 
-CRANK_PER_CAM = 2.0  # turns, four-stroke
 USUAL_RATIOS = 6.0, 11.0  # ordinary valve springs at the highest speed: common practice, no source
 TEXTBOOK_RATIO = 15.0  # Shigley, chapter 10: 15 to 20 times the forcing frequency
-
-
-def cam_hz(crank_rpm: float) -> float:
-    """Turns of the camshaft a second, at a speed of the crankshaft."""
-    return crank_rpm / CRANK_PER_CAM / 60.0
 
 
 def coil_mass_g(wire_mm: float, coil_diameter_mm: float, coils: float) -> float:
@@ -116,31 +126,6 @@ STEEL_MODULUS_MPA = 0.5 * (LEAST_MODULUS_MPA + MOST_MODULUS_MPA)
 # k = 1; common practice, no source.
 WIRE_U_MM, COIL_U_MM, COILS_U = 0.02, 0.1, 0.1
 OUTSIDE_SHARE = 0.35  # ours, of the wire: so near to the outside diameter it was given for the mean
-
-
-class HandbookRate(msgspec.Struct, frozen=True):
-    """A measured rate beside k = G d^4/(8 D^3 n) (Shigley, chapter 10; EN 13906-1).
-
-    Attributes:
-        shear_modulus_mpa: given, else the middle of the published ones.
-        rate_n_per_mm, rate_u_n_per_mm: with it, and how far the truth may be from that (k = 2):
-            the modulus where it isn't given, and how dimensions are read.
-        agrees: whether both are the same within their uncertainties, the measured one's 95 %.
-        fitting_coils, fitting_wire_mm, fitting_coil_diameter_mm: each alone would make the
-            dimensions agree.
-        outside_given: whether the coil diameter looks like the outside one, not the mean.
-    """
-
-    shear_modulus_mpa: float
-    rate_n_per_mm: float
-    rate_u_n_per_mm: float
-    measured_n_per_mm: float
-    measured_u_n_per_mm: float
-    agrees: bool
-    fitting_coils: float
-    fitting_wire_mm: float
-    fitting_coil_diameter_mm: float
-    outside_given: bool
 
 
 def handbook_rate(
@@ -181,3 +166,163 @@ def handbook_rate(
         coil_mm,
         abs(coil_diameter_mm - coil_mm - wire_mm) < OUTSIDE_SHARE * wire_mm,
     )
+
+
+def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> SetLimits:
+    """Work out what one set's wire bears at its heights, from what is given."""
+    coil = placed.springs.coil
+    tensile_mpa: float | None = given.tensile_mpa
+    modulus_mpa: float | None = given.shear_modulus_mpa
+    geometric = None
+    if coil is not None and given.wire is not None:
+        if tensile_mpa is None:
+            tensile_mpa = given.wire.tensile_mpa(coil.wire_mm)
+        if modulus_mpa is None:
+            modulus_mpa = given.wire.shear_modulus_mpa(coil.wire_mm)
+    if coil is not None and coil.coil_diameter_mm is not None and modulus_mpa is not None:
+        size = coil.wire_mm, coil.coil_diameter_mm, coil.active_coils
+        geometric = rate_from_dimensions(*size, modulus_mpa)
+    rates = [_rate(placed, curve) for curve in placed.springs.curves]
+    mass_g, active_g = masses_g(coil, given.spring_mass_g)
+    springs = tuple(
+        _spring_limits(placed, curve, given, tensile_mpa, active_g, crank_rpm)
+        for curve in placed.springs.curves
+    )
+    return SetLimits(
+        placed.springs.name,
+        given,
+        coil,
+        tensile_mpa,
+        mass_g,
+        given.spring_mass_g is not None,
+        geometric,
+        _rate_check(coil, rates, given.shear_modulus_mpa),
+        springs,
+    )
+
+
+def _rate_check(
+    coil: Coil | None, rates: Sequence[Rate | None], modulus_mpa: float | None
+) -> HandbookRate | None:
+    """Compare the mean rate, with the largest of the uncertainties, with the handbook's rate."""
+    known = [rate for rate in rates if rate is not None]
+    if coil is None or coil.coil_diameter_mm is None or not known:
+        return None
+    mean = math.fsum(rate.rate_n_per_mm for rate in known) / len(known)
+    if mean <= 0.0:
+        return None
+    u = max(rate.rate_u_n_per_mm for rate in known)
+    size = coil.wire_mm, coil.coil_diameter_mm, coil.active_coils
+    return handbook_rate(*size, mean, u, modulus_mpa)
+
+
+def _spring_limits(
+    placed: PlacedSet,
+    curve: SpringCurve,
+    given: WireGiven,
+    tensile_mpa: float | None,
+    active_g: float | None,
+    crank_rpm: float | None,
+) -> SpringLimits:
+    rate, coil = _rate(placed, curve), placed.springs.coil
+    own_hz = own_u_hz = ratio = None
+    if rate is not None and active_g is not None and rate.rate_n_per_mm > 0.0:
+        own_hz = surge_hz(rate.rate_n_per_mm, active_g)
+        own_u_hz = own_hz * rate.rate_u_n_per_mm / rate.rate_n_per_mm / 2.0
+        ratio = None if crank_rpm is None else own_hz / cam_hz(crank_rpm)
+    factor, (shut_mpa, open_mpa, solid_mpa, solid_plain_mpa) = (
+        None,
+        _stresses_mpa(placed, curve, rate),
+    )
+    if coil and shut_mpa is not None and open_mpa is not None and tensile_mpa is not None:
+        peened = given.shot_peened is True
+        factor = fatigue_factor(shut_mpa, open_mpa, tensile_mpa, coil.wire_mm, peened=peened)
+    return SpringLimits(
+        curve.label,
+        None if rate is None else rate.rate_n_per_mm,
+        own_hz,
+        own_u_hz,
+        ratio,
+        shut_mpa,
+        open_mpa,
+        solid_mpa,
+        solid_plain_mpa,
+        factor,
+    )
+
+
+def _stresses_mpa(placed: PlacedSet, curve: SpringCurve, rate: Rate | None) -> list[float | None]:
+    """Stress shut, at full lift and solid, corrected; and solid without the correction.
+
+    The load at solid is that at full lift, carried on at the rate: a spring that stiffens towards
+    solid pushes more.
+    """
+    coil, solid = placed.springs.coil, placed.springs.solid_of(curve.label)
+    if coil is None or coil.coil_diameter_mm is None:
+        return [None] * 4
+    shut_n, open_n = (_load_n(curve, mm) for mm in (placed.seat_height_mm, placed.open_height_mm))
+    solid_n = None
+    if open_n is not None and rate is not None and solid is not None:
+        solid_n = open_n + rate.rate_n_per_mm * (placed.open_height_mm - solid.height_mm)
+    stresses = (shear_stress_mpa, shear_stress_mpa, shear_stress_mpa, plain_stress_mpa)
+    return [
+        None if load_n is None else stress(load_n, coil.wire_mm, coil.coil_diameter_mm)
+        for stress, load_n in zip(stresses, (shut_n, open_n, solid_n, solid_n), strict=True)
+    ]
+
+
+def _load_n(curve: SpringCurve, height_mm: float) -> float | None:
+    with suppress(HeightNotMeasured):
+        return curve.load_at(height_mm).load_n
+    return None
+
+
+def _rate(placed: PlacedSet, curve: SpringCurve) -> Rate | None:
+    """The rate between valve shut and full lift, else the curve's own, else None."""
+    try:
+        return curve.rate_between(placed.seat_height_mm, placed.open_height_mm)
+    except HeightNotMeasured:
+        return curve.rate
+
+
+def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterator[LimitFinding]:
+    """Yield what a set doesn't keep at its heights; margin_mm is the least to coil bind."""
+    for risk in placed.bind_risks(margin_mm):
+        facts = asdict(risk)
+        facts.pop("kind", None)  # of some it is the class's
+        yield LimitFinding(risk.kind, {"set": facts.pop("set_name")} | facts)
+    yield from _stress_findings(one)
+    tired, surging, rate = one.worst("fatigue_factor"), one.worst("surge_ratio"), one.rate_check
+    if tired is not None and tired.fatigue_factor is not None and tired.fatigue_factor < 1.0:
+        yield _of(one, "fatigue_low", tired, fatigue_factor=tired.fatigue_factor, limit=1.0)
+    ratio = None if surging is None else surging.surge_ratio
+    if surging is not None and ratio is not None and ratio < TEXTBOOK_RATIO:
+        yield _of(one, "surge_near", surging, surge_hz=surging.surge_hz, ratio=ratio)
+    if rate is not None and not rate.agrees:
+        yield LimitFinding("rate_differs", {"set": one.set_name, **asdict(rate)})
+
+
+def _stress_findings(one: SetLimits) -> Iterator[LimitFinding]:
+    worst, solid, tensile_mpa = one.worst("open_mpa"), one.worst("solid_plain_mpa"), one.tensile_mpa
+    if tensile_mpa is None or any(each.open_mpa is None for each in one.springs):
+        yield LimitFinding("stress_unknown", {"set": one.set_name})
+    if tensile_mpa is None:
+        return
+    if worst is not None and worst.open_mpa is not None:
+        wire = one.given.wire
+        low, high = (SHEAR_SHARE, SHEAR_SHARE) if wire is None else wire.elastic_shares
+        beyond: LimitKind = "stress_rupture" if wire is None else "stress_elastic"
+        kind: LimitKind = beyond if worst.open_mpa > high * tensile_mpa else "stress_near"
+        facts = {"limit_from_mpa": low * tensile_mpa, "limit_mpa": high * tensile_mpa}
+        if worst.open_mpa > low * tensile_mpa:
+            yield _of(one, kind, worst, stress_mpa=worst.open_mpa, tensile_mpa=tensile_mpa, **facts)
+    limit_mpa, plain_mpa = STATIC_SHARE * tensile_mpa, 0.0
+    if solid is not None and solid.solid_plain_mpa is not None:
+        plain_mpa = solid.solid_plain_mpa
+    if solid is not None and plain_mpa > limit_mpa:
+        numbers = {"stress_mpa": plain_mpa, "tensile_mpa": tensile_mpa, "limit_mpa": limit_mpa}
+        yield _of(one, "stress_solid", solid, **numbers)
+
+
+def _of(one: SetLimits, kind: LimitKind, spring: SpringLimits, **facts: Any) -> LimitFinding:
+    return LimitFinding(kind, {"set": one.set_name, "spring": spring.label, **facts})

@@ -23,9 +23,9 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.engine.cam import cam_hz
 from coilbench.analysis.engine.loads import parallel_load
 from coilbench.analysis.engine.placed import PlacedSet
-from coilbench.analysis.limits.stress import cam_hz
 
 Array = NDArray[np.float64]
 ACCEL_K = 1.6  # ours: a posterior holds a second derivative too widely for k = 2; see its tests

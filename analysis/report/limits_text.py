@@ -22,13 +22,14 @@ from coilbench.analysis.limits.limits import (
     NotGivenKind,
 )
 from coilbench.analysis.limits.spring_limits import (
+    HandbookRate,
     LimitFinding,
     LimitKind,
     LimitSource,
     SetLimits,
     Severity,
 )
-from coilbench.analysis.limits.stress import STATIC_SHARE, USUAL_RATIOS, HandbookRate
+from coilbench.analysis.limits.stress import STATIC_SHARE, USUAL_RATIOS
 from coilbench.analysis.limits.valve_motion import ForceMargin, ValveFloat
 from coilbench.analysis.report.build_text import CAUTIONS
 from coilbench.analysis.report.document import describe, filled, json_keys, sentences

@@ -31,7 +31,7 @@ from coilbench.analysis.report.units import RATE_PLACES, Units
 from coilbench.capture.strokes.sweep import RATE_WINDOW
 
 if TYPE_CHECKING:
-    from coilbench.analysis.limits.stress import HandbookRate
+    from coilbench.analysis.limits.spring_limits import HandbookRate
 
 
 class Given(msgspec.Struct, frozen=True):

@@ -4,11 +4,13 @@ First all that is light, then the strokes, bench by bench. The store is read bef
 locked. What can't be brought in is left out and named, with what needs it; the rest is taken. How
 far a bench was read moves with its strokes, up to what was left out of it, so that a pull that was
 cut off begins again where it was; what came twice is there once.
+
+A set without strokes may be removed from one book while another bench presses it: it returns.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from functools import cache
 from typing import Any
@@ -20,7 +22,6 @@ from coilbench.capture.book.news import KINDS
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop.bringing import Unit, bring, room_for_pulled
-from coilbench.capture.shop.gone import back_again, gone_sets, of_sets
 from coilbench.capture.shop.left_out import Key, LeftOut
 from coilbench.capture.shop.manifests import lacking, read_manifests
 from coilbench.capture.shop.outcome import Pulled
@@ -29,10 +30,60 @@ from coilbench.capture.shop.rows import CHUNK, Item, Listed, told_with
 from coilbench.capture.shop.shape import PACKED, REFERENCES, SCHEMA, words_of
 from coilbench.capture.shop.store import Store
 
+_BY_HAND = ("hand_entries", "set_rests", "label_swaps")
+_SETS_OF = {table: f"SELECT set_id FROM {SCHEMA}.{table}" for table in (*_BY_HAND, "sessions")} | {  # noqa: S608  our own names
+    "sweeps": f"SELECT s.set_id FROM {SCHEMA}.sweeps JOIN {SCHEMA}.springs s ON s.id = spring_id"  # noqa: S608
+}
 _STROKES = {"sweeps", words_of("sweeps")}
 _SPRINGS = ("spring_id", "one_id", "other_id")
 Progress = Callable[[int, int], None]
 Holding = Callable[[], AbstractContextManager[None]]
+
+
+def _gone_sets(
+    db: Database,
+    store: Store,
+    coming: Mapping[str, Collection[str]],
+    new: Collection[str] = (),
+) -> list[str]:
+    """Return the ids of sets that rows on their way belong to and the book lacks.
+
+    Args:
+        coming: the rows' ids by table; of sets, those of which something was said.
+        new: those sets that are on their way themselves, which are not lacking.
+    """
+    found = set(coming.get("sets", ()))
+    for table, sql in _SETS_OF.items():
+        if ids := sorted(coming.get(table, ())):
+            asked = f"{sql} WHERE {table}.id = ANY(%s) GROUP BY 1"
+            rows = store.query(asked, [ids], (str | None,))  # one of none is left out as it is read
+            found.update(set_id for (set_id,) in rows if set_id is not None)
+    there = "SELECT 1 FROM main.sets WHERE id = ?"
+    return [
+        set_id for set_id in sorted(found.difference(new)) if first_row(db, there, [set_id]) is None
+    ]
+
+
+def _of_sets(store: Store, set_ids: Collection[str]) -> dict[str, set[str]]:
+    """Return the ids of what the store has of sets, but strokes and springs, by table."""
+    if not set_ids:
+        return {}
+    found = {"sets": set(set_ids)}
+    for table in _BY_HAND:
+        sql = f"SELECT id FROM {SCHEMA}.{table} WHERE set_id = ANY(%s)"  # noqa: S608
+        found[table] = {row_id for (row_id,) in store.query(sql, [sorted(set_ids)])}
+    return found
+
+
+def _back_again(db: Database, set_ids: Collection[str]) -> Iterator[str]:
+    """Say of sets that they are in the book again, as far as they are."""
+    for set_id in set_ids:
+        row = first_row(db, "SELECT name FROM main.sets WHERE id = ?", [set_id])
+        if row is not None:
+            yield (
+                f"the set {row['name']} was removed from this book and is back: another bench "
+                "pressed it, or told something of it, since"
+            )
 
 
 class Capturing(CoilbenchError):
@@ -83,9 +134,9 @@ def pull_spans(
             chunks = [(own, chunk) for own in reads for chunk in _chunks(own)]
             for number, (own, chunk) in enumerate(chunks):
                 ids = _stroke_ids(store, chunk, left, done)
-                lacking = gone_sets(db, store, {"sweeps": set(ids)})
-                _bring_light(db, store, of_sets(store, lacking), left, done, holding)
-                done.notes += back_again(db, lacking)
+                lacking = _gone_sets(db, store, {"sweeps": set(ids)})
+                _bring_light(db, store, _of_sets(store, lacking), left, done, holding)
+                done.notes += _back_again(db, lacking)
                 for part in parts_of(store, "sweeps", ids):
                     units = [(item,) for item in _strokes(db, store, part, left)]
                     with holding():
@@ -115,11 +166,11 @@ def _pull_light(
         for table, row_id, _ in read.keys:
             light.setdefault(table.removesuffix("_words"), set()).add(row_id)
     new = {row_id for read in reads for table, row_id, _ in read.keys if table == "sets"}
-    lacking = gone_sets(db, store, light, new)
-    for table, ids in of_sets(store, lacking).items():
+    lacking = _gone_sets(db, store, light, new)
+    for table, ids in _of_sets(store, lacking).items():
         light.setdefault(table, set()).update(ids)
     _bring_light(db, store, light, left, done, holding)
-    done.notes += back_again(db, lacking)
+    done.notes += _back_again(db, lacking)
 
 
 def _bring_light(

@@ -25,8 +25,7 @@ from coilbench.capture.shop.address import safe_address
 from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.left_out import LeftOut
 from coilbench.capture.shop.line import WAIT_S
-from coilbench.capture.shop.looking_back import compare_all, give_pushes_again, look_back
-from coilbench.capture.shop.manifests import names_of
+from coilbench.capture.shop.manifests import compare_all, give_pushes_again, look_back, names_of
 from coilbench.capture.shop.outcome import Pulled, Shared
 from coilbench.capture.shop.pulling import Capturing, Span, keep_seen, pull_spans
 from coilbench.capture.shop.pushing import push_news, settle_pending

@@ -23,8 +23,7 @@ import numpy as np
 from rich.console import Console
 
 from coilbench.analysis.cli.demo import Demo
-from coilbench.analysis.cli.live import OtherCapture, OwnCapture
-from coilbench.analysis.cli.screen import REDRAW_S, Screen
+from coilbench.analysis.cli.live import REDRAW_S, OtherCapture, OwnCapture, Screen
 from coilbench.analysis.cli.settings import Settings
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.report.units import Units

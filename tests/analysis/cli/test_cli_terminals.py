@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from coilbench.analysis.cli.screen import drawn
+from coilbench.analysis.cli.live import drawn
 from coilbench.analysis.dashboard.scene import Scene, SetTable
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot

@@ -11,8 +11,7 @@ import pytest
 from msgspec.structs import replace
 
 from coilbench.analysis.cli import live, run
-from coilbench.analysis.cli.live import OtherCapture
-from coilbench.analysis.cli.screen import Ageing
+from coilbench.analysis.cli.live import Ageing, OtherCapture
 from coilbench.analysis.dashboard import set_table
 from coilbench.analysis.dashboard.scene import SetTable
 from coilbench.analysis.dashboard.set_table import BookReader

@@ -14,12 +14,14 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import BuildFile, WireGiven
 from coilbench.analysis.engine.build_parsing import parse_build
+from coilbench.analysis.engine.cam import cam_hz
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.limits import LimitsReport, assess_limits, set_findings
+from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.spring_limits import (
     LIMIT_RULES,
+    HandbookRate,
     LimitFinding,
     LimitKind,
     SetLimits,
@@ -28,11 +30,10 @@ from coilbench.analysis.limits.spring_limits import (
 from coilbench.analysis.limits.stress import (
     PEENED,
     UNPEENED,
-    HandbookRate,
-    cam_hz,
     coil_mass_g,
     handbook_rate,
     masses_g,
+    set_findings,
 )
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.document import describe, document

@@ -13,7 +13,7 @@ from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop import looking_back, pulling, sharing
+from coilbench.capture.shop import manifests, pulling, sharing
 from coilbench.capture.shop.line import TryAgain
 from support.shop_books import content, make_empty, press
 
@@ -178,27 +178,27 @@ def test_a_small_store_is_looked_back_at_as_a_whole_and_a_large_one_in_part(
     ((pushes,),) = server.sql(database, "SELECT count(*) FROM coilbench.pushes")
     assert pushes == 24
     seen: list[int] = []
-    real = looking_back.lacking
+    real = manifests.lacking
     monkeypatch.setattr(
-        looking_back, "lacking", lambda store, listed: (seen.append(1), real(store, listed))[1]
+        manifests, "lacking", lambda store, listed: (seen.append(1), real(store, listed))[1]
     )
     share(larch)
     assert len(seen) == 16
-    monkeypatch.setattr(looking_back, "_LOOK_BYTES", 1)
+    monkeypatch.setattr(manifests, "_LOOK_BYTES", 1)
     seen.clear()
     share(larch)
     assert len(seen) == 1
     read: list[str] = []
-    whole = looking_back.items_of
+    whole = manifests.items_of
     monkeypatch.setattr(
-        looking_back,
+        manifests,
         "items_of",
         lambda store, kind, ids, left, content: (
             read.extend(ids),
             whole(store, kind, ids, left, content=content),
         )[1],
     )
-    monkeypatch.setattr(looking_back, "_LOOK_BYTES", 1 << 16)
-    monkeypatch.setattr(looking_back, "_READ_WHOLE", 1)
+    monkeypatch.setattr(manifests, "_LOOK_BYTES", 1 << 16)
+    monkeypatch.setattr(manifests, "_READ_WHOLE", 1)
     share(larch)
     assert len(read) == 16

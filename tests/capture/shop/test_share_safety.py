@@ -12,7 +12,7 @@ import pytest
 
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop import description, shape
+from coilbench.capture.shop import shape, store
 from coilbench.capture.shop import store as store_module
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.shop.store import Store
@@ -237,7 +237,7 @@ def test_views_are_compared_on_a_server_whose_way_of_writing_them_is_not_known(
     server, database, larch, monkeypatch
 ) -> None:
     """They are made once more, by a bench's own role."""
-    monkeypatch.setattr(description, "VIEWS_ON", {})
+    monkeypatch.setattr(store, "VIEWS_ON", {})
     address = server.address(database, "ann")
     share_book(larch, address)
     text = VIEWS["flags_with_reasons"].replace("f.reason", "'none'::text AS reason")
@@ -253,7 +253,7 @@ def test_the_known_way_of_writing_the_views_is_that_of_this_server(server, datab
             return connection.execute(sql).fetchall()
 
         major = connection.info.server_version // 10_000
-        assert major not in description.VIEWS_ON or description.known_views(query, major)
+        assert major not in store.VIEWS_ON or store.known_views(query, major)
 
 
 def test_init_leaves_something_elses_schema_alone(server, database, address) -> None:

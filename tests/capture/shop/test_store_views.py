@@ -18,7 +18,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.shop import description, views
+from coilbench.capture.shop import store, views
 from coilbench.capture.tables.keyed import KeyedReading
 from support.shop_books import make_set, press
 from support.tools import tool
@@ -44,7 +44,7 @@ def test_views_of_ones_own_do_not_keep_the_store_from_an_update(
     server.sql(database, capsys.readouterr().out.partition("\n")[2])
     fewer = views.VIEWS["loads_at_heights"].replace("l.load_u_n, ", "")
     monkeypatch.setitem(views.VIEWS, "loads_at_heights", fewer)
-    monkeypatch.setattr(description, "VIEWS_ON", {})
+    monkeypatch.setattr(store, "VIEWS_ON", {})
     assert run(["share", server.address(database), "--init"]) == 2
     said = " ".join(capsys.readouterr().err.split())
     assert "views of your own rest on some that change" in said
