@@ -18,7 +18,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import DatumTrust
-from coilbench.capture.calibration.model import datum_moved, datum_part
+from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
 from coilbench.capture.calibration.polynomial import evaluate, slope
 from coilbench.capture.calibration.standing import (
     STOP_REPEATS_MM,
@@ -83,7 +83,7 @@ class Heights:
         self._stop_before: StandingTravel | None = None  # of a datum that a restart lost
         self.lost = False
         self.lost_open: Finding | None = None
-        trust = DatumTrust.last(db, record.travel.part_id)
+        self._kept = trust = DatumTrust.last(db, record.travel.part_id)
         self.doubted = trust.doubted
         self.contradicted: Finding | None = None
         self.against = trust.against
@@ -283,7 +283,10 @@ class Heights:
             open_ = Finding.of("datum_doubted", why=self._asked.to_document(), label=None)
         if self.lost:
             open_ = None
-        self._store(DatumTrust(self.record.travel.part_id, self.against, open_))
+        now = DatumTrust(self.record.travel.part_id, self.against, open_)
+        if now != self._kept:
+            self._store(now)
+            self._kept = now
 
     def noted(self, verdict: Verdict) -> Verdict:
         """Return a verdict on a press with what stands against its heights, where it counts."""
