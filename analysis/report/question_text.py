@@ -44,9 +44,9 @@ def _one_of_two(f: Mapping[str, Any], units: Units) -> str:
             f"; {first_few(f['alike'])} pressed like {{label}}: {{other}} seems to be the wrong one"
         )
     else:
-        third = "" if f.get("third") is None else "{third} (s) tells which, or "
-        words += f": either may be the wrong one; {third}{{other}} again (b)"
-        words += "" if third else " tells which"
+        third = f.get("third", "a third spring")  # not known yet while it is pressed
+        third = "" if third is None else f"{third} (s) or "
+        words += f": either may be the wrong one; {third}{{other}} again (b) tells which"
     many = f.get("other_presses")
     if many is not None:
         words += f". If {{other}} is wrong: r, its {presses_text(many)} no longer count"
