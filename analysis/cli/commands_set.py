@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -18,10 +19,10 @@ from coilbench.analysis.cli.common import (
     STATED_LENGTH,
     STROKE,
     WEIGHT,
+    Decorated,
     Typed,
     at_option,
     branch_option,
-    build_heights_option,
     json_option,
     runs,
 )
@@ -32,9 +33,13 @@ SOLID_HELP = "Height with all coils touching, with or without its ± (k = 2): '2
 RESTS_HELP = (
     "What lies on its springs unseen, of cups other than the rig's, like 157g; in all its strokes."
 )
-
-
 _WINDOW = re.compile(r"^\s*([0-9]{1,2}|100)\s*%?\s*-\s*([0-9]{1,2}|100)\s*%\s*$")
+
+
+def _build_heights_option(verb: str) -> Callable[[Decorated], Decorated]:
+    """Return the option --build: the build file whose heights are taken, as `build_path`."""
+    words = f"{verb} at this build file's heights, valve shut and full lift."
+    return click.option("--build", "build_path", type=click.Path(path_type=Path), help=words)
 
 
 def _parse_window(text: str) -> tuple[float, float]:
@@ -239,7 +244,7 @@ def set_nominal() -> None:
 @click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")
 @click.argument("name")
 @at_option("A height to judge at; repeat it.")
-@build_heights_option("Judge")
+@_build_heights_option("Judge")
 @click.option(
     "--nominal",
     "nominals",
@@ -384,7 +389,7 @@ def set_strokes() -> None:
 @click.argument("before")
 @click.argument("after")
 @at_option("A height to compare at; repeat it.")
-@build_heights_option("Compare")
+@_build_heights_option("Compare")
 @branch_option
 @json_option
 @runs("set_compare")

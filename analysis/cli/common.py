@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from coilbench.capture.blocks import Finding
     from coilbench.capture.tables.spring_lines import StatedLength
 
+
 _Parsed = TypeVar("_Parsed")
 BARE_NUMBER = re.compile(r"\s*[+-]?[0-9.,]+\s*")
 
@@ -123,7 +124,6 @@ RATE = Typed("rate", parse_rate_n_per_mm)
 NOMINAL = Typed("load@height", _parse_nominal)
 NOMINAL_AT = Typed("load@height", _parse_nominal_at)
 STROKE = Typed("label:number", _parse_stroke)
-
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document, in N and mm."
 )
@@ -170,12 +170,6 @@ def runs(module: str) -> Callable[[Decorated], Decorated]:
 def at_option(words: str) -> Callable[[Decorated], Decorated]:
     """Return the option --at, several heights as `heights_mm`, with its help."""
     return click.option("--at", "heights_mm", type=LENGTH, multiple=True, help=words)
-
-
-def build_heights_option(verb: str) -> Callable[[Decorated], Decorated]:
-    """Return the option --build: the build file whose heights are taken, as `build_path`."""
-    words = f"{verb} at this build file's heights, valve shut and full lift."
-    return click.option("--build", "build_path", type=click.Path(path_type=Path), help=words)
 
 
 def print_document(document: Any) -> None:

@@ -19,11 +19,10 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depths import read_from_files
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.merge_names import base_name
-from coilbench.capture.book.naming import remove_set, rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.sets import SetRecord, find_set, labels_for
+from coilbench.capture.book.sets import SetRecord, find_set, labels_for, remove_set, rename_set
 from coilbench.capture.choices import FORGET
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed

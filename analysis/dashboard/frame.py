@@ -17,11 +17,10 @@ from rich.text import Text
 from coilbench.analysis.dashboard.calls import DONE, DOUBTED, WRONG_SPRING, Call, call, link_state
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.dashboard.large_type import large
-from coilbench.analysis.dashboard.rows import reason_lines, table_lines
-from coilbench.analysis.dashboard.scene import Scene, known_now
-from coilbench.analysis.dashboard.stroke_plot import stroke_plot
+from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow, known_now
 from coilbench.analysis.report.bench_text import AS_LOADED, event_mark
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.set_plot import stroke_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, Snapshot
@@ -43,7 +42,6 @@ _MOVES_ON = (
     *(EventKind.TURN, EventKind.REDO),
 )
 _ALERTS = (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
-
 NARROW = 70  # below it the table stands alone, without the curve
 MIDDLE = 24  # from here on the turn is in large type
 TALL = 32  # and from here on larger; and more is said of flags and events
@@ -356,7 +354,7 @@ def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text
     """Return the set's table, and the running stroke beside it where there is room."""
     if room == 0:
         return []
-    left = table_lines(scene.table, scene.snapshot.label, scene.units, room)
+    left = _table_lines(scene.table, scene.snapshot.label, scene.units, room)
     taken = max(line.cell_len for line in left) + 2
     if width < NARROW or width - taken < FEWEST_CURVE or room < FEWEST_ROWS:
         return left + [Text("")] * (room - len(left))
@@ -385,3 +383,60 @@ def _side_by_side(
         line.append(" " * (taken - line.cell_len))
         # a style of its own, so that a picture of the frame keeps the curve's columns in place
         yield line.append(right[at] if at < len(right) else "", "not bold")
+
+
+def _table_lines(table: SetTable, current: str | None, units: Units, room: int) -> list[Text]:
+    """Return the table in at most `room` lines, in view the spring whose turn it is.
+
+    Where nobody's turn is known: the first that is unfinished, else the last.
+    """
+    open_ = (row.label for row in table.rows if row.strokes < table.strokes_wanted)
+    rows = _around(table.rows, current or next(open_, None), max(1, room - 1))
+    label = max([len("spring"), *(len(row.label) for row in rows)])
+    titles = [units.length_text(height_mm) for height_mm in table.heights_mm]
+    widths = [max(len(title), 6) for title in titles]
+    heads = "".join(f"  {title:>{width}}" for title, width in zip(titles, widths, strict=True))
+    lines = [Text(f" {'spring':<{label}}  kept{heads}  flags", "bold")]
+    for row in rows:
+        mark = ">" if row.label == current else " "
+        loads = ["" if n is None else f"{units.load_value(n):.1f}" for n in row.loads_n]
+        loads += [""] * (len(widths) - len(loads))
+        cells = "".join(f"  {text:>{width}}" for text, width in zip(loads, widths, strict=False))
+        kept = f"{row.strokes}/{table.strokes_wanted}"
+        line = Text(f"{mark}{row.label:<{label}}  {kept:>4}{cells}  ")
+        line.stylize("bold" if mark == ">" else "")
+        line.append(" ".join(row.flags), "bold red")
+        lines.append(line)
+    return lines[:room]
+
+
+def reason_lines(table: SetTable, width: int, room: int) -> list[Text]:
+    """Return why springs are flagged, each reason whole, at most `room` lines; others counted."""
+    reasons = [
+        list(_reason(f"{row.label} {flag}", f"{row.label} {flag}: {reason}", width))
+        for row in table.rows
+        for flag, reason in zip(row.flags, row.reasons, strict=False)
+    ]
+    lines: list[Text] = []
+    for at, reason in enumerate(reasons):
+        left = len(reasons) - at
+        if len(lines) + len(reason) + (left > 1) > room:
+            more = f"and {left} more" if lines else f"{left} of them flagged"
+            return [*lines, Text(f"{more}: coilbench set check --why LABEL")][:room]
+        lines += reason
+    return lines
+
+
+def _reason(whose: str, words: str, width: int) -> Iterator[Text]:
+    first, *rest = textwrap.wrap(words, width, subsequent_indent="  ", break_on_hyphens=False)
+    yield Text.assemble((first[: len(whose)], "bold red"), first[len(whose) :])
+    yield from map(Text, rest)
+
+
+def _around(rows: Sequence[SpringRow], current: str | None, most: int) -> Sequence[SpringRow]:
+    """Return at most this number of rows, the current one among them."""
+    if len(rows) <= most:
+        return rows
+    place = next((at for at, row in enumerate(rows) if row.label == current), len(rows) - 1)
+    first = min(max(0, place - most + 2), len(rows) - most)
+    return rows[first : first + most]

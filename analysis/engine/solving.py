@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import TypeVar
 
 SAFETY_S = 300.0  # for one integer programme, where nobody waits for it
-
 Answer = TypeVar("Answer")
 
 
@@ -26,18 +25,3 @@ class Solving:
 
     def tell(self, least: float, bound: float) -> None:
         """Hear the least sum found so far, and the bound below which there is none."""
-
-
-class Bounding(Solving):
-    """A search for a bound alone, in the time of another: what it finds is no choice to be told."""
-
-    def __init__(self, of: Solving) -> None:
-        self._of = of
-
-    def left_s(self) -> float:
-        """Return what the other has left."""
-        return self._of.left_s()
-
-    def run(self, work: Callable[[], Answer]) -> Answer | None:
-        """Do it as the other does."""
-        return self._of.run(work)

@@ -22,7 +22,7 @@ from coilbench.analysis.choices import EFFORTS, Effort
 from coilbench.analysis.engine.build_file import EVERY, BuildFile
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import ROLES, Role, SeatOptions
-from coilbench.analysis.engine.solving import Bounding, Solving
+from coilbench.analysis.engine.solving import Answer, Solving
 from coilbench.analysis.engine.three_index import GAP, Solution
 from coilbench.analysis.engine.valve_loads import places_of, valves_of
 from coilbench.analysis.inputs.set_loads import Heights, SetLoads, SetOf
@@ -129,7 +129,7 @@ class Selection(msgspec.Struct, frozen=True):
         """Whether nothing comes nearer, first readings anywhere between their branches."""
         if self.loads is None or not self.loads.looks_hold or solving.left_s() <= 0.0:
             return False
-        bound = self.loads.at_widest().solve(Bounding(solving)).bound
+        bound = self.loads.at_widest().solve(_Bounding(solving)).bound
         return bound is not None and _met(objective, bound)
 
 
@@ -259,11 +259,11 @@ class _Rounds(msgspec.Struct):
         until_s = (1.0 - JUDGING_SHARE) * self.solving.left_s()
         self._take_known(names)
         self.say("Comparing them with the card")
-        self._judge(self._picked(self._loads().likely().solve(Bounding(self.solving))), until_s)
+        self._judge(self._picked(self._loads().likely().solve(_Bounding(self.solving))), until_s)
         most = A_ROUND
         while True:
             loads = self._loads()
-            found = loads.at_best().solve(Bounding(self.solving))
+            found = loads.at_best().solve(_Bounding(self.solving))
             self.bound = found.bound or 0.0  # not the best of all: looks may have become wider
             new = self._picked(found)
             if new or found.status != "optimal":
@@ -277,7 +277,7 @@ class _Rounds(msgspec.Struct):
 
         Those that the build file names stay.
         """
-        found = loads.of_judged().solve(Bounding(self.solving))
+        found = loads.of_judged().solve(_Bounding(self.solving))
         chosen = {role: tuple(some) for role, some in names.items()}
         for role, shelf in self.shelves.items():
             if role in self.wanted.build.springs.every:
@@ -340,7 +340,7 @@ class _Rounds(msgspec.Struct):
 
         No triple of a choice costs more than the whole.
         """
-        best = loads.of_judged().solve(Bounding(self.solving)).objective
+        best = loads.of_judged().solve(_Bounding(self.solving)).objective
         near = {}
         for role, least in zip(self.shelves, loads.at_best().least_costs(), strict=False):
             of_set: dict[str, float] = {}
@@ -362,3 +362,18 @@ class _Rounds(msgspec.Struct):
             for role, some in names.items()
         ]
         return [one for turn in zip_longest(*new) for one in turn if one is not None]
+
+
+class _Bounding(Solving):
+    """A search for a bound alone, in the time of another: what it finds is no choice to be told."""
+
+    def __init__(self, of: Solving) -> None:
+        self._of = of
+
+    def left_s(self) -> float:
+        """Return what the other has left."""
+        return self._of.left_s()
+
+    def run(self, work: Callable[[], Answer]) -> Answer | None:
+        """Do it as the other does."""
+        return self._of.run(work)

@@ -94,7 +94,22 @@ def _figures(ids: list[str]) -> int:
     return figures
 
 
-def settle_names(db: Database, others: list[str], came: Collection[str]) -> Iterator[str | Told]:
+def settle_called(
+    db: Database, others: list[str], came: Sequence[str], swaps: Mapping[str, int]
+) -> Iterator[str | Told]:
+    """Name the sets of a merged book, and turn and label their springs; yields what it changed.
+
+    Args:
+        others: the names that the others are attached under.
+        came: the ids of the sets that are in one of them.
+        swaps: what `swaps_of` gave before the merge.
+    """
+    yield from _settle_names(db, others, came)
+    _settle_turns(db, came)
+    yield from _settle_labels(db, others, came, swaps)
+
+
+def _settle_names(db: Database, others: list[str], came: Collection[str]) -> Iterator[str | Told]:
     """Name the sets of a merged book; yields a note for each changed name.
 
     Args:
@@ -190,7 +205,7 @@ def _shown_names(db: Database, others: list[str], set_id: str) -> set[str]:
     return {name for (name,) in db.execute(sql, {"id": set_id})}
 
 
-def settle_labels(
+def _settle_labels(
     db: Database, others: list[str], came: Iterable[str], swaps: Mapping[str, int]
 ) -> Iterator[str]:
     """Label the springs of a merged book; yields a note for each set labelled in two ways.
@@ -271,7 +286,7 @@ def _labels_apart(labels: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def settle_turns(db: Database, came: Iterable[str]) -> None:
+def _settle_turns(db: Database, came: Iterable[str]) -> None:
     """Give the springs that were added to sets their turns: behind the others, as they came."""
     for set_id in came:
         (last,) = db.execute(

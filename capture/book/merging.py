@@ -32,9 +32,7 @@ from coilbench.capture.book.in_force import compose_missing, parts_here, taken_o
 from coilbench.capture.book.merge_names import (
     full_name,
     refuse_anothers_name,
-    settle_labels,
-    settle_names,
-    settle_turns,
+    settle_called,
     swaps_of,
 )
 from coilbench.capture.book.merge_rows import RULES, Settled
@@ -46,7 +44,7 @@ from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.staging import staging
 from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.book.tallies import OF_RIG
-from coilbench.capture.book.told import Of, Told, Value, standing, told_at_once, told_elsewhere
+from coilbench.capture.book.told import Before, Told
 from coilbench.capture.book.values import latest_utc
 from coilbench.capture.book.vouching import refuse_damaged_points, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
@@ -163,7 +161,6 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
     brought = dict.fromkeys(RULES, 0)
     notes: list[Note] = []
     settled: list[Settled] = []
-    at_once: dict[Of, tuple[Value, Value]] = {}
     touched: set[str] = set()
     came = " UNION ".join(f"SELECT id FROM {name}.sets" for name in others)  # noqa: S608
     set_ids = [set_id for (set_id,) in db.execute(f"{came} ORDER BY id")]
@@ -172,14 +169,12 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         _refuse_ahead(db, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
-        before, others_strokes = standing(db, set_ids), _strokes_of_others(db, set_ids)
+        before, others_strokes = Before(db, set_ids), _strokes_of_others(db, set_ids)
         for name, shown in others.items():
-            at_once |= told_at_once(db, name)
+            before.hear(name)
             notes += _namesakes(db, name)
             settled += _bring_in(db, name, shown, brought, touched)
-        notes += settle_names(db, list(others), set_ids)
-        settle_turns(db, set_ids)
-        notes += settle_labels(db, list(others), set_ids, swaps)
+        notes += settle_called(db, list(others), set_ids, swaps)
         notes += _count_once(db, touched)
         notes += _beside_ours(db, others_strokes)
         notes += _untold_rests(db, touched)
@@ -192,7 +187,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
         notes[:0] = [
             note for one in strokes for note in _of_a_stroke(one, _stroke_named(db, one.row_id))
         ]
-        notes += told_elsewhere(db, before, at_once)
+        notes += before.told_since()
     compose_missing(db)
     _refuse_damaged_rig(db, others, brought)
     return brought, notes

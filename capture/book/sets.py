@@ -24,6 +24,17 @@ from coilbench.capture.tables.dimensions import Sizes, refuse_sizes
 Role = Literal["outer", "inner", "single"]
 MOST_SPRINGS = 999
 LONGEST_NAME = 60
+_MEASURED = """
+SELECT 1 AS found FROM sessions WHERE set_id = ?
+UNION ALL
+SELECT 1 FROM sweeps JOIN springs ON springs.id = spring_id WHERE set_id = ? LIMIT 1
+"""
+_OF_A_SET = (
+    "hand_entries",
+    "set_rests",
+    "label_swaps",
+    "springs",
+)  # in an order that their references allow
 
 
 class SpringRecord(msgspec.Struct, frozen=True):
@@ -195,7 +206,7 @@ def refuse_set_name(name: str) -> None:
     _check_name(name, "set name")
 
 
-def refuse_new_name(name: str) -> None:
+def _refuse_new_name(name: str) -> None:
     """Refuse what nobody may call a set, though a merge does."""
     refuse_set_name(name)
     if has_figures(name):
@@ -254,7 +265,7 @@ def _check_less(small: str, small_mm: float | None, large: str, large_mm: float 
 
 def new_set(db: Database, plan: SetPlan) -> SetRecord:
     """Register a set and its springs; CoilbenchError where the name is taken, or by an id."""
-    refuse_new_name(plan.name)
+    _refuse_new_name(plan.name)
     set_id = new_id()
     with writing(db):
         if first_row(db, "SELECT id FROM sets WHERE name = ?", [plan.name]) is not None:
@@ -361,3 +372,35 @@ def _nominal_json(nominal: SetNominal | None) -> str | None:
 def _shortened(names: Sequence[str], most: int = 8) -> str:
     shown = ", ".join(names[:most])
     return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
+
+
+def rename_set(db: Database, record: SetRecord, name: str) -> SetRecord:
+    """Give a set another name; its springs keep their labels.
+
+    Raises:
+        CoilbenchError: the name is taken, or can't be one.
+    """
+    _refuse_new_name(name)
+    with writing(db):
+        if first_row(db, "SELECT id FROM sets WHERE name = ?", [name]) is not None:
+            raise CoilbenchError(f"there is already a set {name!r}", hint="Choose another name")
+        db.execute("UPDATE sets SET name = ? WHERE id = ?", [name, record.set_id])
+        return find_set(db, name)
+
+
+def remove_set(db: Database, record: SetRecord) -> None:
+    """Remove a set of which nothing was pressed, with what was entered of it by hand.
+
+    Raises:
+        CoilbenchError: it has strokes or readings, counted or not; they stay in the book.
+    """
+    with writing(db):
+        if first_row(db, _MEASURED, [record.set_id] * 2) is not None:
+            raise CoilbenchError(
+                f"the set {record.name!r} has strokes or readings, which stay in the book",
+                hint="To call it otherwise: coilbench set edit "
+                f"{as_typed(record.name)} --rename NEW",
+            )
+        for table in _OF_A_SET:
+            db.execute(f"DELETE FROM {table} WHERE set_id = ?", [record.set_id])  # noqa: S608
+        db.execute("DELETE FROM sets WHERE id = ?", [record.set_id])

@@ -15,8 +15,8 @@ from coilbench.capture.book.ratings import rests_of_set
 
 MOST_SPRINGS_TOLD = 3  # each by itself; of more in one set, how many
 Value = float | str | None
-Of = tuple[str, str | None, str]  # a set's id, a spring's or none, and what is told of it
-Standing = Mapping[Of, Value]
+_Of = tuple[str, str | None, str]  # a set's id, a spring's or none, and what is told of it
+_Standing = Mapping[_Of, Value]
 RESTS, NOMINAL, NAME, SPRINGS = "rests_n", "nominal_json", "name", "springs"
 _VALUE = "coalesce({}.length_mm, {}.active_coils, {}.words)"
 
@@ -42,9 +42,57 @@ class Told(msgspec.Struct, frozen=True):
     set_id: str = ""
 
 
-def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
+class Before:
+    """What stood of some of the book's sets before the words of other books came in.
+
+    Args:
+        set_ids: the sets'.
+    """
+
+    def __init__(self, db: Database, set_ids: Collection[str]) -> None:
+        self._db = db
+        self._stood = _standing(db, set_ids)
+        self._at_once: dict[_Of, tuple[Value, Value]] = {}
+
+    def hear(self, other: str) -> None:
+        """Keep what this book and another say at once, neither knowing of the other's word.
+
+        Args:
+            other: the name that it is attached under, before its rows come in.
+        """
+        self._at_once |= _told_at_once(self._db, other)
+
+    def told_since(self) -> Iterator[Told]:
+        """Yield what has another value than before, and what was told twice, whichever holds."""
+        db, before, at_once = self._db, self._stood, self._at_once
+        now = _standing(db, dict.fromkeys(set_id for set_id, _, _ in before))
+        yield from _joined(db, before, now)
+        many: dict[tuple[str, str], list[Told]] = {}
+        for of in dict.fromkeys([*before, *now, *at_once]):
+            set_id, spring_id, what = of
+            if spring_id is not None and of not in before:
+                continue  # it came in just now
+            holds, was = now.get(of), before.get(of)
+            if of in at_once:
+                was = next((said for said in at_once[of] if said != holds), was)
+            if of in at_once or holds != was:
+                one = Told(
+                    _named(db, set_id, spring_id), what, (holds, was), of in at_once, set_id=set_id
+                )
+                many.setdefault((set_id, what if spring_id else f"{what} of all"), []).append(one)
+        for told in many.values():
+            set_id, what = told[0].set_id, told[0].what
+            if len(told) > MOST_SPRINGS_TOLD:
+                once = any(one.at_once for one in told)
+                named = _named(db, set_id, None)
+                yield Told(named, what, at_once=once, springs=len(told), set_id=set_id)
+            else:
+                yield from told
+
+
+def _standing(db: Database, set_ids: Collection[str]) -> dict[_Of, Value]:
     """Return what stands of the book's sets and their springs."""
-    found: dict[Of, Value] = {}
+    found: dict[_Of, Value] = {}
     for set_id in set_ids:
         for row in db.query("SELECT * FROM main.sets WHERE id = ?", [set_id]):
             found |= {(set_id, None, what): row[names[0]] for what, names in OF_SETS.items()}
@@ -56,7 +104,7 @@ def standing(db: Database, set_ids: Collection[str]) -> dict[Of, Value]:
     return found
 
 
-def told_at_once(db: Database, other: str) -> dict[Of, tuple[Value, Value]]:
+def _told_at_once(db: Database, other: str) -> dict[_Of, tuple[Value, Value]]:
     """Return what this book and another say of a thing, neither knowing of the other's word.
 
     Args:
@@ -81,41 +129,7 @@ def told_at_once(db: Database, other: str) -> dict[Of, tuple[Value, Value]]:
     return {(set_id, spring_id, what): (m, o) for set_id, spring_id, what, m, o in rows}
 
 
-def told_elsewhere(
-    db: Database, before: Standing, at_once: Mapping[Of, tuple[Value, Value]]
-) -> Iterator[Told]:
-    """Yield what has another value than before, and what was told twice, whichever holds now.
-
-    Args:
-        before: as it stood before others' words came in.
-        at_once: as `told_at_once` returned it then.
-    """
-    now = standing(db, dict.fromkeys(set_id for set_id, _, _ in before))
-    yield from _joined(db, before, now)
-    many: dict[tuple[str, str], list[Told]] = {}
-    for of in dict.fromkeys([*before, *now, *at_once]):
-        set_id, spring_id, what = of
-        if spring_id is not None and of not in before:
-            continue  # it came in just now
-        holds, was = now.get(of), before.get(of)
-        if of in at_once:
-            was = next((said for said in at_once[of] if said != holds), was)
-        if of in at_once or holds != was:
-            one = Told(
-                _named(db, set_id, spring_id), what, (holds, was), of in at_once, set_id=set_id
-            )
-            many.setdefault((set_id, what if spring_id else f"{what} of all"), []).append(one)
-    for told in many.values():
-        set_id, what = told[0].set_id, told[0].what
-        if len(told) > MOST_SPRINGS_TOLD:
-            once = any(one.at_once for one in told)
-            named = _named(db, set_id, None)
-            yield Told(named, what, at_once=once, springs=len(told), set_id=set_id)
-        else:
-            yield from told
-
-
-def _joined(db: Database, before: Standing, now: Standing) -> Iterator[Told]:
+def _joined(db: Database, before: _Standing, now: _Standing) -> Iterator[Told]:
     """Yield which springs others added to sets: a head may have a valve for each of a set."""
     had = {spring_id for _, spring_id, _ in before}
     springs: dict[str, dict[str, None]] = {}

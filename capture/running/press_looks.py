@@ -1,4 +1,8 @@
-"""What the newest samples say: the load and height of now, and what can't be right in them."""
+"""What the newest samples say: the load and height of now, and what can't be right in them.
+
+Whether what is pressed can be the spring whose turn it is, before it is let up; and with nothing
+pressed, what lies on the cell: a little counts as 0, more is no load of a spring.
+"""
 
 from __future__ import annotations
 
@@ -10,16 +14,35 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import Finding, usable_rows
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.calibration.lag import hurried_s, typical_delay_s
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.turn_taking import TurnTaking
-from coilbench.capture.running.while_pressing import WhilePressing
-from coilbench.capture.running.zero_watch import LyingWatch, ZeroWatch
-from coilbench.capture.strokes.finder import StrokeFinder
+from coilbench.capture.strokes.branch import Branch
+from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.likeness import Known
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
-from coilbench.capture.strokes.watching import Bounds, Newest, PressWatch, Seen
+from coilbench.capture.strokes.watching import (
+    Array,
+    Bounds,
+    Newest,
+    PressWatch,
+    Seen,
+    touch_at_most_mm,
+)
+
+# Ours, no source.
+EACH_MM = 1.0  # it is judged again each time the quill is so much lower
+MORE_OFF = 0.05  # than the whole stroke must be to be asked about: one way alone has friction in it
+LAGS = (0.0, 1.0, 2.0, 3.0, 5.0)  # of the typical one: some filters are slower
+FEWEST = 10  # samples of the way down
+# Ours, no source: cups and a guide weigh less than the first, and a good cell drifts by less than
+# the second in a day.
+MOST_AT_FIRST_N, MOST_MOVED_N = 10.0, 5.0
+# So long it must stay within so much: after a press a slow filter's load still comes down.
+STEADY_S, STEADY_N = 1.0, 1.0
 
 
 class PressLooks:
@@ -51,8 +74,8 @@ class PressLooks:
         self._ratings = ratings
         self._rests_n = rests_n
         self._dead_n = DEAD_WEIGHT_N + rests_n
-        self._pressing, self._zero = WhilePressing(known_of), ZeroWatch()
-        self._lying = LyingWatch()
+        self._pressing, self._zero = _WhilePressing(known_of), _ZeroWatch()
+        self._lying = _LyingWatch()
         self.touched_mm: float | None = None
         self.newest: Newest | None = None
         self.begin_anew()
@@ -137,3 +160,138 @@ class PressLooks:
             self.newest = Newest(float(seen.load_n[-1]) + rests_n, float(height_mm[-1]))
         elif self.newest is not None:
             self.newest = self.newest._replace(at_limit=seen.saturated)
+
+
+class _WhilePressing:
+    """Judges the way down by what a whole stroke is judged by, and no more strictly.
+
+    Args:
+        known_of: what a spring of a set should press like.
+
+    Attributes:
+        found: why it can't be that spring, as far as it is pressed.
+    """
+
+    def __init__(self, known_of: Callable[[str, SetRecord], Known]) -> None:
+        self._known_of = known_of
+        self._known: Known | None = None
+        self._judged_mm = np.inf
+        self.found: Finding | None = None
+
+    def look(
+        self,
+        finder: StrokeFinder,
+        bounds: Bounds,
+        label: str | None,
+        record: SetRecord,
+    ) -> None:
+        """Look at the press that is under way; to be asked after each piece of the stream."""
+        if not finder.pressing or label is None:
+            self._known, self._judged_mm, self.found = None, np.inf, None
+            return
+        touch_mm = finder.touch_mm
+        if finder.phase is not Phase.PRESS or touch_mm is None or not finder.zero_seen:
+            return
+        if finder.deepest_mm > self._judged_mm - EACH_MM or self.found is not None:
+            return
+        self._judged_mm = finder.deepest_mm
+        if self._known is None:
+            self._known = self._known_of(label, record)
+        samples = finder.running()
+        load_n, height_mm = finder.running_physical()
+        rows = usable_rows(samples)
+        t_us, height_mm = samples["t_us"][rows], height_mm[rows]
+        low = bounds.touched_low(touch_at_most_mm(t_us, height_mm, touch_mm))
+        zeroed_n = load_n[rows] - finder.zero_n
+        self.found = low or _unlike(self._known, t_us * 1e-6, zeroed_n, height_mm)
+
+
+def _unlike(
+    known: Known,
+    t_s: Array,
+    load_n: Array,
+    read_mm: Array,
+) -> Finding | None:
+    """Say how the way down departs, more surely than by the lag that nobody knows yet."""
+    end = int(np.argmin(read_mm)) + 1 if read_mm.size else 0
+    if end < FEWEST:
+        return None
+    t_s, load_n, read_mm = t_s[:end], load_n[:end], read_mm[:end]
+    step_s = median(np.diff(t_s))
+    if t_s[-1] - t_s[0] < hurried_s(step_s):
+        return None
+    late_s = typical_delay_s(step_s)
+    ways = (np.interp(t_s - times * late_s, t_s, read_mm) for times in LAGS)
+    least: Finding | None = None
+    for height_mm in ways:  # with each it must be so
+        found = known.unlike(Branch(np.minimum.accumulate(height_mm)[::-1], load_n[::-1]))
+        if found is None or found.facts["reason"] == "shape":
+            return None
+        if least is None or abs(found.facts["off_share"]) < abs(least.facts["off_share"]):
+            least = found
+    off = 0.0 if least is None else abs(least.facts["off_share"])
+    return least if off > known.level_off + MORE_OFF else None
+
+
+class _ZeroWatch:
+    """Compares the finder's zero with the one that was last said, or first seen."""
+
+    def __init__(self) -> None:
+        self._told_n: float | None = None
+        self._steady: tuple[int, float] | None = None  # since when, and at what
+
+    def look(self, finder: StrokeFinder, now_us: int, *, let_up: bool) -> Iterator[Event]:
+        """Yield that the zero moved; to be asked after each piece of the stream.
+
+        Args:
+            now_us: the newest sample's time.
+            let_up: whether the quill is at its stop, as far as that is known: lower down something
+                may be pressed.
+        """
+        if finder.phase is not Phase.IDLE or not finder.zero_seen or not let_up:
+            self._steady = None
+            return
+        zero_n = finder.zero_n
+        if self._steady is None or abs(zero_n - self._steady[1]) > STEADY_N:
+            self._steady = now_us, zero_n
+        if 0 <= now_us - self._steady[0] < STEADY_S * 1e6:
+            return
+        if self._told_n is None:
+            self._told_n = 0.0 if abs(zero_n) > MOST_AT_FIRST_N else zero_n
+        moved_n = zero_n - self._told_n
+        if abs(moved_n) > MOST_MOVED_N:
+            self._told_n = zero_n
+            yield Event.of(EventKind.FAULT, "zero_moved", load_n=zero_n, moved_n=moved_n)
+
+
+class _LyingWatch:
+    """Looks for a load that stands while the quill is at its stop.
+
+    Attributes:
+        found: that there is one; None where there is none.
+    """
+
+    def __init__(self) -> None:
+        self.found: Finding | None = None
+        self._steady: tuple[int, float] | None = None  # since when, and at what
+
+    def look(
+        self, finder: StrokeFinder, on_cell_n: float, now_us: int, *, stands: bool
+    ) -> Iterator[Event]:
+        """Yield that something lies there, once; to be asked after each piece of the stream.
+
+        Args:
+            on_cell_n: the newest load, by the calibration's zero.
+            now_us: the newest sample's time.
+            stands: whether the quill is surely at its stop, and cups and drift weigh less.
+        """
+        if not stands or finder.phase is not Phase.TOUCH:
+            self.found = self._steady = None
+            return
+        if self._steady is None or abs(on_cell_n - self._steady[1]) > STEADY_N:
+            self._steady = now_us, on_cell_n
+        if 0 <= now_us - self._steady[0] < STEADY_S * 1e6:
+            return
+        known, self.found = self.found, Finding.of("lies_on_cell", load_n=on_cell_n)
+        if known is None:
+            yield Event(EventKind.FAULT, self.found)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.calibration.lag import Press, typical_delay_s
 from coilbench.capture.calibration.statistics import median
-from coilbench.capture.strokes.passes import passing
+from coilbench.capture.strokes.sweep import passing
 
 Array = NDArray[np.float64]
 

@@ -1,8 +1,13 @@
-"""A sweep: one press of one spring, read by a calibration; where its numbers came from. Pure."""
+"""A sweep: one press of one spring, read by a calibration; where its numbers came from. Pure.
+
+A dense sweep's two directions are its first passes on the way down and its last passes on the way
+up.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from enum import StrEnum
 from functools import cached_property
 from typing import NamedTuple
@@ -16,10 +21,18 @@ from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import slope, value
-from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
+from coilbench.capture.calibration.statistics import (
+    LEAST_SD_COUNTS,
+    ROBUST_SD_PER_MAD,
+    median,
+    medians,
+    noise_sd,
+)
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.passes import Passes, split_passes
 
+Array = NDArray[np.float64]
+MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
+JITTER_SDS = 3.0
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 # Common practice, no source.
 TOUCH_SHARE = 0.01  # of the whole rise: above it the spring is surely touched
@@ -31,6 +44,68 @@ ZERO_UNKNOWN_U_N = 1.0  # k = 1: how far a zero wanders from its calibration ove
 CLEAR_MM = 0.3  # the quill moved so far while the load stood still: surely clear of the spring
 STROKE_UNSEEN_U_MM = 0.005  # k = 1: how a spring seats and takes its set from stroke to stroke
 DEAD_WEIGHT_N = 20.0  # a spring, its cup and some drift weigh less; above it a spring is pressed
+
+
+class _Passes(NamedTuple):
+    """The samples of a dense sweep that belong to its two branches, both in time order."""
+
+    loading: Branch
+    unloading: Branch
+
+
+def _split_passes(loading: Branch, unloading: Branch) -> _Passes:
+    """Split a dense sweep at its deepest point; keep first passes down and last passes up.
+
+    A pass back up (a wobbling hand, a double press) reads between the two branches where there
+    is friction, so that only the first visit to a height counts on the way down and only the
+    last on the way up. Going back by no more than the height's own jitter is no pass.
+    """
+    whole = _chained([loading, unloading])
+    whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
+    if len(whole) == 0:
+        return _Passes(whole, whole)
+    down, up = passing(whole.height_mm[None])
+    return _Passes(whole.at(down[0]), whole.at(up[0]))
+
+
+def passing(height_mm: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell which samples belong to the first pass down, and which to the last pass up.
+
+    Args:
+        height_mm: shape (k, n), n above 0: of one dense sweep, by k lags.
+
+    Returns:
+        Two of the shape of height_mm.
+    """
+    slack_mm = np.minimum(JITTER_SDS * _jitter_mm(height_mm), MAX_SLACK_MM)[:, None]
+    deepest, at = height_mm.argmin(axis=1)[:, None], np.arange(height_mm.shape[1])
+    so_far = np.minimum.accumulate(height_mm, axis=1)
+    from_here = np.minimum.accumulate(height_mm[:, ::-1], axis=1)[:, ::-1]
+    down = (at <= deepest) & (height_mm <= so_far + slack_mm)
+    up = (at >= deepest) & (height_mm <= from_here + slack_mm)
+    return down, up
+
+
+def _chained(branches: Sequence[Branch]) -> Branch:
+    """Put the samples of some branches, one or more, behind each other."""
+    by_lag = [branch.by_lag for branch in branches if branch.by_lag is not None]
+    return Branch(
+        np.concatenate([branch.height_mm for branch in branches]),
+        np.concatenate([branch.load_n for branch in branches]),
+        np.concatenate(by_lag) if len(by_lag) == len(branches) else None,
+    )
+
+
+def _jitter_mm(height_mm: Array) -> Array:
+    """Noise of heights (standard deviation), shape (k,): robust scale of the second differences.
+
+    A steady hand leaves none; of white noise they have a variance six times the noise's.
+    """
+    if height_mm.shape[1] < 5:
+        return np.zeros(height_mm.shape[0])
+    bend = np.diff(height_mm, 2)
+    scale = ROBUST_SD_PER_MAD * medians(np.abs(bend - medians(bend)[:, None]))
+    return np.asarray(scale / 6.0**0.5)
 
 
 class StrokeZero(msgspec.Struct, frozen=True):
@@ -299,9 +374,9 @@ class Sweep(msgspec.Struct, frozen=True, dict=True):
         return self.origin in (Origin.RIG, Origin.RAW_FILE, Origin.CONVERTED_FILE)
 
     @cached_property
-    def passes(self) -> Passes:
-        """Its samples on the first way down and the last way up; see split_passes."""
-        return split_passes(self.loading, self.unloading)
+    def passes(self) -> _Passes:
+        """Its samples on the first way down and the last way up."""
+        return _split_passes(self.loading, self.unloading)
 
 
 class Provenance(msgspec.Struct, frozen=True):

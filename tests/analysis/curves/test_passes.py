@@ -7,8 +7,7 @@ import pytest
 from numpy.typing import ArrayLike
 
 from coilbench.capture.strokes.branch import Branch
-from coilbench.capture.strokes.passes import _jitter_mm
-from coilbench.capture.strokes.sweep import Origin, Sweep
+from coilbench.capture.strokes.sweep import Origin, Sweep, _jitter_mm
 
 
 def dense(height_mm: ArrayLike, load_n: ArrayLike) -> Sweep:

@@ -7,7 +7,7 @@ import re
 import pytest
 from msgspec.structs import replace
 
-from coilbench.analysis.dashboard.rows import reason_lines
+from coilbench.analysis.dashboard.frame import reason_lines
 from coilbench.analysis.dashboard.scene import SetTable, SpringRow
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units

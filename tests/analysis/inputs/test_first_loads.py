@@ -15,9 +15,8 @@ from coilbench.analysis.inputs import first_loads
 from coilbench.analysis.inputs.first_loads import FirstLoads, Looks
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.capture.book.keyed_readings import store_readings
-from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, rename_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.tables.keyed import KeyedReading
 from support.demo_runs import demo_of

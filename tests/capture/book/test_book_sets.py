@@ -12,9 +12,15 @@ from hypothesis import strategies as st
 from msgspec.structs import asdict
 from sqlite_utils import Database
 
-from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.schema import bring_to
-from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set, set_names
+from coilbench.capture.book.sets import (
+    SetPlan,
+    find_set,
+    labels_for,
+    new_set,
+    rename_set,
+    set_names,
+)
 from coilbench.capture.book.sweeps import store_sweep, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Purpose

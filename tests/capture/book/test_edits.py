@@ -17,12 +17,11 @@ from coilbench.capture.book.by_hand import edit_set, keep_of_springs
 from coilbench.capture.book.edits import settling
 from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.merging import merge_books
-from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.rests import rests_of_sets
-from coilbench.capture.book.sets import SetPlan, SetRecord, find_set, new_set, set_names
+from coilbench.capture.book.sets import SetPlan, SetRecord, find_set, new_set, rename_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow, uncount
 from coilbench.capture.calibration.keyed_setup import KeyedSetup

@@ -17,11 +17,10 @@ from coilbench.capture.book.calibrations import NewCheck, mass_checks
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.keyed_readings import last_setup, store_readings
 from coilbench.capture.book.merging import merge_books
-from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.scales import find_scale, newer_elsewhere, scale_called
-from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.sets import find_set, rename_set, set_names
 from coilbench.capture.book.state import BookState, scale_weighed
 from coilbench.capture.book.told import Told
 from coilbench.capture.book.zeros import keep_zero, rest_zeros

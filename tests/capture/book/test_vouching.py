@@ -16,14 +16,13 @@ from sqlite_utils import Database
 from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.entries import FILES, Entry
-from coilbench.capture.book.naming import remove_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings, tell_set_rests
 from coilbench.capture.book.rests import rests_beside, untold_strokes
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.sessions import CaptureRun
-from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, remove_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState, SetState
 from coilbench.capture.book.sweeps import StrokeRow, store_sweep

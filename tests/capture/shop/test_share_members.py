@@ -20,10 +20,9 @@ from coilbench.capture.blocks import Hello
 from coilbench.capture.book.by_hand import keep_of_springs
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.digests import digest_of_content
-from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, rename_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.calibration.fit import load_part, travel_part

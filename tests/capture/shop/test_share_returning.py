@@ -6,9 +6,8 @@ import pytest
 
 from coilbench.capture.book.by_hand import edit_set
 from coilbench.capture.book.keyed_readings import store_readings
-from coilbench.capture.book.naming import remove_set
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, remove_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.tables.keyed import KeyedReading
 from support.shop_books import content, make_empty, press

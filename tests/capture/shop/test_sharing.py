@@ -8,10 +8,9 @@ from pathlib import Path
 import pytest
 
 from coilbench.capture.book.by_hand import add_springs
-from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import find_set, rename_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.book.told import NAME, NOMINAL, Told

@@ -13,9 +13,8 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.capture.book.keyed_readings import store_readings
-from coilbench.capture.book.naming import rename_set
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, rename_set
 from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.shop import store, views
