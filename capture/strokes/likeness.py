@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 LEVEL_OFF = 0.20  # of the load, at the middle of the well pressed heights
 SAID_OFF = 0.05  # of the set's: what the check of a set calls weak or stiff, common practice
+TWO = 2  # springs known: where they are not alike, either may be the odd one
 FEWEST_FOR_SET = 2  # springs known, for that
 SHAPE_OFF = (
     0.30  # of the rate, in the deeper or the lighter half of them: a cracked coil takes 25 %
@@ -34,12 +35,17 @@ HEIGHTS = 40
 
 
 class Known(NamedTuple):
-    """What a spring should press like: its own presses before, else the others', else nominal."""
+    """What a spring should press like: its own presses before, else the others', else nominal.
+
+    Attributes:
+        only: the label of the other spring, where a single one is known: either may be the odd one.
+    """
 
     label: str
     own: bool
     others: tuple[Branch, ...]
     nominal: tuple[tuple[float, float], ...]
+    only: str | None = None
 
     @property
     def level_off(self) -> float:
@@ -49,7 +55,7 @@ class Known(NamedTuple):
     def unlike(self, pressed: Branch) -> Finding | None:
         """Say how a stroke departs from it; None where it does not, or little."""
         found = unlike(pressed, self.others, self.nominal)
-        facts = {"label": self.label, "own": self.own}
+        facts = {"label": self.label, "own": self.own, "other": self.only}
         return None if found is None else replace(found, facts=facts | dict(found.facts))
 
 
@@ -66,6 +72,19 @@ def unlike(
     """
     if not others:
         return _unlike_nominal(pressed, nominal)
+    if len(others) != TWO or alike(*others):
+        return _unlike_usual(pressed, others)
+    # between two that are not alike nothing is usual: it is to be like one of them
+    each = [_unlike_usual(pressed, [one]) for one in others]
+    departs = [one for one in each if one is not None]
+    if len(departs) < TWO:
+        return None
+    nearer = min(departs, key=lambda one: abs(one["off_share"]))
+    return replace(nearer, facts={**nearer.facts, "others": TWO, "nearer": True})
+
+
+def _unlike_usual(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
+    """Say how a stroke departs from the others' median."""
     compared = _compare(pressed, others)
     if compared is None:
         return None
@@ -82,6 +101,11 @@ def unlike(
     if abs(bent) > SHAPE_OFF:
         return Finding.of("another_spring", reason="shape", off_share=bent, **facts)
     return None
+
+
+def alike(pressed: Branch, other: Branch) -> bool:
+    """Tell whether two strokes, which share heights, may be of springs of one set."""
+    return _compare(pressed, [other]) is not None and unlike(pressed, [other]) is None
 
 
 def beside_the_set(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
