@@ -18,7 +18,7 @@ from coilbench.analysis.report.slip_text import (
     question_text,
     reading_text,
 )
-from coilbench.analysis.sets.weighed import Weighed
+from coilbench.analysis.sets.slips import Weighed
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed

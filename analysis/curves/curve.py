@@ -14,7 +14,6 @@ from typing import Literal
 import msgspec
 import numpy as np
 
-from coilbench.analysis.curves.knots import knots, shared_knots
 from coilbench.analysis.curves.lengths import LEAST_SPAN_MM, FoundHeight, LengthFrom, SoftStart
 from coilbench.analysis.curves.load_budget import budget_lines, budgets_at
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
@@ -27,6 +26,7 @@ from coilbench.analysis.curves.uncertainty import (
     scatter_lines,
 )
 from coilbench.analysis.curves.wall import CoilBind
+from coilbench.capture.calibration.statistics import distinct
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import RATE_WINDOW
@@ -38,12 +38,35 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "loading": ("loading",),
     "unloading": ("unloading",),
 }
-
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at
-
-
 SURE_LENGTH_U_MM = 0.4  # k = 2: a depth from a first contact less sure than this means little; ours
+
+
+def _knots(sweep: SweepFit, side: Side) -> Array:
+    """Heights between which load_n is straight, ascending; none of a side not measured."""
+    fits = [fit for fit in sweep.fits(side) if fit is not None]
+    if len(fits) < len(WAYS[side]):
+        return np.empty(0)
+    full_mm, share = sweep.full_loop
+    at = distinct(np.concatenate([[full_mm], *(fit.height_mm for fit in fits)]))
+    low_mm, high_mm = max(f.lowest_mm for f in fits), min(f.highest_mm for f in fits)
+    at = at[(at >= low_mm) & (at <= high_mm)]
+    down, up = (np.interp(at, fit.height_mm, fit.load_n) for fit in (fits[0], fits[-1]))
+    # as SweepFit.read has it: taken off where it is above 0
+    missing_n = 0.5 * share * (down + up) - (down - up)
+    begins = np.flatnonzero(missing_n[1:] * missing_n[:-1] < 0.0)
+    part = missing_n[begins] / (missing_n[begins] - missing_n[begins + 1])
+    return np.sort(np.append(at, at[begins] + part * np.diff(at)[begins]))
+
+
+def shared_knots(each: Sequence[Array]) -> Array:
+    """Return the heights between which the mean of some courses is straight, each by its own."""
+    if not each or not all(own.size for own in each):
+        return np.empty(0)
+    every = distinct(np.concatenate(each))
+    low_mm, high_mm = max(own[0] for own in each), min(own[-1] for own in each)
+    return np.asarray(every[(every >= low_mm) & (every <= high_mm)])
 
 
 class SpringCurve(msgspec.Struct, frozen=True, dict=True):
@@ -228,7 +251,7 @@ class SpringCurve(msgspec.Struct, frozen=True, dict=True):
     def knots_mm(self) -> Array:
         """Heights between which load_n_at is straight, ascending; none where it nowhere is so."""
         side = SIDES[self.branch][0]
-        at = shared_knots([knots(sweep, side) for sweep in self.sweeps])
+        at = shared_knots([_knots(sweep, side) for sweep in self.sweeps])
         return at[at < self._sampled_to_mm]
 
     def _loads_n(self, heights_mm: Array) -> Array:

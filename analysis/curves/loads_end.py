@@ -12,12 +12,11 @@ from coilbench.capture.errors import CoilbenchError
 if TYPE_CHECKING:
     from coilbench.analysis.curves.curve import SpringCurve
 
+
 # Of the height above the highest reading: by so much the free length may lie above where the line
 # runs out, since first turns close softly, and below it, by friction. Ours, no source.
 SOFT_SHARE, HARD_SHARE = 0.2, 0.1
 LEAST_SHARE = 0.02  # of the length: two that are nearer are one. Ours, no source
-
-
 # Of the way from first load to the lowest reading: with none in it the shape there isn't known.
 # Progressive and two-rate springs are softer there. Ours, no source
 NEAR_FREE_SHARE = 0.25
@@ -41,52 +40,27 @@ def length_contradicted(curve: SpringCurve) -> LengthContradicted | None:
     if length is None or ends is None:
         return None
     carried_mm = 0.0 if curve.contact is not None else ends.height_mm - curve.highest_mm
-    if not contradicts(length, ends, carried_mm):
-        return None
-    beyond_mm = length.height_mm - ends.height_mm
-    known = shape_known(beyond_mm, carried_mm, ends.height_mm - curve.lowest_mm)
-    return LengthContradicted(length, ends, known)
+    return contradicted(length, ends, carried_mm, curve.lowest_mm)
 
 
-def shape_known(beyond_mm: float, carried_mm: float, way_mm: float) -> bool:
-    """Tell whether no softer first part can be why loads run out below the free length.
+def contradicted(
+    length: FoundHeight, ends: FoundHeight, carried_mm: float, lowest_mm: float
+) -> LengthContradicted | None:
+    """Return a free length and where loads run out if they can't both be right, else None.
 
-    Args:
-        beyond_mm: how far the free length lies above where the loads run out.
-        carried_mm: how far above the highest reading the loads were carried on.
-        way_mm: from the lowest reading to where they run out.
-    """
-    return beyond_mm < 0.0 or carried_mm <= NEAR_FREE_SHARE * way_mm
-
-
-def contradicts(length: FoundHeight, ends: FoundHeight, carried_mm: float) -> bool:
-    """Tell whether a free length and where loads run out can't both be right.
+    No softer first part can be the reason where the length is below, or the spring was read near.
 
     Args:
         carried_mm: how far above the highest reading the loads were carried on.
+        lowest_mm: the lowest reading.
     """
     beyond_mm = length.height_mm - ends.height_mm
     share = SOFT_SHARE if beyond_mm > 0.0 else HARD_SHARE
     allowed_mm = share * carried_mm + math.hypot(length.height_u_mm, ends.height_u_mm)
-    return abs(beyond_mm) > max(allowed_mm, LEAST_SHARE * length.height_mm)
-
-
-def line_ends(
-    high: tuple[float, float, float], low: tuple[float, float, float]
-) -> FoundHeight | None:
-    """Return where the line through two readings has no load; None where they show none.
-
-    Args:
-        high, low: height, load, and its standard uncertainty (k = 1).
-    """
-    (high_mm, high_n, high_u_n), (low_mm, low_n, low_u_n) = high, low
-    if high_mm - low_mm < LEAST_SPAN_MM or not 0.0 < high_n < low_n:
+    if abs(beyond_mm) <= max(allowed_mm, LEAST_SHARE * length.height_mm):
         return None
-    rate = (low_n - high_n) / (high_mm - low_mm)
-    left_mm = high_n / rate
-    # left = high_n span / (low_n - high_n), and its derivatives (JCGM 100:2008, 5.1.2)
-    by_high, by_low = (1.0 + left_mm / (high_mm - low_mm)) / rate, left_mm / (low_n - high_n)
-    return FoundHeight(high_mm + left_mm, 2.0 * math.hypot(by_high * high_u_n, by_low * low_u_n))
+    near = carried_mm <= NEAR_FREE_SHARE * (ends.height_mm - lowest_mm)
+    return LengthContradicted(length, ends, beyond_mm < 0.0 or near)
 
 
 def loads_end(curve: SpringCurve) -> FoundHeight | None:

@@ -12,8 +12,7 @@ import msgspec
 import numpy as np
 from msgspec.structs import replace
 
-from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.knots import shared_knots
+from coilbench.analysis.curves.curve import SpringCurve, shared_knots
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.engine.build_file import BuildFile

@@ -132,11 +132,6 @@ class _Side:
         return chosen, rival
 
 
-def reading_noise_n2(load_u_n: float, height_u_mm: float, rate_n_per_mm: float) -> float:
-    """Return the variance of one reading: of the load, and of the height at a rate."""
-    return math.hypot(load_u_n, height_u_mm * rate_n_per_mm) ** 2
-
-
 def normal_above(value: float) -> float:
     """Return the chance of a standard normal variable to be above a value."""
     return 0.5 * math.erfc(value / math.sqrt(2.0))

@@ -19,13 +19,14 @@ from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.press_contest import MARGIN_N, Contest, Ruling, Standing, contest_of
-from coilbench.analysis.engine.press_lookahead import (
-    MOST_AHEAD,
-    Candidates,
-    in_turn,
-    reading_noise_n2,
+from coilbench.analysis.engine.press_contest import (
+    MARGIN_N,
+    Contest,
+    Ruling,
+    Standing,
+    contest_of,
 )
+from coilbench.analysis.engine.press_lookahead import MOST_AHEAD, Candidates, in_turn
 from coilbench.analysis.engine.press_model import (
     OPEN_CHANCES,
     Expected,
@@ -267,7 +268,7 @@ def _telling_apart(
         name: Candidates(
             model,
             heights[name].all_mm,
-            reading_noise_n2(shop.load_u_n, shop.height_u_mm, model.line[1]),
+            _reading_noise_n2(shop.load_u_n, shop.height_u_mm, model.line[1]),
         )
         for name, model in models.items()
     }
@@ -400,3 +401,8 @@ def press_at(
 ) -> Press:
     """Return a press of a spring at one of its set's heights."""
     return Press(heights.name, label, height_mm, heights.depth_mm(label, height_mm), kind, rival)
+
+
+def _reading_noise_n2(load_u_n: float, height_u_mm: float, rate_n_per_mm: float) -> float:
+    """Return the variance of one reading: of the load, and of the height at a rate."""
+    return math.hypot(load_u_n, height_u_mm * rate_n_per_mm) ** 2

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from statistics import fmean
 from typing import NamedTuple
@@ -22,11 +22,10 @@ from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.analysis.inputs.by_hand import usable
 from coilbench.analysis.inputs.kept import (
-    NotKept,
     anything_kept,
     growing,
-    kept_only,
     nothing_kept,
+    only_kept,
 )
 from coilbench.analysis.inputs.measured import (
     JudgedSet,
@@ -192,12 +191,9 @@ class SetJudge(msgspec.Struct, dict=True):
             key = _key(self.db, name)
             found = None if key is None else self._kept[role].sets.get(key)
             if found is None:
-                with kept_only():
-                    try:
-                        found = self._alone(SetOf(role, name), strokes=False)
-                    except NotKept:
-                        continue
-            yield name, found
+                found = only_kept(partial(self._alone, SetOf(role, name), strokes=False))
+            if found is not None:
+                yield name, found
 
     def judge(
         self, sets: Sequence[SetOf], go_on: Callable[[], bool]

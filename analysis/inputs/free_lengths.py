@@ -2,16 +2,35 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from statistics import median
 from typing import NamedTuple
 
-from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.curves.loads_end import contradicts, line_ends, shape_known
+from coilbench.analysis.curves.lengths import LEAST_SPAN_MM, FoundHeight
+from coilbench.analysis.curves.loads_end import contradicted
 from coilbench.capture.book.keyed_readings import KeyedRow
 from coilbench.capture.book.sets import SetRecord
 
 _MOST = 0.5  # of the springs whose loads tell: where more contradict theirs, depths are in doubt
+
+
+def _line_ends(
+    high: tuple[float, float, float], low: tuple[float, float, float]
+) -> FoundHeight | None:
+    """Return where the line through two readings has no load; None where they show none.
+
+    Args:
+        high, low: height, load, and its standard uncertainty (k = 1).
+    """
+    (high_mm, high_n, high_u_n), (low_mm, low_n, low_u_n) = high, low
+    if high_mm - low_mm < LEAST_SPAN_MM or not 0.0 < high_n < low_n:
+        return None
+    rate = (low_n - high_n) / (high_mm - low_mm)
+    left_mm = high_n / rate
+    # left = high_n span / (low_n - high_n), and its derivatives (JCGM 100:2008, 5.1.2)
+    by_high, by_low = (1.0 + left_mm / (high_mm - low_mm)) / rate, left_mm / (low_n - high_n)
+    return FoundHeight(high_mm + left_mm, 2.0 * math.hypot(by_high * high_u_n, by_low * low_u_n))
 
 
 class LengthsContradicted(NamedTuple):
@@ -57,14 +76,15 @@ def lengths_contradicted(
             continue
         read.sort(key=lambda row: row.height_mm)
         high, low = ((r.height_mm, r.load_n, r.load_u_n) for r in (read[-1], read[0]))
-        ends = line_ends(high, low)
+        ends = _line_ends(high, low)
         if ends is not None:
             told += 1
             carried_mm = ends.height_mm - high[0]
-            if contradicts(FoundHeight(free_mm, 2.0 * u_mm), ends, carried_mm):
+            length = FoundHeight(free_mm, 2.0 * u_mm)
+            found = contradicted(length, ends, carried_mm, low[0])
+            if found is not None:
                 over_n = high[1] * (1.0 - (free_mm - high[0]) / carried_mm)
-                known = shape_known(free_mm - ends.height_mm, carried_mm, ends.height_mm - low[0])
-                wrong.append((free_mm, ends.height_mm, over_n, known))
+                wrong.append((free_mm, ends.height_mm, over_n, found.shape_known))
     if len(wrong) <= _MOST * told:
         return None
     length_mm, ends_mm, over_n = (median(one[at] for one in wrong) for at in range(3))

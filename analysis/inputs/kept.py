@@ -38,7 +38,7 @@ def kept(
 ) -> T:
     """Return what was worked out before from the same, else work it out and keep it.
 
-    Raises NotKept inside `kept_only`, where there is none.
+    Inside `only_kept` nothing is worked out.
 
     Args:
         kind: what work_out returns; made of records, named tuples, arrays and plain values.
@@ -51,27 +51,28 @@ def kept(
     found = None if place is None else place.read()
     if found is None:
         if _only.get():
-            raise NotKept
+            raise _NotKept
         found = work_out()
         if place is not None and depends() == before:
             place.write(found)
     return found
 
 
-class NotKept(Exception):
+class _NotKept(Exception):
     """There is no such answer, and none was to be worked out."""
 
 
 _off: ContextVar[bool] = ContextVar("nothing_kept", default=False)
-_only: ContextVar[bool] = ContextVar("kept_only", default=False)
+_only: ContextVar[bool] = ContextVar("only_kept", default=False)
 
 
-@contextmanager
-def kept_only() -> Iterator[None]:
-    """Work nothing out meanwhile: what was not kept raises NotKept."""
+def only_kept(work: Work[T]) -> T | None:
+    """Return what work comes to by kept answers alone; None where it asks for one that is not."""
     token = _only.set(True)
     try:
-        yield
+        return work()
+    except _NotKept:
+        return None
     finally:
         _only.reset(token)
 

@@ -11,16 +11,8 @@ from coilbench.analysis.inputs.free_lengths import LengthsContradicted, lengths_
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
 from coilbench.analysis.sets.courses import SAME_MM, ReadAt
-from coilbench.analysis.sets.slips import (
-    Given,
-    Slip,
-    by_rate,
-    foretold,
-    meant_height,
-    slips,
-    strange_height,
-)
-from coilbench.analysis.sets.weighed import Weighed
+from coilbench.analysis.sets.foretelling import Given, by_rate, foretold
+from coilbench.analysis.sets.slips import Slip, Weighed, meant_height, slips, strange_height
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import (

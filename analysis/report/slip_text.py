@@ -8,8 +8,8 @@ from typing import Any
 from coilbench.analysis.inputs.free_lengths import LengthsContradicted
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.slips import FitsOther, Foretold, Slip
-from coilbench.analysis.sets.weighed import Weighed
+from coilbench.analysis.sets.foretelling import Foretold
+from coilbench.analysis.sets.slips import FitsOther, Slip, Weighed
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed

@@ -1,6 +1,8 @@
 """A connection to a PostgreSQL server: made safely, asked in time, its answers of known types.
 
-psycopg is loaded when a server is reached: an extra.
+Its address has nothing secret in it, since the book keeps it and messages show it. Why a server was
+not reached, or let nobody in, is said in words, each with what mends it. psycopg is loaded when a
+server is reached: an extra.
 """
 
 from __future__ import annotations
@@ -8,10 +10,11 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
+import re
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from itertools import islice
@@ -19,13 +22,79 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from coilbench.capture.book.rows import utc_now
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.address import load_psycopg, safe_address
-from coilbench.capture.shop.refusals import locked, lost, not_reached, rested_on
 
 if TYPE_CHECKING:
     import psycopg
 
+
+_INSTALL = "pip install '.[shop]'"
+_SECRETS = ("password", "sslpassword")
+# What an address may have. No list of what it may not: a later libpq knows more secrets.
+_PARTS = {
+    *("host", "hostaddr", "port", "dbname", "user", "service", "passfile", "connect_timeout"),
+    *("sslmode", "sslrootcert", "sslcert", "sslkey", "sslcrl", "sslcrldir", "sslcertmode"),
+    *("sslnegotiation", "sslsni", "ssl_min_protocol_version", "ssl_max_protocol_version"),
+    *("channel_binding", "require_auth", "requirepeer", "krbsrvname", "gsslib", "gssencmode"),
+    *("keepalives", "keepalives_idle", "keepalives_interval", "keepalives_count"),
+    *("tcp_user_timeout", "target_session_attrs", "application_name"),
+}
+_FROM_FILE = "~/.pgpass holds {line}:PASSWORD, readable by you alone (chmod 600)"
+_LINE = {"host": "SERVER", "port": "5432", "dbname": "DATABASE", "user": "ROLE"}  # where not given
+_CERTIFICATE = "Copy the shop's shop.crt to ~/.postgresql/root.crt, as in capture/SHOP.md"
+# What the message has in it, what is said, the hint. The first that fits.
+_KNOWN = (
+    ("no password supplied", "it asks for a password, and none was found", _FROM_FILE),
+    (
+        "password authentication failed",
+        "it refuses the password of this role, or has no such role",
+        f"Mend it there: {_FROM_FILE}",
+    ),
+    (
+        r"role .* does not exist",
+        "it has no such role",
+        "Check the name before the @ of the address; its administrator makes one: CREATE ROLE",
+    ),
+    (
+        r"database .* does not exist",
+        "it has no such database",
+        "Check the name after the last / of the address; its administrator makes one: createdb",
+    ),
+    (
+        "not permitted to log in",
+        "this role may no longer log in",
+        "Its administrator lets it in again: ALTER ROLE ... LOGIN",
+    ),
+    (
+        r'no pg_hba.conf entry.*user "(?P<role>.*?)", database "(?P<database>.*?)"',
+        "it lets no {role} into {database} from here",
+        "Check both names in the address. If they are right: its administrator looks whether the "
+        "role is in coilbench_bench or coilbench_reader, and whether pg_hba.conf has a line for "
+        "this network, as in capture/SHOP.md",
+    ),
+    (r"root certificate file", "there is no certificate to know it by", _CERTIFICATE),
+    (
+        "certificate verify failed",
+        "its certificate is not the shop's, or is not valid at what this machine's clock says, "
+        "{now} UTC",
+        f"Is the clock right? Is it the shop's server? {_CERTIFICATE}",
+    ),
+    (
+        "does not match host name",
+        "its certificate is of another name",
+        "Call it in the address by the name that its certificate has",
+    ),
+    ("does not support SSL", "it has no certificate", "Its administrator turns ssl on"),
+    (
+        r"could not translate host name|Name or service not known|resolution",
+        "no machine of this name was found",
+        "Check the address; else give its number in /etc/hosts, like 192.168.1.10 shop.local",
+    ),
+    ("Connection refused", "nothing answers there", "Is PostgreSQL running, and listening?"),
+    ("timeout expired|timed out", "it did not answer in time", "Is it on, and on this network?"),
+)
+_UNTOUCHED = "The book is as it was; captures go on without the store"
 WAIT_S = 20
 _SILENT_MS = 30_000
 _ANSWER_S = 90  # for how long a server is waited for that took a question and is silent
@@ -38,6 +107,112 @@ logging.getLogger("psycopg").addHandler(logging.NullHandler())  # all that it sa
 # What two benches at once, or a server that restarts, can cause: tried again.
 _AGAIN = ("40001", "40P01", "23505")
 _LOCKED, _TOO_LONG, _RESTED_ON = "55P03", "57014", "2BP01"
+
+
+def safe_address(address: str) -> str:
+    """Return an address as it may be kept and shown.
+
+    Raises:
+        CoilbenchError: it can't be read, has a password in it, or asks for less than a server whose
+            name was verified.
+    """
+    psycopg = _load_psycopg()
+    try:
+        parts = psycopg.conninfo.conninfo_to_dict(address)
+        inner = set("=/@") & set(str(parts.get("dbname", "")))  # an address in an address
+        if not parts or inner:
+            raise psycopg.ProgrammingError
+    except psycopg.Error:
+        # its words may repeat what was typed, a password with it
+        raise CoilbenchError(
+            "this is no address of a PostgreSQL server",
+            hint="Give postgresql://user@host/database, or service=NAME",
+        ) from None
+    if any(parts.get(secret) for secret in _SECRETS):
+        raise CoilbenchError(
+            "an address must not have a password in it: other programs of this machine can see it",
+            hint="Put it in ~/.pgpass, readable by you alone (chmod 600)",
+        )
+    strange = sorted(name for name in parts if name not in _PARTS)
+    if strange:
+        raise CoilbenchError(
+            f"an address must not have {strange[0]} in it: the book would keep it",
+            hint="Give host, port, user and database, sslrootcert=FILE where it is needed; or all "
+            "of it in a service file: service=NAME",
+        )
+    weak = parts.get("sslmode", "verify-full")
+    if weak != "verify-full":
+        raise CoilbenchError(
+            f"sslmode={weak} would trust any server that answers",
+            hint="Leave it out: verify-full is asked for, with sslrootcert=FILE for the shop's own "
+            "certificate",
+        )
+    return address
+
+
+def _load_psycopg() -> Any:
+    """Return psycopg, an extra that is loaded when a store is reached.
+
+    Raises:
+        CoilbenchError: it is not installed.
+    """
+    try:
+        import psycopg
+        import psycopg.conninfo
+    except ImportError as error:
+        raise CoilbenchError(
+            "sharing needs psycopg, which is not installed", hint=_INSTALL
+        ) from error
+    return psycopg
+
+
+def not_reached(message: str, asked: Mapping[str, object] = _LINE) -> CoilbenchError:
+    """Return what to say of a connection that failed, by the message of PostgreSQL's library.
+
+    Args:
+        message: the library's.
+        asked: what the address has, as the library calls it.
+    """
+    line = ":".join(str(asked.get(part) or unknown) for part, unknown in _LINE.items())
+    for pattern, what, hint in _KNOWN:
+        if found := re.search(pattern, message):
+            why = what.format(now=utc_now()[:16].replace("T", " "), **found.groupdict())
+            hint = hint.replace("{line}", line)
+            stop = "" if hint.endswith("?") else "."
+            return CoilbenchError(
+                f"the store can't be reached: {why}", hint=f"{hint}{stop} {_UNTOUCHED}"
+            )
+    return CoilbenchError(f"the store can't be reached ({message})", hint=_UNTOUCHED)
+
+
+def lost(message: str, doing: str) -> CoilbenchError:
+    """Return what to say of a store that was lost while it was read or added to."""
+    if "pushes_pkey" in message:
+        return CoilbenchError(
+            "another machine shares a copy of this book at this moment, as the same bench",
+            hint="Run the same again: from then on they count as two benches. Nothing was lost",
+        )
+    return CoilbenchError(
+        f"the store was lost while it was {doing} ({message})",
+        hint="What came before is whole; run the same again",
+    )
+
+
+def _rested_on(message: str) -> CoilbenchError:
+    """Return what to say where other views keep ours from being made anew."""
+    return CoilbenchError(
+        f"views of your own rest on some that change ({message}); nothing was changed",
+        hint="Drop those that it names, run the same again, and make them again",
+    )
+
+
+def _locked() -> CoilbenchError:
+    """Return what to say of a store to which another bench adds something without an end."""
+    return CoilbenchError(
+        "another bench is adding to the store and does not end",
+        hint="Run the same again; if it stays so, its administrator looks for who holds it: "
+        "SELECT usename, state FROM pg_stat_activity",
+    )
 
 
 class TryAgain(CoilbenchError):
@@ -89,7 +264,7 @@ class Line:
     """A connection to a server, over which whatever goes wrong is told as an error of ours."""
 
     def __init__(self, address: str, wait_s: int = WAIT_S) -> None:
-        self._pg = load_psycopg()
+        self._pg = _load_psycopg()
         self.address = safe_address(address)
         self._wait_s = wait_s
         self._connection = self._connect()
@@ -169,9 +344,9 @@ class Line:
         except self._pg.Error as error:
             said = f"no answer for {_ANSWER_S} s" if self._hung_up else one_line(error)
             if error.sqlstate == _LOCKED:
-                raise locked() from error
+                raise _locked() from error
             if error.sqlstate == _RESTED_ON:
-                raise rested_on(said) from error
+                raise _rested_on(said) from error
             ended = isinstance(error, self._pg.OperationalError) and error.sqlstate != _TOO_LONG
             if ended or self._hung_up or error.sqlstate in _AGAIN:
                 worded = lost(said, "shared with")

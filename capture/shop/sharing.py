@@ -21,10 +21,9 @@ from coilbench.capture.book.rows import first_row, insert, new_id, writing
 from coilbench.capture.book.told import Told
 from coilbench.capture.book.vouching import refuse_damaged_shop
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.shop.address import safe_address
 from coilbench.capture.shop.answers import Judge, add_answers
 from coilbench.capture.shop.left_out import LeftOut
-from coilbench.capture.shop.line import WAIT_S
+from coilbench.capture.shop.line import WAIT_S, safe_address
 from coilbench.capture.shop.manifests import compare_all, give_pushes_again, look_back, names_of
 from coilbench.capture.shop.outcome import Pulled, Shared
 from coilbench.capture.shop.pulling import Capturing, Span, keep_seen, pull_spans

@@ -9,10 +9,10 @@ from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
 from scipy.sparse import coo_array
 
 from coilbench.analysis.engine import wide_search
-from coilbench.analysis.engine.shortlist import sets_for_pairs
 from coilbench.analysis.engine.solving import Solving
 from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.wide_search import Spans, WideProblem
+from coilbench.analysis.inputs.selecting import sets_for_pairs
 
 
 def shelf(

@@ -12,7 +12,8 @@ from sqlite_utils import Database
 from coilbench.analysis.inputs import weighing
 from coilbench.analysis.inputs.weighing import doubtful_rows
 from coilbench.analysis.sets.courses import ReadAt
-from coilbench.analysis.sets.slips import Given, slips
+from coilbench.analysis.sets.foretelling import Given
+from coilbench.analysis.sets.slips import slips
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.importing_points import ImportedRow
 from coilbench.capture.book.opening import open_book

@@ -6,12 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.sets.foretelling import NEAR_MM, Given
 from coilbench.analysis.sets.slips import (
     DEEP_SHARE,
-    NEAR_MM,
     SAME_MM,
     STRANGE_MM,
-    Given,
     ReadAt,
     meant_height,
     slips,

@@ -16,7 +16,7 @@ from coilbench.analysis.report.units import SI
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import line
 from coilbench.capture.shop import store as store_module
-from coilbench.capture.shop.refusals import lost, not_reached
+from coilbench.capture.shop.line import lost, not_reached
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.shop.store import Store
 from support.shop_books import content, make_empty

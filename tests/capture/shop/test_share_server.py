@@ -17,7 +17,7 @@ from coilbench.capture.book.opening import hold_book
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import line, sharing
-from coilbench.capture.shop.address import safe_address
+from coilbench.capture.shop.line import safe_address
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.shop.store import Store
 from support.shop_books import content, make_empty, press
