@@ -12,8 +12,8 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.merge_text import brought_text, note_text
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.copies import copy_book, put_back
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merging import merge_books
-from coilbench.capture.book.opening import hold_book
 from coilbench.capture.book.soundness import Soundness, check_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted

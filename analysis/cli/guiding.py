@@ -27,7 +27,8 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import gravity_of
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.calibrations import PartRecord, newest_part, parts
-from coilbench.capture.book.opening import hold_port, open_book
+from coilbench.capture.book.locks import hold_port
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide

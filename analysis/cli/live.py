@@ -36,7 +36,8 @@ from coilbench.analysis.dashboard.set_table import BookReader
 from coilbench.analysis.report.bench_text import AS_LOADED
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.opening import hold_port, open_book
+from coilbench.capture.book.locks import hold_port
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import UNCLOSED, CaptureRun
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import NOW_S, Command, Snapshot

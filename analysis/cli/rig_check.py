@@ -63,7 +63,8 @@ from coilbench.capture.book.calibrations import (
     set_good_for_days,
 )
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.opening import hold_port, open_book
+from coilbench.capture.book.locks import hold_port
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.zeros import keep_zero, rest_zeros
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration

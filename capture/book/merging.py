@@ -29,6 +29,7 @@ from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.digests import columns_of
 from coilbench.capture.book.edits import refuse_counted_out, settling
 from coilbench.capture.book.in_force import compose_missing, parts_here, taken_over
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merge_names import (
     full_name,
     refuse_anothers_name,
@@ -37,7 +38,7 @@ from coilbench.capture.book.merge_names import (
 )
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.notes import with_finding
-from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import OF_THIS_BENCH, refresh_solid_heights, writing
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.soundness import check_book

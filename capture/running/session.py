@@ -22,7 +22,8 @@ from coilbench.capture.book.calibrations import (
     refuse_uncalibrated,
 )
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
+from coilbench.capture.book.locks import hold_book, hold_port
+from coilbench.capture.book.opening import check_book, open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set

@@ -15,8 +15,9 @@ from msgspec.structs import replace
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ids import is_id
 from coilbench.capture.book.in_force import PartsOfRigs, parts_here, taken_over
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.news import all_is_news, news_again
-from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import first_row, insert, new_id, writing
 from coilbench.capture.book.told import Told
 from coilbench.capture.book.vouching import refuse_damaged_shop

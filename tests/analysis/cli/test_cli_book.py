@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.book.opening import hold_book
+from coilbench.capture.book.locks import hold_book
 from support.edits import harm
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"

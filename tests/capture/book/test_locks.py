@@ -10,13 +10,8 @@ import pytest
 
 from coilbench.capture.book import copies
 from coilbench.capture.book.copies import copy_book
-from coilbench.capture.book.opening import (
-    book_lock_path,
-    hold_book,
-    hold_port,
-    open_book,
-    port_lock_path,
-)
+from coilbench.capture.book.locks import book_lock_path, hold_book, hold_port, port_lock_path
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set, set_names
 from coilbench.capture.book.state import BookState
 from coilbench.capture.errors import CoilbenchError

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merging import merge_books
-from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from coilbench.capture.book.copies import copy_book
-from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.locks import hold_book
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.state import BookState

@@ -15,7 +15,8 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
-from coilbench.capture.book.opening import hold_book, hold_port, open_book
+from coilbench.capture.book.locks import hold_book, hold_port
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.running.session import CaptureRequest, run_daemon

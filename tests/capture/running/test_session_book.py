@@ -8,7 +8,8 @@ import pytest
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book import opening
 from coilbench.capture.book.calibrations import current_calibration
-from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.locks import hold_book
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.errors import CoilbenchError

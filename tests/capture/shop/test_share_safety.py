@@ -10,7 +10,8 @@ from pathlib import Path
 import psycopg
 import pytest
 
-from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.locks import hold_book
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import shape, store
 from coilbench.capture.shop import store as store_module

@@ -13,7 +13,7 @@ import psycopg
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.book.opening import hold_book
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.shop import line, sharing
