@@ -268,36 +268,6 @@ def _datum_differs(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units, than=than or "the datum that stands")
 
 
-def _many(presses: int) -> str:
-    return "1 press" if presses == 1 else f"{presses} presses"
-
-
-def _datum_set(f: Mapping[str, Any], units: Units) -> str:
-    words, presses = "the datum is set: the faces stand at {height_mm}", f.get("presses", 0)
-    if f.get("moved_mm") is not None:
-        words += "; heights are {moved_mm:+} other than before (± {u_mm})"
-    elif presses:
-        words += "; nothing tells whether the datum before agrees, by which {many} read: a spring "
-        words += "that has one is compared when it is pressed again"
-    if f.get("differs") and f.get("others"):
-        words += "; presses of {others} were read by the one before, too"
-    many = f"{_many(presses)} {'was' if presses == 1 else 'were'}"
-    return filled(words, f, units, many=many, others=first_few(f.get("others", ())))
-
-
-def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
-    words = "{many} of {whose} by the datum before, {moved_mm:+} other, no longer count: were they "
-    words += "made before it moved, so that they count all the same?"
-    if f.get("since"):
-        words += " They were pressed after you said that the scale had not slipped"
-    many = _many(f["presses"])
-    return filled(words, f, units, many=many, whose=first_few(f["labels"]))
-
-
-def _presses(f: Mapping[str, Any], words: str) -> str:
-    return f"{_many(f['presses'])} by the datum before: {words}"
-
-
 def _rivals(f: Mapping[str, Any], _units: Units) -> str:
     many = f.get("presses", 1)
     count = "an earlier press counts" if many == 1 else f"{many} earlier presses count"
@@ -418,10 +388,6 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "another_spring": _another_spring,
     "datum_moved": _datum_moved,
     "datum_differs": _datum_differs,
-    "datum_set": _datum_set,
-    "strokes_in_doubt": _in_doubt,
-    "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
-    "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
     "rival_agrees": _rivals,
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,

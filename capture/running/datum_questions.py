@@ -154,6 +154,22 @@ class DatumQuestions:
         """A press showed, with the quill's stop, that the scale did not slip."""
         self._confirm("datum_holds")
 
+    def closing_differs(self, presses: Sequence[ReadStroke], why: Finding) -> None:
+        """Nobody knows when heights moved: presses since they were last shown do not count.
+
+        Unless a person says so.
+        """
+        with self._db.atomic():
+            for one in presses:
+                leave_out(self._db, one.sweep_id, why)
+        self._unproven.forget()
+        self._turns.reread()
+        labels = list(dict.fromkeys(one.label for one in presses))
+        own = {"presses": len(presses), "labels": labels, "closing": why.facts["label"]}
+        question = Finding("strokes_in_doubt", {**why.facts, **own})
+        self._left.append(_Left(list(presses), question))
+        self._ask()
+
     def spring_slips(self) -> None:
         """A person said that it was the spring which slipped.
 
@@ -260,12 +276,16 @@ class DatumQuestions:
                 yield _Left(some, Finding("strokes_in_doubt", facts | {"moved_mm": moved_mm}))
 
     def _left_answered(self, yes: bool) -> None:
-        presses = self._left.pop(0).presses
+        presses, question = self._left.pop(0)
+        closing = question.facts.get("closing")
         if yes:
             with self._db.atomic():
                 for one in presses:
                     let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
             self._turns.reread()
+        elif closing is not None:
+            self._heights.doubt(Finding("closing_differs", question.facts), None)
         what = "presses_kept" if yes else "presses_left"
-        self._report(Event.of(EventKind.TURN, what, presses=len(presses)))
+        facts = {"presses": len(presses), "closing": closing}
+        self._report(Event(EventKind.TURN, Finding(what, facts)))
         self._turns.tell_done()

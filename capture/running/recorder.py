@@ -17,6 +17,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import StrokeChecks
+from coilbench.capture.running.closing import Closing
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights, NewDatum
@@ -45,6 +46,7 @@ class Recorder:
 
     Args:
         reach_height_mm: the height every stroke must be pressed down to, if the user said so.
+        closes: whether a closing press is asked for at the end.
     """
 
     def __init__(
@@ -56,6 +58,7 @@ class Recorder:
         say: Callable[[Event], None],
         *,
         reach_height_mm: float | None = None,
+        closes: bool = False,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._db = db
@@ -88,6 +91,8 @@ class Recorder:
             self._turns, self._questions, self._datums.spring_slips, self._datums.doubt
         )
         self._solids = SolidQuestions(db, *parts, say)
+        to_datum = (self._datums.closing_differs, self._datums.after_press)
+        self._closing = Closing(db, *parts, *to_datum, say, asks=closes)
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
@@ -98,6 +103,16 @@ class Recorder:
     def turn(self) -> Turn | None:
         """The stroke wanted next; None when the set is done."""
         return self._turns.turn
+
+    @property
+    def closing(self) -> str | None:
+        """The spring of which a closing press is awaited; None for none."""
+        awaited = self._closing.turn
+        return None if awaited is None else awaited.label
+
+    def ask_closing(self) -> None:
+        """Ask for a closing press where one shows something, and was not asked for."""
+        self._closing.ask()
 
     @property
     def record(self) -> SetRecord:
@@ -236,10 +251,15 @@ class Recorder:
         """The capture ends here."""
         self.interrupt()
         self._datums.end()
+        self._keep_heights()
+
+    def _keep_heights(self) -> None:
+        self._run.heights = self.heights.kept(unclosed=self._closing.unclosed)
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
         self._run.doubted = self._datums.doubted
+        self._keep_heights()
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._chunks.forget()
@@ -290,7 +310,10 @@ class Recorder:
         pressing, asked = self._finder.pressing, self.question
         stays = self._strokes.stands()
         try:
+            if self._closing.heard(command.action):
+                return
             if self._questions.takes(command.action, command.question):
+                self._closing.before_end()
                 return
             if command.action is Action.REDO:
                 if self._turns.redo(before=which_was_wrong(asked)):
@@ -326,25 +349,18 @@ class Recorder:
     def _keep(self, stroke: Stroke) -> None:
         stays = self._strokes.stands()
         self._questions.drop()  # it was pressed again, or another spring
+        turn = self._closing.turn
+        if turn is not None:
+            self._keep_closing(stroke, turn)
+            return
         turn = self.turn
         if turn is None:
             self._report(Event.of(EventKind.REFUSED, "stroke_after_end"))
             return
         turn = self._checks.turn_of(stroke, turn, self._turns.record, self.order.conditioning)
-        judged = self._checks.judge(
-            stroke,
-            turn,
-            self._turns.record,
-            self.heights.record,
-            self._looks.bounds(),
-            unknown=self.datum,
-            stop=self._looks.stop,
-            suspected=self._looks.suspected,
-            unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
-            risen=self._unproven.risen_of(turn.label),
-            stop_holds=self.heights.stop_holds,
-            said=self.heights.said,
-        )
+        another = self._unproven.of_another(turn.label)
+        risen = self._unproven.risen_of(turn.label)
+        judged = self._judged(stroke, turn, self.quill_low if another else None, risen)
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
         self._checks.stored(waiting.sweep_id)
@@ -372,6 +388,32 @@ class Recorder:
             self._report(left_out(turn, one.number, one.findings))
         if not verdict.counted and self.question is None and self.datum is None:
             stays()
+
+    def _judged(
+        self, stroke: Stroke, turn: Turn, unseen: Finding | None, risen: Finding | None
+    ) -> Judged:
+        return self._checks.judge(
+            stroke,
+            turn,
+            self._turns.record,
+            self.heights.record,
+            self._looks.bounds(),
+            unknown=self.datum,
+            stop=self._looks.stop,
+            suspected=self._looks.suspected,
+            unseen=unseen,
+            risen=risen,
+            stop_holds=self.heights.stop_holds,
+            said=self.heights.said,
+        )
+
+    def _keep_closing(self, stroke: Stroke, turn: Turn) -> None:
+        """Store the press that closes the set, and say, or ask, what it shows."""
+        judged = self._judged(stroke, turn, self.quill_low, None)
+        record = self._turns.record
+        judged = self._closing.judged(judged, lambda own: self._checks.moved_since(record, own))
+        self._store(stroke, turn, judged)
+        self._closing.tell(turn, judged)
 
     def _took(self, press: Waiting) -> None:
         """A press counts that did not; how well heights were known then is another matter."""
