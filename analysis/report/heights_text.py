@@ -9,6 +9,8 @@ from coilbench.analysis.report.document import filled, first_few
 from coilbench.analysis.report.units import Units
 
 HEIGHTS_PHRASES: dict[str, str] = {
+    "quill_rose": "the quill rests {moved_mm} higher than at first: a hand held it, or the travel "
+    "scale slipped; a gauge tells (d)",
     "closing_wanted": "press {label} once more: it shows whether scale and seat stayed (f: end "
     "without it)",
     "set_closed": "closed: {label}, pressed once more, lies {moved_mm:+} (± {u_mm}) from where it "

@@ -12,7 +12,7 @@ CLOSED = "set_closed"
 
 
 class ToClose(NamedTuple):
-    """Presses of a set by one datum, of which nothing shows yet that scale and seat stayed.
+    """Presses of one capture by one datum, of which nothing shows that scale and seat stayed.
 
     Attributes:
         label: the first spring that was read, whose press again shows it.
@@ -26,19 +26,19 @@ class ToClose(NamedTuple):
 
     @classmethod
     def of(
-        cls, db: Database, record: SetRecord, travel_part_id: str, boot_id: int | None
+        cls, db: Database, record: SetRecord, session_id: str, travel_part_id: str
     ) -> ToClose | None:
-        """Return those read by a travel calibration in a start of the rig; None for none."""
+        """Return those of a capture that were read by a travel calibration; None for none."""
         rows = db.execute(
             # not by time: a clock may be set back
             """
             SELECT sweeps.id, springs.label, counted, purpose = 'measured' FROM springs
             JOIN sweeps ON sweeps.spring_id = springs.id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
-            WHERE springs.set_id = ? AND travel_part_id = ? AND sweeps.boot_id IS ?
+            WHERE springs.set_id = ? AND session_id = ? AND travel_part_id = ?
               AND (counted OR instr(note, ?)) ORDER BY sweeps.rowid
             """,
-            [record.set_id, travel_part_id, boot_id, f'"{CLOSED}"'],
+            [record.set_id, session_id, travel_part_id, f'"{CLOSED}"'],
         ).fetchall()
         start = next((at for at, row in enumerate(rows) if row[2] and row[3]), None)
         if start is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection
 from typing import NamedTuple
 
@@ -46,17 +47,24 @@ def stop_known(db: Database, travel: PartRecord) -> float | None:
     return stop_counts_of(travel) if row is None else float(row["counts"])
 
 
-_CAPTURED = """
-FROM sets JOIN springs ON springs.set_id = sets.id
-JOIN sweeps ON sweeps.spring_id = springs.id
-JOIN sessions ON sessions.id = sweeps.session_id
-JOIN calibrations ON calibrations.id = sweeps.calibration_id
-WHERE counted AND purpose = 'measured' AND sets.name IN"""
+# A session of a set that said so, of which strokes count that were read by what is named.
+_SAID = """
+SELECT DISTINCT sets.name FROM sets JOIN sessions ON sessions.set_id = sets.id
+WHERE coalesce(json_extract(live_json, :key), 0) <> 0 AND EXISTS (
+  SELECT 1 FROM springs JOIN sweeps ON sweeps.spring_id = springs.id
+  JOIN calibrations ON calibrations.id = sweeps.calibration_id
+  WHERE springs.set_id = sets.id AND session_id = sessions.id
+    AND counted AND purpose = 'measured' AND {which}
+) AND sets.name IN (SELECT value FROM json_each(:names))"""
+_UNCLOSED = _SAID.format(which="TRUE")
 # A gauge that agreed later in the same start of the rig shows it.
-_SHOWN = """EXISTS (SELECT 1 FROM calibration_parts AS part
-WHERE part.kind = 'travel' AND part.device_id IS sessions.device_id
-AND part.boot_id IS sweeps.boot_id AND part.made_utc > sessions.started_utc
-AND instr(part.notes_json, '"heights_agree"'))"""
+_UNSHOWN = _SAID.format(
+    which="""travel_part_id = json_extract(live_json, :key) AND NOT EXISTS (
+  SELECT 1 FROM calibration_parts AS part
+  WHERE part.kind = 'travel' AND part.device_id IS sessions.device_id
+    AND part.boot_id IS sweeps.boot_id AND part.made_utc > sessions.started_utc
+    AND instr(part.notes_json, '"heights_agree"'))"""
+)
 
 
 class SetTrust(NamedTuple):
@@ -73,19 +81,10 @@ class SetTrust(NamedTuple):
     @classmethod
     def of(cls, db: Database, set_names: Collection[str]) -> SetTrust:
         """Return what is not shown of some sets."""
-        names, marks = list(set_names), f"({', '.join('?' * len(set_names))})"
-        newest = db.execute(
-            f"SELECT name, unclosed, max(seen_utc) FROM (SELECT DISTINCT sets.name, seen_utc,"  # noqa: S608  our own words
-            f" json_extract(live_json, '$.heights.unclosed') AS unclosed, travel_part_id"
-            f" {_CAPTURED} {marks}"
-            f" AND travel_part_id = json_extract(live_json, '$.heights.travel_part_id'))"
-            f" GROUP BY name, travel_part_id",
-            names,
-        ).fetchall()
-        begun = db.execute(
-            f"SELECT DISTINCT sets.name {_CAPTURED} {marks} AND travel_part_id"
-            f" = json_extract(live_json, '$.heights.unshown') AND NOT {_SHOWN}",
-            names,
-        ).fetchall()
-        unclosed = dict.fromkeys(name for name, open_still, _ in newest if open_still)
-        return cls(tuple(unclosed), tuple(name for (name,) in begun))
+        given = json.dumps(list(set_names))
+
+        def said(sql: str, key: str) -> tuple[str, ...]:
+            rows = db.execute(sql, {"key": f"$.heights.{key}", "names": given})
+            return tuple(name for (name,) in rows.fetchall())
+
+        return cls(said(_UNCLOSED, "unclosed"), said(_UNSHOWN, "unshown"))

@@ -39,6 +39,7 @@ class Closing:
     def __init__(
         self,
         db: Database,
+        session_id: str,
         heights: Heights,
         turns: TurnTaking,
         questions: Questions,
@@ -48,7 +49,7 @@ class Closing:
         *,
         asks: bool,
     ) -> None:
-        self._db = db
+        self._db, self._session_id = db, session_id
         self._heights = heights
         self._turns = turns
         self._questions = questions
@@ -62,11 +63,11 @@ class Closing:
     @property
     def _to_close(self) -> ToClose | None:
         """What a closing press would bear out; None for nothing."""
-        turns, by, lost = self._turns, self._heights.read_with, self._heights.lost
-        looked = (turns.order, turns.record, *by, lost)
+        turns, by, lost = self._turns, self._heights.record.travel.part_id, self._heights.lost
+        looked = (turns.order, turns.record, by, lost)
         if looked != self._found[0]:
-            found = None if lost else ToClose.of(self._db, turns.record, *by)
-            self._found = looked, found
+            of = (turns.record, self._session_id, by)
+            self._found = looked, None if lost else ToClose.of(self._db, *of)
         return self._found[1]
 
     @property

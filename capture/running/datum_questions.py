@@ -87,6 +87,8 @@ class DatumQuestions:
             # a slip before those presses looks the same as a hand that let go
             self._heights.against = Finding("stop_was_lower", high.facts)
             self._unproven.note(self._heights.against)
+            if not len(self._unproven):  # else the next press tells
+                self._report(Event.of(EventKind.TURN, "quill_rose", moved_mm=high["moved_mm"]))
         elif high is not None and not self._high_told:
             self._high_told = True
             self._doubt(high)

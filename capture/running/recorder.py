@@ -92,7 +92,7 @@ class Recorder:
         )
         self._solids = SolidQuestions(db, *parts, say)
         to_datum = (self._datums.closing_differs, self._datums.after_press)
-        self._closing = Closing(db, *parts, *to_datum, say, asks=closes)
+        self._closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
