@@ -83,6 +83,12 @@ class Closing:
             return None
         return Turn(awaited.label, Purpose.MEASURED, 1, 1)
 
+    @property
+    def label(self) -> str | None:
+        """The spring of which it is awaited; None for none."""
+        turn = self.turn
+        return None if turn is None else turn.label
+
     def ask(self) -> bool:
         """Ask for it where it shows something and was not asked for; returns whether it does."""
         found = self._to_close if self._asks and self._heights.unknown is None else None

@@ -14,22 +14,26 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.closing import Closing
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
-from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, Waiting
-from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
+from coilbench.capture.running.new_datum import NewDatum
 from coilbench.capture.running.press_looks import PressLooks
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
 from coilbench.capture.running.stored_strokes import Chunks, of_spring, store_whole
 from coilbench.capture.running.stroke_events import kept, left_out, refused
-from coilbench.capture.running.stroke_questions import StrokeQuestions, which_was_wrong
+from coilbench.capture.running.stroke_questions import (
+    StrokeQuestions,
+    other_of_two,
+    which_was_wrong,
+)
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.unproven import Unproven
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
@@ -64,7 +68,7 @@ class Recorder:
         self._db = db
         self._run = run
         self._turns = TurnTaking(db, record, say)
-        self.heights = Heights(db, calibration, say)
+        self.heights = Heights(db, calibration, say, run.keep_trust)
         self._adopt()
         self._boot_id: int | None = None
         self._faults = RigFaults()
@@ -80,7 +84,7 @@ class Recorder:
         self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
         self._chunks = Chunks(run)
-        self._questions = Questions(db, self._turns, self._took, say, clock)
+        self._questions = Questions(db, self._turns, self._took, self.heights.asks, say, clock)
         parts = (self.heights, self._turns, self._questions)
         took_back = self._checks.took_back
         self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)
@@ -88,11 +92,12 @@ class Recorder:
             db, *parts, self._unproven, self._take_datum, self._checks.can_show, say
         )
         self._strokes = StrokeQuestions(
-            self._turns, self._questions, self._datums.spring_slips, self._datums.doubt
+            *(self._turns, self._questions, self._checks),
+            *(self._datums.spring_slips, self._datums.doubt),
         )
         self._solids = SolidQuestions(db, *parts, say)
         to_datum = (self._datums.closing_differs, self._datums.after_press)
-        self._closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
+        self.closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
@@ -103,16 +108,6 @@ class Recorder:
     def turn(self) -> Turn | None:
         """The stroke wanted next; None when the set is done."""
         return self._turns.turn
-
-    @property
-    def closing(self) -> str | None:
-        """The spring of which a closing press is awaited; None for none."""
-        awaited = self._closing.turn
-        return None if awaited is None else awaited.label
-
-    def ask_closing(self) -> None:
-        """Ask for a closing press where one shows something, and was not asked for."""
-        self._closing.ask()
 
     @property
     def record(self) -> SetRecord:
@@ -167,8 +162,9 @@ class Recorder:
 
     @property
     def question(self) -> Finding | None:
-        """What a person must answer."""
-        return self._questions.asked
+        """What a person must answer: not while a gauge is on its way that answers it."""
+        asked, gauge = self._questions.asked, self.heights.gauge_awaited
+        return None if gauge and asked is not None and asked.kind in OF_HEIGHTS else asked
 
     @property
     def finished(self) -> bool:
@@ -219,12 +215,7 @@ class Recorder:
         Raises:
             CoilbenchError: it is another rig than the calibration's.
         """
-        device_id = self.heights.record.load.device_id
-        if device_id is not None and hello.device_id != device_id:
-            raise CoilbenchError(
-                f"this is the rig {hello.device_id}, but the calibration is of {device_id}",
-                hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
-            )
+        self.heights.record.refuse_other_rig(hello.device_id)
         self._lost(newly=self.heights.heard(hello))
 
     def _lost(self, *, newly: bool) -> None:
@@ -254,7 +245,7 @@ class Recorder:
         self._keep_heights()
 
     def _keep_heights(self) -> None:
-        self._run.heights = self.heights.kept(unclosed=self._closing.unclosed)
+        self._run.heights = self.heights.kept(unclosed=self.closing.unclosed)
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
@@ -307,32 +298,40 @@ class Recorder:
 
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
-        pressing, asked = self._finder.pressing, self.question
+        pressing, asked = self._finder.pressing, self._questions.asked
         stays = self._strokes.stands()
         try:
-            if self._closing.heard(command.action):
-                return
-            if self._questions.takes(command.action, command.question):
-                self._closing.before_end()
+            closes = self.closing.heard(command.action)
+            if closes or self._questions.takes(command.action, command.question):
+                self.closing.before_end()
                 return
             if command.action is Action.REDO:
-                if self._turns.redo(before=which_was_wrong(asked)):
-                    self._checks.took_back()
-                    self._unproven.redone()
+                self._redo(asked)
             elif pressing and command.action is not Action.RENAME:
                 raise NotPossible("spring_pressed", action=command.action)
             elif command.action is Action.GAUGE:
                 self.heights.await_gauge()
             elif command.height_mm is not None:
                 zero_n = self._finder.zero_n if self._finder.zero_seen else None
-                self._datums.offer(self.heights.read_datum(command.height_mm, zero_n))
+                new = self.heights.read_datum(command.height_mm, zero_n)
+                self._strokes.gauged(agrees=self._datums.offer(new))
             else:
                 self._turns.execute(command)
                 self._strokes.passed_over(asked)
         except NotPossible as refusal:
             self._report(Event(EventKind.REFUSED, refusal.finding))
-            if self.question is None:
+            if self._questions.asked is None:
                 stays()
+
+    def _redo(self, asked: Finding | None) -> None:
+        """Take the last press back, or what a question names."""
+        other = other_of_two(asked)
+        if other is not None:
+            self._checks.took_back(self._turns.take_out(other))
+            self._unproven.forget()
+        elif self._turns.redo(before=which_was_wrong(asked)):
+            self._checks.took_back()
+            self._unproven.redone()
 
     def _take_datum(self, new: NewDatum) -> None:
         """Go on with another datum; no sample of the load was missed, so its zero stays."""
@@ -349,7 +348,7 @@ class Recorder:
     def _keep(self, stroke: Stroke) -> None:
         stays = self._strokes.stands()
         self._questions.drop()  # it was pressed again, or another spring
-        turn = self._closing.turn
+        turn = self.closing.turn
         if turn is not None:
             self._keep_closing(stroke, turn)
             return
@@ -411,9 +410,9 @@ class Recorder:
         """Store the press that closes the set, and say, or ask, what it shows."""
         judged = self._judged(stroke, turn, self.quill_low, None)
         record = self._turns.record
-        judged = self._closing.judged(judged, lambda own: self._checks.moved_since(record, own))
+        judged = self.closing.judged(judged, lambda own: self._checks.moved_since(record, own))
         self._store(stroke, turn, judged)
-        self._closing.tell(turn, judged)
+        self.closing.tell(turn, judged)
 
     def _took(self, press: Waiting) -> None:
         """A press counts that did not; how well heights were known then is another matter."""
@@ -428,8 +427,7 @@ class Recorder:
             if judged.verdict.counted:
                 self._turns.make_room(turn)
                 self._turns.leave_out(judged.left_out)
-            against = self.heights.against if judged.verdict.counted else None
-            verdict = judged.verdict.noted(against)
+            verdict = self.heights.noted(judged.verdict)
             sweep_id = store_whole(self._db, stroke, verdict, self._calibration, known)
             self._chunks.forget()
         return sweep_id

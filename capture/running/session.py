@@ -251,8 +251,8 @@ class Session:
             self._ends = None
             return FINISHED if recorder.finished else reason
         if self._ends is None and reason is None:
-            recorder.ask_closing()
-        closing = recorder.closing
+            recorder.closing.ask()
+        closing = recorder.closing.label
         if self._ends is None or self._ends[0] != closing:
             self._ends = closing, now_s + (CLOSING_S if closing else self._request.linger_s)
             if reason is None and closing is None and self._request.linger_s > 0.0:
@@ -361,8 +361,8 @@ class Session:
             rating_n=recorder.rating_n,
             free_length_mm=recorder.free_length_mm,
             phase="unknown" if unknown is not None else recorder.phase,
-            turn=None if datum or recorder.closing else recorder.turn,
-            closing=recorder.closing,
+            turn=None if datum or recorder.closing.label else recorder.turn,
+            closing=recorder.closing.label,
             ends_in_s=None if self._ends is None else max(0.0, self._ends[1] - now_s),
             springs_done=len(recorder.order.finished()),
             springs=len(recorder.order.labels),
