@@ -32,7 +32,7 @@ class ToClose(NamedTuple):
         rows = db.execute(
             # not by time: a clock may be set back
             """
-            SELECT sweeps.id, springs.label, counted, purpose = 'measured', note FROM springs
+            SELECT sweeps.id, springs.label, counted, purpose = 'measured' FROM springs
             JOIN sweeps ON sweeps.spring_id = springs.id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
             WHERE springs.set_id = ? AND session_id = ? AND travel_part_id = ?
@@ -50,6 +50,5 @@ class ToClose(NamedTuple):
         since = [one for one in rows[shown + 1 :] if one[2] and one[1] != label]
         if not since:
             return None
-        return cls(
-            label, own, tuple(ReadStroke(one[0], one[1], record.name, one[4]) for one in since)
-        )
+        presses = tuple(ReadStroke(one[0], one[1], record.name, None) for one in since)
+        return cls(label, own, presses)
