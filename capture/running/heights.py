@@ -83,7 +83,7 @@ class Heights:
         self._stop_before: StandingTravel | None = None  # of a datum that a restart lost
         self.lost = False
         self.lost_open: Finding | None = None
-        trust = DatumTrust.last(db, record.travel.part_id)
+        self._kept = trust = DatumTrust.last(db, record.travel.part_id)
         self.doubted = trust.doubted
         self.contradicted: Finding | None = None
         self.against = trust.against
@@ -235,7 +235,7 @@ class Heights:
 
     def contradict(self, new: NewDatum) -> None:
         """A gauge contradicts the datum: nobody said yet which of them is right."""
-        self.contradicted = new.question
+        self.contradicted = new.contradiction
         self._keep()
 
     def asks(self, question: Finding | None) -> None:
@@ -291,7 +291,10 @@ class Heights:
             open_ = Finding.of("datum_doubted", why=self._asked.to_document(), label=None)
         if self.lost:
             open_ = None
-        self._store(DatumTrust(self.record.travel.part_id, self.against, open_))
+        now = DatumTrust(self.record.travel.part_id, self.against, open_)
+        if now != self._kept:
+            self._store(now)
+            self._kept = now
 
     def noted(self, verdict: Verdict) -> Verdict:
         """Return a verdict on a press with what stands against its heights, where it counts."""

@@ -1,4 +1,4 @@
-"""A datum that was read on a gauge, and how it compares with the one before. Pure."""
+"""A datum that was read on a gauge, beside the one that stands. Pure."""
 
 from __future__ import annotations
 
@@ -37,10 +37,14 @@ class NewDatum(NamedTuple):
         return abs(self.moved_mm) > self.u_mm
 
     @property
+    def contradiction(self) -> Finding:
+        """That it contradicts."""
+        return Finding("datum_differs", self.facts | {"by_stop": self.by_stop})
+
+    @property
     def question(self) -> Finding:
-        """Whether the gauge's length is right, where it contradicts."""
-        more = {"by_stop": self.by_stop, "presses": self.presses}
-        return Finding("datum_differs", self.facts | more)
+        """Whether the gauge's length is right, where it contradicts; a yes asks presses back."""
+        return Finding("datum_differs", {**self.contradiction.facts, "presses": self.presses})
 
     def noted(self, what: str) -> NewDatum:
         """Return it with that said of how it compares."""
