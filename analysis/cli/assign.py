@@ -27,7 +27,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets, spring_size
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,

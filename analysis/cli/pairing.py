@@ -17,7 +17,7 @@ from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets, with_limits
 from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import Selection, select
 from coilbench.analysis.report.build_text import CAUTIONS, card_facts, shims_text, verdict_text
 from coilbench.analysis.report.curve_text import give_left_out

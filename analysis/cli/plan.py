@@ -20,7 +20,7 @@ from coilbench.analysis.engine.press_shop import Shop
 from coilbench.analysis.engine.presses import PressPlan
 from coilbench.analysis.inputs.build_input import in_book, read_build
 from coilbench.analysis.inputs.plan_input import read_shop
-from coilbench.analysis.inputs.rig_warnings import plan_warnings
+from coilbench.analysis.inputs.rig_record import plan_warnings
 from coilbench.analysis.report.curve_text import give_left_out, tare_zero
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text

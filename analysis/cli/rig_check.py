@@ -26,8 +26,7 @@ from coilbench.analysis.cli.overload import (
     say_alarms,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.rig_record import calibration_if_any
-from coilbench.analysis.inputs.rig_warnings import past_checks, rig_warnings
+from coilbench.analysis.inputs.rig_record import calibration_if_any, past_checks, rig_warnings
 from coilbench.analysis.report.card_text import health_document, health_lines
 from coilbench.analysis.report.document import describe, picked
 from coilbench.analysis.report.drift_text import drift_words

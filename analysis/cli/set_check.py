@@ -18,7 +18,7 @@ from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.other_sets import fits_other
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings, set_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
 from coilbench.analysis.report.document import describe, document, filled, picked

@@ -16,7 +16,7 @@ from coilbench.analysis.cli.tables import columns_table, print_fullest
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import build_heights, measured_set
-from coilbench.analysis.inputs.rig_warnings import rig_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.set_text import compare_document
 from coilbench.analysis.report.units import Units, fixed
 from coilbench.analysis.sets.compare import Change, Comparison, compare_sets

@@ -30,8 +30,7 @@ from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build, read_text
 from coilbench.analysis.inputs.candidates import Candidates, SetJudge, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
-from coilbench.analysis.inputs.rig_record import calibration_card
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
+from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,

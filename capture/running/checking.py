@@ -24,14 +24,14 @@ from coilbench.capture.running.judged import (
     cure,
     refused_for,
 )
-from coilbench.capture.running.likely_stroke import NEW, LikelyStroke, as_sweep, spoiling
+from coilbench.capture.running.likely_stroke import NEW, LikelyStroke
 from coilbench.capture.running.own_presses import (
     OwnPresses,
+    Rivals,
     hurried,
     known,
     slipped_within,
 )
-from coilbench.capture.running.rivals import Rivals
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
@@ -41,6 +41,7 @@ from coilbench.capture.strokes.likeness import (
 from coilbench.capture.strokes.moved_since import Moved
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
+from coilbench.capture.strokes.stroke_findings import spoiling
 from coilbench.capture.strokes.sweep import Sweep, SweepStatus, apply
 from coilbench.capture.strokes.watching import Bounds, with_stop, wrong_in_stroke
 
@@ -186,7 +187,7 @@ class StrokeChecks:
     def _alone(self, stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> LikelyStroke:
         """Return the newest press as it reads, worked out once."""
         if self._newest is None:
-            self._newest = LikelyStroke(as_sweep(stroke, turn, calibration))
+            self._newest = LikelyStroke.of(stroke, turn, calibration)
         return self._newest
 
     def _in_doubt(

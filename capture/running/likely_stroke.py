@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from copy import copy
 from functools import cached_property
 
@@ -14,7 +13,7 @@ from coilbench.capture.calibration.lag import typical_lag
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.shape import Stroke
-from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
+from coilbench.capture.strokes.stroke_findings import StrokeFinding, spoiling, stroke_findings
 from coilbench.capture.strokes.sweep import Origin, Sweep, read_stroke
 
 NEW = "new"  # the id of a stroke that is not in the book
@@ -26,6 +25,28 @@ class LikelyStroke:
 
     def __init__(self, read: Sweep) -> None:
         self.read = read
+
+    @classmethod
+    def of(cls, stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> LikelyStroke:
+        """Read a stroke that is not in the book yet."""
+        read_with = (calibration.calibration, calibration.calibration_id)
+        press, rig = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
+        loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
+        read = Sweep(
+            sweep_id=NEW,
+            label=turn.label,
+            origin=Origin.RIG,
+            loading=loading,
+            unloading=unloading,
+            load_u_n=0.0,
+            load_u_relative=0.0,
+            height_u_mm=0.0,
+            press=press,
+            rig=rig,
+            too_fast=press.surely_too_fast,
+            works=turn.purpose is Purpose.CONDITIONING,
+        )
+        return cls(read)
 
     @cached_property
     def sweep(self) -> Sweep:
@@ -62,11 +83,6 @@ def _named(sweep: Sweep, sweep_id: str) -> Sweep:
     return same
 
 
-def spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
-    """Return what of these spoils a stroke."""
-    return [Finding(one.kind, one.facts) for one in findings if one.spoils]
-
-
 def likely(sweep: Sweep, times: float = 1.0) -> Sweep:
     """Return a stroke with the lag undone that is typical: the set's check knows it better.
 
@@ -80,24 +96,3 @@ def likely(sweep: Sweep, times: float = 1.0) -> Sweep:
     height_mm = press.height_mm(times * lag.delay_s, times**2 * lag.spread_s2)
     loading, unloading = Branch(height_mm, press.load_n).split()
     return replace(sweep, loading=loading, unloading=unloading, lag=lag)
-
-
-def as_sweep(stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> Sweep:
-    """Return a stroke that is not in the book yet as it is read."""
-    read_with = (calibration.calibration, calibration.calibration_id)
-    press, rig = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
-    loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
-    return Sweep(
-        sweep_id=NEW,
-        label=turn.label,
-        origin=Origin.RIG,
-        loading=loading,
-        unloading=unloading,
-        load_u_n=0.0,
-        load_u_relative=0.0,
-        height_u_mm=0.0,
-        press=press,
-        rig=rig,
-        too_fast=press.surely_too_fast,
-        works=turn.purpose is Purpose.CONDITIONING,
-    )

@@ -1,8 +1,11 @@
-"""A press beside the earlier ones of the same spring: at their heights, with their loads, whole."""
+"""A press beside the earlier ones of the same spring: at their heights, with their loads, whole.
+
+Those that were refused and agree with each other are kept: the odd one may be another.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -12,6 +15,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import hurried_s
+from coilbench.capture.running.judged import LeftOut, Rival, Waiting
 from coilbench.capture.strokes.alike import (
     PressedPath,
     differ,
@@ -19,7 +23,7 @@ from coilbench.capture.strokes.alike import (
 )
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import SHORT_SHARE
-from coilbench.capture.strokes.likeness import Known
+from coilbench.capture.strokes.likeness import Known, alike, mean_of_ways
 from coilbench.capture.strokes.moved_since import Moved, moved_since
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import Sweep
@@ -154,7 +158,7 @@ def _hastier(one: PressedPath, than: PressedPath) -> bool:
     return one.press.hurried and (slower or not than.press.hurried)
 
 
-def agree(new: Sweep, before: Sweep) -> bool:
+def _agree(new: Sweep, before: Sweep) -> bool:
     """Tell whether two presses of one spring do not differ in what one spring repeats."""
     both = _path(new), _path(before)
     if both[0] is None or both[1] is None or differ(both[0], both[1]) is None:
@@ -248,3 +252,71 @@ def hurried(sweep: Sweep) -> Finding | None:
         return None
     facts = {"way_s": sweep.press.way_s, "least_s": hurried_s(sweep.press.interval_s)}
     return Finding("hasty", facts | {"usual_s": None, "others": 0})
+
+
+class Rivals:
+    """Keeps the presses that departed from those which count, since one counted last.
+
+    Used by the thread that owns the book.
+    """
+
+    def __init__(self, own: OwnPresses) -> None:
+        self._own = own
+        self._rivals: list[Rival] = []
+        self._rival: Sweep | None = None  # the newest press, if it may be one
+
+    def forget(self) -> None:
+        """A stroke counted."""
+        self._rivals = []
+
+    def next_press(self) -> None:
+        """Another press is to be judged."""
+        self._rival = None
+
+    def refused(self, press: Waiting) -> None:
+        """The newest press was refused; it may be another one that is odd."""
+        if self._rival is not None:
+            self._rivals.append(Rival(press, self._rival))
+
+    def gauged(self) -> None:
+        """A gauge agrees with the datum: heights were right in what was refused."""
+        self._rivals = [one._replace(gauged=True) for one in self._rivals]
+
+    def majority(self, sweep: Sweep, slip: Finding, *, said: bool) -> tuple[Rival, ...]:
+        """Return presses that agree with one that slipped beside those that count.
+
+        Two that agree show that the odd one slipped, if the heights are right: that a person says.
+        The quill's stop cannot, for a seat that sank moves heights, too. Other loads or heights
+        throughout may be those of another spring, put in twice: that is asked, and no majority
+        settles it.
+        """
+        agreeing = self.agreeing(sweep) if slip["of_one_spring"] else ()
+        return agreeing if said else ()
+
+    def outvoted(
+        self, sweep: Sweep, departs: Finding, rivals: Sequence[Rival], record: SetRecord
+    ) -> tuple[LeftOut, ...]:
+        """Return what was pressed to read a spring that more presses than those contradict.
+
+        Only heights are others; if a person says that the spring sits otherwise, it was so before.
+        """
+        if departs.kind != "datum_moved" or departs.facts["calibrated_anew"]:
+            return ()
+        before = self._own.of(sweep.label, record)
+        if not rivals or len(rivals) < len(before):
+            return ()
+        measured = [one.sweep_id for one in before if not one.works]
+        return tuple(LeftOut(one, at, (departs,)) for at, one in enumerate(measured, start=1))
+
+    def of_others(self, sweep: Sweep) -> list[str]:
+        """Name other springs of which refused presses are like this one."""
+        mean = mean_of_ways(sweep.loading, sweep.unloading)
+        others = [one.sweep for one in self._rivals if one.sweep.label != sweep.label]
+        like = (one for one in others if alike(mean, mean_of_ways(one.loading, one.unloading)))
+        return list(dict.fromkeys(one.label for one in like))
+
+    def agreeing(self, sweep: Sweep) -> tuple[Rival, ...]:
+        """Return refused presses of the spring that agree with one that departs as they did."""
+        self._rival = sweep
+        mine = (one for one in self._rivals if one.sweep.label == sweep.label)
+        return tuple(one for one in mine if _agree(sweep, one.sweep))

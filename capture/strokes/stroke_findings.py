@@ -5,12 +5,13 @@ For strokes sampled in time, from the rig or from a file; points read one by one
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar, Literal, NamedTuple
 
 import msgspec
 import numpy as np
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.statistics import median, slope_through
 from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins
 from coilbench.capture.strokes.branch import Branch
@@ -20,7 +21,6 @@ from coilbench.capture.strokes.sweep import RATE_WINDOW, Sweep
 StrokeKind = Literal[
     "short", "pressed_twice", "paused", "slipped", "cocked", "apart", "too_fast", "ends_close"
 ]
-
 # All of these are our choice, no source.
 PRESSED_SHARE = 0.02  # of the largest load: below it the spring is not pressed
 PAUSE_S = 0.6  # least time that the quill stood
@@ -264,3 +264,8 @@ def _ends_close(sweep: Sweep) -> StrokeFinding | None:
         return None
     facts = {"closed_mm": closed_mm, "over_mm": begin_mm - closed_mm}
     return StrokeFinding("ends_close", facts)
+
+
+def spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
+    """Return what of these spoils a stroke."""
+    return [Finding(one.kind, one.facts) for one in findings if one.spoils]

@@ -3,7 +3,7 @@
 import pytest
 
 from bench_strokes import Reseated, turned_into
-from coilbench.analysis.inputs.rig_warnings import set_warnings
+from coilbench.analysis.inputs.rig_record import set_warnings
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units

@@ -2,7 +2,7 @@
 
 import pytest
 
-from coilbench.analysis.inputs.rig_warnings import set_warnings
+from coilbench.analysis.inputs.rig_record import set_warnings
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.calibrations import current_calibration
