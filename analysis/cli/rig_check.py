@@ -64,7 +64,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.zeros import keep_zero, rest_zeros
+from coilbench.capture.book.zeros import keep_zero
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.polynomial import slope
@@ -283,8 +283,7 @@ def _zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
         load = newest_part(db, "load", hello.device_id)
         if load is None:
             return None
-        keep_zero(db, hello.device_id, health.rest_counts)
-        zeros = rest_zeros(db, hello.device_id)
+        zeros = keep_zero(db, hello.device_id, health.rest_counts)
         per_count_n = float(slope(load.fit, health.rest_counts))
         u_n = abs(per_count_n) * (health.rest_u_counts or 0.0)
         return judge_zeros(zeros, per_count_n, health.running_min, u_n)

@@ -8,11 +8,12 @@ from coilbench.capture.book.vouching import refuse_damaged_sets_with
 from coilbench.capture.calibration.known_points import Zero
 
 
-def keep_zero(db: Database, device_id: str, counts: float) -> None:
-    """Keep what a resting rig's cell reads."""
+def keep_zero(db: Database, device_id: str, counts: float) -> tuple[Zero, ...]:
+    """Keep what a resting rig's cell reads; returns what `rest_zeros` does then."""
     row = {"id": new_id(), "device_id": device_id, "load_counts": counts}
     with writing(db):
         insert(db, "rest_zeros", row | {"read_utc": later_than(db, "rest_zeros", "read_utc")})
+    return rest_zeros(db, device_id)
 
 
 def rest_zeros(db: Database, device_id: str) -> tuple[Zero, ...]:

@@ -6,7 +6,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 import msgspec
 import numpy as np
@@ -66,20 +66,22 @@ class Parcel(msgspec.Struct, frozen=True):
     items: tuple[Item, ...] = ()
     counters: LinkCounters | None = None
 
-
-def joined(items: Iterable[Item]) -> list[Item]:
-    """Return what is to be acted on: no tallies, and the samples on both sides of one together."""
-    kept: list[Item] = []
-    for item in items:
-        last = kept.pop() if kept else None
-        if not (isinstance(item, RawBlock) and isinstance(last, RawBlock)):
-            kept += [one for one in (last, item) if one is not None and not isinstance(one, Tally)]
-        elif item.boot_id != last.boot_id:
-            kept += [last, item]
-        else:
-            samples = np.concatenate([last.samples, item.samples])
-            kept.append(RawBlock(samples, item.boot_id))
-    return kept
+    @property
+    def joined(self) -> list[Item]:
+        """What is to be acted on: no tallies, and the samples on both sides of one together."""
+        kept: list[Item] = []
+        for item in self.items:
+            last = kept.pop() if kept else None
+            if not (isinstance(item, RawBlock) and isinstance(last, RawBlock)):
+                kept += [
+                    one for one in (last, item) if one is not None and not isinstance(one, Tally)
+                ]
+            elif item.boot_id != last.boot_id:
+                kept += [last, item]
+            else:
+                samples = np.concatenate([last.samples, item.samples])
+                kept.append(RawBlock(samples, item.boot_id))
+        return kept
 
 
 class Reader:

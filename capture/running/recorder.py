@@ -27,7 +27,7 @@ from coilbench.capture.running.press_looks import PressLooks
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
-from coilbench.capture.running.stored_strokes import Chunks, of_spring, store_whole
+from coilbench.capture.running.stored_strokes import StoredStrokes
 from coilbench.capture.running.stroke_events import kept, left_out, refused
 from coilbench.capture.running.stroke_questions import (
     StrokeQuestions,
@@ -83,7 +83,7 @@ class Recorder:
         followed = (self._finder, self.heights, self._turns, self._checks.known_of)
         self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
-        self._chunks = Chunks(run)
+        self._stored = StoredStrokes(db, run, self._turns)
         self._questions = Questions(db, self._turns, self._took, self.heights.asks, say, clock)
         parts = (self.heights, self._turns, self._questions)
         took_back = self._checks.took_back
@@ -234,7 +234,7 @@ class Recorder:
         stroke = self._finder.cut()
         if stroke is not None:
             self._keep(stroke)
-        self._chunks.forget()
+        self._stored.forget()
         self.heights.forget()
         self._looks.begin_anew()
 
@@ -253,11 +253,10 @@ class Recorder:
         self._keep_heights()
         turn = self.turn
         if not self._finder.pressing or turn is None:
-            self._chunks.forget()
+            self._stored.forget()
             return
         zero = {"boot_id": self._boot_id, "zero_counts": self._finder.zero_counts}
-        known = of_spring(self._turns, turn, self.heights.record) | zero
-        self._chunks.store(self._finder.running(), known)
+        self._stored.store_new(self._finder.running(), turn, self.heights.record, **zero)
 
     def _physical(self, samples: NDArray[np.void]) -> tuple[Array, Array]:
         press = convert(self._calibration, samples)
@@ -420,17 +419,13 @@ class Recorder:
         self._unproven.counted(press)
 
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
-        known = of_spring(self._turns, turn, self.heights.record)
-        known |= {"session_id": self._run.session_id, "rests_n": self._told_rests_n}
-        known |= {"boot_id": stroke.raw.boot_id, "zero_counts": stroke.zero_counts}
+        known = {"session_id": self._run.session_id, "rests_n": self._told_rests_n}
         with self._db.atomic():
             if judged.verdict.counted:
                 self._turns.make_room(turn)
                 self._turns.leave_out(judged.left_out)
             verdict = self.heights.noted(judged.verdict)
-            sweep_id = store_whole(self._db, stroke, verdict, self._calibration, known)
-            self._chunks.forget()
-        return sweep_id
+            return self._stored.store_whole(stroke, verdict, turn, self.heights.record, **known)
 
     def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:
         if not judged.verdict.counted:

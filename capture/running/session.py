@@ -32,7 +32,7 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import NOW_S, Command, Event, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
 from coilbench.capture.running.kinds import EventKind
-from coilbench.capture.running.reader import Parcel, Reader, joined
+from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
@@ -280,7 +280,7 @@ class Session:
             return None
         if parcel.counters is not None:
             self._health.count(parcel.counters)
-            for item in joined(parcel.items):
+            for item in parcel.joined:
                 if recorder.done and self._request.linger_s <= 0.0:
                     break
                 self._health.heard(item, self._clock())

@@ -13,7 +13,6 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.judging import Turn, Verdict
 from coilbench.capture.strokes.shape import Stroke
@@ -21,60 +20,75 @@ from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin, apply
 
 
-def of_spring(turns: TurnTaking, turn: Turn, calibration: CalibrationRecord) -> dict[str, Any]:
-    """Return what a stroke is of, and what it is read by, as fields of NewSweep."""
-    return {
-        "spring_id": turns.spring_id(turn.label),
-        "purpose": turn.purpose,
-        "calibration_id": calibration.calibration_id,
-        **asdict(calibration.calibration.uncertainty),
-    }
-
-
-class Chunks:
-    """Stores what is new of the running stroke: what a power cut leaves of it.
+class StoredStrokes:
+    """Stores strokes: what is new of the running one, which a power cut leaves, and each whole.
 
     Used by the thread that owns the book.
     """
 
-    def __init__(self, run: CaptureRun) -> None:
-        self._run = run
-        self._stored = 0
+    def __init__(self, db: Database, run: CaptureRun, turns: TurnTaking) -> None:
+        self._db, self._run, self._turns = db, run, turns
+        self._pieces = 0
         self._safe_seq: int | None = None
 
-    def store(self, samples: NDArray[np.void], known: dict[str, Any]) -> None:
-        """Store what is new of the stroke's samples, all so far, with what is known of it."""
+    def store_new(
+        self, samples: NDArray[np.void], turn: Turn, calibration: CalibrationRecord, **known: Any
+    ) -> None:
+        """Store what is new of the running stroke's samples, all so far.
+
+        Args:
+            known: how it is captured, as fields of NewSweep.
+        """
         if self._safe_seq is not None:
             samples = samples[np.searchsorted(samples["seq"], self._safe_seq, side="right") :]
         if samples.shape[0] == 0:
             return
-        self._run.store_chunk(self._stored, samples, known)
-        self._stored += 1
+        known = self._read_by(turn, calibration) | known
+        self._run.store_chunk(self._pieces, samples, known)
+        self._pieces += 1
         self._safe_seq = int(samples["seq"][-1])
 
     def forget(self) -> None:
-        """The stroke is stored whole, or is none."""
-        if self._stored:
+        """The running stroke is stored whole, or is none."""
+        if self._pieces:
             self._run.drop_chunks()
-        self._stored, self._safe_seq = 0, None
+        self._pieces, self._safe_seq = 0, None
 
+    def store_whole(
+        self,
+        stroke: Stroke,
+        verdict: Verdict,
+        turn: Turn,
+        calibration: CalibrationRecord,
+        **known: Any,
+    ) -> str:
+        """Store a stroke that has ended; returns its sweep's id.
 
-def store_whole(
-    db: Database, stroke: Stroke, verdict: Verdict, calibration: Calibration, known: dict[str, Any]
-) -> str:
-    """Store a stroke that has ended; returns its sweep's id.
+        Args:
+            known: how it was captured, as fields of NewSweep.
+        """
+        new = NewSweep(
+            **self._read_by(turn, calibration),
+            **known,
+            boot_id=stroke.raw.boot_id,
+            zero_counts=stroke.zero_counts,
+            origin=Origin.RIG,
+            status=verdict.status,
+            counted=verdict.counted,
+            rows=reduced_curve(apply(calibration.calibration, stroke.raw, stroke.zero_counts)),
+            samples=stroke.raw.samples,
+            samples_lost=verdict.samples_lost,
+            note=note_of(verdict.findings),
+        )
+        sweep_id = store_sweep(self._db, new)
+        self.forget()
+        return sweep_id
 
-    Args:
-        known: what it is of, and how it was captured, as fields of NewSweep.
-    """
-    new = NewSweep(
-        **known,
-        origin=Origin.RIG,
-        status=verdict.status,
-        counted=verdict.counted,
-        rows=reduced_curve(apply(calibration, stroke.raw, stroke.zero_counts)),
-        samples=stroke.raw.samples,
-        samples_lost=verdict.samples_lost,
-        note=note_of(verdict.findings),
-    )
-    return store_sweep(db, new)
+    def _read_by(self, turn: Turn, calibration: CalibrationRecord) -> dict[str, Any]:
+        """Return what a stroke is of, and what it is read by, as fields of NewSweep."""
+        return {
+            "spring_id": self._turns.spring_id(turn.label),
+            "purpose": turn.purpose,
+            "calibration_id": calibration.calibration_id,
+            **asdict(calibration.calibration.uncertainty),
+        }

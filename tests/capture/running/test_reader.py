@@ -17,7 +17,6 @@ from coilbench.capture.running.reader import (
     WATCHED_GATHER_S,
     Parcel,
     Reader,
-    joined,
 )
 from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.sources.losses import SourceLost
@@ -154,12 +153,12 @@ def test_samples_on_both_sides_of_a_tally_are_acted_on_at_once_and_others_are_no
         samples["seq"] = begin + np.arange(len(samples))
     tally, answer = Tally(7, 1, 0, 0, 0, 0), Answer(1, "start", True)
     items = [tally, RawBlock(first, 7), tally, RawBlock(second, 7), answer, RawBlock(third, 7)]
-    both, other, last = joined([*items, tally])
+    both, other, last = Parcel(items=(*items, tally)).joined
     assert both.samples["seq"].tolist() == [0, 1, 2, 3, 4]
     assert (both.boot_id, other) == (7, answer)
     assert last.samples["seq"].tolist() == [5, 6, 7, 8]
     # another start of the rig counts from another zero
-    assert joined([RawBlock(first, 7), RawBlock(second, 8)])[1].boot_id == 8
+    assert Parcel(items=(RawBlock(first, 7), RawBlock(second, 8))).joined[1].boot_id == 8
 
 
 def test_it_comes_back_after_each_loss_with_longer_pauses_until_it_is_up():
