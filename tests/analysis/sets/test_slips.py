@@ -6,12 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.sets.courses import SAME_MM, ReadAt
 from coilbench.analysis.sets.foretelling import NEAR_MM, Given
 from coilbench.analysis.sets.slips import (
     DEEP_SHARE,
-    SAME_MM,
     STRANGE_MM,
-    ReadAt,
     meant_height,
     slips,
     strange_height,
