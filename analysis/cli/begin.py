@@ -10,9 +10,9 @@ from typing import Any
 import click
 
 from coilbench.analysis.cli.asking import Reply, WentBack, ask, one_of, part, yes_or_no
-from coilbench.analysis.cli.begin_sets import ask_sets, candidates, sizes_named
+from coilbench.analysis.cli.begin_draft import Draft
+from coilbench.analysis.cli.begin_sets import ask_sets, candidates
 from coilbench.analysis.cli.common import say, units
-from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.plan import is_weighed, say_taken, show_plan
 from coilbench.analysis.cli.questions import CARD, GIVE, HEAD, LIFTS, MAX_RPM, NAME, SCALE, Question
 from coilbench.analysis.cli.settings import book_path
@@ -21,12 +21,12 @@ from coilbench.analysis.engine.press_plan import plan_presses
 from coilbench.analysis.inputs import build_draft
 from coilbench.analysis.inputs.build_draft import SIDES, Value, check_so_far, known
 from coilbench.analysis.inputs.build_input import in_book, read_text, with_named_sets
-from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_set
+from coilbench.analysis.inputs.pending_sets import pending_sets
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
-from coilbench.capture.tables.dimensions import SHIM_MM, refuse_installed, refuse_length
+from coilbench.capture.tables.dimensions import SHIM_MM, refuse_length
 from coilbench.capture.tables.shim_words import parse_shims
 from coilbench.capture.units import parse_length_mm
 
@@ -46,7 +46,7 @@ def begin_command(build: Path) -> None:
     elif not build.parent.is_dir():
         hint = "Make the folder, or name a file in another"
         raise CoilbenchError("there is no such folder", where=str(build.parent), hint=hint)
-    draft = _Draft(build, text)
+    draft = Draft(build, text)
     say(HOW)
     try:
         _ask_all(draft)
@@ -58,7 +58,7 @@ def begin_command(build: Path) -> None:
     _close(draft)
 
 
-def _ask_all(draft: _Draft) -> None:
+def _ask_all(draft: Draft) -> None:
     """Ask part by part; `u` at a part's first question goes back to the last one of that before."""
     new_sets: tuple[str, ...] = ()
 
@@ -91,103 +91,7 @@ def _again(build: Path) -> str:
     return f"coilbench begin {as_typed(build)}"
 
 
-class _Draft:
-    """The build file as far as it goes; every change is checked and written at once."""
-
-    def __init__(self, path: Path, text: str) -> None:
-        self.path, self._seen, self._there = path, text, path.exists()
-
-    @property
-    def text(self) -> str:
-        """As it stands in the file: the person may have it open in an editor, too.
-
-        Raises:
-            CoilbenchError: what was changed meanwhile can't be.
-        """
-        if self._there and self.path.exists():
-            found = read_text(self.path)
-            if found != self._seen:
-                check_so_far(found, self.path.name)
-                self._seen = found
-        return self._seen
-
-    def known(self, *path: str) -> object:
-        """Return what stands at a path of keys, or None."""
-        return known(self.text, *path)
-
-    def keep(self, text: str) -> None:
-        """Write the file, where it changed; it must have been checked."""
-        if text == self._seen and self._there:
-            return
-        refuse_existing(self.path, force=self._there)
-        write_whole(self.path, text)
-        self._seen, self._there = text, True
-
-    def keep_pending(self, name: str, role: str | None) -> None:
-        """Keep the role of a set that can't be registered yet; None: it was, or is given up."""
-        self.keep(with_pending_set(self.text, name, role))
-
-    def changed(self, change: Callable[[str], str]) -> str:
-        """Return it changed.
-
-        Raises:
-            CoilbenchError: it can't be, as the build file's reader says.
-        """
-        text = change(self.text)
-        try:
-            check_so_far(text, self.path.name)
-        except CoilbenchError as error:
-            error.where = None  # the question is the place
-            raise
-        return text
-
-    def put(self, question: Question, section: Sequence[str] = (), who: str = "") -> None:
-        """Ask for one key and keep the answer.
-
-        Args:
-            section: where the key stands, its own section where empty.
-            who: whose it is, before the question.
-        """
-        path = (*(section or question.section), question.key)
-        own = self.known(*path)
-        present = self.known("cam", question.key) if own is None and section else own
-
-        def read(text: str, *, sure: bool = False) -> str:
-            value = question.value_of(text, units())
-            kept = self.changed(lambda old: _put_in(old, path, value, question.instead))
-            if not sure:
-                self.refuse_unlikely(question, value)
-            return kept
-
-        words = f"{who}{question.words(units())}"
-        shown = None if present is None else str(present)
-        answer = ask(words, read, shown, sure=partial(read, sure=True))
-        if isinstance(answer, str):
-            self.keep(answer)
-        elif answer is Reply.UNKNOWN:
-            self.keep(build_draft.without(self.text, path))
-
-    def refuse_unlikely(self, question: Question, value: object) -> None:
-        """Ask about a length that looks like a slip, beside the springs that are to be tried.
-
-        Raises:
-            Doubtful: it does.
-        """
-        question.refuse_unlikely(value)
-        if question is HEAD["installed_height"]:
-            refuse_installed(
-                parse_length_mm(str(value)), sizes_named(self.known("springs", "outer"))
-            )
-
-
-def _put_in(text: str, path: tuple[str, ...], value: Value, instead: Sequence[str]) -> str:
-    for key in instead:
-        text = build_draft.without(text, (*path[:-1], key))
-    text = build_draft.with_value(text, path, value)
-    return build_draft.without_line(text, path[:-1], *instead) if instead else text
-
-
-def _ask_card(draft: _Draft) -> None:
+def _ask_card(draft: Draft) -> None:
     click.echo("\nThe cam card")
     draft.keep(draft.text)
     draft.put(NAME)
@@ -206,7 +110,7 @@ def _ask_card(draft: _Draft) -> None:
     draft.put(MAX_RPM)
 
 
-def _ask_lift(draft: _Draft, section: tuple[str, ...], who: str) -> None:
+def _ask_lift(draft: Draft, section: tuple[str, ...], who: str) -> None:
     """Ask for the lift as the card gives it: at the valve, or the lobe's own."""
     at_lobe = draft.known(*section, "lobe_lift") is not None
     words = f"{who}Does the card give the valve's lift or the lobe's (valve or lobe)"
@@ -218,7 +122,7 @@ def _ask_lift(draft: _Draft, section: tuple[str, ...], who: str) -> None:
         draft.put(question, section, who)
 
 
-def _ask_candidates(draft: _Draft, new_sets: Sequence[str]) -> None:
+def _ask_candidates(draft: Draft, new_sets: Sequence[str]) -> None:
     """Ask which sets of the book are to be tried; those of the book are proposed."""
     for role in ("outer", "inner"):
         listed = draft.known("springs", role)
@@ -239,7 +143,7 @@ def _ask_candidates(draft: _Draft, new_sets: Sequence[str]) -> None:
             draft.keep(answer)
 
 
-def _ask_head(draft: _Draft) -> None:
+def _ask_head(draft: Draft) -> None:
     click.echo("\nThe head (how to measure: hardware/HEAD.md)")
     draft.put(HEAD["installed_height"])
     sides = [side for side in SIDES if draft.known("cam", side) is not None]
@@ -251,7 +155,7 @@ def _ask_head(draft: _Draft) -> None:
     draft.put(HEAD["max_seat_cut"])
 
 
-def _ask_valves(draft: _Draft, side: str) -> None:
+def _ask_valves(draft: Draft, side: str) -> None:
     """Ask for the valves of one card: how many, or their names and what heights they have."""
     listed = draft.known("head", "valves")
     valves = listed if isinstance(listed, dict) else {}
@@ -264,7 +168,9 @@ def _ask_valves(draft: _Draft, side: str) -> None:
 
     def read(text: str) -> str | list[str]:
         if text.isascii() and text.isdecimal() and not side:
-            return draft.changed(lambda old: _put_in(old, ("head", "valves"), int(text), ()))
+            return draft.changed(
+                lambda old: build_draft.with_value(old, ("head", "valves"), int(text))
+            )
         found = [name.strip() for name in text.split(",") if name.strip()]
         draft.changed(lambda old: _with_valves(old, found, side))
         return found
@@ -292,7 +198,7 @@ def _with_valves(text: str, names: Sequence[str], side: str) -> str:
     return text
 
 
-def _ask_height(draft: _Draft, name: str, side: str) -> None:
+def _ask_height(draft: Draft, name: str, side: str) -> None:
     present = _field(draft.known("head", "valves", name), "height")
     question = HEAD["installed_height"]
 
@@ -319,7 +225,7 @@ def _field(valve: object, key: str) -> str | None:
     return str(valve) if key == "height" and valve is not None else None
 
 
-def _ask_shims(draft: _Draft) -> None:
+def _ask_shims(draft: Draft) -> None:
     click.echo("\nWashers (shims) in the drawer; Enter: no more")
     while True:
         listed = draft.known("shims")
@@ -346,7 +252,7 @@ def _ask_shims(draft: _Draft) -> None:
         draft.keep(answer)
 
 
-def _ask_scale(draft: _Draft) -> None:
+def _ask_scale(draft: Draft) -> None:
     click.echo("\nThe scale you press on by hand; Enter where it is a load cell")
     for question in SCALE:
         draft.put(question)
@@ -368,7 +274,7 @@ def _ask_scale(draft: _Draft) -> None:
         )
 
 
-def _missing(draft: _Draft) -> Iterator[str]:
+def _missing(draft: Draft) -> Iterator[str]:
     """Say what isn't known, and what that costs."""
     sides = [side for side in SIDES if draft.known("cam", side) is not None]
     for side in sides or [""]:
@@ -388,7 +294,7 @@ def _missing(draft: _Draft) -> Iterator[str]:
         yield "washers: no shims are considered"
 
 
-def _missing_elsewhere(draft: _Draft) -> Iterator[str]:
+def _missing_elsewhere(draft: Draft) -> Iterator[str]:
     """Say what of the engine and the scale isn't known beside the card."""
     valves = draft.known("head", "valves")
     own = valves if isinstance(valves, dict) else {}
@@ -411,7 +317,7 @@ def _named(question: Question) -> str:
     return question.key.replace("_", " ")
 
 
-def _close(draft: _Draft) -> None:
+def _close(draft: Draft) -> None:
     """Say what is missing and why it matters; print the plan's first presses where it can."""
     click.echo(f"\nThe build file is {draft.path}.")
     for line in _missing(draft):

@@ -14,7 +14,8 @@ import click
 import pytest
 
 from coilbench.analysis.cli import asking
-from coilbench.analysis.cli.begin import _Draft, _missing
+from coilbench.analysis.cli.begin import _missing
+from coilbench.analysis.cli.begin_draft import Draft
 from coilbench.analysis.inputs.pending_sets import pending_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set, set_names
@@ -354,7 +355,7 @@ def test_a_slip_of_a_length_is_asked_about_and_y_keeps_it(call, tmp_path, monkey
 def test_which_valve_has_no_installed_height_is_said(call, tmp_path) -> None:
     file = tmp_path / "engine.toml"
     file.write_text('[head.valves]\n"1 in" = "39 mm"\n"1 ex" = {}\n"2 in" = "39 mm"\n')
-    draft = _Draft(file, file.read_text())
+    draft = Draft(file, file.read_text())
     (line,) = [one for one in _missing(draft) if "installed height" in one]
     assert "1 ex" in line
     assert "1 in" not in line

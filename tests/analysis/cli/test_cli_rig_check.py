@@ -14,7 +14,6 @@ from msgspec.structs import replace
 from sqlite_utils import Database
 
 from coilbench.analysis.cli import rig, rig_check, run
-from coilbench.analysis.cli import rig_check as rig_health
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
@@ -60,7 +59,7 @@ def plug(monkeypatch: pytest.MonkeyPatch) -> Iterator[Plug]:
             return source
 
         monkeypatch.setattr(rig_check, "SILENCE_S", 0.3)
-        for module in (rig, rig_check, rig_health):
+        for module in (rig, rig_check):
             monkeypatch.setattr(module, "open_source", opened)
         yield plugged
 
