@@ -33,10 +33,7 @@ from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import Guide
-from coilbench.capture.calibration.known_points import (
-    ASSUMED_MASS_U_RELATIVE,
-    FlexPoint,
-)
+from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE, FlexPoint
 from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.polynomial import PolynomialFit

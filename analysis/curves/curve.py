@@ -20,11 +20,7 @@ from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasure
 from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.analysis.curves.readings import CurveNote, Rate, Reading
 from coilbench.analysis.curves.sweep_fit import WAYS, HeightReading, Side, SweepFit
-from coilbench.analysis.curves.uncertainty import (
-    Budget,
-    BudgetLine,
-    scatter_lines,
-)
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.calibration.statistics import distinct
 from coilbench.capture.errors import CoilbenchError

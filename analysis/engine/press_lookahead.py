@@ -14,12 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.press_contest import (
-    MARGIN_N,
-    MATTERS,
-    Contest,
-    Ruling,
-)
+from coilbench.analysis.engine.press_contest import MARGIN_N, MATTERS, Contest, Ruling
 from coilbench.analysis.engine.press_model import Array, Loads, SetModel
 
 MOST_AHEAD = 60  # presses looked ahead

@@ -19,21 +19,9 @@ from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.press_contest import (
-    MARGIN_N,
-    Contest,
-    Ruling,
-    Standing,
-    contest_of,
-)
+from coilbench.analysis.engine.press_contest import MARGIN_N, Contest, Ruling, Standing, contest_of
 from coilbench.analysis.engine.press_lookahead import MOST_AHEAD, Candidates, in_turn
-from coilbench.analysis.engine.press_model import (
-    OPEN_CHANCES,
-    Expected,
-    Loads,
-    SetModel,
-    fit_set,
-)
+from coilbench.analysis.engine.press_model import OPEN_CHANCES, Expected, Loads, SetModel, fit_set
 from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
 from coilbench.analysis.engine.presses import (
     STOP_RISK,

@@ -21,12 +21,7 @@ from coilbench.analysis.engine.shims import Role
 from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.analysis.inputs.by_hand import usable
-from coilbench.analysis.inputs.kept import (
-    anything_kept,
-    growing,
-    nothing_kept,
-    only_kept,
-)
+from coilbench.analysis.inputs.kept import anything_kept, growing, nothing_kept, only_kept
 from coilbench.analysis.inputs.measured import (
     JudgedSet,
     NothingMeasured,

@@ -10,16 +10,8 @@ from msgspec.structs import replace
 
 from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.rig.card import Card
-from coilbench.analysis.rig.check import (
-    PastCheck,
-    Trend,
-    days_between,
-    moves,
-    warnings,
-)
-from coilbench.capture.blocks import (
-    Finding,
-)
+from coilbench.analysis.rig.check import PastCheck, Trend, days_between, moves, warnings
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import (
     CheckRecord,
     PartRecord,

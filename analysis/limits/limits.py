@@ -18,16 +18,8 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import exceeds
 from coilbench.analysis.engine.placed import SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.spring_limits import (
-    LimitFinding,
-    LimitKind,
-    SetLimits,
-    Severity,
-)
-from coilbench.analysis.limits.stress import (
-    set_findings,
-    set_limits,
-)
+from coilbench.analysis.limits.spring_limits import LimitFinding, LimitKind, SetLimits, Severity
+from coilbench.analysis.limits.stress import set_findings, set_limits
 from coilbench.analysis.limits.valve_motion import (
     SPRING_SHARE,
     LiftTable,

@@ -15,12 +15,7 @@ from coilbench.analysis.engine.reasons import (
     SolidContradicted,
     SomeBind,
 )
-from coilbench.analysis.limits.limits import (
-    LimitAssumption,
-    LimitsReport,
-    NotGiven,
-    NotGivenKind,
-)
+from coilbench.analysis.limits.limits import LimitAssumption, LimitsReport, NotGiven, NotGivenKind
 from coilbench.analysis.limits.spring_limits import (
     HandbookRate,
     LimitFinding,

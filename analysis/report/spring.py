@@ -12,18 +12,9 @@ import numpy as np
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.curves.rates import (
-    BranchGrid,
-    Loop,
-    Method,
-    NamedRate,
-)
+from coilbench.analysis.curves.rates import BranchGrid, Loop, Method, NamedRate
 from coilbench.analysis.curves.readings import Rate, Reading
-from coilbench.analysis.curves.shape_model import (
-    LengthCheck,
-    Shape,
-    Why,
-)
+from coilbench.analysis.curves.shape_model import LengthCheck, Shape, Why
 from coilbench.analysis.curves.sweep_fit import Side
 from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe, document, filled, json_keys, picked

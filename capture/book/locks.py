@@ -9,16 +9,10 @@ import hashlib
 import os
 import tempfile
 from collections.abc import Iterator
-from contextlib import (
-    AbstractContextManager,
-    contextmanager,
-    nullcontext,
-)
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 
-from coilbench.capture.book.copies import (
-    refuse_linked,
-)
+from coilbench.capture.book.copies import refuse_linked
 from coilbench.capture.errors import CoilbenchError
 
 _NOT_SHARED = frozenset({"virtual", "recording"})

@@ -5,12 +5,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import (
-    ExitStack,
-    closing,
-    contextmanager,
-    suppress,
-)
+from contextlib import ExitStack, closing, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 

@@ -17,11 +17,7 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import refuse_saturated
 from coilbench.capture.calibration.course import Course
-from coilbench.capture.calibration.known_points import (
-    FEWEST_SAMPLES,
-    MOST_GIVE_MM_PER_N,
-    FlexPoint,
-)
+from coilbench.capture.calibration.known_points import FEWEST_SAMPLES, MOST_GIVE_MM_PER_N, FlexPoint
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.polynomial import PolynomialFit, evaluate, slope, value
 from coilbench.capture.calibration.regression import (

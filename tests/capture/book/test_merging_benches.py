@@ -27,16 +27,7 @@ from coilbench.capture.book.zeros import keep_zero, rest_zeros
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
-from support.book_changes import (
-    Change,
-    calibrates,
-    copied,
-    imports,
-    makes,
-    reads,
-    scales,
-    write,
-)
+from support.book_changes import Change, calibrates, copied, imports, makes, reads, scales, write
 
 
 def hand(free_length_mm: float) -> Change:
