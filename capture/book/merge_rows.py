@@ -204,7 +204,7 @@ def _in_bytes(cell: Any) -> tuple[bool, Any]:
     return cell is None, cell.encode("utf-8", "surrogatepass") if text else (cell or 0)
 
 
-# Of a spring that was added to its set: behind all others, until `settle_turns`.
+# Of a spring that was added to its set: behind all others, until `settle_called`.
 _ADDED_LAST = (
     "CASE WHEN o.added_utc IS NULL THEN o.turn ELSE 1000 + o.rowid"
     " - (SELECT min(rowid) FROM {other}.springs) + coalesce("

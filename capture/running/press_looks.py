@@ -51,7 +51,7 @@ class PressLooks:
     Used by the thread that owns the book.
 
     Args:
-        known_of: as WhilePressing.
+        known_of: as _WhilePressing.
         rests_n: part of every spring's load, though not of what the press pushes with.
 
     Attributes:
