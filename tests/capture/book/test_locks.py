@@ -24,7 +24,7 @@ HOLD = (
     + """
 import sys
 from pathlib import Path
-from coilbench.capture.book.opening import hold_book, hold_port
+from coilbench.capture.book.locks import hold_book, hold_port
 with hold_book(Path(sys.argv[1])), hold_port(sys.argv[2]):
     print("held", flush=True)
     sys.stdin.read()
