@@ -37,6 +37,7 @@ from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.overload import OverloadWatch
+from coilbench.capture.calibration.standing import stop_note
 from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.choices import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.errors import CoilbenchError
@@ -156,11 +157,14 @@ class Demo:
             load = load_part(masses, "demo").on(hello)
             step = hello.mm_per_count
             gauge = GaugeGuide((0.0, *GAUGES_MM), mm_per_count=step, load_fit=load.fit)
-            gauges = follow(stream, gauge, say, watch=unrated).points
-            travel = travel_part(gauges, "demo", step).on(hello)
+            gauged = follow(stream, gauge, say, watch=unrated)
+            travel = travel_part(gauged.points, "demo", step).on(hello)
+            stop_counts = gauged.stop_counts
             block = BlockGuide(load.fit, BLOCK_N)
             pressed = follow(stream, block, say, watch=unrated).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
+        if stop_counts is not None:
+            travel = travel.noted(stop_note(travel.fit, stop_counts))
         with open_book(self.book, create=True) as db, db.atomic():
             for part in (load, travel, flex):
                 store_part(db, part)
