@@ -68,8 +68,9 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         return filled(words, f, units)
     if f.get("other") is not None:
         return _one_of_two(f, units)
-    one, own = f["others"] == 1, f.get("own", False)
+    one, own = f["others"] == 1 or f.get("nearer", False), f.get("own", False)
     others = "the other spring" if one else "the other {others}"
+    others = "the nearer one of the other {others}" if f.get("nearer") else others
     if f["reason"] == "crosses":
         word = "stiffer and shorter" if f["off_share"] > 0.0 else "softer and longer"
         of = "it was before" if own else others

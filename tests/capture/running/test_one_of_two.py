@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.report.document import describe
@@ -86,6 +87,29 @@ def test_one_that_is_like_the_first_tells_that_the_second_is(three):
     asked = three.recorder.question
     assert (asked["other"], asked["others"]) == (None, 2)
     assert "does not press like larch-02" in describe(asked, Units())
+
+
+@pytest.mark.parametrize("springs", [(RIGHT[0], WRONG, RIGHT[2]), (WRONG, RIGHT[1], RIGHT[2])])
+def test_where_two_that_differ_count_a_third_is_to_be_like_either(three, springs):
+    """Their mean is neither."""
+    press(three, springs[0], 3)
+    press(three, springs[1])
+    tell(three, Action.ACCEPT)
+    press(three, springs[1], 2)
+    asked = len(three.kinds(EventKind.QUESTION))
+    press(three, springs[2], 3)
+    assert three.kinds(EventKind.QUESTION)[asked:] == []
+    assert three.recorder.turn is None
+
+
+def test_and_one_that_is_like_neither_is_asked_about(three):
+    press(three, RIGHT[0], 3)
+    press(three, WRONG)
+    tell(three, Action.ACCEPT)
+    press(three, WRONG, 2)
+    between = replace(RIGHT[2], rate_n_per_mm=0.6 * RIGHT[2].rate_n_per_mm)
+    press(three, between)
+    assert three.recorder.question["others"] == 2
 
 
 def test_already_while_it_is_pressed_it_accuses_neither(three):
