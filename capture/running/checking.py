@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
 
 import numpy as np
 from msgspec.structs import replace
@@ -20,7 +19,6 @@ from coilbench.capture.running.judged import (
     HEIGHTS_IN_DOUBT,
     Judged,
     LeftOut,
-    Rival,
     Waiting,
     cure,
     refused_for,
@@ -28,11 +26,11 @@ from coilbench.capture.running.judged import (
 from coilbench.capture.running.likely_stroke import NEW, LikelyStroke, as_sweep, spoiling
 from coilbench.capture.running.own_presses import (
     OwnPresses,
-    agree,
     hurried,
     known,
     slipped_within,
 )
+from coilbench.capture.running.rivals import Rivals
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import (
     Known,
@@ -69,15 +67,14 @@ class StrokeChecks:
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[tuple[Stroke, float | None]] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] = ("", "", 0)  # label, kind, times running
-        self._rivals: list[Rival] = []
-        self._rival: Sweep | None = None  # the newest press, if it may be one
+        self._rivals = Rivals(self._own)
         self._newest: LikelyStroke | None = None
         self._earlier: dict[str, LikelyStroke] = {}  # strokes of the spring, by their id
 
     def took(self, stroke: Stroke, haste: float | None = None) -> None:
         """A stroke counted, in such haste where it was measured."""
         self._pressed.append((stroke, haste))
-        self._rivals = []
+        self._rivals.forget()
 
     def stored(self, sweep_id: str) -> None:
         """The newest press is in the book, by this id: it is worked out already."""
@@ -89,8 +86,7 @@ class StrokeChecks:
 
     def refused(self, press: Waiting) -> None:
         """The newest press was refused; it may be another one that is odd."""
-        if self._rival is not None:
-            self._rivals.append(Rival(press, self._rival))
+        self._rivals.refused(press)
 
     def took_back(self, presses: int = 1) -> None:
         """The last ones that counted do not."""
@@ -135,7 +131,8 @@ class StrokeChecks:
             stop_holds: whether the quill was last seen at its stop.
             said: whether a person said that the heights are right.
         """
-        self._rival = self._newest = None
+        self._newest = None
+        self._rivals.next_press()
         datum_lost = unknown is not None and unknown.kind == "datum_lost"
         verdict = judge(
             stroke,
@@ -297,8 +294,8 @@ class StrokeChecks:
         hasty = hurried(sweep)
         if hasty is not None:
             return Judged(refused_for(verdict, [hasty]))
-        rivals = self._agreeing(sweep)
-        odd = self._outvoted(sweep, why, rivals, record)
+        rivals = self._rivals.agreeing(sweep)
+        odd = self._rivals.outvoted(sweep, why, rivals, record)
         if odd:
             why = Finding(why.kind, {**why.facts, "agree": 1 + len(rivals), "instead": len(odd)})
         asked = Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
@@ -325,43 +322,11 @@ class StrokeChecks:
         if hasty is not None:
             return Judged(refused_for(verdict, [hasty]))
         if within is None and departs is not None:
-            majority = self._majority(sweep, departs, said=said)
+            majority = self._rivals.majority(sweep, departs, said=said)
             if majority:
                 return Judged(verdict, agrees_with=majority)
         slip = within or departs
         return Judged(refused_for(verdict, slips if slip is None else [slip]))
-
-    def _majority(self, sweep: Sweep, slip: Finding, *, said: bool) -> tuple[Rival, ...]:
-        """Return presses that agree with one that slipped beside those that count.
-
-        Two that agree show that the odd one slipped, if the heights are right: that a person says.
-        The quill's stop cannot, for a seat that sank moves heights, too. Other loads or heights
-        throughout may be those of another spring, put in twice: that is asked, and no majority
-        settles it.
-        """
-        agreeing = self._agreeing(sweep) if slip["of_one_spring"] else ()
-        return agreeing if said else ()
-
-    def _outvoted(
-        self, sweep: Sweep, departs: Finding, rivals: Sequence[Rival], record: SetRecord
-    ) -> tuple[LeftOut, ...]:
-        """Return what was pressed to read a spring that more presses than those contradict.
-
-        Only heights are others; if a person says that the spring sits otherwise, it was so before.
-        """
-        if departs.kind != "datum_moved" or departs.facts["calibrated_anew"]:
-            return ()
-        before = self._own.of(sweep.label, record)
-        if not rivals or len(rivals) < len(before):
-            return ()
-        measured = [one.sweep_id for one in before if not one.works]
-        return tuple(LeftOut(one, at, (departs,)) for at, one in enumerate(measured, start=1))
-
-    def _agreeing(self, sweep: Sweep) -> tuple[Rival, ...]:
-        """Return refused presses of the spring that agree with one that departs as they did."""
-        self._rival = sweep
-        mine = (one for one in self._rivals if one.sweep.label == sweep.label)
-        return tuple(one for one in mine if agree(sweep, one.sweep))
 
     def _measured(
         self, alone: LikelyStroke, turn: Turn, record: SetRecord, verdict: Verdict

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, usable_rows
+from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
@@ -22,6 +22,7 @@ from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights, NewDatum
 from coilbench.capture.running.judged import Judged, Waiting
 from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.press_looks import PressLooks
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
@@ -30,13 +31,11 @@ from coilbench.capture.running.stroke_events import kept, left_out, refused
 from coilbench.capture.running.stroke_questions import StrokeQuestions, which_was_wrong
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.unproven import Unproven
-from coilbench.capture.running.while_pressing import WhilePressing
-from coilbench.capture.running.zero_watch import LyingWatch, ZeroWatch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, convert
-from coilbench.capture.strokes.watching import Array, Bounds, Newest, PressWatch, Seen, pieces
+from coilbench.capture.strokes.watching import Array, Newest, pieces
 
 
 class Recorder:
@@ -69,12 +68,13 @@ class Recorder:
         self._report = say
         self._ratings = Ratings.of_book(db)
         self._told_rests_n = self._ratings.resting_n(record.rests_n)
-        self._dead_n = DEAD_WEIGHT_N + self._rests_n
-        self._finder = StrokeFinder(self._physical, StrokeRules(dead_weight_n=self._dead_n))
-        self._watch = PressWatch()
+        # part of every spring's load, though not of what the press pushes with
+        self._rests_n = self._told_rests_n or 0.0
+        rules = StrokeRules(dead_weight_n=DEAD_WEIGHT_N + self._rests_n)
+        self._finder = StrokeFinder(self._physical, rules)
         self._checks = StrokeChecks(db, reach_height_mm)
-        self._pressing, self._zero = WhilePressing(self._checks), ZeroWatch()
-        self._lying = LyingWatch()
+        followed = (self._finder, self.heights, self._turns, self._checks.known_of)
+        self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
         self._chunks = Chunks(run)
         self._questions = Questions(db, self._turns, self._took, say, clock)
@@ -88,8 +88,6 @@ class Recorder:
             self._turns, self._questions, self._datums.spring_slips, self._datums.doubt
         )
         self._solids = SolidQuestions(db, *parts, say)
-        self._touched_mm: float | None = None
-        self.newest: Newest | None = None
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
@@ -115,7 +113,7 @@ class Recorder:
     def free_length_mm(self) -> float | None:
         """The height at which the spring is free: the set's, else where a press last touched."""
         given_mm = self._turns.record.free_length_mm
-        return self._touched_mm if given_mm is None else given_mm
+        return self._looks.touched_mm if given_mm is None else given_mm
 
     @property
     def datum(self) -> Finding | None:
@@ -140,13 +138,17 @@ class Recorder:
     @property
     def alarm(self) -> Finding | None:
         """What can't be right in the press now."""
-        return self._watch.stop or self._pressing.found or self._watch.alarm
+        return self._looks.alarm
 
     @property
     def doubt(self) -> Finding | None:
         """Why no load can be told from what the cell reads; None where one can."""
-        newest_n = None if self.newest is None else self.newest.load_n
-        return self._lying.found or self._watch.doubt(newest_n, self._finder)
+        return self._looks.doubt
+
+    @property
+    def newest(self) -> Newest | None:
+        """The newest load and height; None before the first."""
+        return self._looks.newest
 
     @property
     def question(self) -> Finding | None:
@@ -213,7 +215,7 @@ class Recorder:
     def _lost(self, *, newly: bool) -> None:
         """The datum was lost, if it newly was."""
         if newly:
-            self._touched_mm = None
+            self._looks.touched_mm = None
             self._questions.drop()
             self._datums.lost()
 
@@ -228,7 +230,7 @@ class Recorder:
             self._keep(stroke)
         self._chunks.forget()
         self.heights.forget()
-        self._watch = PressWatch()
+        self._looks.begin_anew()
 
     def end(self) -> None:
         """The capture ends here."""
@@ -264,7 +266,7 @@ class Recorder:
 
     def _feed(self, block: RawBlock) -> None:
         for samples in pieces(block.samples):
-            self._finder.free_mm = None if self.heights.lost else self._bounds().free_from_mm
+            self._finder.free_mm = None if self.heights.lost else self._looks.bounds().free_from_mm
             self._finder.on_gauge = self.heights.no_spring
             for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
                 self._keep(stroke)
@@ -274,56 +276,9 @@ class Recorder:
         """Take note of what the newest samples say, and say what can't be right in it."""
         if samples.shape[0] == 0:
             return
-        physical, lost = self._finder.fed, self.heights.lost
-        jump = self._datums.look(samples, physical[1], idle=self._finder.phase is Phase.IDLE)
-        if jump is not None:
-            self._watch.standing[jump.kind] = jump
-        seen = Seen.of(samples, *physical, self._finder.zero_n, datum_lost=lost)
-        if seen.load_n.size:
-            height_mm = physical[1][usable_rows(samples)]
-            rests_n = self._rests_n if self._finder.pressing else 0.0
-            self.newest = Newest(float(seen.load_n[-1]) + rests_n, float(height_mm[-1]))
-        elif self.newest is not None:
-            self.newest = self.newest._replace(at_limit=seen.saturated)
-        known = self._finder.zero_seen and self.datum is None
-        if self._finder.pressing and known and self.alarm is None:
-            self._touched_mm = self._finder.touch_mm
-        bounds = self._bounds()
-        alarms = self._watch.look(seen, self._finder, bounds)
-        self._tell_each(Event(EventKind.FAULT, alarm) for alarm in alarms)
-        let_up = self.heights.let_up and not self.heights.no_spring
-        now_us = int(samples["t_us"][-1])
-        self._tell_each(self._zero.look(self._finder, now_us, let_up=let_up))
-        if seen.on_cell_n.size:
-            lies_n = float(seen.on_cell_n[-1])
-            at_stop = self.heights.all_at_stop and not self.heights.gauge_awaited
-            stands = at_stop and lies_n > self._dead_n
-            self._tell_each(self._lying.look(self._finder, lies_n, now_us, stands=stands))
-        if self._finder.pressing:
-            self.heights.pressed()
-        if not lost:
-            spring = (None if self.turn is None else self.turn.label, self._turns.record)
-            self._pressing.look(self._finder, bounds, *spring)
-        if self._watch.surely_pressed:
-            self._finder.take_for_press()
-
-    @property
-    def _rests_n(self) -> float:
-        """Part of every spring's load, though not of what the press pushes with."""
-        return self._told_rests_n or 0.0
-
-    def _bounds(self) -> Bounds:
-        turn, record = self.turn, self._turns.record
-        return Bounds(
-            cell_n=self._ratings.cell_n,
-            press_n=self._ratings.press_n,
-            solid_mm=record.solid_height_mm if turn is None else record.solid_of_mm(turn.label),
-            free_mm=record.free_length_mm,
-            learnt_mm=self._touched_mm,
-            height_u_mm=self._instrument.height_u_mm,
-            dead_n=self._dead_n,
-            gauge_awaited=self.heights.no_spring,
-        )
+        height_mm = self._finder.fed[1]
+        jump = self._datums.look(samples, height_mm, idle=self._finder.phase is Phase.IDLE)
+        self._tell_each(self._looks.look(samples, jump))
 
     def _button(self, action: Action | None) -> None:
         meant = meaning(action, asked=self.question is not None, done=self.turn is None)
@@ -364,7 +319,7 @@ class Recorder:
         self.interrupt()
         if zero_n is not None:
             self._finder.begin(zero_n)
-        self._touched_mm = None
+        self._looks.touched_mm = None
         self.heights.take_datum(new)
         self._adopt()
 
@@ -381,10 +336,10 @@ class Recorder:
             turn,
             self._turns.record,
             self.heights.record,
-            self._bounds(),
+            self._looks.bounds(),
             unknown=self.datum,
-            stop=self._watch.stop,
-            suspected=self._pressing.found,
+            stop=self._looks.stop,
+            suspected=self._looks.suspected,
             unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
             risen=self._unproven.risen_of(turn.label),
             stop_holds=self.heights.stop_holds,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from coilbench.capture.blocks import Finding, usable_rows
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import hurried_s, typical_delay_s
 from coilbench.capture.calibration.statistics import median
-from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.likeness import Known
@@ -24,12 +25,15 @@ FEWEST = 10  # samples of the way down
 class WhilePressing:
     """Judges the way down by what a whole stroke is judged by, and no more strictly.
 
+    Args:
+        known_of: what a spring of a set should press like.
+
     Attributes:
         found: why it can't be that spring, as far as it is pressed.
     """
 
-    def __init__(self, checks: StrokeChecks) -> None:
-        self._checks = checks
+    def __init__(self, known_of: Callable[[str, SetRecord], Known]) -> None:
+        self._known_of = known_of
         self._known: Known | None = None
         self._judged_mm = np.inf
         self.found: Finding | None = None
@@ -52,7 +56,7 @@ class WhilePressing:
             return
         self._judged_mm = finder.deepest_mm
         if self._known is None:
-            self._known = self._checks.known_of(label, record)
+            self._known = self._known_of(label, record)
         samples = finder.running()
         load_n, height_mm = finder.running_physical()
         rows = usable_rows(samples)
