@@ -398,11 +398,9 @@ class PressWatch:
 
     def _by_slope(self, seen: Seen, bounds: Bounds) -> Iterator[Finding]:
         """Yield what the load can't do as the height goes."""
-        if seen.height_mm is None:
-            return
-        columns = (seen.t_us, seen.height_mm, seen.load_n)
-        for sample in zip(*(column.tolist() for column in columns), strict=True):
-            yield from (bounds.beside_solid(one) for one in self._slope.look(*sample))
+        if seen.height_mm is not None:
+            found = self._slope.look(seen.t_us, seen.height_mm, seen.load_n)
+            yield from (bounds.beside_solid(one) for one in found)
 
     def _pressed(
         self, now: _Moment, seen: Seen, finder: StrokeFinder, bounds: Bounds
