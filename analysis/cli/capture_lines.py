@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.report.bench_text import LET_UP
+from coilbench.analysis.report.bench_text import LET_UP, event_mark
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.plain import as_typed
@@ -15,14 +15,12 @@ from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.strokes.watching import STOPS
 from coilbench.capture.units import counted
 
-ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
-
 
 def event_line(event: Event, shown: Units) -> str:
-    """Write what happened as a line; ! is a press refused, a fault or a question."""
+    """Write what happened as a line, with its mark."""
     stops = event.kind is EventKind.FAULT and event.what.kind in STOPS
     words = f"{LET_UP}: " if stops else ""
-    return f"{'! ' if event.kind in ALERTS else '  '}{words}{describe(event.what, shown)}"
+    return f"{event_mark(event)}{words}{describe(event.what, shown)}"
 
 
 def capture_ended(last: Snapshot, heights_mm: Sequence[float] = ()) -> Iterator[str]:

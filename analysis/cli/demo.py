@@ -43,7 +43,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
-from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.kinds import Action
 from coilbench.capture.running.questions import READ_S
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
@@ -274,7 +274,7 @@ def _run(demo: Demo) -> DemoResult:
 
 
 def _advance(progress: Progress, task: TaskID, event: Event) -> None:
-    if event.kind is EventKind.KEPT:
+    if event.what.kind == "stroke_kept":
         progress.advance(task)
 
 

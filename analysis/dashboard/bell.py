@@ -8,7 +8,7 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from coilbench.capture.running.kinds import EventKind
+from coilbench.capture.running.kinds import COUNTS, EventKind
 
 if TYPE_CHECKING:
     from coilbench.capture.running.commands import Event, Snapshot
@@ -23,7 +23,8 @@ class Sound(IntEnum):
     CHANGE = 2
     DONE = 3
     TROUBLE = 4
-    STOP = 5
+    QUESTION = 5
+    STOP = 6
 
 
 # Of each sound: when its rings come, in seconds from its first. STOP goes on, QUICK_S apart.
@@ -32,13 +33,16 @@ _RINGS = {
     Sound.CHANGE: (0.0, SLOW_S),
     Sound.DONE: (0.0, SLOW_S, 2 * SLOW_S),
     Sound.TROUBLE: (0.0, QUICK_S, QUICK_S + SLOW_S, 2 * QUICK_S + SLOW_S),
+    Sound.QUESTION: (0.0, SLOW_S, SLOW_S + QUICK_S),
 }
 RHYTHMS = (
     "1 ring: the press is kept, press the same spring again; 2 slow rings: the spring is done, "
     "change it; 3 slow rings: the set is done; 2 quick pairs: look at the screen (a press refused, "
-    "a fault, the link lost, a question); quick rings without end: STOP, until the load falls"
+    "a fault, the link lost); 1 ring and a quick pair: a question, or a press that waits for what "
+    "the screen says; quick rings without end: STOP, until the load falls"
 )
-_TROUBLE = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
+_TROUBLE = (EventKind.REFUSED, EventKind.FAULT)
+_QUESTION = (EventKind.QUESTION, EventKind.WAITS)
 _LOSSES = ("link_lost", "no_sample")
 
 
@@ -91,8 +95,10 @@ def sound_of(event: Event) -> Sound | None:
     """Return what an event rings for; None where it rings for nothing."""
     if event.kind in _TROUBLE or event.what.kind in _LOSSES:
         return Sound.TROUBLE
+    if event.kind in _QUESTION:
+        return Sound.QUESTION
     if event.kind is EventKind.DONE:
         return Sound.DONE
-    if event.kind is not EventKind.KEPT:
+    if event.kind is not EventKind.KEPT and event.what.kind not in COUNTS:
         return None
     return Sound.KEPT if event.what.facts.get("next_label") is None else Sound.CHANGE

@@ -39,7 +39,10 @@ SAME = (
     "datum holds"
 )
 LOW = "LET IT UP"
-LOW_HOW = "the quill stands {moved_mm:abs} below its stop: let it up fully, no hand on its lever"
+LOW_HOW = (
+    "the quill stood {moved_mm:abs} below its stop, and was not seen there since: let it up fully, "
+    "no hand on its lever"
+)
 LOW_ELSE = (
     "what is pressed meanwhile counts for good once it is up; it is up? then the travel scale "
     "slipped, its stop was moved, or a gauge's length was typed wrong: press d and set the datum"
@@ -49,6 +52,7 @@ _QUESTIONS = {
     **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
     "datum_moved": "DATUM RIGHT?",
     "datum_doubted": "DATUM RIGHT?",
+    "sits_otherwise": "SAME SPRING?",
     "datum_differs": "GAUGE RIGHT?",
     "strokes_in_doubt": "KEEP THEM?",
     "solid_seen": "SOLID HEIGHT?",

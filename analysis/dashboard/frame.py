@@ -20,7 +20,7 @@ from coilbench.analysis.dashboard.large_type import large
 from coilbench.analysis.dashboard.rows import reason_lines, table_lines
 from coilbench.analysis.dashboard.scene import Scene, known_now
 from coilbench.analysis.dashboard.stroke_plot import stroke_plot
-from coilbench.analysis.report.bench_text import AS_LOADED
+from coilbench.analysis.report.bench_text import AS_LOADED, event_mark
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
@@ -35,17 +35,14 @@ SAFETY = (
 FAIR_SHARE, POOR_SHARE = 0.0005, 0.01
 _PHASES = {"idle": "free", "touch": "touched", "press": "pressing", "release": "letting up"}
 _UNKNOWN = "--"
-_ALERT = ("! ", "bold red")
-_MARKS = {
-    EventKind.KEPT: ("+ ", "green"),
-    EventKind.REFUSED: _ALERT,
-    EventKind.FAULT: _ALERT,
-    EventKind.QUESTION: ("? ", "bold"),
-}
+_STYLES = {"+ ": "green", "! ": "bold red", "? ": "bold", "~ ": "bold"}  # of an event's mark
 # of these the words are told on a screen of any size, before the table
 _STANDING = ("datum_lost", "rig_fault")  # faults that the snapshot holds for as long as they are
-_MOVES_ON = (EventKind.KEPT, EventKind.REFUSED, EventKind.TURN, EventKind.REDO)
-_ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
+_MOVES_ON = (
+    *(EventKind.KEPT, EventKind.WAITS, EventKind.REFUSED),
+    *(EventKind.TURN, EventKind.REDO),
+)
+_ALERTS = (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
 
 NARROW = 70  # below it the table stands alone, without the curve
 MIDDLE = 24  # from here on the turn is in large type
@@ -268,8 +265,7 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
     """Return the last things that happened in `room` lines or more, the latest last.
 
     Each is whole or not there. What must be told stands first: the latest, and what was rescued of
-    a capture that was cut off, until a stroke has ended since. + is a stroke kept, ! one refused or
-    a fault, ? a question.
+    a capture that was cut off, until a stroke has ended since.
     """
     newest_first = [event for _, event in reversed(snapshot.events)]
     events = [
@@ -297,7 +293,8 @@ def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
 
     A question is over once another one or none stands. Why a press, or a key, was refused, and a
     fault that is no alarm any more, are over with the next press, from its touch on, or once a
-    person did something. A stroke that was kept is over once it was taken back.
+    person did something. A stroke that was kept is over once it was taken back, and one that waits
+    once the quill was seen at its stop, too.
     """
     what = event.what
     if what.kind == "link_lost":
@@ -306,9 +303,10 @@ def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
         return snapshot.load_n is not None
     if event.kind is EventKind.QUESTION:
         return what != snapshot.question
-    if event.kind is EventKind.KEPT:
-        return _taken_back(event, later)
-    if event.kind not in (EventKind.REFUSED, EventKind.FAULT):
+    if what.kind == "stroke_kept":
+        waited = event.kind is EventKind.WAITS and snapshot.quill_low is None
+        return waited or _taken_back(event, later)
+    if event.kind not in (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT):
         return False
     if what.kind in _STANDING:
         return what.kind not in {one.kind for one in _stands(snapshot)}
@@ -324,7 +322,7 @@ def _taken_back(kept: Event, later: Sequence[Event]) -> bool:
         facts = one.what.facts
         if facts.get("label") != which["label"]:
             continue
-        counted |= one.kind is EventKind.KEPT
+        counted |= one.what.kind == "stroke_kept"
         same = (facts.get("stroke"), facts.get("purpose")) == (which["stroke"], which["purpose"])
         if same and one.what.kind == "stroke_left_out":
             return True
@@ -341,13 +339,14 @@ def _stands(snapshot: Snapshot) -> Iterator[Finding]:
 
 def _is_news(event: Event, later: Sequence[Event]) -> bool:
     """Tell whether a rescue has not been overtaken by a stroke of this capture."""
-    ended = any(one.kind in (EventKind.KEPT, EventKind.REFUSED) for one in later)
+    ended = any(one.what.kind in ("stroke_kept", "stroke_refused") for one in later)
     return event.kind is EventKind.RESCUED and not ended
 
 
 def _event_text(event: Event, units: Units, page: _Page) -> list[Text]:
     """Write what happened, on as many lines as it needs."""
-    mark, style = _MARKS.get(event.kind, ("  ", ""))
+    mark = event_mark(event)
+    style = _STYLES.get(mark, "")
     words = describe(event.what, units)
     first, *rest = textwrap.wrap(words, max(20, page.width - 2), break_on_hyphens=False) or [""]
     return [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]

@@ -22,11 +22,18 @@ _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
 _YES_AND_NO = {
     "another_spring": ("it is the right spring", "wrong spring, take it out"),
     "touched_low": ("spring and datum are right", "wrong spring, take it out"),
-    "datum_moved": ("the spring sits otherwise, the press counts", "the scale may have slipped"),
-    "datum_doubted": ("the scale did not slip", "it did, or nobody knows: the datum is set again"),
-    "datum_differs": ("the length is right, set the datum", "leave the datum as it was"),
+    "datum_moved": (
+        "the spring sits otherwise, the press counts",
+        "the scale may have slipped: none counts until that is known",
+    ),
+    "sits_otherwise": ("it is, and sits otherwise: the press counts", "the press does not count"),
+    "datum_doubted": (
+        "it did not slip, what waits counts",
+        "it may have: no press counts until the datum is set",
+    ),
+    "datum_differs": ("the length is right, set the datum", "it is wrong, the datum stays"),
     "solid_seen": ("keep this solid height", "the coils did not touch"),
-    "strokes_in_doubt": ("they count", "they do not, press them again"),
+    "strokes_in_doubt": ("they count", "they do not: press {presses} again"),
     "same_again": ("the spring is so, the press counts", "it does not count"),
     "finish_unfinished": ("end the capture", "go on"),
 }
@@ -36,11 +43,13 @@ _SEQUENCE = re.compile(r"\x1b(\[[0-9;?]*[ -/]*[@-~]|O[ -~])")
 
 
 def answer_help(question: Finding | None) -> str | None:
-    """Return the two keys that answer a question that is shown; None where none is."""
+    """Return the keys that answer a question that is shown; None where none is."""
     if question is None:
         return None
     yes, no = _YES_AND_NO.get(question.kind, ("yes", "no"))
-    return f"y {yes}  x {no}"
+    other = question.facts.get("other")
+    more = "" if other is None else f"  r {other} was wrong, take it back"
+    return f"y {yes}  x {no.format_map(question.facts)}{more}"
 
 
 class _Entry(msgspec.Struct):

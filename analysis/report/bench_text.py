@@ -6,7 +6,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe, filled, first_few
+from coilbench.analysis.report.question_text import QUESTION_SENTENCES, presses_of, presses_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.kinds import COUNTS, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
 
@@ -99,7 +102,9 @@ BENCH_PHRASES: dict[str, str] = {
     "nothing_to_redo": "no press to take back: none counted since",
     "redo_wanted": "{label}: the last press did not count, so it is still wanted: press it again",
     "worked_short": "it works the spring: the press before went {short_mm} less deep",
-    "counts_once_up": "for good once the quill is seen at its stop: let it up fully",
+    "counts_once_up": "counts for good once the quill is seen at its stop: let it up fully",
+    "other_taken_out": "{label}: its presses no longer count; it comes after the others; press "
+    "{now} again",
     "redo": "{label}: the last stroke no longer counts",
     "back": "{label} is next again",
     "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "
@@ -131,6 +136,13 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
 }
+_MARKS = {
+    EventKind.KEPT: "+ ",
+    EventKind.WAITS: "~ ",
+    EventKind.REFUSED: "! ",
+    EventKind.FAULT: "! ",
+    EventKind.QUESTION: "? ",
+}
 _STATUSES = {"gapped": "samples are missing", "interrupted": "interrupted"}
 _CURES = {
     "press_again": "press it again",
@@ -141,7 +153,7 @@ _CURES = {
     "let_up": "let the quill up fully: then it counts",
     "set_datum": "set the datum (d), then press it again",
     "mend_rig": "mend that first, then press it again",
-    "answer": "is it the right spring?",
+    "answer": "answer what is asked, or set the datum (d); else press it again",
 }
 _DATUM_REFUSED = {
     "below_cups": "the cups meet above that length: give that of the gauge on the spring's seats",
@@ -159,6 +171,13 @@ _DATUM_REFUSED = {
 @describe.register
 def _(turn: Turn, units: Units) -> str:  # noqa: ARG001
     return f"{turn.label}, {stroke_text(turn)}"
+
+
+def event_mark(event: Event) -> str:
+    """Return what an event's line begins with: + a press counts, ~ it waits, ! it was refused, or
+    a fault, ? a question.
+    """
+    return "+ " if event.what.kind in COUNTS else _MARKS.get(event.kind, "  ")
 
 
 def stroke_text(turn: Turn) -> str:
@@ -199,11 +218,6 @@ def apart(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units)
 
 
-def _same_again(f: Mapping[str, Any], units: Units) -> str:
-    found = "; ".join(describe(one, units) for one in f["findings"])
-    return f"{f['label']}, {f['times']} times running: {found}; is that how this spring is?"
-
-
 def _left_out(f: Mapping[str, Any], units: Units) -> str:
     found = "; ".join(describe(one, units) for one in f["findings"])
     return f"{f['label']}: its stroke {f['stroke']} no longer counts ({found}); press once more"
@@ -217,59 +231,10 @@ def _coils_bind(f: Mapping[str, Any], units: Units) -> str:
     return filled(words + "this another spring?", f, units)
 
 
-def _another_spring(f: Mapping[str, Any], units: Units) -> str:
-    if f["reason"] == "nominal":
-        words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
-        return filled(words, f, units)
-    if f["reason"] == "apart":
-        words = (
-            "are these presses of one spring? its loads are {off_share:+.1%} off those of {label} "
-        )
-        words += "before; if the one before was of the wrong spring, r takes that one back"
-        return filled(words, f, units)
-    one, own = f["others"] == 1, f.get("own", False)
-    others = "the other spring" if one else "the other {others}"
-    if f["reason"] == "crosses":
-        word = "stiffer and shorter" if f["off_share"] > 0.0 else "softer and longer"
-        of = "it was before" if own else others
-        words = f"it is {word} than {of}"
-    elif f["reason"] == "shape":
-        of = "its presses before" if own else f"th{'at' if one else 'ose'} of {others}"
-        words = f"its curve has another shape than {of}"
-    elif own:
-        words = "{load_n} at {height_mm}, where it had {usual_n} before"
-    else:
-        words = f"{{load_n}} at {{height_mm}}, where {others} {'has' if one else 'have about'}"
-        words += " {usual_n}"
-    return filled(f"this does not press like {{label}}: {words}", f, units)
-
-
 def _beside_the_set(f: Mapping[str, Any], units: Units) -> str:
     word = "weak" if f["off_share"] < 0.0 else "stiff"
     words = "{word}? {load_n} at {height_mm}, where the other {others} have about {usual_n}"
     return filled(words, f, units, word=word)
-
-
-def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
-    words = "{label} moved by {moved_mm:+} in height since its press before"
-    if f.get("calibrated_anew", True):
-        words += " the travel was calibrated again: was the gauge's length typed right?"
-    else:
-        words += ": did the travel scale slip, or the seat sink, or does the spring sit otherwise?"
-    if "instead" in f:
-        words += " if it does, its {agree} presses that agree count, and no longer those before"
-    return filled(words, f, units)
-
-
-def _datum_differs(f: Mapping[str, Any], units: Units) -> str:
-    than = "before the restart, by where the quill's stop is" if f.get("by_stop") else ""
-    words = "the gauge of {height_mm} makes heights {moved_mm:+} other than {than}, and only "
-    words += "± {u_mm} can be explained: is the length right, and the gauge clean?"
-    return filled(words, f, units, than=than or "the datum that stands")
-
-
-def _many(presses: int) -> str:
-    return "1 press" if presses == 1 else f"{presses} presses"
 
 
 def _datum_set(f: Mapping[str, Any], units: Units) -> str:
@@ -281,21 +246,13 @@ def _datum_set(f: Mapping[str, Any], units: Units) -> str:
         words += "that has one is compared when it is pressed again"
     if f.get("differs") and f.get("others"):
         words += "; presses of {others} were read by the one before, too"
-    many = f"{_many(presses)} {'was' if presses == 1 else 'were'}"
+    many = f"{presses_text(presses)} {'was' if presses == 1 else 'were'}"
     return filled(words, f, units, many=many, others=first_few(f.get("others", ())))
 
 
-def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
-    words = "{many} of {whose} by the datum before, {moved_mm:+} other, no longer count: were they "
-    words += "made before it moved, so that they count all the same?"
-    if f.get("since"):
-        words += " They were pressed after you said that the scale had not slipped"
-    many = _many(f["presses"])
-    return filled(words, f, units, many=many, whose=first_few(f["labels"]))
-
-
 def _presses(f: Mapping[str, Any], words: str) -> str:
-    return f"{_many(f['presses'])} by the datum before: {words}"
+    whose = f", {presses_of(f)}" if f.get("labels") else ""
+    return f"{presses_text(f['presses'])} by the datum before{whose}: {words}"
 
 
 def _rivals(f: Mapping[str, Any], _units: Units) -> str:
@@ -312,15 +269,6 @@ def _hasty(f: Mapping[str, Any], _units: Units) -> str:
     return f"one way took {f['way_s']:.2f} s{others}: too fast for loads that are well known{least}"
 
 
-def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:
-    named = first_few(f["labels"])
-    more = f["left"] - len(f["labels"])
-    return (
-        f"{f['left']} of {counted(f['springs'], 'spring')} unfinished: {named}"
-        f"{f' and {more} more' if more > 0 else ''}; end the capture all the same?"
-    )
-
-
 def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
     turn = Turn(facts["label"] or "", Purpose(facts["purpose"]), facts["stroke"], facts["strokes"])
     whose = describe(turn, units) if facts["label"] else "a press"
@@ -331,7 +279,8 @@ def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
 
 def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
     then = "" if facts["next_label"] is None else ". Next spring: {next_label}"
-    words = "{peak_n} at {lowest_mm}"
+    waits = any(one["kind"] == "counts_once_up" for one in facts["findings"])
+    words = f"{'it waits: ' if waits else ''}{{peak_n}} at {{lowest_mm}}"
     if "peak_u_n" in facts:  # else of an older capture
         give = "± {lowest_u_mm}"
         if facts["lowest_u_mm"] is None:
@@ -351,6 +300,8 @@ def cure_text(facts: Mapping[str, Any]) -> str:
 
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
     what = _STATUSES.get(facts["status"], "does not count")
+    if facts.get("waits"):
+        what = "it waits, and counts if the travel scale did not slip"
     return _stroke(facts, f"{what}{{found}}; {cure_text(facts)}", units)
 
 
@@ -406,27 +357,25 @@ def _cut_off(facts: Mapping[str, Any], _units: Units) -> str:
 
 
 BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    **QUESTION_SENTENCES,
     "spring_pressed": lambda f, _u: f"{_asked(f)}: let the spring up first",
     "no_question": lambda f, _u: f"{_asked(f)}: nothing was asked",
     "too_soon": lambda f, _u: f"{_asked(f)}: read the question first, then answer it",
     "slipped": slipped,
     "cocked": cocked,
     "apart": apart,
-    "same_again": _same_again,
     "stroke_left_out": _left_out,
     "coils_bind": _coils_bind,
-    "another_spring": _another_spring,
-    "datum_moved": _datum_moved,
-    "datum_differs": _datum_differs,
     "datum_set": _datum_set,
-    "strokes_in_doubt": _in_doubt,
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
+    "counts_now": lambda f, _u: (
+        f"at its stop again: {presses_text(f['presses'])} that waited count"
+    ),
     "rival_agrees": _rivals,
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,
     "cut_off_before": _cut_off,
-    "finish_unfinished": _finish_unfinished,
     "stroke_kept": _stroke_kept,
     "stroke_refused": _stroke_refused,
     "datum_refused": lambda f, _u: f"no datum: {_DATUM_REFUSED[f['reason']]}",

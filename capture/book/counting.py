@@ -62,18 +62,19 @@ def _branch(points: list[tuple[float, float]]) -> Branch:
 
 
 class ReadStroke(NamedTuple):
-    """A press that counts."""
+    """A press that counts, and its note."""
 
     sweep_id: str
     label: str
     set_name: str
+    note: str | None
 
 
 def read_by_travel(db: Database, travel_part_id: str, boot_id: int | None) -> list[ReadStroke]:
     """Return the presses that count and were read by a travel calibration in a start of the rig."""
     rows = db.execute(
         """
-        SELECT sweeps.id, springs.label, sets.name FROM sweeps
+        SELECT sweeps.id, springs.label, sets.name, sweeps.note FROM sweeps
         JOIN springs ON springs.id = sweeps.spring_id JOIN sets ON sets.id = springs.set_id
         JOIN calibrations ON calibrations.id = sweeps.calibration_id
         WHERE sweeps.counted AND calibrations.travel_part_id = ? AND sweeps.boot_id IS ?

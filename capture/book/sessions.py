@@ -19,7 +19,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.digests import stored_rows
 from coilbench.capture.book.notes import note_of, remarks_of
-from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
@@ -48,6 +48,54 @@ class Doubted(NamedTuple):
             return cls([], _CUT)
 
 
+class _StoredTrust(msgspec.Struct):
+    travel_part_id: str
+    against: list[dict[str, Any]]
+    doubted: dict[str, Any] | None
+
+
+class DatumTrust(msgspec.Struct, frozen=True):
+    """What speaks against the heights that a travel calibration reads.
+
+    Attributes:
+        against: doubts that a person set aside, and what was seen and is not shown: presses count
+            all the same, and say so.
+        doubted: `datum_doubted`, not answered: none counts; None where nothing is open.
+    """
+
+    travel_part_id: str
+    against: tuple[Finding, ...] = ()
+    doubted: Finding | None = None
+
+    @classmethod
+    def last(cls, db: Database, travel_part_id: str) -> DatumTrust:
+        """Return what the newest capture that used the calibration left; nothing for none."""
+        row = first_row(
+            db,
+            "SELECT json_extract(live_json, '$.trust') AS trust FROM sessions"
+            " WHERE json_extract(live_json, '$.trust.travel_part_id') = ?"
+            " ORDER BY seen_utc DESC, rowid DESC LIMIT 1",
+            [travel_part_id],
+        )
+        if row is None:
+            return cls(travel_part_id)
+        try:
+            stored = msgspec.json.decode(row["trust"], type=_StoredTrust)
+            against = tuple(Finding.from_document(one) for one in stored.against)
+            why = stored.doubted and Finding.from_document(stored.doubted["why"])
+        except (msgspec.DecodeError, KeyError, TypeError):  # not written by us
+            return cls(travel_part_id)
+        doubted = Finding.from_document(stored.doubted) if stored.doubted and why else None
+        return cls(travel_part_id, against, doubted)
+
+    def to_document(self) -> dict[str, Any]:
+        """Return it as plain values for JSON."""
+        doubted = None if self.doubted is None else self.doubted.to_document()
+        against = [one.to_document() for one in self.against]
+        stored = _StoredTrust(self.travel_part_id, against, doubted)
+        return msgspec.structs.asdict(stored)
+
+
 class CaptureRun:
     """One run of the capture in the book: its counters, and the stroke under way in chunks.
 
@@ -59,6 +107,7 @@ class CaptureRun:
         self._db = db
         self.session_id = session_id
         self.doubted: Doubted | None = None
+        self._trust: DatumTrust | None = None
 
     @classmethod
     def begin(
@@ -87,8 +136,20 @@ class CaptureRun:
         """Store the state of the capture, a snapshot's document with its counters."""
         row = {name: live[name] for name in _COUNTERS}
         doubted = msgspec.to_builtins(self.doubted)
-        live_json = json.dumps({**live, "doubted": doubted}, allow_nan=False)
+        trust = None if self._trust is None else self._trust.to_document()
+        live_json = json.dumps({**live, "doubted": doubted, "trust": trust}, allow_nan=False)
         self._change(row | {"seen_utc": utc_now(), "live_json": live_json})
+
+    def keep_trust(self, trust: DatumTrust) -> None:
+        """Store at once what speaks against the datum: an answer that was taken is not lost."""
+        if trust == self._trust:
+            return
+        self._trust = trust
+        sql = "UPDATE sessions SET seen_utc = ?, live_json ="
+        sql += " json_set(coalesce(live_json, '{}'), '$.trust', json(?)) WHERE id = ?"
+        document = json.dumps(trust.to_document(), allow_nan=False)
+        with writing(self._db):
+            self._db.execute(sql, [utc_now(), document, self.session_id])
 
     def end(self, reason: str) -> None:
         """Keep why the run ended."""
@@ -125,7 +186,8 @@ class CaptureRun:
         """Return (seen_utc, snapshot's document) of the capture running on this book, or None."""
         row = db.execute(
             "SELECT seen_utc, live_json FROM sessions"
-            " WHERE ended_utc IS NULL AND live_json IS NOT NULL ORDER BY seen_utc DESC LIMIT 1"
+            " WHERE ended_utc IS NULL AND json_extract(live_json, '$.set_name') IS NOT NULL"
+            " ORDER BY seen_utc DESC LIMIT 1"
         ).fetchone()
         return None if row is None else (row[0], json.loads(row[1]))
 

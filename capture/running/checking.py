@@ -88,6 +88,10 @@ class StrokeChecks:
         """The newest press was refused; it may be another one that is odd."""
         self._rivals.refused(press)
 
+    def gauged(self) -> None:
+        """A gauge agrees with the datum: heights were right in what was refused."""
+        self._rivals.gauged()
+
     def took_back(self, presses: int = 1) -> None:
         """The last ones that counted do not."""
         for _ in range(min(presses, len(self._pressed))):
@@ -298,6 +302,10 @@ class StrokeChecks:
         odd = self._rivals.outvoted(sweep, why, rivals, record)
         if odd:
             why = Finding(why.kind, {**why.facts, "agree": 1 + len(rivals), "instead": len(odd)})
+        if why.kind == "datum_moved" and any(one.gauged for one in rivals):
+            why = Finding("sits_otherwise", why.facts)
+        if why.facts.get("other") is not None:
+            why = Finding(why.kind, {**why.facts, "alike": self._rivals.of_others(sweep)})
         asked = Judged(refused_for(verdict, [why]), question=why, agrees_with=rivals)
         return replace(asked, left_out=odd)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,10 +12,11 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, read_by_travel
+from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.book.sessions import Doubted
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import Confirmed, Heights, NewDatum
+from coilbench.capture.running.heights import SAID, Confirmed, Heights, NewDatum
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.questions import Questions
@@ -24,11 +26,20 @@ from coilbench.capture.running.unproven import Unproven
 DOUBTED = "datum_doubted"
 
 
+def _says(note: str | None, kind: str) -> bool:
+    return any(isinstance(one, Finding) and one.kind == kind for one in remarks_of(note))
+
+
 class _Left(NamedTuple):
     """Presses that a new datum left out, and what is asked about them."""
 
     presses: list[ReadStroke]
     question: Finding
+
+
+def _named(left: _Left) -> dict[str, Any]:
+    facts = left.question.facts
+    return {name: facts[name] for name in ("presses", "labels", "each")}
 
 
 class DatumQuestions:
@@ -62,8 +73,7 @@ class DatumQuestions:
         self._report = say
         self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
         self._high_told = False
-        self._to_ask = False
-        self._sure: frozenset[str] | None = None  # presses before a doubt that a word settled
+        self._to_ask = heights.doubted is not None  # in an earlier capture
         self._left: list[_Left] = []  # nobody said yet whether they count
 
     def look(
@@ -75,18 +85,20 @@ class DatumQuestions:
             idle: whether nothing is pressed; else it is asked about once that is let up.
         """
         jump = self._heights.look(samples, height_mm)
+        low = self._heights.low
         high = self._heights.at_rest(samples, idle=idle)
         if self._heights.at_stop:
             self._high_told = False
             if self._heights.jump_settled:
                 self._confirm("datum_at_stop")
             if self._heights.unknown is None and self._unproven.risen is None:
+                if low is not None:
+                    self._unproven.up()
                 self._unproven.proven()
         elif high is not None and high.kind == "stop_risen":
             self._unproven.rose(high["moved_mm"])
             # a slip before those presses looks the same as a hand that let go
-            self._heights.against = Finding("stop_was_lower", high.facts)
-            self._unproven.note(self._heights.against)
+            self._unproven.note(self._heights.was_lower(high))
         elif high is not None and not self._high_told:
             self._high_told = True
             self._doubt(high)
@@ -142,10 +154,6 @@ class DatumQuestions:
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
-            if self._sure is None:
-                unproven = self._unproven.sweep_ids
-                read = read_by_travel(self._db, *self._heights.read_with)
-                self._sure = frozenset(one.sweep_id for one in read).difference(unproven)
             self._confirm("datum_said")
         else:
             self._report(Event.of(EventKind.TURN, "datum_to_set"))
@@ -171,10 +179,10 @@ class DatumQuestions:
         asked = self._questions.asked
         if asked is not None and asked.kind == DOUBTED:
             self._questions.drop()
-        self._heights.confirm(how)
-        if self._heights.said and self._heights.against is not None:
-            self._unproven.note(self._heights.against)
-            self._unproven.give_back(self._heights.against)
+        word = self._heights.confirm(how)
+        if word is not None:
+            self._unproven.note(word)
+            self._unproven.give_back(word)
         if self._heights.open is None:
             self._unproven.proven()
         else:
@@ -182,11 +190,13 @@ class DatumQuestions:
 
     def lost(self) -> None:
         """The rig counts from another zero: what stood open can't be known any more."""
-        self._offered, self._to_ask, self._high_told, self._sure = None, False, False, None
+        self._offered, self._to_ask, self._high_told = None, False, False
         self._end(self._heights.lost_open)
 
     def end(self) -> None:
         """The capture ends: what nobody knows does not count."""
+        for left in self._left:
+            self._report(Event.of(EventKind.TURN, "presses_left", **_named(left)))
         if not self._heights.lost:
             self._end(self._open)
 
@@ -205,21 +215,29 @@ class DatumQuestions:
             self._unproven.spoil(why)
         self._unproven.forget()
 
-    def offer(self, new: NewDatum) -> None:
+    def offer(self, new: NewDatum) -> bool:
         """Take a datum; where it contradicts the one that stands, ask whether it is right.
 
         Where that is in doubt, a gauge settles it that says the same as the quill's stop.
+
+        Returns:
+            Whether it agrees with the one that stands.
         """
+        agrees = not new.differs and not self._heights.lost
         if not new.differs or self._heights.moved_with_stop(new):
             self._settle(new, yes=True)
-            return
-        self._offered = new
-        self._heights.contradicted = new.question
+            return agrees
+        before = read_by_travel(self._db, *self._heights.read_with)
+        mine = [one for one in before if one.set_name == self._turns.record.name]
+        self._offered = new._replace(presses=len(mine))
+        self._heights.contradict(self._offered)
         self._ask()
+        return False
 
     def _settle(self, new: NewDatum, *, yes: bool) -> None:
         if not yes:
-            self._offered = self._heights.contradicted = None
+            self._offered = None
+            self._heights.keep_datum()
             self._to_ask = self._heights.doubted is not None
             self._report(Event.of(EventKind.TURN, "datum_kept"))
             if self._heights.at_stop and self._heights.unknown is None:
@@ -228,7 +246,9 @@ class DatumQuestions:
         agrees = not new.differs and not self._heights.lost
         before = read_by_travel(self._db, *self._heights.read_with)
         mine = [one for one in before if one.set_name == self._turns.record.name]
-        doubted = self._unproven.sweep_ids if self._open is not None else ()
+        # that the gauge contradicts is answered now
+        opened = self._heights.doubted or self._heights.low or self._unproven.risen
+        doubted = () if opened is None else self._unproven.sweep_ids
         self._to_ask = new is self._offered  # again, where it can't be taken just now
         with self._db.atomic():
             self._take(new)
@@ -245,27 +265,33 @@ class DatumQuestions:
         self._report(Event(EventKind.TURN, Finding("datum_set", new.facts | facts)))
         if new.differs:
             self._left += self._left_by(new, [one for one in mine if one.sweep_id not in doubted])
-            self._sure = None
         self._ask()
 
     def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[_Left]:
-        """Yield what is asked about one by one: those before and since a doubt was set aside."""
-        sure, moved_mm = self._sure, new.moved_mm
-        early = [one for one in presses if sure is None or one.sweep_id in sure]
-        late = [one for one in presses if one not in early]
-        for some, since in ((early, False), (late, True)):
-            if some:
-                labels = list(dict.fromkeys(one.label for one in some))
-                facts = {"presses": len(some), "labels": labels, "since": since}
-                yield _Left(some, Finding("strokes_in_doubt", facts | {"moved_mm": moved_mm}))
+        """Yield what is asked about one by one, the surest presses first.
+
+        Those after which the quill was seen at its stop, the others, and what was pressed since a
+        person set a doubt aside: a no costs those alone that it is said of.
+        """
+        shown = self._unproven.shown
+        sorts: dict[tuple[bool, bool], list[ReadStroke]] = {}
+        for one in presses:
+            since = _says(one.note, SAID)
+            sorts.setdefault((since, one.sweep_id not in shown), []).append(one)
+        for (since, unshown), some in sorted(sorts.items()):
+            of = Counter(one.label for one in some)
+            facts = {"presses": len(some), "labels": list(of), "each": list(of.values())}
+            facts |= {"since": since, "shown": not unshown and not since}
+            question = Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm})
+            yield _Left(some, question)
 
     def _left_answered(self, yes: bool) -> None:
-        presses = self._left.pop(0).presses
+        left = self._left.pop(0)
         if yes:
             with self._db.atomic():
-                for one in presses:
+                for one in left.presses:
                     let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
             self._turns.reread()
         what = "presses_kept" if yes else "presses_left"
-        self._report(Event.of(EventKind.TURN, what, presses=len(presses)))
+        self._report(Event.of(EventKind.TURN, what, **_named(left)))
         self._turns.tell_done()

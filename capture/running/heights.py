@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Literal, NamedTuple
+from collections.abc import Callable, Mapping
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from msgspec.structs import replace
@@ -17,6 +17,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.sessions import DatumTrust
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
 from coilbench.capture.calibration.polynomial import evaluate, slope
 from coilbench.capture.calibration.standing import (
@@ -31,11 +32,12 @@ from coilbench.capture.running.datum import LastSecond, OnGauge
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.strokes.judging import Verdict
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
 DATUM_LOST = Finding("datum_lost")
 Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
-_SAID = "heights_said"
+SAID = "heights_said"  # counts by a person's word
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 
@@ -48,6 +50,7 @@ class NewDatum(NamedTuple):
         u_mm: expanded uncertainty of that, k = 2.
         both None where nothing tells.
         by_stop: whether the quill's stop tells it, after a restart.
+        presses: of the set that count by the one that stands: it asks them back.
     """
 
     part: NewPart
@@ -55,6 +58,7 @@ class NewDatum(NamedTuple):
     moved_mm: float | None
     u_mm: float | None
     by_stop: bool = False
+    presses: int = 0
 
     @property
     def differs(self) -> bool:
@@ -66,7 +70,8 @@ class NewDatum(NamedTuple):
     @property
     def question(self) -> Finding:
         """Whether the gauge's length is right, where it contradicts."""
-        return Finding("datum_differs", self.facts | {"by_stop": self.by_stop})
+        more = {"by_stop": self.by_stop, "presses": self.presses}
+        return Finding("datum_differs", self.facts | more)
 
     @property
     def facts(self) -> dict[str, float | None]:
@@ -85,7 +90,9 @@ class Heights:
         doubted: why the scale may have slipped; no stroke counts until a datum is set or confirmed.
         contradicted: a gauge contradicts the datum: the question that is not answered yet.
         against: what stands against the heights by which presses count all the same, until a datum
-            is set: a doubt that a person set aside, or a stop that was lower at first.
+            is set: doubts that a person set aside, or a stop that was lower at first. With an open
+            doubt it is kept in the book: another capture goes on with both.
+        said: whether a person said that the scale did not slip, and it was not doubted since.
         lost_open: what was open when the datum was lost.
         low: that the quill stood below its stop, and was not seen there since.
         off_stop_mm: how far from its stop the quill last stood; None where that is not known.
@@ -95,10 +102,15 @@ class Heights:
     """
 
     def __init__(
-        self, db: Database, record: CalibrationRecord, say: Callable[[Event], None]
+        self,
+        db: Database,
+        record: CalibrationRecord,
+        say: Callable[[Event], None],
+        keep: Callable[[DatumTrust], None],
     ) -> None:
         self._db = db
         self._report = say
+        self._store = keep
         self._hello: Hello | None = None
         self._stood, self._jumps = LastSecond(), JumpWatch()
         self.on_gauge = OnGauge()
@@ -108,9 +120,12 @@ class Heights:
         self._stop_before: StandingTravel | None = None  # of a datum that a restart lost
         self.lost = False
         self.lost_open: Finding | None = None
-        self.doubted: Finding | None = None
+        trust = DatumTrust.last(db, record.travel.part_id)
+        self.doubted = trust.doubted
         self.contradicted: Finding | None = None
-        self.against: Finding | None = None
+        self.against = trust.against
+        self.said = False
+        self._asked: Finding | None = None  # of a press: whether heights are right
         self._stop_then: float | None = None  # when that was doubted
         self.at_stop = self.all_at_stop = False
         self._adopt(record)
@@ -130,11 +145,6 @@ class Heights:
         if self.contradicted is not None:  # nobody knows which of them is right
             return Finding.of("datum_doubted", why=self.contradicted.to_document())
         return self.doubted
-
-    @property
-    def said(self) -> bool:
-        """Whether a person said that the scale did not slip, and it was not doubted since."""
-        return self.against is not None and self.against.kind == _SAID
 
     @property
     def open(self) -> Finding | None:
@@ -248,23 +258,76 @@ class Heights:
             label: of a spring whose next press may show that it did not.
         """
         self.doubted = Finding.of("datum_doubted", why=why.to_document(), label=label)
-        self.against = None if self.said else self.against
+        self.said = False
         self._stop_then = self._stops.counts
+        self._keep()
 
-    def confirm(self, how: Confirmed) -> None:
+    def contradict(self, new: NewDatum) -> None:
+        """A gauge contradicts the datum: nobody said yet which of them is right."""
+        self.contradicted = new.question
+        self._keep()
+
+    def asks(self, question: Finding | None) -> None:
+        """A question stands now, or none does: one of heights stays open in the book."""
+        moved = question is not None and question.kind == "datum_moved"
+        self._asked = question if moved else None
+        self._keep()
+
+    def confirm(self, how: Confirmed) -> Finding | None:
         """A person said, else a press or the quill's stop showed, that the scale did not slip.
 
         Where a person says it of a quill above its stop, nobody knows any more where that is. Of
         one below it nothing was asked: it is still to be let up.
+
+        Returns:
+            What stands against heights from here on, by that word; None where it was shown.
         """
         doubted, self.doubted = self.doubted, None
         if doubted is None:
-            return
+            return None
+        word = None
         if how == "datum_said":
-            self.against = Finding(_SAID, {"why": doubted["why"]})
+            word, self.said = self._set_aside(doubted["why"]), True
             if doubted["why"]["kind"] == "stop_moved":
                 self._know_stop(None)
+        self._keep()
         self._report(Event.of(EventKind.TURN, how))
+        return word
+
+    def keep_datum(self) -> None:
+        """A person said that the datum is right, and not the gauge that contradicts it."""
+        contradicted, self.contradicted = self.contradicted, None
+        if contradicted is not None:
+            self._set_aside(contradicted.to_document())
+            self._keep()
+
+    def _set_aside(self, why: Mapping[str, Any]) -> Finding:
+        word = Finding(SAID, {"why": why})
+        self.against = (*self.against, word)
+        return word
+
+    def was_lower(self, high: Finding) -> Finding:
+        """The quill's stop was lower at first; returns what stands against heights so."""
+        lower = Finding("stop_was_lower", high.facts)
+        self.against = (*(one for one in self.against if one.kind != lower.kind), lower)
+        self._keep()
+        return lower
+
+    def _keep(self) -> None:
+        """Store what speaks against the datum: what was answered, and what was not."""
+        open_ = self.unknown
+        if open_ is None and self._asked is not None:
+            open_ = Finding.of("datum_doubted", why=self._asked.to_document(), label=None)
+        if self.lost:
+            open_ = None
+        self._store(DatumTrust(self.record.travel.part_id, self.against, open_))
+
+    def noted(self, verdict: Verdict) -> Verdict:
+        """Return a verdict on a press with what stands against its heights, where it counts."""
+        more = [one for one in self.against if one not in verdict.findings]
+        if not verdict.counted or not more:
+            return verdict
+        return replace(verdict, findings=(*verdict.findings, *more))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
@@ -316,6 +379,7 @@ class Heights:
         point = self._stood.gauge(length_mm, per_count_mm)
         self._stood.require_light_touch(point, per_count_mm, self.record.load.fit, zero_n)
         self.on_gauge.forget(point.counts)
+        self._gauge_us = None
         part = datum_part(travel, point).on(hello)
         if self.lost:
             return self._beside_the_stop(part, point.counts, length_mm)
@@ -352,19 +416,22 @@ class Heights:
         """Store a datum, as `coilbench rig gauge --datum` does; it holds from here on.
 
         The stop is a place, which no datum moves. It is not found anew where the quill happens to
-        stand, for a hand may hold it there; only where the datum says that it was none. Where it
+        stand, for a hand may hold it there; only where the datum says that it was none: it is
+        another one, or the same, and the quill last stood off what was taken for its stop. Where it
         contradicts and no stop bears it out, a person's word is all that it holds by.
         """
         by_word = new.differs and not self.moved_with_stop(new)
         if self.lost:
             self._know_stop(*self._stop_by(new))
-        elif new.differs or self.low is not None:
+        elif new.differs or self.off_stop_mm:
             self._know_stop(None)
         store_part(self._db, new.part)
         self._adopt(current_calibration(self._db, new.part.device_id))
         self._stop_before = None
         self.lost, self.doubted, self.contradicted, self._gauge_us = False, None, None, None
-        self.against = Finding("gauge_said", new.facts) if by_word else None
+        self.against = (Finding("gauge_said", new.facts),) if by_word else ()
+        self.said = False
+        self._keep()
         self.forget()
 
     def _stop_by(self, new: NewDatum) -> tuple[float | None, float]:

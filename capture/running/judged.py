@@ -88,10 +88,15 @@ class Waiting(NamedTuple):
 
 
 class Rival(NamedTuple):
-    """A press that was refused because it slipped beside one before, which may be the odd one."""
+    """A press that was refused because it slipped beside one before, which may be the odd one.
+
+    Attributes:
+        gauged: a gauge has agreed since with the heights by which it was read.
+    """
 
     press: Waiting
     sweep: Sweep
+    gauged: bool = False
 
 
 def refused_for(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:

@@ -30,10 +30,17 @@ class Action(StrEnum):
     FINISH = "finish"
 
 
+# What happened is that a press which waited counts.
+COUNTS = frozenset({"accepted", "counts_now", "given_back", "rival_agrees"})
+# Whether heights are right: what a gauge that is on its way answers.
+OF_HEIGHTS = frozenset({"datum_moved", "datum_doubted"})
+
+
 class EventKind(StrEnum):
     """What sort of thing happened."""
 
     KEPT = "kept"
+    WAITS = "waits"  # a press that counts for good, or at all, only once more is known
     REFUSED = "refused"
     REDO = "redo"
     TURN = "turn"  # another spring's turn than before, because someone asked

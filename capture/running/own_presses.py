@@ -208,8 +208,10 @@ def _path(sweep: Sweep) -> PressedPath | None:
 def known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
     """Return what a spring should press like: as its own strokes, where it has any, or others'."""
     nominal = () if record.nominal is None else record.nominal.loads
+    others = [one for one in curves if one != label]
     return Known(
         label,
+        only=others[0] if label not in curves and len(others) == 1 else None,
         own=label in curves,
         others=tuple([curves[label]] if label in curves else curves.values()),
         nominal=tuple((load.height_mm, load.load_n) for load in nominal),

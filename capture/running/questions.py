@@ -9,7 +9,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import LeftOut, Waiting
-from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
 from coilbench.capture.running.stroke_events import left_out
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 
@@ -27,6 +27,7 @@ class Questions:
 
     Args:
         took: told the press that an answer lets count.
+        stands: told which question stands, each time that changes.
 
     Attributes:
         asked: the question that stands.
@@ -39,12 +40,14 @@ class Questions:
         db: Database,
         turns: TurnTaking,
         took: Callable[[Waiting], None],
+        stands: Callable[[Finding | None], None],
         say: Callable[[Event], None],
         clock: Callable[[], float],
     ) -> None:
         self._db = db
         self._turns = turns
         self._took = took
+        self._stands = stands
         self._report = say
         self._clock = clock
         self._asked_s = 0.0
@@ -56,11 +59,13 @@ class Questions:
         """Ask; None asks whether the capture ends."""
         self.asked, self.answer = question, answer
         self._asked_s = self._clock()
+        self._stands(question)
         self._report(Event(EventKind.QUESTION, question))
 
     def drop(self) -> None:
         """Something else was done: the stroke that waits does not count."""
         self.asked = self.answer = None
+        self._stands(None)
 
     def takes(self, action: Action, seen: str | None = None) -> bool:
         """Do what an action means for a question; returns whether that was all of it.
@@ -78,6 +83,8 @@ class Questions:
         yes = action is Action.ACCEPT or (action is Action.FINISH and answer is None)
         if asked is not None and yes and self._clock() - self._asked_s < READ_S:
             raise NotPossible("too_soon", action=action)
+        if action is Action.GAUGE and asked is not None and asked.kind in OF_HEIGHTS:
+            return False  # what it says answers that
         self.drop()
         if action is Action.FINISH:
             self._finish(again=asked is not None and answer is None)
@@ -124,7 +131,10 @@ class Questions:
             self._turns.leave_out(odd)
         self._took(waiting)
         self._turns.took(turn, counted=True)
-        self._report(Event(EventKind.TURN, why))
+        after = self._turns.turn
+        next_label = None if after is None or after.label == turn.label else after.label
+        told = Finding(why.kind, {**why.facts, "next_label": next_label})
+        self._report(Event(EventKind.TURN, told))
         for one in odd:
             self._turns.lost_one(turn.label)
             self._report(left_out(turn, one.number, one.findings))

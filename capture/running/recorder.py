@@ -21,14 +21,18 @@ from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights, NewDatum
 from coilbench.capture.running.judged import Judged, Waiting
-from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
 from coilbench.capture.running.press_looks import PressLooks
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
 from coilbench.capture.running.stored_strokes import Chunks, of_spring, store_whole
 from coilbench.capture.running.stroke_events import kept, left_out, refused
-from coilbench.capture.running.stroke_questions import StrokeQuestions, which_was_wrong
+from coilbench.capture.running.stroke_questions import (
+    StrokeQuestions,
+    other_of_two,
+    which_was_wrong,
+)
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.unproven import Unproven
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
@@ -61,7 +65,7 @@ class Recorder:
         self._db = db
         self._run = run
         self._turns = TurnTaking(db, record, say)
-        self.heights = Heights(db, calibration, say)
+        self.heights = Heights(db, calibration, say, run.keep_trust)
         self._adopt()
         self._boot_id: int | None = None
         self._faults = RigFaults()
@@ -77,7 +81,7 @@ class Recorder:
         self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
         self._chunks = Chunks(run)
-        self._questions = Questions(db, self._turns, self._took, say, clock)
+        self._questions = Questions(db, self._turns, self._took, self.heights.asks, say, clock)
         parts = (self.heights, self._turns, self._questions)
         took_back = self._checks.took_back
         self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)
@@ -85,7 +89,8 @@ class Recorder:
             db, *parts, self._unproven, self._take_datum, self._checks.can_show, say
         )
         self._strokes = StrokeQuestions(
-            self._turns, self._questions, self._datums.spring_slips, self._datums.doubt
+            *(self._turns, self._questions, self._checks),
+            *(self._datums.spring_slips, self._datums.doubt),
         )
         self._solids = SolidQuestions(db, *parts, say)
 
@@ -152,8 +157,9 @@ class Recorder:
 
     @property
     def question(self) -> Finding | None:
-        """What a person must answer."""
-        return self._questions.asked
+        """What a person must answer: not while a gauge is on its way that answers it."""
+        asked, gauge = self._questions.asked, self.heights.gauge_awaited
+        return None if gauge and asked is not None and asked.kind in OF_HEIGHTS else asked
 
     @property
     def finished(self) -> bool:
@@ -287,12 +293,16 @@ class Recorder:
 
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
-        pressing, asked = self._finder.pressing, self.question
+        pressing, asked = self._finder.pressing, self._questions.asked
         stays = self._strokes.stands()
         try:
             if self._questions.takes(command.action, command.question):
                 return
-            if command.action is Action.REDO:
+            other = other_of_two(asked) if command.action is Action.REDO else None
+            if other is not None:
+                self._checks.took_back(self._turns.take_out(other))
+                self._unproven.forget()
+            elif command.action is Action.REDO:
                 if self._turns.redo(before=which_was_wrong(asked)):
                     self._checks.took_back()
                     self._unproven.redone()
@@ -302,13 +312,14 @@ class Recorder:
                 self.heights.await_gauge()
             elif command.height_mm is not None:
                 zero_n = self._finder.zero_n if self._finder.zero_seen else None
-                self._datums.offer(self.heights.read_datum(command.height_mm, zero_n))
+                new = self.heights.read_datum(command.height_mm, zero_n)
+                self._strokes.gauged(agrees=self._datums.offer(new))
             else:
                 self._turns.execute(command)
                 self._strokes.passed_over(asked)
         except NotPossible as refusal:
             self._report(Event(EventKind.REFUSED, refusal.finding))
-            if self.question is None:
+            if self._questions.asked is None:
                 stays()
 
     def _take_datum(self, new: NewDatum) -> None:
@@ -386,8 +397,7 @@ class Recorder:
             if judged.verdict.counted:
                 self._turns.make_room(turn)
                 self._turns.leave_out(judged.left_out)
-            against = self.heights.against if judged.verdict.counted else None
-            verdict = judged.verdict.noted(against)
+            verdict = self.heights.noted(judged.verdict)
             sweep_id = store_whole(self._db, stroke, verdict, self._calibration, known)
             self._chunks.forget()
         return sweep_id

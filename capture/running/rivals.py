@@ -8,6 +8,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.judged import LeftOut, Rival, Waiting
 from coilbench.capture.running.own_presses import OwnPresses, agree
+from coilbench.capture.strokes.likeness import alike, mean_of_ways
 from coilbench.capture.strokes.sweep import Sweep
 
 
@@ -35,6 +36,10 @@ class Rivals:
         if self._rival is not None:
             self._rivals.append(Rival(press, self._rival))
 
+    def gauged(self) -> None:
+        """A gauge agrees with the datum: heights were right in what was refused."""
+        self._rivals = [one._replace(gauged=True) for one in self._rivals]
+
     def majority(self, sweep: Sweep, slip: Finding, *, said: bool) -> tuple[Rival, ...]:
         """Return presses that agree with one that slipped beside those that count.
 
@@ -60,6 +65,13 @@ class Rivals:
             return ()
         measured = [one.sweep_id for one in before if not one.works]
         return tuple(LeftOut(one, at, (departs,)) for at, one in enumerate(measured, start=1))
+
+    def of_others(self, sweep: Sweep) -> list[str]:
+        """Name other springs of which refused presses are like this one."""
+        mean = mean_of_ways(sweep.loading, sweep.unloading)
+        others = [one.sweep for one in self._rivals if one.sweep.label != sweep.label]
+        like = (one for one in others if alike(mean, mean_of_ways(one.loading, one.unloading)))
+        return list(dict.fromkeys(one.label for one in like))
 
     def agreeing(self, sweep: Sweep) -> tuple[Rival, ...]:
         """Return refused presses of the spring that agree with one that departs as they did."""

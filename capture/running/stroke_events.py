@@ -36,6 +36,9 @@ def kept(
         rests_n: part of the load that the cell does not see.
         give_known: whether the press's give was measured; else no height under load is known.
         waits: whether it counts for good only once the quill is seen at its stop.
+
+    Returns:
+        An event of the kind KEPT, or WAITS.
     """
     verdict = judged.verdict.noted(Finding("counts_once_up") if waits else None)
     peak_n = stroke.peak_n + rests_n
@@ -47,15 +50,16 @@ def kept(
         "lowest_u_mm": 2.0 * rig.height_u_mm if give_known else None,
         "next_label": next_label,
     }
-    return Event(EventKind.KEPT, Finding("stroke_kept", facts))
+    return Event(EventKind.WAITS if waits else EventKind.KEPT, Finding("stroke_kept", facts))
 
 
 def refused(turn: Turn, judged: Judged) -> Event:
-    """Return that a press does not count, and what helps."""
-    verdict = judged.verdict
+    """Return that a press does not count, or waits till more is known, and what helps."""
+    verdict, waits = judged.verdict, judged.waits
     facts = _facts(turn, verdict.findings) | {"status": verdict.status, "times": judged.times}
-    facts |= {"cure": cure(verdict.findings)}
-    return Event(EventKind.REFUSED, Finding("stroke_refused", facts))
+    helps = cure(verdict.findings)
+    facts |= {"cure": "answer" if waits and helps == "set_datum" else helps, "waits": waits}
+    return Event(EventKind.WAITS if waits else EventKind.REFUSED, Finding("stroke_refused", facts))
 
 
 def left_out(turn: Turn, number: int, findings: Sequence[Finding]) -> Event:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from msgspec.structs import replace
+
 from coilbench.capture.blocks import Finding
+from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.judged import Judged, Rival, Waiting
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
@@ -26,18 +29,31 @@ class StrokeQuestions:
         self,
         turns: TurnTaking,
         questions: Questions,
+        checks: StrokeChecks,
         spring_slips: Callable[[], None],
         doubt: Callable[[Finding], None],
     ) -> None:
         self._turns = turns
         self._questions = questions
+        self._checks = checks
         self._spring_slips = spring_slips
         self._doubt = doubt
+        self._asked: tuple[Waiting, Judged] | None = None  # the press that was asked about last
+        self._stood: tuple[Waiting, Judged] | None = None  # when a command came
 
     def ask(self, waiting: Waiting, judged: Judged) -> None:
         """Ask the question with which it was judged."""
         question = judged.question
+        other = None if question is None else question.facts.get("other")
+        if question is not None and other is not None:
+            order = self._turns.order
+            third = next(
+                (one for one in order.labels if one not in (waiting.turn.label, other)), None
+            )
+            more = {"other_presses": order.counted_of(other), "third": third}
+            question = Finding(question.kind, {**question.facts, **more})
         if question is not None:
+            self._asked = waiting, judged
             answer = lambda yes: self._answered(waiting, question, judged, yes=yes)  # noqa: E731
             self._questions.ask(question, answer)
 
@@ -52,10 +68,25 @@ class StrokeQuestions:
 
         Whether heights are right, no press says that is no good itself, nor another spring.
         """
-        asked, answer = self._questions.asked, self._questions.answer
-        if asked is None or answer is None or not self.of_heights:
+        stood, self._stood = self._asked if self.of_heights else None, None
+        if stood is None:
             return lambda: None
-        return lambda: self._questions.ask(asked, answer)
+        self._stood = stood
+        return lambda: self.ask(*stood)
+
+    def gauged(self, *, agrees: bool) -> None:
+        """A gauge was read; where it agrees, the heights that were asked about are right.
+
+        What is left to ask is asked of the spring.
+        """
+        stood, self._stood = self._stood, None
+        if not agrees:
+            return
+        self._checks.gauged()
+        if stood is not None and stood[1].question is not None:
+            waiting, judged = stood
+            of_spring = Finding("sits_otherwise", stood[1].question.facts)
+            self.ask(waiting, replace(judged, question=of_spring))
 
     def passed_over(self, asked: Finding | None) -> None:
         """Something else was done about the turns while it was asked: nobody knows of heights."""
@@ -80,6 +111,12 @@ class StrokeQuestions:
                 press = rival.press._replace(turn=turn)
                 why = Finding.of("rival_agrees", label=turn.label, presses=many)
                 self._questions.count(press, why)
+
+
+def other_of_two(question: Finding | None) -> str | None:
+    """Return the spring that may be the odd one as well as the one that is asked about."""
+    odd = question is not None and question.kind == "another_spring"
+    return question.facts.get("other") if odd and question is not None else None
 
 
 def which_was_wrong(question: Finding | None) -> bool:

@@ -115,6 +115,22 @@ class TurnTaking:
         self._report(Event.of(EventKind.REDO, "redo", label=last.label))
         return True
 
+    def take_out(self, label: str) -> int:
+        """Let no press of a spring count: another one was in the press. It comes after all others.
+
+        Returns:
+            How many counted.
+        """
+        ways, spring_id = (Purpose.CONDITIONING, Purpose.MEASURED), self.spring_id(label)
+        with self._db.atomic():
+            gone = sum(uncount(self._db, spring_id, last_only=False, purpose=way) for way in ways)
+        self.reread()
+        self.order = self.order.later(label)
+        now = None if self.turn is None else self.turn.label
+        facts = {"label": label, "presses": gone, "now": now}
+        self._report(Event(EventKind.REDO, Finding("other_taken_out", facts)))
+        return gone
+
     def _uncount(self, last: Turn) -> int:
         spring_id = self.spring_id(last.label)
         return uncount(self._db, spring_id, last_only=True, purpose=last.purpose)

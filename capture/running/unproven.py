@@ -14,6 +14,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import add_note, leave_out
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import Waiting
+from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.stroke_events import left_out
 from coilbench.capture.running.turn_taking import TurnTaking
 
@@ -24,6 +25,7 @@ class Unproven:
     Used by the thread that owns the book.
 
     Attributes:
+        shown: ids of those that counted before the quill was seen at its stop, or a gauge agreed.
         risen: the quill rested higher than where its stop was taken to be, and there is one press
             since, which nothing compares: the next one of the spring shows whether the scale
             slipped.
@@ -49,6 +51,7 @@ class Unproven:
         self._counted: list[Waiting] = []
         self._held: Waiting | None = None
         self.risen: Finding | None = None
+        self.shown: set[str] = set()
 
     def __len__(self) -> int:
         return len(self._counted)
@@ -81,6 +84,15 @@ class Unproven:
         """Whether one of them is of another spring: more are not risked."""
         return any(one.turn.label != label for one in self._counted)
 
+    def up(self) -> None:
+        """Say what counts for good now that the quill is at its stop again."""
+        if not self._counted:
+            return
+        label, after = self._counted[-1].turn.label, self._turns.turn
+        next_label = None if after is None or after.label == label else after.label
+        facts = {"presses": len(self._counted), "next_label": next_label}
+        self._report(Event.of(EventKind.TURN, "counts_now", **facts))
+
     def forget(self) -> None:
         """It was settled otherwise what of them counts."""
         self._counted, self._held, self.risen = [], None, None
@@ -92,6 +104,7 @@ class Unproven:
     def proven(self) -> None:
         """The scale did not slip: they count for good, and what waits for its turn counts too."""
         self.give_back()
+        self.shown.update(one.sweep_id for one in self._counted)
         self._counted, self.risen = [], None
 
     def note(self, against: Finding) -> None:

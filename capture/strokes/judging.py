@@ -107,6 +107,11 @@ class TurnOrder(msgspec.Struct, frozen=True, dict=True):
         """Return how many strokes of a spring count."""
         return self._done_of(label).measured
 
+    def counted_of(self, label: str) -> int:
+        """Return how many presses of a spring count, to work it or to read it."""
+        done = self._done_of(label)
+        return done.conditioning + done.measured
+
     def finished(self) -> Sequence[str]:
         """Return the labels whose strokes are all there, in order."""
         return [label for label in self.labels if self.measured_of(label) >= self.measured]

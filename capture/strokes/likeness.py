@@ -34,12 +34,17 @@ HEIGHTS = 40
 
 
 class Known(NamedTuple):
-    """What a spring should press like: its own presses before, else the others', else nominal."""
+    """What a spring should press like: its own presses before, else the others', else nominal.
+
+    Attributes:
+        only: the label of the other spring, where a single one is known: either may be the odd one.
+    """
 
     label: str
     own: bool
     others: tuple[Branch, ...]
     nominal: tuple[tuple[float, float], ...]
+    only: str | None = None
 
     @property
     def level_off(self) -> float:
@@ -49,7 +54,7 @@ class Known(NamedTuple):
     def unlike(self, pressed: Branch) -> Finding | None:
         """Say how a stroke departs from it; None where it does not, or little."""
         found = unlike(pressed, self.others, self.nominal)
-        facts = {"label": self.label, "own": self.own}
+        facts = {"label": self.label, "own": self.own, "other": self.only}
         return None if found is None else replace(found, facts=facts | dict(found.facts))
 
 
@@ -82,6 +87,11 @@ def unlike(
     if abs(bent) > SHAPE_OFF:
         return Finding.of("another_spring", reason="shape", off_share=bent, **facts)
     return None
+
+
+def alike(pressed: Branch, other: Branch) -> bool:
+    """Tell whether two strokes, which share heights, may be of springs of one set."""
+    return _compare(pressed, [other]) is not None and unlike(pressed, [other]) is None
 
 
 def beside_the_set(pressed: Branch, others: Sequence[Branch]) -> Finding | None:

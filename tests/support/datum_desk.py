@@ -22,9 +22,18 @@ def take(desk, samples):
         desk.take(piece)
 
 
-def work(desk, *steps, slip_mm=0.0, until_s=None):
-    """Press, or stand on a gauge; steps begin with a rest."""
+def work(desk, *steps, slip_mm=0.0, until_s=None, least_counts=None, jump_mm=0.0):
+    """Press, or stand on a gauge; steps begin with a rest.
+
+    Args:
+        least_counts: a still hand holds the quill so low.
+        jump_mm: so far the scale leaps up for the second half of the time, with no way between.
+    """
     samples = bench_samples([Rest(2.0), *steps])
+    if least_counts is not None:
+        samples["travel_counts"] = np.maximum(samples["travel_counts"], least_counts)
+    leaps = samples["t_us"] > 0.5 * samples["t_us"][-1]
+    samples["travel_counts"][leaps] -= round(jump_mm * RIG.travel_counts_per_mm)
     before = desk.run_on
     samples["seq"] += before[0]
     samples["t_us"] += before[1]

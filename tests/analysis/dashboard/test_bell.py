@@ -16,6 +16,7 @@ KEPT = Event.of(EventKind.KEPT, "stroke_kept", next_label=None)
 CHANGE = Event.of(EventKind.KEPT, "stroke_kept", next_label="larch-02")
 DONE = Event.of(EventKind.DONE, "set_done")
 REFUSED = Event.of(EventKind.REFUSED, "stroke_refused")
+WAITS = Event.of(EventKind.WAITS, "stroke_kept", next_label="larch-02")
 STEP_S = 0.125  # as often as the screen asks
 
 
@@ -41,10 +42,11 @@ def rhythm(*events: Event) -> list[float]:
 
 
 def test_each_thing_has_a_rhythm_of_its_own() -> None:
-    rhythms = [tuple(rhythm(one)) for one in (KEPT, CHANGE, DONE, REFUSED)]
-    assert len(set(rhythms)) == 4
-    assert [len(one) + 1 for one in rhythms] == [1, 2, 3, 4]
+    rhythms = [tuple(rhythm(one)) for one in (KEPT, CHANGE, DONE, REFUSED, WAITS)]
+    assert len(set(rhythms)) == 5
+    assert [len(one) + 1 for one in rhythms] == [1, 2, 3, 4, 3]
     assert rhythms[1] == (SLOW_S,)
+    assert rhythms[4] == (SLOW_S, QUICK_S)
     assert rhythms[3] == (QUICK_S, SLOW_S, QUICK_S)  # two quick pairs
 
 
@@ -52,13 +54,31 @@ def test_each_thing_has_a_rhythm_of_its_own() -> None:
     "trouble",
     [
         Event.of(EventKind.FAULT, "rig_fault", code=1),
-        Event.of(EventKind.QUESTION, "another_spring"),
         Event.of(EventKind.LINK, "link_lost"),
         Event.of(EventKind.LINK, "no_sample"),
     ],
 )
 def test_whatever_asks_for_a_look_rings_as_a_refusal_does(trouble: Event) -> None:
     assert rhythm(trouble) == rhythm(REFUSED)
+
+
+@pytest.mark.parametrize(
+    "waits",
+    [
+        Event.of(EventKind.QUESTION, "another_spring"),
+        Event.of(EventKind.QUESTION, "datum_doubted"),
+        Event.of(EventKind.WAITS, "stroke_kept", next_label=None),
+        Event.of(EventKind.WAITS, "stroke_refused"),
+    ],
+)
+def test_a_press_that_waits_rings_as_a_question_does_and_as_nothing_else(waits: Event) -> None:
+    assert rhythm(waits) == rhythm(WAITS)
+
+
+@pytest.mark.parametrize("kind", ["accepted", "counts_now", "given_back"])
+def test_once_it_counts_it_rings_as_one_that_was_kept(kind: str) -> None:
+    assert rhythm(Event.of(EventKind.TURN, kind, next_label=None)) == rhythm(KEPT)
+    assert rhythm(Event.of(EventKind.TURN, kind, next_label="larch-02")) == rhythm(CHANGE)
 
 
 def test_a_link_that_comes_up_and_old_news_do_not_ring() -> None:
@@ -93,5 +113,6 @@ def test_a_load_that_is_no_longer_known_has_not_fallen() -> None:
 
 
 def test_the_one_table_says_every_rhythm() -> None:
-    for words in ("1 ring", "2 slow", "3 slow", "2 quick pairs", "without end"):
+    rhythms = ("1 ring", "2 slow", "3 slow", "2 quick pairs", "1 ring and a quick pair")
+    for words in (*rhythms, "without end"):
         assert words in RHYTHMS

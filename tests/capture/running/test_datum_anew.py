@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 
+from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
@@ -136,9 +137,45 @@ def test_what_was_pressed_since_a_doubt_was_set_aside_is_a_question_of_its_own(d
     tell(desk, Action.ACCEPT)
     work(desk, Rest(1.0), slip_mm=0.4)
     assert desk.recorder.question["labels"] == ["larch-02"]
-    assert "after you said" in describe(desk.recorder.question, Units())
+    assert "Pressed after you said" in describe(desk.recorder.question, Units())
     tell(desk, Action.TAKE_OUT)
     assert counted(desk) == [1, 1, 1, 0]
+
+
+def test_a_no_costs_only_what_it_is_said_of_and_how_much_is_said_before(desk):
+    """The scale slips at the last spring; whether before or in it, nothing shows."""
+    work(desk, *PRESS * 3)
+    desk.recorder.heights._stops = NoStop()
+    desk.recorder.interrupt()
+    work(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), slip_mm=-0.4)
+    on_gauge(desk, 30.0, slip_mm=-0.4)
+    asked = desk.recorder.question
+    assert (asked.kind, asked["presses"]) == ("datum_differs", 4)
+    assert "Yes leaves out 4 presses" in describe(asked, Units())
+    tell(desk, Action.ACCEPT)
+    early = describe(desk.recorder.question, Units())
+    assert "3 presses" in early
+    assert "larch-01 (3)" in early
+    assert "The quill was at its stop afterwards" in early
+    assert "No: 3 presses to be pressed again" in early
+    assert "press 3 again" in answer_help(desk.recorder.question)
+    tell(desk, Action.ACCEPT)
+    work(desk, Rest(1.0), slip_mm=-0.4)
+    late = describe(desk.recorder.question, Units())
+    assert "larch-02 (1)" in late
+    assert "Nothing has shown since" in late
+    tell(desk, Action.TAKE_OUT)
+    assert counted(desk) == [1, 1, 1, 0]
+    assert "larch-02 (1): they do not count" in said(desk, EventKind.TURN)
+
+
+def test_what_was_left_out_and_never_asked_about_is_said_at_the_end(desk):
+    work(desk, *PRESS * 2)
+    on_gauge(desk, 29.5)
+    tell(desk, Action.ACCEPT)
+    desk.recorder.end()
+    assert desk.kinds(EventKind.TURN)[-1] == "presses_left"
+    assert "2 presses by the datum before, larch-01 (2)" in said(desk, EventKind.TURN)
 
 
 def test_in_doubt_a_gauge_settles_it(desk):

@@ -125,7 +125,8 @@ def test_a_hand_that_holds_the_quill_below_its_stop_costs_nothing(desk, below_mm
     assert desk.recorder.question is None
     work_held(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), below_mm=below_mm)
     assert counted(desk) == [1, 1, 1, 0]  # no more is risked than one spring
-    assert "let the quill up fully" in said(desk, EventKind.REFUSED)
+    assert "it waits" in said(desk, EventKind.WAITS)
+    assert "let the quill up fully: then it counts" in said(desk, EventKind.WAITS)
     work(desk, Rest(1.0))
     assert counted(desk) == [1, 1, 1, 1]
     assert desk.recorder.quill_low is None
@@ -217,7 +218,12 @@ def test_what_counts_only_once_the_quill_is_up_is_said_to(desk):
     samples["t_us"] += desk.run_on[1]
     take(desk, samples)
     assert counted(desk) == [1, 1]
-    assert "for good once the quill is seen at its stop" in said(desk, EventKind.KEPT)
+    waits = said(desk, EventKind.WAITS)
+    assert "it waits" in waits
+    assert "for good once the quill is seen at its stop" in waits
+    assert "it waits" not in said(desk, EventKind.KEPT)
+    work(desk, Rest(1.0))
+    assert "1 press that waited" in said(desk, EventKind.TURN)
 
 
 def test_what_counts_by_a_persons_word_says_so_and_what_stood_against_it(desk):
