@@ -43,14 +43,12 @@ class _Point(NamedTuple):
     """Where the quill came lower than ever in this stroke.
 
     Attributes:
-        slope_n_per_mm: the spring's own so far, at most: however late the load comes.
-        behind_mm: how far above it the quill was when the load that is read here acted, at most.
+        late: the samples whose heights its load may be of; empty where not all of them were seen.
     """
 
     height_mm: float
     load_n: float
-    slope_n_per_mm: float = 0.0
-    behind_mm: float = 0.0
+    late: slice = slice(0)
 
 
 class SlopeWatch:
@@ -153,9 +151,9 @@ class SlopeWatch:
             if load_n - point.load_n <= BIND_N:
                 continue
             fell_mm = max(0.0, fell_mm)
-            slope, base_n = point.slope_n_per_mm, max(point.load_n, down[at - 1].load_n)
+            (slope, behind_mm), base_n = self._slope(point), max(point.load_n, down[at - 1].load_n)
             # where a hand slows down the load catches up, with the second rate if there is one
-            least_n = max(BIND_N, BIND_SHARE * base_n) + SECOND_RATE * slope * point.behind_mm
+            least_n = max(BIND_N, BIND_SHARE * base_n) + SECOND_RATE * slope * behind_mm
             if slope > 0.0 and load_n - base_n > least_n + BIND_TIMES * slope * fell_mm:
                 return [Finding.of("coils_bind", load_n=load_n, height_mm=height_mm)]
         return []
@@ -210,10 +208,19 @@ class SlopeWatch:
         self._loads_n.append(point.load_n)
 
     def _add(self, height_mm: float, load_n: float) -> None:
-        then_mm = max(self._height_mm[self._late :])
+        self._largest_n = max(self._largest_n, min(self._down[-1].load_n, load_n))
+        late = slice(self._late, len(self._t_us)) if self._late_seen else slice(0)
+        self._keep(_Point(height_mm, load_n, late))
+
+    def _slope(self, point: _Point) -> tuple[float, float]:
+        """Return the spring's own slope down to a point, at most, however late the load comes.
+
+        And how far above it the quill was when the load that is read there acted, at most.
+        """
+        if not (then := self._height_mm[point.late]):
+            return 0.0, 0.0
+        then_mm = max(then)
         above = self._above(then_mm + SLOPE_MM)
         each = self._down[: above : max(1, above // EACH)]
-        bounds = [(load_n - one.load_n) / (one.height_mm - then_mm) for one in each]
-        self._largest_n = max(self._largest_n, min(self._down[-1].load_n, load_n))
-        slope = min(bounds, default=0.0) if self._late_seen else 0.0
-        self._keep(_Point(height_mm, load_n, slope, then_mm - height_mm))
+        slopes = [(point.load_n - one.load_n) / (one.height_mm - then_mm) for one in each]
+        return min(slopes, default=0.0), then_mm - point.height_mm
