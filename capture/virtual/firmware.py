@@ -27,7 +27,7 @@ from coilbench.capture.blocks import (
 )
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
 from coilbench.capture.virtual.setup import Faults
-from coilbench.capture.wire.format import LINE_LIMIT, Request, crc16, encode
+from coilbench.capture.wire.format import LINE_LIMIT, SAMPLE_LENGTH, Request, crc16, encode
 
 FIRMWARE = "coilbench-virtual-0.1.0"
 BOOT_US = 400_000  # from a restart to the first words: boot loader and set-up
@@ -134,7 +134,7 @@ class Firmware:
     """The rig from its conversions to its bytes.
 
     Args:
-        frame_samples: most samples that are sent together.
+        frame_samples: most samples that are sent together, with what happens between them.
     """
 
     def __init__(
@@ -186,22 +186,35 @@ class Firmware:
         return self._damage.apply(b"".join(answers))
 
     def _send_block(self, samples: NDArray[np.void]) -> Iterator[Frame]:
+        for start in range(0, len(samples), self._frame_samples):
+            piece = samples[start : start + self._frame_samples]
+            yield Frame(int(piece["t_us"][-1]), self._damage.apply(self._said(piece)))
+            if self.unplugged:
+                return
+
+    def _said(self, samples: NDArray[np.void]) -> bytes:
+        """Return the lines of samples, made together, with what is said between them."""
+        sent, between, last_us = [samples[:0]], [], int(samples["t_us"][-1])
         while len(samples) > 0 and not self.unplugged:
-            event_us = self._events[0][0] if self._events else int(samples["t_us"][-1]) + 1
+            event_us = self._events[0][0] if self._events else last_us + 1
             before = int(np.searchsorted(samples["t_us"], event_us))
-            for start in range(0, before, self._frame_samples):
-                piece = samples[start : min(start + self._frame_samples, before)]
-                yield Frame(int(piece["t_us"][-1]), self._damage.apply(self._send_samples(piece)))
+            sent.append(self._sent(samples[:before]) if before else samples[:0])
             samples = samples[before:]
             if len(samples) > 0:
                 _, event = heapq.heappop(self._events)
-                yield Frame(event_us, self._damage.apply(self._handlers[event](event_us)))
+                between.append((sum(map(len, sent)), self._handlers[event](event_us)))
+        lines, said, begin = encode(RawBlock(np.concatenate(sent))), [], 0
+        for count, message in between:
+            said += [lines[begin : count * SAMPLE_LENGTH], message]
+            begin = count * SAMPLE_LENGTH
+        return b"".join([*said, lines[begin:]])
 
-    def _send_samples(self, samples: NDArray[np.void]) -> bytes:
+    def _sent(self, samples: NDArray[np.void]) -> NDArray[np.void]:
+        """Return samples as they are sent, none where none are."""
         self._travel_counts = int(samples["travel_counts"][-1])
         now = self._now
         if now is None or self._adc_dead > 0 or not now.streaming:
-            return b""
+            return samples[:0]
         sent = samples.copy()
         sent["seq"] = np.arange(now.offered, now.offered + len(sent))
         sent["t_us"] -= now.at_us
@@ -215,7 +228,7 @@ class Firmware:
             sent["flags"] |= np.uint8(SampleFlag.FAULT_LATCHED)
         now.offered += len(sent)
         self.samples_offered += len(sent)
-        return encode(RawBlock(sent, now.boot_id))
+        return sent
 
     def _answer(self, now: _Start, tag: int, word: str) -> bytes:
         known, more = True, b""
