@@ -20,8 +20,8 @@ _RENAME, _DATUM = "n", "d"
 _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
 # What yes and no mean to a question.
 _YES_AND_NO = {
-    "another_spring": ("it is the right spring", "wrong spring, take it out"),
-    "touched_low": ("spring and datum are right", "wrong spring, take it out"),
+    "another_spring": ("it is the right spring, the press counts", "wrong spring, take it out"),
+    "touched_low": ("spring and datum are right, the press counts", "wrong spring, take it out"),
     "datum_moved": (
         "the spring sits otherwise, the press counts",
         "the scale may have slipped: none counts until that is known",
@@ -48,6 +48,7 @@ def answer_help(question: Finding | None) -> str | None:
         return None
     yes, no = _YES_AND_NO.get(question.kind, ("yes", "no"))
     other = question.facts.get("other")
+    other = "the one before" if question.facts.get("own") else other
     more = "" if other is None else f"  r {other} was wrong, take it back"
     return f"y {yes}  x {no.format_map(question.facts)}{more}"
 

@@ -255,6 +255,11 @@ def _presses(f: Mapping[str, Any], words: str) -> str:
     return f"{presses_text(f['presses'])} by the datum before{whose}: {words}"
 
 
+def _counts_now(f: Mapping[str, Any], _units: Units) -> str:
+    do = "counts" if f["presses"] == 1 else "count"
+    return f"the quill is at its stop again: {presses_text(f['presses'])} that waited {do} for good"
+
+
 def _rivals(f: Mapping[str, Any], _units: Units) -> str:
     many = f.get("presses", 1)
     count = "an earlier press counts" if many == 1 else f"{many} earlier presses count"
@@ -369,9 +374,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "datum_set": _datum_set,
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
-    "counts_now": lambda f, _u: (
-        f"at its stop again: {presses_text(f['presses'])} that waited count"
-    ),
+    "counts_now": _counts_now,
     "rival_agrees": _rivals,
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,

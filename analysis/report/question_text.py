@@ -15,12 +15,16 @@ def presses_text(presses: int) -> str:
     return "1 press" if presses == 1 else f"{presses} presses"
 
 
+_SPRINGS_NAMED = 12  # whose presses are about to go
+
+
 def presses_of(f: Mapping[str, Any]) -> str:
     """Name springs and how many presses of each."""
     labels = f.get("labels", ())
     each = f.get("each") or [None] * len(labels)
     of = zip(labels, each, strict=True)
-    return first_few([label if many is None else f"{label} ({many})" for label, many in of])
+    named = [label if many is None else f"{label} ({many})" for label, many in of]
+    return first_few(named, _SPRINGS_NAMED)
 
 
 def _same_again(f: Mapping[str, Any], units: Units) -> str:
@@ -36,11 +40,13 @@ def _one_of_two(f: Mapping[str, Any], units: Units) -> str:
     else:
         words = "{label} has {load_n} at {height_mm}, {other} {usual_n}"
     if f.get("alike"):
-        words += f"; {first_few(f['alike'])} pressed like {{label}}: {{other}} is the odd one?"
+        words += (
+            f"; {first_few(f['alike'])} pressed like {{label}}: {{other}} seems to be the wrong one"
+        )
     else:
-        third = "" if f.get("third") is None else "{third} (s) tells which, or "
-        words += f": either may be the wrong one; {third}{{other}} again (b)"
-        words += "" if third else " tells which"
+        third = f.get("third", "a third spring")  # not known yet while it is pressed
+        third = "" if third is None else f"{third} (s) or "
+        words += f": either may be the wrong one; {third}{{other}} again (b) tells which"
     many = f.get("other_presses")
     if many is not None:
         words += f". If {{other}} is wrong: r, its {presses_text(many)} no longer count"
@@ -62,8 +68,9 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         return filled(words, f, units)
     if f.get("other") is not None:
         return _one_of_two(f, units)
-    one, own = f["others"] == 1, f.get("own", False)
+    one, own = f["others"] == 1 or f.get("nearer", False), f.get("own", False)
     others = "the other spring" if one else "the other {others}"
+    others = "the nearer one of the other {others}" if f.get("nearer") else others
     if f["reason"] == "crosses":
         word = "stiffer and shorter" if f["off_share"] > 0.0 else "softer and longer"
         of = "it was before" if own else others

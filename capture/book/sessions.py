@@ -142,8 +142,6 @@ class CaptureRun:
 
     def keep_trust(self, trust: DatumTrust) -> None:
         """Store at once what speaks against the datum: an answer that was taken is not lost."""
-        if trust == self._trust:
-            return
         self._trust = trust
         sql = "UPDATE sessions SET seen_utc = ?, live_json ="
         sql += " json_set(coalesce(live_json, '{}'), '$.trust', json(?)) WHERE id = ?"

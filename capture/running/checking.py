@@ -270,7 +270,7 @@ class StrokeChecks:
         found = known(turn.label, record, curves).unlike(mean) if whole else None
         spoilt = measured and found is not None and found.facts["own"] and bool(alone.spoiling)
         other = None if spoilt else found  # a slip is called one
-        if other is not None and self._as_low(stroke):
+        if (other is not None or turn.label in curves) and self._as_low(stroke):
             # a shorter spring, pressed as low as the others, is no short press
             verdict = judge(stroke, turn.purpose, reach_height_mm=self._reach_height_mm)
         if not verdict.counted:

@@ -16,9 +16,10 @@ from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.book.sessions import Doubted
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import SAID, Confirmed, Heights, NewDatum
+from coilbench.capture.running.heights import SAID, Confirmed, Heights
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
 from coilbench.capture.running.kinds import EventKind
+from coilbench.capture.running.new_datum import NewDatum
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 import numpy as np
 from msgspec.structs import replace
@@ -30,6 +30,7 @@ from coilbench.capture.calibration.standing import (
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.datum import LastSecond, OnGauge
 from coilbench.capture.running.kinds import EventKind
+from coilbench.capture.running.new_datum import NewDatum
 from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.running.turn_taking import NotPossible
 from coilbench.capture.strokes.judging import Verdict
@@ -39,44 +40,6 @@ DATUM_LOST = Finding("datum_lost")
 Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
 SAID = "heights_said"  # counts by a person's word
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
-
-
-class NewDatum(NamedTuple):
-    """A datum that was read on a gauge.
-
-    Attributes:
-        moved_mm: how much higher heights are by it than by the one that stands, at the gauge, or
-            stood before the rig started again, by the quill's stop.
-        u_mm: expanded uncertainty of that, k = 2.
-        both None where nothing tells.
-        by_stop: whether the quill's stop tells it, after a restart.
-        presses: of the set that count by the one that stands: it asks them back.
-    """
-
-    part: NewPart
-    length_mm: float
-    moved_mm: float | None
-    u_mm: float | None
-    by_stop: bool = False
-    presses: int = 0
-
-    @property
-    def differs(self) -> bool:
-        """Whether it contradicts the one that stands."""
-        if self.moved_mm is None or self.u_mm is None:
-            return False
-        return abs(self.moved_mm) > self.u_mm
-
-    @property
-    def question(self) -> Finding:
-        """Whether the gauge's length is right, where it contradicts."""
-        more = {"by_stop": self.by_stop, "presses": self.presses}
-        return Finding("datum_differs", self.facts | more)
-
-    @property
-    def facts(self) -> dict[str, float | None]:
-        """It as facts of a finding."""
-        return {"height_mm": self.length_mm, "moved_mm": self.moved_mm, "u_mm": self.u_mm}
 
 
 class Heights:
@@ -120,7 +83,7 @@ class Heights:
         self._stop_before: StandingTravel | None = None  # of a datum that a restart lost
         self.lost = False
         self.lost_open: Finding | None = None
-        trust = DatumTrust.last(db, record.travel.part_id)
+        self._kept = trust = DatumTrust.last(db, record.travel.part_id)
         self.doubted = trust.doubted
         self.contradicted: Finding | None = None
         self.against = trust.against
@@ -264,7 +227,7 @@ class Heights:
 
     def contradict(self, new: NewDatum) -> None:
         """A gauge contradicts the datum: nobody said yet which of them is right."""
-        self.contradicted = new.question
+        self.contradicted = new.contradiction
         self._keep()
 
     def asks(self, question: Finding | None) -> None:
@@ -320,7 +283,10 @@ class Heights:
             open_ = Finding.of("datum_doubted", why=self._asked.to_document(), label=None)
         if self.lost:
             open_ = None
-        self._store(DatumTrust(self.record.travel.part_id, self.against, open_))
+        now = DatumTrust(self.record.travel.part_id, self.against, open_)
+        if now != self._kept:
+            self._store(now)
+            self._kept = now
 
     def noted(self, verdict: Verdict) -> Verdict:
         """Return a verdict on a press with what stands against its heights, where it counts."""

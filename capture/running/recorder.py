@@ -19,9 +19,10 @@ from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
-from coilbench.capture.running.heights import Heights, NewDatum
+from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, Waiting
 from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
+from coilbench.capture.running.new_datum import NewDatum
 from coilbench.capture.running.press_looks import PressLooks
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 LEVEL_OFF = 0.20  # of the load, at the middle of the well pressed heights
 SAID_OFF = 0.05  # of the set's: what the check of a set calls weak or stiff, common practice
+TWO = 2  # springs known: where they are not alike, either may be the odd one
 FEWEST_FOR_SET = 2  # springs known, for that
 SHAPE_OFF = (
     0.30  # of the rate, in the deeper or the lighter half of them: a cracked coil takes 25 %
@@ -71,6 +72,19 @@ def unlike(
     """
     if not others:
         return _unlike_nominal(pressed, nominal)
+    if len(others) != TWO or alike(*others):
+        return _unlike_usual(pressed, others)
+    # between two that are not alike nothing is usual: it is to be like one of them
+    each = [_unlike_usual(pressed, [one]) for one in others]
+    departs = [one for one in each if one is not None]
+    if len(departs) < TWO:
+        return None
+    nearer = min(departs, key=lambda one: abs(one["off_share"]))
+    return replace(nearer, facts={**nearer.facts, "others": TWO, "nearer": True})
+
+
+def _unlike_usual(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
+    """Say how a stroke departs from the others' median."""
     compared = _compare(pressed, others)
     if compared is None:
         return None

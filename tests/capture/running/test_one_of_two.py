@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from msgspec.structs import replace
 
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.report.document import describe
@@ -35,7 +36,7 @@ def test_it_says_that_either_may_be_the_wrong_one_and_what_tells(three):
     asked = three.recorder.question
     assert (asked.kind, asked["other"], asked["other_presses"]) == ("another_spring", "larch-01", 3)
     words = describe(asked, Units())
-    assert "either may be the wrong one; larch-03 (s) tells which, or larch-01 again (b)" in words
+    assert "either may be the wrong one; larch-03 (s) or larch-01 again (b) tells which" in words
     assert "r, its 3 presses no longer count" in words
     assert re.search(r"larch-02 has \d+\.\d\d kg at .* mm, larch-01 \d+\.\d\d kg", words)
     assert "r larch-01 was wrong" in answer_help(asked)
@@ -67,7 +68,8 @@ def test_a_third_spring_that_is_like_the_second_tells_that_the_first_is_odd(thre
     press(three, RIGHT[2])
     asked = three.recorder.question
     assert asked["alike"] == ["larch-02"]
-    assert "larch-02 pressed like larch-03: larch-01 is the odd one?" in describe(asked, Units())
+    told = "larch-02 pressed like larch-03: larch-01 seems to be the wrong one"
+    assert told in describe(asked, Units())
     tell(three, Action.REDO)
     press(three, RIGHT[2], 3)
     press(three, RIGHT[1], 3)
@@ -85,6 +87,29 @@ def test_one_that_is_like_the_first_tells_that_the_second_is(three):
     asked = three.recorder.question
     assert (asked["other"], asked["others"]) == (None, 2)
     assert "does not press like larch-02" in describe(asked, Units())
+
+
+@pytest.mark.parametrize("springs", [(RIGHT[0], WRONG, RIGHT[2]), (WRONG, RIGHT[1], RIGHT[2])])
+def test_where_two_that_differ_count_a_third_is_to_be_like_either(three, springs):
+    """Their mean is neither."""
+    press(three, springs[0], 3)
+    press(three, springs[1])
+    tell(three, Action.ACCEPT)
+    press(three, springs[1], 2)
+    asked = len(three.kinds(EventKind.QUESTION))
+    press(three, springs[2], 3)
+    assert three.kinds(EventKind.QUESTION)[asked:] == []
+    assert three.recorder.turn is None
+
+
+def test_and_one_that_is_like_neither_is_asked_about(three):
+    press(three, RIGHT[0], 3)
+    press(three, WRONG)
+    tell(three, Action.ACCEPT)
+    press(three, WRONG, 2)
+    between = replace(RIGHT[2], rate_n_per_mm=0.6 * RIGHT[2].rate_n_per_mm)
+    press(three, between)
+    assert three.recorder.question["others"] == 2
 
 
 def test_already_while_it_is_pressed_it_accuses_neither(three):

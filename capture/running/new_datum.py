@@ -1,0 +1,50 @@
+"""A datum that was read on a gauge, beside the one that stands. Pure."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.model import NewPart
+
+
+class NewDatum(NamedTuple):
+    """A datum that was read on a gauge.
+
+    Attributes:
+        moved_mm: how much higher heights are by it than by the one that stands, at the gauge, or
+            stood before the rig started again, by the quill's stop.
+        u_mm: expanded uncertainty of that, k = 2.
+        both None where nothing tells.
+        by_stop: whether the quill's stop tells it, after a restart.
+        presses: of the set that count by the one that stands: it asks them back.
+    """
+
+    part: NewPart
+    length_mm: float
+    moved_mm: float | None
+    u_mm: float | None
+    by_stop: bool = False
+    presses: int = 0
+
+    @property
+    def differs(self) -> bool:
+        """Whether it contradicts the one that stands."""
+        if self.moved_mm is None or self.u_mm is None:
+            return False
+        return abs(self.moved_mm) > self.u_mm
+
+    @property
+    def contradiction(self) -> Finding:
+        """That it contradicts."""
+        return Finding("datum_differs", self.facts | {"by_stop": self.by_stop})
+
+    @property
+    def question(self) -> Finding:
+        """Whether the gauge's length is right, where it contradicts; a yes asks presses back."""
+        return Finding("datum_differs", {**self.contradiction.facts, "presses": self.presses})
+
+    @property
+    def facts(self) -> dict[str, float | None]:
+        """It as facts of a finding."""
+        return {"height_mm": self.length_mm, "moved_mm": self.moved_mm, "u_mm": self.u_mm}
