@@ -134,7 +134,7 @@ class Firmware:
     """The rig from its conversions to its bytes.
 
     Args:
-        frame_samples: most samples that are sent together, with what happens between them.
+        frame_samples: most samples that are sent together in a frame.
     """
 
     def __init__(
@@ -178,6 +178,15 @@ class Firmware:
             if self.unplugged:
                 return
 
+    def bursts(self) -> Iterator[Frame]:
+        """Make the same, all of a block together: sooner made and sent by a rig in a hurry."""
+        for block in self._blocks:
+            if len(block) > 0:
+                t_us = int(block.samples["t_us"][-1])
+                yield Frame(t_us, self._damage.apply(self._said(block.samples)))
+            if self.unplugged:
+                return
+
     def receive(self, data: bytes) -> bytes:
         """Take bytes from the host; return the answers, which leave before the next frame."""
         if self._now is None or self.unplugged:
@@ -186,31 +195,46 @@ class Firmware:
         return self._damage.apply(b"".join(answers))
 
     def _send_block(self, samples: NDArray[np.void]) -> Iterator[Frame]:
-        for start in range(0, len(samples), self._frame_samples):
-            piece = samples[start : start + self._frame_samples]
-            yield Frame(int(piece["t_us"][-1]), self._damage.apply(self._said(piece)))
-            if self.unplugged:
-                return
+        while len(samples) > 0 and not self.unplugged:
+            before = self._before_event(samples)
+            for start in range(0, before, self._frame_samples):
+                piece = samples[start : min(start + self._frame_samples, before)]
+                lines = encode(RawBlock(self._sent(piece)))
+                yield Frame(int(piece["t_us"][-1]), self._damage.apply(lines))
+            samples = samples[before:]
+            if len(samples) > 0:
+                event_us, said = self._event()
+                yield Frame(event_us, self._damage.apply(said))
 
     def _said(self, samples: NDArray[np.void]) -> bytes:
         """Return the lines of samples, made together, with what is said between them."""
-        sent, between, last_us = [samples[:0]], [], int(samples["t_us"][-1])
+        sent, between = [samples[:0]], []
         while len(samples) > 0 and not self.unplugged:
-            event_us = self._events[0][0] if self._events else last_us + 1
-            before = int(np.searchsorted(samples["t_us"], event_us))
-            sent.append(self._sent(samples[:before]) if before else samples[:0])
+            before = self._before_event(samples)
+            sent.append(self._sent(samples[:before]))
             samples = samples[before:]
             if len(samples) > 0:
-                _, event = heapq.heappop(self._events)
-                between.append((sum(map(len, sent)), self._handlers[event](event_us)))
+                between.append((SAMPLE_LENGTH * sum(map(len, sent)), self._event()[1]))
         lines, said, begin = encode(RawBlock(np.concatenate(sent))), [], 0
-        for count, message in between:
-            said += [lines[begin : count * SAMPLE_LENGTH], message]
-            begin = count * SAMPLE_LENGTH
+        for end, message in between:
+            said += [lines[begin:end], message]
+            begin = end
         return b"".join([*said, lines[begin:]])
+
+    def _before_event(self, samples: NDArray[np.void]) -> int:
+        """Return how many of some samples come before the next event."""
+        t_us = samples["t_us"]
+        return int(np.searchsorted(t_us, self._events[0][0])) if self._events else len(t_us)
+
+    def _event(self) -> tuple[int, bytes]:
+        """Let the next event happen; return when, and what is said of it."""
+        event_us, event = heapq.heappop(self._events)
+        return event_us, self._handlers[event](event_us)
 
     def _sent(self, samples: NDArray[np.void]) -> NDArray[np.void]:
         """Return samples as they are sent, none where none are."""
+        if not len(samples):
+            return samples
         self._travel_counts = int(samples["travel_counts"][-1])
         now = self._now
         if now is None or self._adc_dead > 0 or not now.streaming:

@@ -191,24 +191,16 @@ def test_requests_are_answered_with_their_tag() -> None:
     assert answered(rig, "dance") == [Answer(0x2A, "dance", ok=False)]
 
 
-def said_asked(
-    steps: list[Step], asked: dict[int, bytes], faults: Faults | None = None
-) -> tuple[bytes, list[int]]:
-    """Let a rig say all, asking at the first sample from each moment on; and which those were."""
-    rig, left = firmware(faults, steps, frame_samples=1), sorted(asked)
-    data, when_us = b"", []
+def test_stop_holds_the_sequence_and_tallies_go_on() -> None:
+    rig = firmware(steps=[Rest(5.5)])
+    data = b""
     for frame in rig.frames():
         data += frame.data
-        if left and frame.t_us >= left[0]:
-            data += rig.receive(asked[left.pop(0)])
-            when_us.append(frame.t_us)
-    assert not left
-    return data, when_us
-
-
-def test_stop_holds_the_sequence_and_tallies_go_on() -> None:
-    asked = {2_000_000: encode(Request(1, "stop")), 4_000_000: encode(Request(2, "start"))}
-    items, decoder = decoded(said_asked([Rest(5.5)], asked)[0])
+        if frame.t_us == 2_000_000:
+            data += rig.receive(encode(Request(1, "stop")))
+        if frame.t_us == 4_000_000:
+            data += rig.receive(encode(Request(2, "start")))
+    items, decoder = decoded(data)
     samples = samples_of(items)
     assert np.diff(samples["t_us"]).max() == pytest.approx(2e6, rel=0.02)
     assert np.all(np.diff(samples["seq"]) == 1)
@@ -217,33 +209,49 @@ def test_stop_holds_the_sequence_and_tallies_go_on() -> None:
 
 
 def test_zero_makes_the_present_travel_nothing() -> None:
-    asked = {2_000_000: encode(Request(1, "zero"))}
-    items, _ = decoded(said_asked([GaugeBlock(40.0, 5.0)], asked)[0])
+    rig = firmware(steps=[GaugeBlock(40.0, 5.0)])
+    data = b""
+    for frame in rig.frames():
+        data += frame.data
+        if frame.t_us == 2_000_000:
+            data += rig.receive(encode(Request(1, "zero")))
+    items, _ = decoded(data)
     place = items.index(Answer(1, "zero", ok=True))
     assert samples_of(items[:place])["travel_counts"][-1] > 5000
     assert samples_of(items[place:])["travel_counts"][0] == 0
 
 
 def test_ack_clears_a_latched_fault_that_stands_no_more() -> None:
-    ack = encode(Request(1, "ack"))
-    asked = {2_000_000: ack, 4_000_000: ack}  # while it stands, and after
-    data, when_us = said_asked([Rest(6.0)], asked, Faults(dead_s=((1.0, 2.0),)))
+    rig = firmware(Faults(dead_s=((1.0, 2.0),)), [Rest(6.0)])
+    data = b""
+    for frame in rig.frames():
+        data += frame.data
+        if frame.t_us in (2_000_000, 4_000_000):  # while it stands, and after
+            data += rig.receive(encode(Request(1, "ack")))
     samples = samples_of(decoded(data)[0])
     latched = (samples["flags"] & SampleFlag.FAULT_LATCHED) != 0
-    expected = (samples["t_us"] >= 3_000_000) & (samples["t_us"] <= when_us[1])
+    expected = (samples["t_us"] >= 3_000_000) & (samples["t_us"] < 4_000_000)
     np.testing.assert_array_equal(latched, expected)
 
 
 def test_unreadable_requests_are_counted() -> None:
-    data, _ = said_asked([Rest(3.0)], {1_000_000: b"hello?\nQ 01 who 0000\n"})
-    assert only(decoded(data)[0], Answer) == []
+    rig = firmware(steps=[Rest(3.0)])
+    data = b""
+    for frame in rig.frames():
+        data += frame.data
+        if frame.t_us == 1_000_000:
+            assert rig.receive(b"hello?\nQ 01 who 0000\n") == b""
     assert [t.requests_refused for t in only(decoded(data)[0], Tally)] == [0, 2]
 
 
-@pytest.mark.parametrize("frame_samples", [1, 7])
-def test_what_is_said_does_not_depend_on_how_much_is_sent_together(frame_samples: int) -> None:
-    faults = Faults(dead_s=((1.0, 2.0),), restart_at_s=(4.0,))
-    assert said(firmware(faults, frame_samples=frame_samples)) == said(firmware(faults))
+@pytest.mark.parametrize("frame_samples", [1, 512])
+def test_in_a_hurry_it_says_the_same(frame_samples: int) -> None:
+    faults = Faults(
+        dead_s=((1.0, 2.0),), restart_at_s=(4.0,), unplug_at_s=6.0, flip_probability=0.001
+    )
+    bursts = [burst.data for burst in firmware(faults).bursts()]
+    assert len(bursts) == len(PLAN)
+    assert b"".join(bursts) == said(firmware(faults, frame_samples=frame_samples))
 
 
 def test_damage_hits_as_many_bytes_as_it_says() -> None:
