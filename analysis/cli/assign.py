@@ -27,7 +27,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets, spring_size
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
@@ -75,7 +75,7 @@ def assign_command(
                 db, parsed, use_flagged, waiting.say, judge.known, from_book=selection.from_book
             )
             found = found.of_sets(selection.narrowed(found.sets))
-            warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
+            warned = (*rig_warnings(db), *set_warnings(db, found.sets))
         with found.before() as before:
             assignment = assign(parsed, found.sets, found.sizes, effort, waiting, before)
         assignment = selection.bounded(assignment, waiting)

@@ -130,8 +130,9 @@ def daemon_command() -> None:
 
     Press the springs in the order of their labels; each finished stroke goes to the spring whose
     turn it is, hands free. One line is printed for each thing that happens, after the book has
-    it. Ends half a minute after the set is done, so that its last stroke can still be redone, or
-    on SIGTERM or when its terminal is closed: both drain and close.
+    it. Once the set is done it waits three minutes for its first spring once more, which closes it,
+    and half a minute after that, so that the last stroke can still be redone. Ends on SIGTERM, too,
+    or when its terminal is closed: both drain and close.
     """
 
 
@@ -164,7 +165,8 @@ def live_command() -> None:
     Without, it looks on and passes keys to the capture that runs: closing it ends nothing. Keys:
     r redo the last stroke, s skip this spring, b back, n a new label, d set the datum, f finish,
     q leave; y and x answer a question. No key is needed: springs come in the order of their
-    labels, and a bad stroke is asked for again.
+    labels, and a bad stroke is asked for again. At the end the first spring is asked for once more:
+    it shows whether scale and seat stayed; f ends without.
 
     A terminal that cannot move its cursor (TERM=dumb), a file or a pipe gets plain lines. If this
     program is killed outright (kill -9), the terminal stays as it was: type reset and Enter.

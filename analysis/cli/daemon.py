@@ -61,6 +61,7 @@ def _print_event(shown: Units, event: Event) -> None:
 _SHARE_WAIT_S = 5  # a service is not to end long after its capture
 OUTCOME_S = 2.0  # a capture acts within a quarter of a second, if its disk lets it
 _LOOK_S = 0.05
+_STAYS = ("too_soon", "closing_wanted")  # the capture does not end yet
 _OUTCOMES = (EventKind.REDO, EventKind.TURN, EventKind.REFUSED, EventKind.DONE, EventKind.QUESTION)
 
 
@@ -90,7 +91,7 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
                 if event.kind is EventKind.QUESTION:
                     click.echo(f"  {ANSWERS}")
                     return
-                if event.what.kind == "too_soon" or (event.kind in _OUTCOMES and not ends):
+                if event.what.kind in _STAYS or (event.kind in _OUTCOMES and not ends):
                     return
         time.sleep(_LOOK_S)
     click.echo("The capture has accepted the command; its outcome is not known yet.")

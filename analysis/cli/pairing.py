@@ -17,7 +17,7 @@ from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets, with_limits
 from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import Selection, select
 from coilbench.analysis.report.build_text import CAUTIONS, card_facts, shims_text, verdict_text
 from coilbench.analysis.report.curve_text import give_left_out
@@ -83,7 +83,7 @@ def pair_command(
                 found.append(_Paired(build, candidates, pairing, selection))
         outer, inner = (None if x is None else _called(db, x) for x in (outer, inner))
         names = {name for each in found for name in each.candidates.sets}
-        warned = (*rig_warnings(db), *scale_warnings(db, names))
+        warned = (*rig_warnings(db), *set_warnings(db, names))
     if with_limits:
         each_table = zip(found, tables, strict=True)
         found = [_with_limits(each, table, outer, inner) for each, table in each_table]

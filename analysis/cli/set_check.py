@@ -18,7 +18,7 @@ from coilbench.analysis.curves.curve import BranchChoice, SpringCurve
 from coilbench.analysis.curves.readings import Reading
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.other_sets import fits_other
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
 from coilbench.analysis.report.document import describe, document, filled, picked
@@ -133,7 +133,7 @@ def set_check(
         at_mm = judged.heights_mm
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
         kept = kept_rests(db, record.name)
-        warned = (*rig_warnings(db), *scale_warnings(db, [name]))
+        warned = (*rig_warnings(db), *set_warnings(db, [name]))
         apart = [one.label for one in judged.checked.springs if one.set_apart]
         suspects = _suspects(db, record, apart if label is None else [label], at_mm)
     readings = _readings(judged.measured.curves, at_mm, label) if budget else None

@@ -47,6 +47,8 @@ LOW_ELSE = (
     "what is pressed meanwhile counts for good once it is up; it is up? then the travel scale "
     "slipped, its stop was moved, or a gauge's length was typed wrong: press d and set the datum"
 )
+ONCE_MORE = "press it once more (f: end without)"
+CLOSING_WHY = "it shows whether scale and seat stayed while the set was pressed"
 WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
     **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
@@ -190,7 +192,10 @@ def _unknown(snapshot: Snapshot, units: Units) -> Call | None:
 
 
 def _turn(snapshot: Snapshot) -> Call:
-    turn = snapshot.turn
+    turn, closing = snapshot.turn, snapshot.closing
+    if closing is not None:
+        words = f"{ONCE_MORE}{_again(snapshot, closing)}"
+        return Call(closing, words, CLOSING_WHY, urgent=False)
     if turn is not None:
         cure = _again(snapshot, turn.label)
         return Call(turn.label, f"{stroke_text(turn)}{cure}", urgent=False)

@@ -9,6 +9,7 @@ from coilbench.analysis.rig.check import PastCheck, warnings
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CheckRecord, PartRecord, mass_checks, newest_part
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.heights_kept import SetTrust
 from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days, scale_weighed
@@ -18,11 +19,19 @@ from coilbench.capture.calibration.model import PartKind
 OTHER_KINDS: tuple[PartKind, ...] = ("travel", "flex")
 
 
-def scale_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
+def _scale_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
     """Return, once, that these sets were read off a scale that was never weighed."""
     if not never_weighed(db, set_names):
         return ()
     return (Finding.of("scale_never_weighed", u_relative=2.0 * SCALE_U_RELATIVE),)
+
+
+def set_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
+    """Return what is not known of the scale and the heights by which these sets were read."""
+    trust = SetTrust.of(db, set_names)
+    kinds = {"sets_not_closed": trust.unclosed, "scale_unshown": trust.unshown}
+    found = (Finding.of(kind, sets=list(names)) for kind, names in kinds.items() if names)
+    return (*_scale_warnings(db, set_names), *found)
 
 
 def plan_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:

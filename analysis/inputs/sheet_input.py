@@ -31,7 +31,7 @@ from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, re
 from coilbench.analysis.inputs.candidates import Candidates, SetJudge, candidate_sets
 from coilbench.analysis.inputs.measured import JudgedSet
 from coilbench.analysis.inputs.rig_record import calibration_card
-from coilbench.analysis.inputs.rig_warnings import rig_warnings, scale_warnings
+from coilbench.analysis.inputs.rig_warnings import rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,
@@ -175,7 +175,7 @@ def _rig(db: Database, parts: Collection[SetPart], now_utc: str) -> RigPart:
         for one in scales
         if one.age_days > limit
     ]
-    unknown = scale_warnings(db, [part.name for part in parts])
+    unknown = set_warnings(db, [part.name for part in parts])
     return RigPart(card, tuple(scales), (*rig_warnings(db, now_utc), *unknown, *stale))
 
 

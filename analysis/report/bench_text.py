@@ -252,7 +252,8 @@ def _datum_set(f: Mapping[str, Any], units: Units) -> str:
 
 def _presses(f: Mapping[str, Any], words: str) -> str:
     whose = f", {presses_of(f)}" if f.get("labels") else ""
-    return f"{presses_text(f['presses'])} by the datum before{whose}: {words}"
+    by = "before the closing press" if f.get("closing") else "by the datum before"
+    return f"{presses_text(f['presses'])} {by}{whose}: {words}"
 
 
 def _counts_now(f: Mapping[str, Any], _units: Units) -> str:

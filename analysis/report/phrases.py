@@ -9,6 +9,7 @@ from coilbench.analysis.report.bench_text import BENCH_PHRASES, BENCH_SENTENCES
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.guide_text import GUIDE_PHRASES, GUIDE_SENTENCES
+from coilbench.analysis.report.heights_text import HEIGHTS_PHRASES, HEIGHTS_SENTENCES
 from coilbench.analysis.report.link_text import LINK_SENTENCES
 from coilbench.analysis.report.reading_text import READING_PHRASES
 from coilbench.analysis.report.units import LENGTH_PLACES, Units
@@ -140,6 +141,7 @@ _RIG: dict[str, tuple[str, str]] = {
 
 _PHRASES: dict[str, str] = {
     **BENCH_PHRASES,
+    **HEIGHTS_PHRASES,
     **READING_PHRASES,
     # fits
     "masses_assumed": "Masses without an uncertainty are assumed good to {u_relative:.1%}, k = 2",
@@ -288,6 +290,7 @@ _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     **BUILD_SENTENCES,
     **LINK_SENTENCES,
     **BENCH_SENTENCES,
+    **HEIGHTS_SENTENCES,
     **GUIDE_SENTENCES,
     "going_down": _going_down,
     "travel_back": _travel_back,

@@ -119,6 +119,12 @@ def _datum_differs(f: Mapping[str, Any], units: Units) -> str:
 
 def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
     one, many = f["presses"] == 1, presses_text(f["presses"])
+    they = "it counts" if one else "they count"
+    if f.get("closing"):
+        words = "{closing} lies {moved_mm:+} ({load_n:+}) from where it was: scale or seat moved, "
+        words += "nobody knows when. {many} meanwhile: {whose}: do you know that {they} all the "
+        words += "same? No: {many} to be pressed again, by a datum that is set anew"
+        return filled(words, f, units, many=many, whose=presses_of(f), they=they)
     words = "{many} by the datum before, {moved_mm:+} other: {whose}. "
     words += "Made before it moved, so that {they} all the same? "
     if f.get("since"):
@@ -128,7 +134,6 @@ def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
     elif "shown" in f:
         words += "Nothing has shown since that the scale had not slipped. "
     words += "No: {many} to be pressed again"
-    they = "it counts" if one else "they count"
     return filled(words, f, units, many=many, whose=presses_of(f), they=they)
 
 

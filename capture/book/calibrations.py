@@ -74,6 +74,18 @@ class CalibrationRecord(msgspec.Struct, frozen=True, dict=True):
             load_u_relative=self.load.reference_u_relative,
         )
 
+    def refuse_other_rig(self, device_id: str) -> None:
+        """Refuse a rig that it is not of.
+
+        Raises:
+            CoilbenchError: it is of another one.
+        """
+        if self.load.device_id not in (None, device_id):
+            raise CoilbenchError(
+                f"this is the rig {device_id}, but the calibration is of {self.load.device_id}",
+                hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
+            )
+
 
 def store_part(db: Database, part: NewPart) -> str | None:
     """Store a part and, where load and travel are both known, the new calibration.

@@ -18,6 +18,7 @@ from coilbench.capture.book.calibrations import find_calibration
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.digests import stored_rows
+from coilbench.capture.book.heights_kept import HeightsKept
 from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
@@ -101,12 +102,14 @@ class CaptureRun:
 
     Attributes:
         doubted: stored with the state: a capture that is killed can't take them back itself.
+        heights: stored with the state, for captures and answers to come.
     """
 
     def __init__(self, db: Database, session_id: str) -> None:
         self._db = db
         self.session_id = session_id
         self.doubted: Doubted | None = None
+        self.heights: HeightsKept | None = None
         self._trust: DatumTrust | None = None
 
     @classmethod
@@ -135,9 +138,9 @@ class CaptureRun:
     def update(self, live: Mapping[str, Any]) -> None:
         """Store the state of the capture, a snapshot's document with its counters."""
         row = {name: live[name] for name in _COUNTERS}
-        doubted = msgspec.to_builtins(self.doubted)
-        trust = None if self._trust is None else self._trust.to_document()
-        live_json = json.dumps({**live, "doubted": doubted, "trust": trust}, allow_nan=False)
+        own = msgspec.to_builtins({"doubted": self.doubted, "heights": self.heights})
+        own["trust"] = None if self._trust is None else self._trust.to_document()
+        live_json = json.dumps({**live, **own}, allow_nan=False)
         self._change(row | {"seen_utc": utc_now(), "live_json": live_json})
 
     def keep_trust(self, trust: DatumTrust) -> None:

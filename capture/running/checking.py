@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Collection
 
 import numpy as np
 from msgspec.structs import replace
@@ -38,6 +39,7 @@ from coilbench.capture.strokes.likeness import (
     beside_the_set,
     mean_of_ways,
 )
+from coilbench.capture.strokes.moved_since import Moved
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.strokes.sweep import Sweep, SweepStatus, apply
@@ -51,6 +53,8 @@ ASK_AT = 3  # refused so often running for the same reason, a stroke may be as t
 
 # The whole stroke says better what is wrong with it than the alarm in its midst.
 _NAMED_BETTER = ("slipped",)
+# That heights are right in spite of these, no press of one spring shows.
+_NO_PRESS_SHOWS = ("datum_differs", "stop_moved", "closing_differs")
 # What a spring may do in each press: refused again and again, it is asked about.
 _MAY_BE_SO = ("slipped", "cocked", "apart")
 
@@ -175,6 +179,11 @@ class StrokeChecks:
             return replace(judged, question=suspected)
         return judged
 
+    def moved_since(self, record: SetRecord, first: Collection[str]) -> Moved | None:
+        """Say how far the newest press lies from the first ones of its spring, as OwnPresses."""
+        new = self._newest
+        return None if new is None else self._own.moved_since(new.read, record, first)
+
     def _alone(self, stroke: Stroke, turn: Turn, calibration: CalibrationRecord) -> LikelyStroke:
         """Return the newest press as it reads, worked out once."""
         if self._newest is None:
@@ -204,7 +213,7 @@ class StrokeChecks:
         if not judged.verdict.counted and (asked is None or by_itself):
             return judged
         shown = judged.verdict.counted and holds
-        shown = shown and why["kind"] not in ("datum_differs", "stop_moved")
+        shown = shown and why["kind"] not in _NO_PRESS_SHOWS
         if shown and self._own.stands_as_before(sweep, record, None):
             return replace(judged, settles=True)
         return Judged(refused_for(judged.verdict, [doubt]), waits=judged.verdict.counted)

@@ -139,6 +139,7 @@ class Snapshot(msgspec.Struct, frozen=True):
         free_length_mm: the height above which the spring is free, roughly: the set's, else where
             the quill touched it; None where neither is known.
         reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
+        closing: the spring of which one more press is awaited, which closes the set; None for none.
         ends_in_s: when a set that is done ends by itself; None before.
         events: the last things that happened with their numbers, the latest last; numbers rise by
             one, so that a screen knows what is new to it.
@@ -170,6 +171,7 @@ class Snapshot(msgspec.Struct, frozen=True):
     reach_height_mm: float | None = None
     phase: str = "idle"
     turn: Turn | None = None
+    closing: str | None = None
     springs_done: int = 0
     springs: int = 0
     ends_in_s: float | None = None

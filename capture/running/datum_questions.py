@@ -40,7 +40,12 @@ class _Left(NamedTuple):
 
 def _named(left: _Left) -> dict[str, Any]:
     facts = left.question.facts
-    return {name: facts[name] for name in ("presses", "labels", "each")}
+    return {name: facts.get(name) for name in ("presses", "labels", "each", "closing")}
+
+
+def _each(presses: Sequence[ReadStroke]) -> dict[str, Any]:
+    of = Counter(one.label for one in presses)
+    return {"presses": len(presses), "labels": list(of), "each": list(of.values())}
 
 
 class DatumQuestions:
@@ -100,6 +105,8 @@ class DatumQuestions:
             self._unproven.rose(high["moved_mm"])
             # a slip before those presses looks the same as a hand that let go
             self._unproven.note(self._heights.was_lower(high))
+            if not len(self._unproven):  # else the next press tells
+                self._report(Event.of(EventKind.TURN, "quill_rose", moved_mm=high["moved_mm"]))
         elif high is not None and not self._high_told:
             self._high_told = True
             self._doubt(high)
@@ -162,6 +169,20 @@ class DatumQuestions:
     def shown(self) -> None:
         """A press showed, with the quill's stop, that the scale did not slip."""
         self._confirm("datum_holds")
+
+    def closing_differs(self, presses: Sequence[ReadStroke], why: Finding) -> None:
+        """Nobody knows when heights moved: presses since they were last shown do not count.
+
+        Unless a person says so.
+        """
+        with self._db.atomic():
+            for one in presses:
+                leave_out(self._db, one.sweep_id, why)
+        self._unproven.forget()
+        self._turns.reread()
+        facts = {**why.facts, **_each(presses), "closing": why.facts["label"]}
+        self._left.append(_Left(list(presses), Finding("strokes_in_doubt", facts)))
+        self._ask()
 
     def spring_slips(self) -> None:
         """A person said that it was the spring which slipped.
@@ -280,9 +301,7 @@ class DatumQuestions:
             since = _says(one.note, SAID)
             sorts.setdefault((since, one.sweep_id not in shown), []).append(one)
         for (since, unshown), some in sorted(sorts.items()):
-            of = Counter(one.label for one in some)
-            facts = {"presses": len(some), "labels": list(of), "each": list(of.values())}
-            facts |= {"since": since, "shown": not unshown and not since}
+            facts = _each(some) | {"since": since, "shown": not unshown and not since}
             question = Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm})
             yield _Left(some, question)
 
@@ -293,6 +312,8 @@ class DatumQuestions:
                 for one in left.presses:
                     let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
             self._turns.reread()
+        elif left.question.facts.get("closing"):
+            self._heights.doubt(Finding("closing_differs", left.question.facts), None)
         what = "presses_kept" if yes else "presses_left"
         self._report(Event.of(EventKind.TURN, what, **_named(left)))
         self._turns.tell_done()

@@ -16,6 +16,7 @@ from coilbench.capture.book.calibrations import (
     store_part,
 )
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.heights_kept import HeightsKept, stop_known
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import DatumTrust
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
@@ -24,7 +25,6 @@ from coilbench.capture.calibration.standing import (
     STOP_REPEATS_MM,
     StandingTravel,
     heights_moved,
-    stop_counts_of,
     stop_note,
 )
 from coilbench.capture.running.commands import Event
@@ -92,7 +92,8 @@ class Heights:
         self._stop_then: float | None = None  # when that was doubted
         self.at_stop = self.all_at_stop = False
         self._adopt(record)
-        self._know_stop(stop_counts_of(record.travel))
+        self._know_stop(stop_known(db, record.travel))
+        self._unshown = None if self.stop_known else record.travel.part_id
 
     def _adopt(self, record: CalibrationRecord) -> None:
         self.record = record
@@ -118,6 +119,13 @@ class Heights:
     def stop_known(self) -> bool:
         """Whether it is known where the quill's stop is."""
         return self._stops.counts is not None
+
+    def kept(self, *, unclosed: bool | None) -> HeightsKept | None:
+        """Return what is to be known of them later; None where they are lost."""
+        if self.lost:
+            return None
+        by, stop = self.record.travel.part_id, self._stops.sure_counts
+        return HeightsKept(by, stop, self._unshown, unclosed)
 
     @property
     def jump_settled(self) -> bool:
@@ -349,7 +357,8 @@ class Heights:
         part = datum_part(travel, point).on(hello)
         if self.lost:
             return self._beside_the_stop(part, point.counts, length_mm)
-        return NewDatum(part, length_mm, *datum_moved(travel, part.fit, point.counts))
+        new = NewDatum(part, length_mm, *datum_moved(travel, part.fit, point.counts))
+        return new if new.differs else new.noted("heights_agree")
 
     def _beside_the_stop(self, part: NewPart, gauge_counts: float, length_mm: float) -> NewDatum:
         """Compare a datum with the one that a restart lost, as `coilbench rig gauge --datum` does.

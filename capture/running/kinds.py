@@ -31,7 +31,7 @@ class Action(StrEnum):
 
 
 # What happened is that a press which waited counts.
-COUNTS = frozenset({"accepted", "counts_now", "given_back", "rival_agrees"})
+COUNTS = frozenset({"accepted", "counts_now", "given_back", "heights_said", "rival_agrees"})
 # Whether heights are right: what a gauge that is on its way answers.
 OF_HEIGHTS = frozenset({"datum_moved", "datum_doubted"})
 

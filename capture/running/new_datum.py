@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from msgspec.structs import replace
+
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.model import NewPart
 
@@ -43,6 +45,11 @@ class NewDatum(NamedTuple):
     def question(self) -> Finding:
         """Whether the gauge's length is right, where it contradicts; a yes asks presses back."""
         return Finding("datum_differs", {**self.contradiction.facts, "presses": self.presses})
+
+    def noted(self, what: str) -> NewDatum:
+        """Return it with that said of how it compares."""
+        compared = Finding.of(what, moved_mm=self.moved_mm, allowed_mm=self.u_mm)
+        return self._replace(part=replace(self.part, notes=(*self.part.notes, compared)))
 
     @property
     def facts(self) -> dict[str, float | None]:

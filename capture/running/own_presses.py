@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from itertools import pairwise
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from coilbench.capture.strokes.alike import (
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import SHORT_SHARE
 from coilbench.capture.strokes.likeness import Known
+from coilbench.capture.strokes.moved_since import Moved, moved_since
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import Sweep
 
@@ -74,6 +76,28 @@ class OwnPresses:
                 if found[-1][1] is None:  # as alike as can be: the others need not be looked at
                     return None
         return min(found, key=lambda one: one[0])[1] if found else None
+
+    def moved_since(self, sweep: Sweep, record: SetRecord, first: Collection[str]) -> Moved | None:
+        """Say how far a press lies from the first ones of its spring; None where it can't be told.
+
+        Args:
+            first: their ids.
+        """
+        new = _path(sweep)
+        if new is None:
+            return None
+        every = load_sweeps(self._db, record, known=self._known)
+        read = {one.sweep_id: path for own in every.values() for one in own
+                if (path := _path(one)) is not None}  # fmt: skip
+        running = (two for own in every.values() for two in pairwise(own))
+        pairs = ((read.get(one.sweep_id), read.get(other.sweep_id)) for one, other in running)
+        repeats = [
+            (one, other)
+            for one, other in pairs
+            if one is not None and other is not None and one.calibration_id == other.calibration_id
+        ]
+        own = [path for sweep_id, path in read.items() if sweep_id in first]
+        return moved_since(new, own, repeats)
 
     def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
         """Tell whether the spring's newest press was so hurried that it says nothing of this."""

@@ -14,9 +14,9 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons, meaning
 from coilbench.capture.running.checking import StrokeChecks
+from coilbench.capture.running.closing import Closing
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights
@@ -50,6 +50,7 @@ class Recorder:
 
     Args:
         reach_height_mm: the height every stroke must be pressed down to, if the user said so.
+        closes: whether a closing press is asked for at the end.
     """
 
     def __init__(
@@ -61,6 +62,7 @@ class Recorder:
         say: Callable[[Event], None],
         *,
         reach_height_mm: float | None = None,
+        closes: bool = False,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._db = db
@@ -94,6 +96,8 @@ class Recorder:
             *(self._datums.spring_slips, self._datums.doubt),
         )
         self._solids = SolidQuestions(db, *parts, say)
+        to_datum = (self._datums.closing_differs, self._datums.after_press)
+        self.closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
@@ -211,12 +215,7 @@ class Recorder:
         Raises:
             CoilbenchError: it is another rig than the calibration's.
         """
-        device_id = self.heights.record.load.device_id
-        if device_id is not None and hello.device_id != device_id:
-            raise CoilbenchError(
-                f"this is the rig {hello.device_id}, but the calibration is of {device_id}",
-                hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
-            )
+        self.heights.record.refuse_other_rig(hello.device_id)
         self._lost(newly=self.heights.heard(hello))
 
     def _lost(self, *, newly: bool) -> None:
@@ -243,10 +242,15 @@ class Recorder:
         """The capture ends here."""
         self.interrupt()
         self._datums.end()
+        self._keep_heights()
+
+    def _keep_heights(self) -> None:
+        self._run.heights = self.heights.kept(unclosed=self.closing.unclosed)
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
         self._run.doubted = self._datums.doubted
+        self._keep_heights()
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._chunks.forget()
@@ -299,16 +303,12 @@ class Recorder:
         pressing, asked = self._finder.pressing, self._questions.asked
         stays = self._strokes.stands()
         try:
-            if self._questions.takes(command.action, command.question):
+            closes = self.closing.heard(command.action)
+            if closes or self._questions.takes(command.action, command.question):
+                self.closing.before_end()
                 return
-            other = other_of_two(asked) if command.action is Action.REDO else None
-            if other is not None:
-                self._checks.took_back(self._turns.take_out(other))
-                self._unproven.forget()
-            elif command.action is Action.REDO:
-                if self._turns.redo(before=which_was_wrong(asked)):
-                    self._checks.took_back()
-                    self._unproven.redone()
+            if command.action is Action.REDO:
+                self._redo(asked)
             elif pressing and command.action is not Action.RENAME:
                 raise NotPossible("spring_pressed", action=command.action)
             elif command.action is Action.GAUGE:
@@ -325,6 +325,16 @@ class Recorder:
             if self._questions.asked is None:
                 stays()
 
+    def _redo(self, asked: Finding | None) -> None:
+        """Take the last press back, or what a question names."""
+        other = other_of_two(asked)
+        if other is not None:
+            self._checks.took_back(self._turns.take_out(other))
+            self._unproven.forget()
+        elif self._turns.redo(before=which_was_wrong(asked)):
+            self._checks.took_back()
+            self._unproven.redone()
+
     def _take_datum(self, new: NewDatum) -> None:
         """Go on with another datum; no sample of the load was missed, so its zero stays."""
         if self._finder.pressing:
@@ -340,25 +350,18 @@ class Recorder:
     def _keep(self, stroke: Stroke) -> None:
         stays = self._strokes.stands()
         self._questions.drop()  # it was pressed again, or another spring
+        turn = self.closing.turn
+        if turn is not None:
+            self._keep_closing(stroke, turn)
+            return
         turn = self.turn
         if turn is None:
             self._report(Event.of(EventKind.REFUSED, "stroke_after_end"))
             return
         turn = self._checks.turn_of(stroke, turn, self._turns.record, self.order.conditioning)
-        judged = self._checks.judge(
-            stroke,
-            turn,
-            self._turns.record,
-            self.heights.record,
-            self._looks.bounds(),
-            unknown=self.datum,
-            stop=self._looks.stop,
-            suspected=self._looks.suspected,
-            unseen=self.quill_low if self._unproven.of_another(turn.label) else None,
-            risen=self._unproven.risen_of(turn.label),
-            stop_holds=self.heights.stop_holds,
-            said=self.heights.said,
-        )
+        another = self._unproven.of_another(turn.label)
+        risen = self._unproven.risen_of(turn.label)
+        judged = self._judged(stroke, turn, self.quill_low if another else None, risen)
         verdict = judged.verdict
         waiting = Waiting(turn, self._store(stroke, turn, judged), stroke)
         self._checks.stored(waiting.sweep_id)
@@ -386,6 +389,32 @@ class Recorder:
             self._report(left_out(turn, one.number, one.findings))
         if not verdict.counted and self.question is None and self.datum is None:
             stays()
+
+    def _judged(
+        self, stroke: Stroke, turn: Turn, unseen: Finding | None, risen: Finding | None
+    ) -> Judged:
+        return self._checks.judge(
+            stroke,
+            turn,
+            self._turns.record,
+            self.heights.record,
+            self._looks.bounds(),
+            unknown=self.datum,
+            stop=self._looks.stop,
+            suspected=self._looks.suspected,
+            unseen=unseen,
+            risen=risen,
+            stop_holds=self.heights.stop_holds,
+            said=self.heights.said,
+        )
+
+    def _keep_closing(self, stroke: Stroke, turn: Turn) -> None:
+        """Store the press that closes the set, and say, or ask, what it shows."""
+        judged = self._judged(stroke, turn, self.quill_low, None)
+        record = self._turns.record
+        judged = self.closing.judged(judged, lambda own: self._checks.moved_since(record, own))
+        self._store(stroke, turn, judged)
+        self.closing.tell(turn, judged)
 
     def _took(self, press: Waiting) -> None:
         """A press counts that did not; how well heights were known then is another matter."""

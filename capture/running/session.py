@@ -42,6 +42,7 @@ FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.1  # how long to wait for the reader before looking around
 UNWATCHED_WAITS = 4.0  # as long as that, while nobody is watching: longer than a parcel takes
 LINGER_S = 30.0  # how long the set's very last stroke can still be redone
+CLOSING_S = 180.0  # and how long a closing press is waited for
 MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
 FINISHED = "finished by hand"
@@ -95,7 +96,7 @@ class Session:
         self._health = self._reader.health
         self._commands: deque[Command] = deque()
         self._control: ControlServer | None = None
-        self._done_s: float | None = None  # since when the set is done
+        self._ends: tuple[str | None, float] | None = None  # since when the set is done, or closed
         self._flushed_s = 0.0  # when the state was last stored
         self._stopping = False  # no Event: its lock could be held where a signal comes in
         self._told_loss: Finding | None = None
@@ -200,6 +201,7 @@ class Session:
             calibration,
             self._report,
             reach_height_mm=request.reach_height_mm,
+            closes=request.linger_s > 0.0,
             clock=self._clock,
         )
 
@@ -248,15 +250,18 @@ class Session:
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:
         """Return why the session ends, if it does: a set that is done is held open for a while."""
         if not recorder.done:
-            self._done_s = None
+            self._ends = None
             return FINISHED if recorder.finished else reason
-        if self._done_s is None:
-            self._done_s = now_s
-            if reason is None and self._request.linger_s > 0.0:
+        if self._ends is None and reason is None:
+            recorder.closing.ask()
+        closing = recorder.closing.label
+        if self._ends is None or self._ends[0] != closing:
+            self._ends = closing, now_s + (CLOSING_S if closing else self._request.linger_s)
+            if reason is None and closing is None and self._request.linger_s > 0.0:
                 linger_s = self._request.linger_s
                 self._report(Event.of(EventKind.TURN, "held_open", linger_s=linger_s))
-        left_s = self._done_s + self._request.linger_s - now_s
-        return SET_DONE if reason is not None or recorder.finished or left_s <= 0.0 else None
+        over = recorder.finished or (self._ends[1] <= now_s and recorder.phase == "idle")
+        return SET_DONE if reason is not None or over else None
 
     def _next(self) -> Parcel | None:
         if self._stopping:
@@ -333,7 +338,6 @@ class Session:
         unknown = self._load_unknown(recorder, now_s)
         known = newest is not None and unknown is None
         datum, sure = recorder.datum, recorder.heights_known
-        ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
         link_what = self._snapshot.link_what
         if self._snapshot.link == "up":
             link_what = recorder.rig_fault or self._rig
@@ -359,8 +363,9 @@ class Session:
             rating_n=recorder.rating_n,
             free_length_mm=recorder.free_length_mm,
             phase="unknown" if unknown is not None else recorder.phase,
-            turn=None if datum else recorder.turn,
-            ends_in_s=None if ends_s is None else max(0.0, ends_s - now_s),
+            turn=None if datum or recorder.closing.label else recorder.turn,
+            closing=recorder.closing.label,
+            ends_in_s=None if self._ends is None else max(0.0, self._ends[1] - now_s),
             springs_done=len(recorder.order.finished()),
             springs=len(recorder.order.labels),
             curve=recorder.running_curve() if self._watched or self._flush_due(now_s) else (),

@@ -57,7 +57,7 @@ class StopWatch:
     def forget(self, counts: float | None = None, slack_mm: float = 0.0) -> None:
         """The scale counts from another zero; its stop may be known all the same, so well."""
         self.counts, self._slack_mm = counts, slack_mm
-        self._relied_on = counts is not None  # something was pressed since it is known
+        self._unseen = counts is not None and not slack_mm  # known from before
         self._times = 0 if counts is None else AGAIN  # that it came there
         self._seen_counts: float | None = counts  # the newest place where it stood
         self._t_us = np.empty(0, np.int64)
@@ -89,7 +89,6 @@ class StopWatch:
         still_counts = max(STILL_MM / abs(per_count_mm), 2.0)
         stands = first >= 0 and self._t_us.size >= FEWEST
         stands = stands and self._travel.max() - self._travel.min() <= still_counts
-        self._relied_on |= not idle
         if not idle or not stands:
             self._stand = None
             return None
@@ -103,7 +102,7 @@ class StopWatch:
         again = before is not None and self._away and self._near(before, counts, per_count_mm)
         away, self._away = self._away, False
         if self.counts is None and (again or stood_s >= ALONE_S):
-            self.counts, self._relied_on, self._times = counts, False, 1 + again
+            self.counts, self._times = counts, 1 + again
         if self.counts is None:
             return "unknown", 0.0
         off_mm = (counts - self.counts) * per_count_mm
@@ -111,15 +110,21 @@ class StopWatch:
             if self._slack_mm:  # now it is known better
                 self.counts, self._slack_mm = counts, 0.0
             self._times += away
+            self._unseen = False
             return "stop", off_mm
-        if off_mm > SLIPS_MM or (off_mm > 0.0 and not self._relied_on):
+        if off_mm > SLIPS_MM and not self._unseen:
             self.counts = None  # what was taken for it was below it
-        elif off_mm >= -SLIPS_MM and stood_s >= ELSEWHERE_S:
+        elif (off_mm >= -SLIPS_MM or self._unseen) and stood_s >= ELSEWHERE_S:
             if off_mm > 0.0 and self._times < AGAIN:
                 self.counts, self._slack_mm, self._times = counts, 0.0, 1
                 return "risen", off_mm
             return ("high" if off_mm > 0.0 else "low"), off_mm
         return "unknown", off_mm
+
+    @property
+    def sure_counts(self) -> float | None:
+        """The counts at the stop where it surely is known where that is."""
+        return self.counts if self._times >= AGAIN and not self._slack_mm else None
 
     def elsewhere(self, counts: float, per_count_mm: float) -> bool:
         """Whether its stop is known, and is not at these counts, where it stands on a gauge."""

@@ -10,7 +10,8 @@ import logging
 import os
 import socket
 import threading
-from collections.abc import Iterable, Iterator, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from itertools import islice
@@ -43,6 +44,47 @@ class TryAgain(CoilbenchError):
     """The server or another bench came between; the same again may work."""
 
 
+class _Watch:
+    """Hangs up on a server that does not answer: something between may hold the line.
+
+    One thread for all questions of a connection: one for each took thrice as long as the answer.
+    """
+
+    def __init__(self, hang_up: Callable[[], None]) -> None:
+        self._hang_up = hang_up
+        self._until_s: float | None = None  # of the question that is asked now
+        self._one = threading.Lock()  # the next question is not hung up on for the last one
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._look, name="share watch", daemon=True)
+        self._thread.start()
+
+    @contextmanager
+    def asking(self) -> Iterator[None]:
+        """Hang up if this takes too long."""
+        with self._one:
+            self._until_s = time.monotonic() + _ANSWER_S
+        try:
+            yield
+        finally:
+            with self._one:
+                self._until_s = None
+
+    def _look(self) -> None:
+        rest_s: float = _ANSWER_S
+        while not self._ended.wait(rest_s):
+            with self._one:
+                until_s, now_s = self._until_s, time.monotonic()
+                rest_s = _ANSWER_S if until_s is None else until_s - now_s
+                if rest_s <= 0.0:
+                    self._hang_up()
+                    self._until_s, rest_s = None, _ANSWER_S
+
+    def end(self) -> None:
+        """Watch no longer."""
+        self._ended.set()
+        self._thread.join()
+
+
 class Line:
     """A connection to a server, over which whatever goes wrong is told as an error of ours."""
 
@@ -51,6 +93,7 @@ class Line:
         self.address = safe_address(address)
         self._wait_s = wait_s
         self._connection = self._connect()
+        self._watch = _Watch(self._hang_up)
 
     def _connect(self) -> psycopg.Connection[tuple[Any, ...]]:
         """Connect: to a local socket, or by TLS to a server whose certificate names it."""
@@ -81,6 +124,7 @@ class Line:
 
     def close(self) -> None:
         """Leave the server."""
+        self._watch.end()
         with contextlib.suppress(self._pg.Error):
             self._connection.close()
 
@@ -88,6 +132,7 @@ class Line:
         """Connect once more, after a loss."""
         self.close()
         self._connection = self._connect()
+        self._watch = _Watch(self._hang_up)
 
     @contextmanager
     def transaction(self, *, reading: bool = False) -> Iterator[None]:
@@ -119,7 +164,7 @@ class Line:
             CoilbenchError: anything else that the server refuses.
         """
         try:
-            with self._in_time() if timed else contextlib.nullcontext():
+            with self._watch.asking() if timed else contextlib.nullcontext():
                 yield
         except self._pg.Error as error:
             said = f"no answer for {_ANSWER_S} s" if self._hung_up else one_line(error)
@@ -135,19 +180,8 @@ class Line:
 
     def roll_back(self) -> None:
         """Undo what was begun, as far as the server can still be told."""
-        with contextlib.suppress(self._pg.Error), self._in_time():
+        with contextlib.suppress(self._pg.Error), self._watch.asking():
             self._connection.rollback()
-
-    @contextmanager
-    def _in_time(self) -> Iterator[None]:
-        """Hang up on a server that does not answer: something between may hold the line."""
-        hung_up = threading.Timer(_ANSWER_S, self._hang_up)
-        hung_up.daemon = True
-        hung_up.start()
-        try:
-            yield
-        finally:
-            hung_up.cancel()
 
     def _hang_up(self) -> None:
         self._hung_up = True
@@ -192,7 +226,7 @@ class Line:
         cells = iter(rows)
         with self._asking(timed=False), self._connection.cursor() as cursor:
             while some := list(islice(cells, _MOST_SENT)):
-                with self._in_time():
+                with self._watch.asking():
                     cursor.executemany(sql, some)
 
     @property

@@ -130,6 +130,13 @@ class PressedPath(msgspec.Struct, frozen=True, dict=True):
             found.append((_Way.of(press.load_n[down], height_mm[down]), upward))
         return found
 
+    @property
+    def deep_rate_n_per_mm(self) -> float:
+        """The rate over the deeper half of its loads."""
+        loads_n = _levels(self.largest_n)
+        heights_mm, half = _mid(self.at(loads_n)), LEVELS // 2
+        return float(loads_n[-1] - loads_n[half]) / (heights_mm[half] - heights_mm[-1])
+
     def at(self, loads_n: Array) -> Array:
         """Return heights at ascending loads, by each lag: shape (lags, 2, levels)."""
         ways = [[np.interp(loads_n, *way) for way in both] for both in self._ways]

@@ -19,7 +19,7 @@ from coilbench.capture.blocks import Item, LinkCounters, RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.reader import SOURCE_ENDED, LinkHealth, Parcel
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
 from coilbench.capture.sources.base import Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.virtual.bench import Bench, Step
@@ -208,6 +208,7 @@ def watch_capture(
     restarts: bool = False,
     seed: int = 4,
     since_s: float = 0.0,
+    closes: bool = False,
 ) -> Watched:
     """Capture the book's set `larch` from a plan.
 
@@ -216,6 +217,7 @@ def watch_capture(
         commands: when what is asked.
         restarts: whether a rig that was unplugged comes back as another start.
         since_s: when something goes wrong.
+        closes: whether the set is held open, and a closing press is asked for.
     """
     clock, seen, waiting = Clock(since_s), Watched(), list(commands)
     openings = 0
@@ -239,7 +241,7 @@ def watch_capture(
         seen.events.append((clock.now_s, event))
 
     session = Session(
-        CaptureRequest(book, "larch", "clocked:"),
+        CaptureRequest(book, "larch", "clocked:", linger_s=LINGER_S if closes else 0.0),
         open_again,
         hear,
         clock=clock,

@@ -59,6 +59,8 @@ class Case(msgspec.Struct, frozen=True):
         unknown: what nobody knows then, and for how long, s.
         most_n: no larger load can be known.
         never: what must not be named.
+        before: what an earlier capture of the same book saw.
+        closes: whether a closing press is asked for at the end.
     """
 
     name: str
@@ -80,6 +82,8 @@ class Case(msgspec.Struct, frozen=True):
     unknown: tuple[Literal["", "load_n", "height_mm"], float] = ("", 0.0)
     most_n: float | None = None
     never: tuple[str, ...] = ()
+    before: Sequence[Step] = ()
+    closes: bool = False
 
 
 class Outcome(NamedTuple):
@@ -117,6 +121,8 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
             db.execute(f"UPDATE sets SET {name} = ?", [mm])
         db.conn.commit()
     since_s = case.since(read_of(case))
+    if case.before:
+        watch_capture(book, case.rig, case.before)
     seen = watch_capture(
         book,
         case.rig,
@@ -126,6 +132,7 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         commands=case.commands,
         restarts=case.restarts,
         since_s=since_s,
+        closes=case.closes,
     )
     return seen, _outcome(case, seen, since_s)
 

@@ -262,6 +262,29 @@ _GAUGE_TWO: list[Step] = [*_GAUGED, *presses(SPRINGS[1])]
 _BAD_FIRST = turned_into(SPRINGS[0], Slipping, slip_mm=0.19)
 _SLOW_ADC = replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0, filter_conversions=14)
 _AFTER_RESTART: list[Step] = [*ONE, Rest(1.0), GaugeBlock(30.0, 6.0), *presses(SPRINGS[0])]
+_FOUR: list[Step] = [*presses(*SPRINGS), Rest(2.0)]
+
+
+def _closed(*springs: SpringModel) -> list[Step]:
+    """Return a set of which the first spring is pressed once more at its end."""
+    return [*presses(*springs), Rest(2.0), PressSpring(springs[0], TO_MM), Rest(3.0)]
+
+
+def _sunk(by_mm: float) -> list[Step]:
+    """Return a set under which the seat moves between its second and third springs."""
+    late = [turned_into(one, Reseated, by_mm=by_mm) for one in (*SPRINGS[2:], SPRINGS[0])]
+    again = PressSpring(late[2], TO_MM)
+    return [*presses(*SPRINGS[:2]), *presses(*late[:2]), Rest(2.0), again, Rest(6.0)]
+
+
+_BETWEEN_S = 15.0  # the first spring is done, and the quill is up
+_SECOND: list[Step] = [
+    *presses(*SPRINGS[1:3]),
+    Rest(4.0),
+    PressSpring(SPRINGS[1], TO_MM),
+    Rest(3.0),
+]
+_ENDS = ((29.0, Command(Action.FINISH)), (30.5, Command(Action.ACCEPT)))
 
 CASES = (
     Case("overload of the cell", ONE, when(lambda r: r.load_n >= 300.0), "STOP", "overload", 0,
@@ -519,6 +542,54 @@ CASES = (
          *presses(SPRINGS[0])], at(6.1), "LOAD UNKNOWN", "lies_on_cell", 3),
     Case("something lies on the cell", [Rest(FIRST_S), PutMass(2.0, 9.0), *presses(SPRINGS[0])],
          at(FIRST_S + 7.0), "larch-01", "zero_moved", 3),
+    *(
+        Case(f"the travel scale slips by {by_mm:+g} mm while no capture runs", presses(SPRINGS[1]),
+             at(1.0), large, kind, 3, alter=_slipped(-1.0, by_mm), before=presses(SPRINGS[0]),
+             never=("datum_holds", "datum_at_stop"))
+        for by_mm, large, kind in (
+            (0.12, "DATUM RIGHT?", "stop_moved"),
+            (9.0, "DATUM RIGHT?", "stop_moved"),
+            (-0.12, "LET IT UP", "quill_low"),
+            (-9.0, "LET IT UP", "quill_low"),
+        )
+    ),
+    *(
+        Case(f"the travel scale slips by {by_mm:g} mm while no capture runs",
+             _SECOND,
+             let_up(7), "larch-02", "set_closed", 9, alter=_slipped(-1.0, by_mm), closes=True,
+             before=presses(SPRINGS[0]), commands=_ENDS,
+             never=("datum_doubted", "strokes_in_doubt", "quill_low"))
+        for by_mm in (0.0, 0.08)
+    ),
+    Case("the travel scale slips up before the first press, with the quill at rest",
+         [Rest(2.0), *presses(SPRINGS[0])], at(2.4), "larch-01", "quill_rose", 3,
+         alter=_slipped(1.8, 0.2, 0.1), never=("datum_holds", "datum_doubted")),
+    *(
+        Case(f"the travel scale slips by {by_mm:+g} mm between two springs, then the closing press",
+             _closed(*SPRINGS), let_up(13), "KEEP THEM?", "strokes_in_doubt", 3,
+             alter=_slipped(_BETWEEN_S, by_mm, 1.0), closes=True)
+        for by_mm in (0.08, -0.08)
+    ),
+    *(
+        Case(f"the seat moves by {by_mm:+g} mm between two springs, then the closing press",
+             _sunk(by_mm), let_up(13), "KEEP THEM?", "strokes_in_doubt", 3, closes=True,
+             never=("datum_moved",))
+        for by_mm in (-0.35, -0.08, 0.2)
+    ),
+    Case("the seat sinks, and a yes keeps the presses", _sunk(-0.35), let_up(13), "KEEP THEM?",
+         "presses_kept", 12, closes=True, commands=((70.0, Command(Action.ACCEPT)),),
+         never=("datum_doubted", "set_closed")),
+    Case("the seat sinks, and the presses are left out", _sunk(-0.35), at(70.0),
+         "SET THE DATUM", "datum_doubted", 3, closes=True, unknown=("height_mm", 9.0),
+         commands=((70.0, Command(Action.TAKE_OUT)),)),
+    Case("another spring at the closing press", [*_FOUR, PressSpring(ALIEN, TO_MM), Rest(2.0),
+         PressSpring(SPRINGS[0], TO_MM), Rest(3.0)], let_up(13), "larch-01", "set_closed", 12,
+         closes=True, never=("strokes_in_doubt", "datum_doubted")),
+    Case("no closing press", [*_FOUR, Rest(4.0)], at(58.0), "larch-01", "closing_wanted", 12,
+         closes=True, commands=((60.0, Command(Action.FINISH)),),
+         never=("set_closed", "strokes_in_doubt")),
+    Case("nothing is wrong, and the closing press", _closed(*SPRINGS), at(0.0), "larch-01",
+         "set_closed", 12, closes=True),
     Case("nothing is wrong, a two-rate spring",
          presses(*(replace(one, **_TWO_RATE) for one in SPRINGS)), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),

@@ -51,7 +51,8 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     port = "virtual:?pace=fast&ends=0&springs=2&seed=1"
     screen = Terminal("--book", str(demo), "live", "--port", port, "--set", "ash")
     terminals.append(screen)
-    screen.wait_for("the set is done; ends by itself in")
+    screen.wait_for("the set ash is done")
+    screen.wait_for("press it once more")
     assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 3)]
     screen.press("r")
     screen.wait_for("ash-02.*counts")
@@ -61,7 +62,9 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     assert screen.rings > 0
     screen.press("f")
     screen.wait_for("unfinished")  # a spring is: it asks once
-    screen.press_until_end("y")
+    screen.press("y")
+    screen.wait_for("press it once more")
+    screen.press_until_end("f")
     assert screen.end() == 0
     assert "\x1b[?1049l" in screen.written  # the screen that was there before
     assert "\x1b[?25h" in screen.written  # and the cursor

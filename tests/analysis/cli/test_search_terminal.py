@@ -94,7 +94,7 @@ def hard():
                 options={"time_limit": LIMIT})
 
 beside = Beside(hard)
-beside.join(0.5)
+beside.join(0.2)
 assert beside.is_alive()
 print("told")
 """
@@ -103,8 +103,8 @@ print("told")
 @pytest.mark.parametrize(
     ("limit_s", "end", "status"),
     [
-        (1.0, "raise TypeError('a defect')", 1),  # the interpreter waits for the work
-        (1.0, "sys.exit(5)", 5),
+        (0.6, "raise TypeError('a defect')", 1),  # the interpreter waits for the work
+        (0.6, "sys.exit(5)", 5),
         (600.0, "sys.stdout.flush(); leave(3)", 3),  # the program does not
     ],
 )

@@ -8,6 +8,7 @@ import pytest
 
 from coilbench.analysis.dashboard.bell import QUICK_S, RHYTHMS, SLOW_S, Bell
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.running.kinds import COUNTS
 
 START = Snapshot("larch", "x", link="up", load_n=100.0, sample_age_s=0.1).after(
     Event.of(EventKind.KEPT, "before we looked")
@@ -75,7 +76,7 @@ def test_a_press_that_waits_rings_as_a_question_does_and_as_nothing_else(waits: 
     assert rhythm(waits) == rhythm(WAITS)
 
 
-@pytest.mark.parametrize("kind", ["accepted", "counts_now", "given_back"])
+@pytest.mark.parametrize("kind", sorted(COUNTS))
 def test_once_it_counts_it_rings_as_one_that_was_kept(kind: str) -> None:
     assert rhythm(Event.of(EventKind.TURN, kind, next_label=None)) == rhythm(KEPT)
     assert rhythm(Event.of(EventKind.TURN, kind, next_label="larch-02")) == rhythm(CHANGE)

@@ -78,16 +78,11 @@ def test_one_that_creeps_down_from_it_is_low(quill):
     assert quill.stands(69.5, 1.0) == "low"
 
 
-def test_what_it_rests_above_was_no_stop_while_nobody_relied_on_it(quill):
-    """A hand held it there, however long."""
-    assert quill.stands(69.0, 30.0) == "stop"
-    assert quill.stands(70.0, 2.0) == "stop"
-    assert quill.stands(69.0, 2.0) == "low"
-
-
-def test_with_a_press_since_it_was_there_once_nobody_knows_and_the_stop_is_the_higher(quill):
+@pytest.mark.parametrize("pressed", [True, False])
+def test_of_what_it_rested_below_once_nobody_knows_and_the_stop_is_the_higher(quill, pressed):
     quill.stands(69.0, 30.0)
-    press(quill)
+    if pressed:
+        press(quill)
     assert quill.said_in(70.0, 2.0) == ["unknown", "risen", "stop"]
     assert quill.stands(69.0, 2.0) == "low"
 
@@ -118,3 +113,29 @@ def test_a_quill_that_presses_is_nowhere(quill):
 def test_a_stop_that_was_kept_is_known_at_once(quill):
     quill.watch.forget(70.0 / PER_COUNT_MM)
     assert quill.stands(69.7, 1.0) == "low"
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_however_far_from_a_stop_that_was_kept_it_is_said_until_it_was_seen_there(quill, way):
+    quill.watch.forget(70.0 / PER_COUNT_MM)
+    place = "high" if way > 0.0 else "low"
+    assert quill.stands(70.0 + way * 3.0 * SLIPS_MM, 1.0) == place
+    assert quill.stands(70.0, 1.0) == "stop"
+    press(quill)
+    assert quill.stands(70.0 + way * 3.0 * SLIPS_MM, 0.6) == "unknown"
+
+
+def test_it_is_sure_once_it_rested_there_again_and_again(quill):
+    for times in range(1, AGAIN + 1):
+        quill.stands(70.0, 2.0)
+        press(quill)
+        assert (quill.watch.sure_counts is not None) is (times >= AGAIN)
+    quill.watch.forget(70.0 / PER_COUNT_MM)
+    assert quill.watch.sure_counts == 70.0 / PER_COUNT_MM
+
+
+def test_one_that_is_known_by_a_datum_is_sure_once_it_was_seen_there(quill):
+    quill.watch.forget(70.0 / PER_COUNT_MM, slack_mm=0.05)
+    assert quill.watch.sure_counts is None
+    quill.stands(70.1, 1.0)
+    assert quill.watch.sure_counts == pytest.approx(70.1 / PER_COUNT_MM)

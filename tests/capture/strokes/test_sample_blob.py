@@ -76,7 +76,6 @@ def test_unknown_formats_are_refused_in_words():
         b"no zlib",
         pack(press())[1][:-5],
         zlib.compress(b"\0" * 34),
-        zlib.compress(bytes((MOST_SAMPLES + 1) * 33)),
         pack(press())[1] + b"more",
         pack(press())[1][:50] + b"\xff" + pack(press())[1][51:],
     ],
@@ -86,5 +85,7 @@ def test_damaged_blobs_are_refused_in_words(blob):
         unpack(RAW_FORMAT, blob)
 
 
-def test_as_many_samples_as_may_be_are_given_back():
+def test_as_many_samples_as_may_be_are_given_back_and_no_more():
     assert len(unpack(RAW_FORMAT, zlib.compress(bytes(MOST_SAMPLES * 33)))) == MOST_SAMPLES
+    with pytest.raises(CoilbenchError, match="damaged"):
+        unpack(RAW_FORMAT, zlib.compress(bytes((MOST_SAMPLES + 1) * 33)))

@@ -1,0 +1,41 @@
+"""The sentence of each finding of a closing press, and of heights that nothing shows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from coilbench.analysis.report.document import first_few
+from coilbench.analysis.report.units import Units
+
+HEIGHTS_PHRASES: dict[str, str] = {
+    "quill_rose": "the quill rests {moved_mm} higher than at first: a hand held it, or the travel "
+    "scale slipped; a gauge tells (d)",
+    "closing_wanted": "press {label} once more: it shows whether scale and seat stayed (f: end "
+    "without it)",
+    "set_closed": "closed: {label}, pressed once more, lies {moved_mm:+} (± {u_mm}) from where it "
+    "was: scale and seat stayed",
+    "closing_differs": "{label}, pressed once more at the end, lies {moved_mm:+} (± {u_mm}) from "
+    "where it was, so that loads are {load_n:+} other: scale or seat moved, nobody knows when",
+    "closing_unread": "it can't be compared with the spring's first presses",
+}
+
+
+def _not_closed(f: Mapping[str, Any], _units: Units) -> str:
+    return (
+        f"{first_few(f['sets'])}: not closed, so nothing shows that scale and seat stayed as the "
+        "springs were pressed; a press of the first one at the end does"
+    )
+
+
+def _unshown(f: Mapping[str, Any], _units: Units) -> str:
+    return (
+        f"{first_few(f['sets'])}: nothing showed that the travel scale had not slipped since its "
+        "calibration; a gauge does (d in live), till the rig starts again"
+    )
+
+
+HEIGHTS_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    "sets_not_closed": _not_closed,
+    "scale_unshown": _unshown,
+}

@@ -1,0 +1,147 @@
+"""The press that closes a set: its first spring once more shows whether scale and seat stayed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+
+from msgspec.structs import replace
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.closing_presses import CLOSED, ToClose
+from coilbench.capture.book.connection import Database
+from coilbench.capture.book.counting import ReadStroke
+from coilbench.capture.running.commands import Event
+from coilbench.capture.running.heights import Heights
+from coilbench.capture.running.judged import Judged, refused_for
+from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.questions import Questions
+from coilbench.capture.running.stroke_events import refused
+from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.moved_since import Moved
+from coilbench.capture.strokes.sweep import SweepStatus
+
+DIFFERS = "closing_differs"
+_OF_TURNS = (Action.REDO, Action.SKIP, Action.BACK)
+
+
+class Closing:
+    """Asks for the closing press, once for the same presses.
+
+    Used by the thread that owns the book.
+
+    Args:
+        differs: told the presses that are in doubt by a closing press, and why.
+        doubtful: told what was found in a press that is none.
+        asks: whether it is asked for at all.
+    """
+
+    def __init__(
+        self,
+        db: Database,
+        session_id: str,
+        heights: Heights,
+        turns: TurnTaking,
+        questions: Questions,
+        differs: Callable[[Sequence[ReadStroke], Finding], None],
+        doubtful: Callable[[Sequence[Finding]], None],
+        say: Callable[[Event], None],
+        *,
+        asks: bool,
+    ) -> None:
+        self._db, self._session_id = db, session_id
+        self._heights = heights
+        self._turns = turns
+        self._questions = questions
+        self._differs, self._doubtful = differs, doubtful
+        self._report = say
+        self._asks = asks
+        self._awaited: ToClose | None = None
+        self._asked: ToClose | None = None  # for what it was asked for before
+        self._found: tuple[object, ToClose | None] = None, None  # by what was looked, and what
+
+    @property
+    def _to_close(self) -> ToClose | None:
+        """What a closing press would bear out; None for nothing."""
+        turns, by, lost = self._turns, self._heights.record.travel.part_id, self._heights.lost
+        looked = (turns.order, turns.record, by, lost)
+        if looked != self._found[0]:
+            of = (turns.record, self._session_id, by)
+            self._found = looked, None if lost else ToClose.of(self._db, *of)
+        return self._found[1]
+
+    @property
+    def unclosed(self) -> bool | None:
+        """Whether presses are not borne out; None where none is asked for."""
+        return self._to_close is not None if self._asks else None
+
+    @property
+    def turn(self) -> Turn | None:
+        """The press that is awaited; None for none."""
+        awaited = self._awaited
+        if awaited is None or awaited != self._to_close:
+            return None
+        return Turn(awaited.label, Purpose.MEASURED, 1, 1)
+
+    @property
+    def label(self) -> str | None:
+        """The spring of which it is awaited; None for none."""
+        turn = self.turn
+        return None if turn is None else turn.label
+
+    def ask(self) -> bool:
+        """Ask for it where it shows something and was not asked for; returns whether it does."""
+        found = self._to_close if self._asks and self._heights.unknown is None else None
+        if found is None or found == self._asked:
+            return False
+        self._awaited = self._asked = found
+        self._report(Event.of(EventKind.TURN, "closing_wanted", label=found.label))
+        return True
+
+    def heard(self, action: Action) -> bool:
+        """Take what a person asks for; returns whether it was all about the closing press."""
+        if self.turn is not None and action is Action.FINISH:
+            self._questions.finished = True
+            return True
+        if action in _OF_TURNS:
+            self._awaited = None
+        return False
+
+    def before_end(self) -> None:
+        """Hold the end that a person asked for, where the closing press was not asked for yet."""
+        if self._questions.finished:
+            self._questions.finished = not self.ask()
+
+    def judged(self, judged: Judged, moved: Callable[[Collection[str]], Moved | None]) -> Judged:
+        """Return what the closing press is worth: that its heights moved is what is looked for.
+
+        Args:
+            judged: as a press of its spring is.
+            moved: tells how far it lies from the presses with these ids.
+        """
+        awaited, question, verdict = self._awaited, judged.question, judged.verdict
+        apart = question is not None and question.kind == "datum_moved"
+        found = None
+        if awaited is not None and (verdict.counted or apart):
+            found = moved(awaited.own)
+        if awaited is None or found is None:
+            why = verdict.findings or (Finding("closing_unread"),)
+            return Judged(refused_for(verdict, why), times=judged.times)
+        facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
+        what = Finding(DIFFERS if found.differs or apart else CLOSED, facts)
+        complete = {"status": SweepStatus.COMPLETE, "counted": False}
+        return Judged(replace(verdict, findings=(what,), **complete))
+
+    def tell(self, turn: Turn, judged: Judged) -> None:
+        """Say what came of the closing press, after the book has it."""
+        found, awaited = judged.verdict.findings[0], self._awaited
+        if found.kind not in (CLOSED, DIFFERS):
+            self._report(refused(turn, judged))
+            self._doubtful(judged.verdict.findings)
+            return
+        self._awaited, self._found = None, (None, None)
+        if found.kind == CLOSED:
+            self._report(Event(EventKind.DONE, found))
+            self._questions.finished = self._turns.turn is not None
+        elif awaited is not None:
+            self._differs(awaited.since, found)

@@ -1,0 +1,216 @@
+"""The press that closes a set: when it is asked for, what it says, and what an answer does."""
+
+import pytest
+
+from bench_strokes import Reseated, turned_into
+from coilbench.analysis.inputs.rig_warnings import set_warnings
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.phrases import note_text
+from coilbench.analysis.report.units import Units
+from coilbench.capture.book.heights_kept import SetTrust
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import recover
+from coilbench.capture.running.commands import Action, EventKind, Snapshot
+from coilbench.capture.virtual.bench import PressSpring, Rest
+from support.datum_desk import PRESS, SLIP, TO_MM, counted, on_gauge, said, take, tell, work
+from support.recorder_desk import HELLO, RIG, SPRINGS, Desk, bench_samples
+
+OTHER = [PressSpring(SPRINGS[1], TO_MM), Rest(1.0)]
+SUNK_MM = 0.3
+
+
+@pytest.fixture
+def desk(make_book):
+    """Of two springs, each pressed once to work it, and read twice."""
+    with open_book(make_book(RIG, device_id=RIG.device_id, boot_id=HELLO.boot_id)) as db:
+        yield Desk(db, closes=True)
+
+
+def in_one(desk, *parts):
+    """Work at one bench, whose springs stay worked, in parts: what is done, and how far it slipped.
+
+    Yields after each part.
+    """
+    steps, at, done = [Rest(2.0)], 0, []
+    for more, slip_mm in parts:
+        steps += more
+        done.append((bench_samples(steps).size, slip_mm))
+    samples = bench_samples(steps)
+    for end, slip_mm in done:
+        piece = samples[at:end].copy()
+        piece["travel_counts"] -= round(slip_mm * RIG.travel_counts_per_mm)
+        at = end
+        take(desk, piece)
+        desk.run_on = int(piece["seq"][-1]) + 1, int(piece["t_us"][-1]) + 11_000
+        yield
+
+
+def pressed(desk, slip_mm=0.0, *more):
+    """Press both springs, the scale slipping between them; what goes on does more.
+
+    Else it presses the first one again.
+    """
+    again = [(part, slip_mm) for part in more or (PRESS,)]
+    goes_on = in_one(desk, (PRESS * 3, 0.0), (OTHER * 3, slip_mm), *again)
+    next(goes_on)
+    next(goes_on)
+    desk.recorder.closing.ask()  # as a session does once the set is done
+    return goes_on
+
+
+def trust(desk):
+    desk.recorder.flush()
+    desk.run.update(Snapshot("larch", "x:").to_document())
+    return SetTrust.of(desk.db, ["larch"]).unclosed
+
+
+def test_a_set_is_closed_by_its_first_spring(desk):
+    goes_on = pressed(desk)
+    assert desk.recorder.closing.label == "larch-01"
+    assert trust(desk) == ("larch",)
+    next(goes_on)
+    (closed,) = [one for one in desk.found(EventKind.DONE) if one.kind == "set_closed"]
+    assert closed.facts["presses"] == 3
+    assert abs(closed.facts["moved_mm"]) < closed.facts["u_mm"]
+    assert desk.recorder.closing.label is None
+    assert counted(desk) == [1] * 6 + [0]
+    assert desk.rows()[-1]["status"] == "complete"
+    assert "scale and seat stayed" in note_text(desk.rows()[-1]["note"], Units())
+    assert trust(desk) == ()
+    desk.recorder.closing.ask()
+    assert desk.recorder.closing.label is None  # nothing is left to close
+
+
+def test_it_is_asked_for_once_for_the_same_presses(desk):
+    pressed(desk)
+    tell(desk, Action.FINISH)
+    assert desk.recorder.finished
+    assert not desk.recorder.closing.ask()
+    assert trust(desk) == ("larch",)
+    told = [describe(one, Units()) for one in set_warnings(desk.db, ["larch"])]
+    assert any(one.startswith("larch: not closed") for one in told)
+
+
+def test_where_none_is_asked_for_nothing_is_said(unworked):
+    pressed(unworked)
+    assert unworked.recorder.closing.label is None
+    assert trust(unworked) == ()
+
+
+def test_one_spring_alone_is_not_to_be_closed(desk):
+    work(desk, *PRESS * 3)
+    tell(desk, Action.FINISH)
+    tell(desk, Action.ACCEPT)
+    assert desk.recorder.finished
+    assert trust(desk) == ()
+
+
+def test_it_is_asked_for_where_a_person_ends_early(desk):
+    work(desk, *PRESS * 3, *OTHER)
+    tell(desk, Action.FINISH)
+    tell(desk, Action.ACCEPT)
+    assert not desk.recorder.finished
+    assert desk.recorder.closing.label == "larch-01"
+    work(desk, *PRESS)
+    assert desk.recorder.finished
+    assert counted(desk) == [1] * 4 + [0]
+    assert trust(desk) == ()
+
+
+@pytest.mark.parametrize("action", [Action.REDO, Action.BACK])
+def test_going_back_ends_the_wait_and_it_is_asked_for_again(desk, action):
+    pressed(desk)
+    tell(desk, action)
+    assert desk.recorder.closing.label is None
+    work(desk, *OTHER * (1 if action is Action.REDO else 3))
+    assert desk.recorder.done
+    assert desk.recorder.closing.ask()
+
+
+@pytest.mark.parametrize(("slip_mm", "closed"), [(0.035, True), (0.075, False), (-0.075, False)])
+def test_what_moved_is_asked_about_with_how_much(desk, slip_mm, closed):
+    next(pressed(desk, slip_mm))
+    question = desk.recorder.question
+    assert (question is None) is closed
+    assert counted(desk)[:6] == [1, 1, 1, *[int(closed)] * 3]
+    if question is not None:
+        assert question.kind == "strokes_in_doubt"
+        assert question.facts["moved_mm"] == pytest.approx(slip_mm, abs=question.facts["u_mm"])
+        assert question.facts["labels"] == ["larch-02"]
+        assert "kg) from where it was" in said(desk, EventKind.QUESTION)
+
+
+def test_so_is_a_seat_that_sank_though_the_heights_moved_much(desk):
+    work(desk, *PRESS * 3)
+    sunk = [turned_into(one, Reseated, by_mm=-SUNK_MM) for one in SPRINGS]
+    work(desk, *[PressSpring(sunk[1], TO_MM), Rest(1.0)] * 3)
+    desk.recorder.closing.ask()
+    work(desk, PressSpring(sunk[0], TO_MM), Rest(1.0))
+    assert desk.recorder.question.kind == "strokes_in_doubt"
+    assert desk.recorder.question.facts["moved_mm"] == pytest.approx(SUNK_MM, abs=0.1)
+
+
+def moved(desk):
+    next(pressed(desk, 0.08))
+
+
+def test_a_yes_lets_them_count_in_doubt_and_closes_nothing(desk):
+    moved(desk)
+    tell(desk, Action.ACCEPT)
+    assert counted(desk) == [1] * 6 + [0]
+    assert all("accepted" in row["note"] for row in desk.rows()[3:6])
+    assert desk.recorder.done
+    assert desk.recorder.datum is None
+    assert not desk.recorder.closing.ask()
+    assert trust(desk) == ("larch",)
+
+
+def test_a_no_leaves_them_out_till_the_datum_is_set(desk):
+    moved(desk)
+    tell(desk, Action.TAKE_OUT)
+    assert counted(desk) == [1, 1, 1, 0, 0, 0, 0]
+    assert desk.recorder.turn.label == "larch-02"
+    assert desk.recorder.datum.facts["why"]["kind"] == "closing_differs"
+    work(desk, *OTHER, slip_mm=0.08)
+    assert not desk.rows()[-1]["counted"]
+    on_gauge(desk, 30.0, slip_mm=0.08)
+    tell(desk, Action.ACCEPT)  # where it is asked whether the gauge is right
+    assert desk.recorder.datum is None
+
+
+def test_what_nobody_answers_does_not_count(desk):
+    moved(desk)
+    recover(desk.db)
+    assert counted(desk) == [1, 1, 1, 0, 0, 0, 0]
+
+
+def test_a_press_that_is_no_good_or_of_another_spring_is_asked_for_again(desk):
+    goes_on = pressed(desk, 0.0, SLIP, PRESS)
+    next(goes_on)
+    assert desk.kinds(EventKind.REFUSED)[-1] == "stroke_refused"
+    assert desk.recorder.datum is not None  # whatever slipped
+    tell(desk, Action.ACCEPT)
+    next(goes_on)
+    assert "set_closed" in desk.kinds(EventKind.DONE)
+
+
+def test_a_rig_that_starts_again_has_nothing_to_close(desk):
+    pressed(desk)
+    desk.recorder.process_hello(type(HELLO)(1, "own-1", RIG.device_id, 7, 80.0, "quadrature", 5.0))
+    assert desk.recorder.closing.label is None
+    assert not desk.recorder.closing.ask()
+
+
+def test_after_a_closing_press_only_what_came_since_is_in_doubt(desk):
+    parts = (PRESS * 3 + OTHER, 0.0), (PRESS, 0.0), (OTHER * 2, 0.08), (PRESS, 0.08)
+    goes_on = in_one(desk, *parts)
+    next(goes_on)
+    tell(desk, Action.FINISH)
+    tell(desk, Action.ACCEPT)
+    next(goes_on)  # closed; a session would end here
+    assert "set_closed" in desk.kinds(EventKind.DONE)
+    next(goes_on)
+    desk.recorder.closing.ask()
+    next(goes_on)
+    assert desk.recorder.question.facts["presses"] == 2
+    assert counted(desk) == [1, 1, 1, 1, 0, 0, 0, 0]
