@@ -24,6 +24,7 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.shop.answers import _inputs
 from support import edits
 from support.demo_runs import four_of_each
+from support.shared import copied, made_once
 
 CHECK = ("set", "check", "larch", "--at", "38.5mm", "--at", "27.6mm")
 Ask = Callable[..., str]
@@ -120,6 +121,18 @@ CHANGES = {
 }
 
 
+@pytest.fixture
+def kept_before(ask: Ask, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What CHECK was worked out to be, once for all who change the book after it."""
+
+    def keep(folder: Path) -> None:
+        ask("kept", *CHECK)
+        shutil.copytree(tmp_path / "kept", folder / "kept")
+
+    copied(made_once(tmp_path_factory, "kept-before", keep), tmp_path)
+
+
+@pytest.mark.usefixtures("kept_before")
 @pytest.mark.parametrize("change", CHANGES)
 def test_a_changed_input_is_worked_out_anew(
     ask: Ask, book: Path, tmp_path: Path, change: str
