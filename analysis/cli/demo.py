@@ -67,6 +67,7 @@ from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 LET_UP_S = 0.2  # the spring stays in the press between two strokes
 LOOK_S = 0.005
+DRAWN_PER_S = 4
 
 BUILD_FILE = """\
 # An invented straight-six with a cam of more lift; every figure in here is made up.
@@ -261,6 +262,7 @@ def _run(demo: Demo) -> DemoResult:
         BarColumn(bar_width=30),
         TaskProgressColumn(),
         console=PlainConsole(stderr=True),
+        refresh_per_second=DRAWN_PER_S,
     )
     with progress:
         task = progress.add_task("calibrating the rig", total=1)
