@@ -36,6 +36,8 @@ except KeyboardInterrupt:
 def main() -> None:
     """Load the program and run it."""
     gc.set_threshold(_MADE_BETWEEN_LOOKS)
+    # Our matrices are small; threads for them cost more when NumPy loads than a whole question.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from coilbench.analysis.cli import main as program
 
     if _OURS:

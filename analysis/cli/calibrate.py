@@ -91,7 +91,7 @@ def weigh_command(
         points = _with_u(read_points(_table(file), LoadPoint), masses_u)
         part = load_part(points, file.name, gravity, masses_err or "together")
         if any(point.mass_kg == 0.0 for point in points):
-            part = _with_note(part, Finding("zero_unchecked"))
+            part = part.noted(Finding("zero_unchecked"))
         largest_n = gravity * max(point.mass_kg for point in points)
         _store(with_overload(part, largest_n, pressed=False))
         return
@@ -102,11 +102,7 @@ def weigh_command(
         read = rig.weigh(masses_kg, masses_u, afresh=afresh)
     with rig.kept_until_stored("weigh"):
         part = load_part(_with_u(read.points, masses_u), "guided", gravity, masses_err)
-        _store(_with_note(part, read.zero_note).on(rig.hello))
-
-
-def _with_note(part: NewPart, note: Finding | None) -> NewPart:
-    return part if note is None else replace(part, notes=(*part.notes, note))
+        _store(part.noted(read.zero_note).on(rig.hello))
 
 
 def _with_u(points: Sequence[LoadPoint], masses_u: float | None) -> list[LoadPoint]:
@@ -250,21 +246,21 @@ def _with_heights(
         moved = heights_moved(now, before.travel, same_counts=before.same_counts)
     settle_heights(moved, accepted=accepted)
     stop = None if stop_counts is None else stop_note(part.fit, stop_counts)
-    return _with_note(_with_offset(part, moved), stop)
+    return _with_offset(part, moved).noted(stop)
 
 
 def _with_offset(part: NewPart, compared: Finding | None) -> NewPart:
     """Note what tells whether all lengths are shifted alike, or that nothing does."""
     if compared is None and any(point.length_mm == 0.0 for point in part.points):
         return part  # the faces together are no gauge that could be another one
-    return _with_note(part, compared or Finding("offset_unchecked"))
+    return part.noted(compared or Finding("offset_unchecked"))
 
 
 def _with_touch(part: NewPart, hello: Hello) -> NewPart:
     """Note it where the touch on the gauges could not be seen."""
     if part_of_rig("load", hello) is not None:
         return part
-    return _with_note(part, Finding("touch_unchecked"))
+    return part.noted(Finding("touch_unchecked"))
 
 
 def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool) -> None:
@@ -327,7 +323,7 @@ def with_overload(part: NewPart, largest_n: float, *, pressed: bool = True) -> N
     over = too_much(told.cell_n, told.press_n if pressed else None, largest_n, largest_n)
     if over is None or over.kind != "overload":
         return part
-    return _with_note(part, Finding("pressed_over", over.facts))
+    return part.noted(Finding("pressed_over", over.facts))
 
 
 def _given_port(port: str | None) -> str:

@@ -37,6 +37,7 @@ from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.overload import OverloadWatch
+from coilbench.capture.calibration.standing import stop_note
 from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.choices import CONDITIONING_STROKES, MEASURED_STROKES
 from coilbench.capture.errors import CoilbenchError
@@ -66,6 +67,7 @@ from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 LET_UP_S = 0.2  # the spring stays in the press between two strokes
 LOOK_S = 0.005
+DRAWN_PER_S = 4
 
 BUILD_FILE = """\
 # An invented straight-six with a cam of more lift; every figure in here is made up.
@@ -156,11 +158,14 @@ class Demo:
             load = load_part(masses, "demo").on(hello)
             step = hello.mm_per_count
             gauge = GaugeGuide((0.0, *GAUGES_MM), mm_per_count=step, load_fit=load.fit)
-            gauges = follow(stream, gauge, say, watch=unrated).points
-            travel = travel_part(gauges, "demo", step).on(hello)
+            gauged = follow(stream, gauge, say, watch=unrated)
+            travel = travel_part(gauged.points, "demo", step).on(hello)
+            stop_counts = gauged.stop_counts
             block = BlockGuide(load.fit, BLOCK_N)
             pressed = follow(stream, block, say, watch=unrated).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
+        if stop_counts is not None:
+            travel = travel.noted(stop_note(travel.fit, stop_counts))
         with open_book(self.book, create=True) as db, db.atomic():
             for part in (load, travel, flex):
                 store_part(db, part)
@@ -257,6 +262,7 @@ def _run(demo: Demo) -> DemoResult:
         BarColumn(bar_width=30),
         TaskProgressColumn(),
         console=PlainConsole(stderr=True),
+        refresh_per_second=DRAWN_PER_S,
     )
     with progress:
         task = progress.add_task("calibrating the rig", total=1)

@@ -85,6 +85,7 @@ def _one_bench(readings: Sequence[HeightReadings]) -> bool:
         and rig.calibration is first.calibration
         and (rig.calibration_id, rig.zero_known) == (first.calibration_id, first.zero_known)
         and (rig.rests_n, rig.gain_u_relative) == (first.rests_n, first.gain_u_relative)
+        and rig.moved_u_mm == first.moved_u_mm
         for rig, reading in zip(rigs, readings, strict=True)
     )
 
@@ -242,6 +243,8 @@ def _height_effects(reading: _Read, rig: RigReading) -> Iterator[Effect]:
     yield curve_effect("travel_curve", rig_id, "mm", rate, rate * powers(counts, travel), travel)
     rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
     yield plain("travel_steps", rig_id, "mm", rate, rounded_mm)
+    if rig.moved_u_mm > 0.0:
+        yield plain("heights_moved", rig_id, "mm", rate, rig.moved_u_mm, shared=False)
     if flex is None:
         give_u_mm = FLEX_UNKNOWN_U_MM_PER_N * load_n
         yield plain("flex_not_measured", rig_id, "mm", rate, give_u_mm)

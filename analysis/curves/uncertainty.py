@@ -27,6 +27,7 @@ SourceKind = Literal[
     "load_curve", "hidden_bend", "masses", "zero_not_read",  # the rig's load
     "gain_since", "resting_weight",  # its cell since it was calibrated, its cup
     "travel_curve", "travel_steps", "press_flex", "flex_not_measured",  # the rig's height
+    "heights_moved",  # since its first spring was read
     "lag", "lag_not_known", "turn_friction", "shape_between", "branch_not_measured",
     "stroke_scatter", "stroke_noise", "stroke_repeat", "stroke_repeat_assumed",
     "installed_height", "shim_thickness",  # the height in the engine
@@ -36,7 +37,7 @@ SourceKind = Literal[
 
 # It is not known whether springs have it in common: in a mean it counts as common, in a difference
 # as each spring's own.
-UNTOLD: tuple[SourceKind, ...] = ("load_stated",)
+UNTOLD: tuple[SourceKind, ...] = ("load_stated", "heights_moved")
 # Of points each reading has its own, so that more presses lessen it.
 EACH_PRESS: tuple[SourceKind, ...] = ("scale_steps", "scale_repeat", "height_each_press")
 

@@ -43,6 +43,7 @@ SOURCES: dict[SourceKind, str] = {
     "travel_steps": "steps of the travel under the gauges",
     "press_flex": "press flex",
     "flex_not_measured": "press flex, not measured",
+    "heights_moved": "what scale or seat may have moved by, by the closing press",
     "resting_weight": "what rests on the spring",
     "gain_since": "gain since the calibration, by its checks",
     "lag": "lag of the load",

@@ -6,9 +6,8 @@ from typing import NamedTuple
 
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke
+from coilbench.capture.book.notes import CLOSED
 from coilbench.capture.book.sets import SetRecord
-
-CLOSED = "set_closed"
 
 
 class ToClose(NamedTuple):

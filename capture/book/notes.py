@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from coilbench.capture.blocks import Finding
 
 Remark = Finding | str
+CLOSED = "set_closed"  # a closing press agreed
 _IN_DOUBT = ("accepted", "gauge_said", "heights_said", "stop_was_lower")
 
 

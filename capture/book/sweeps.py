@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import msgspec
 import numpy as np
-from msgspec.structs import asdict, replace
+from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import LOAD_DTYPE, Finding, RawBlock, usable_of
@@ -22,15 +22,14 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.digests import seal_content
-from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.keyed_document import keyed_setup_of
 from coilbench.capture.book.notes import with_finding
+from coilbench.capture.book.rig_errors import RigErrors
 from coilbench.capture.book.rows import insert, just_after, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.vouching import damaged_strokes
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.choices import OWN
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
@@ -237,7 +236,7 @@ def load_sweeps(
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
     readings = _readings(db, calibration)
-    gains = Gains(db)
+    errors = RigErrors(db, record.set_id)
     for row in db.query(
         """
         SELECT sweeps.*, resting_weights.rests_n AS resting_n FROM sweeps
@@ -251,12 +250,14 @@ def load_sweeps(
     ):
         label = labels[row["spring_id"]]
         read = known.get(row["id"])
-        sweeps[label].append(_sweep(db, row, label, readings, gains) if read is None else read)
+        sweeps[label].append(_sweep(db, row, label, readings, errors) if read is None else read)
     return sweeps
 
 
-def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading, gains: Gains) -> Sweep:
-    press, rig = _press(row, readings, gains)
+def _sweep(
+    db: Database, row: dict[str, Any], label: str, readings: Reading, errors: RigErrors
+) -> Sweep:
+    press, rig = _press(row, readings, errors)
     if press is None:
         loading, unloading = _stored_branches(db, row["id"])
     else:
@@ -295,7 +296,7 @@ def _stated(
 
 
 def _press(
-    row: dict[str, Any], readings: Reading, gains: Gains
+    row: dict[str, Any], readings: Reading, errors: RigErrors
 ) -> tuple[Press | None, RigReading | None]:
     """Read a stroke's samples, raw ones with their calibration; None where it has only points."""
     if row["samples_blob"] is None:
@@ -307,9 +308,7 @@ def _press(
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
     raw = RawBlock(samples, row["boot_id"])
     press, rig = read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
-    zero_n = float(value(rig.calibration.load, rig.zero_counts))
-    gain_u = gains.u_relative(rig.calibration_id, row["stored_utc"], zero_n)
-    return press, replace(rig, rests_n=row["resting_n"], gain_u_relative=gain_u)
+    return press, errors.of(rig, row)
 
 
 def stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.regression import fit_polynomial
+from coilbench.capture.calibration.statistics import distinct
 from coilbench.capture.errors import CoilbenchError
 
 ADC_LIMIT_COUNTS = 2**23
@@ -87,16 +88,16 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
                 f"{points.name(row)} has an uncertainty of {2.0 * points.u[row]:g} {points.unit}",
                 hint="Give a number above 0, or leave it out",
             )
-    distinct = np.unique(points.known).size
-    if points.known.size > 1 and distinct == 1:
+    different = distinct(points.known).size
+    if points.known.size > 1 and different == 1:
         raise CoilbenchError(
             f"every {points.noun} is the same, {points.known[0]:g} {points.unit}",
             hint=f"Use at least {least_distinct} different ones",
         )
-    if distinct < least_distinct:
-        values = f"{distinct} different known value{'' if distinct == 1 else 's'}"
+    if different < least_distinct:
+        values = f"{different} different known value{'' if different == 1 else 's'}"
         raise CoilbenchError(
-            f"{values} {'is' if distinct == 1 else 'are'} too few to calibrate on",
+            f"{values} {'is' if different == 1 else 'are'} too few to calibrate on",
             hint=f"Use at least {least_distinct}, spread over the range you measure in",
         )
     if np.ptp(points.counts) < least_span_counts:
@@ -209,7 +210,7 @@ def _candidates(points: Standards) -> Iterator[NDArray[np.intp]]:
     """Yield the rows that one error can affect: each alone, then all of one known value."""
     for row in range(points.known.size):
         yield np.array([row])
-    for known in np.unique(points.known):
+    for known in distinct(points.known):
         rows = np.flatnonzero(points.known == known)
         if rows.size > 1:
             yield rows
@@ -251,7 +252,7 @@ def _refuse_unrepeated(
 ) -> None:
     """Refuse the same known value read twice with readings further apart than is allowed."""
     units_per_count = points.span / float(np.ptp(points.counts))
-    for known in np.unique(points.known) if culprit is None else points.known[[culprit]]:
+    for known in distinct(points.known) if culprit is None else points.known[[culprit]]:
         rows = np.flatnonzero(points.known == known)
         apart = float(np.ptp(points.counts[rows])) * units_per_count
         if apart > (2.0 if culprit is None else 1.0) * allowed:
@@ -269,7 +270,7 @@ def _refuse_unrepeated(
 
 
 def _refuse_turning(points: Standards) -> None:
-    known = np.unique(points.known)
+    known = distinct(points.known)
     counts = np.array([points.counts[points.known == k].mean() for k in known])
     steps = np.diff(counts)
     way = np.sign(counts[-1] - counts[0])

@@ -41,7 +41,7 @@ from coilbench.capture.calibration.regression import (
     fit_with_scatter,
     step_is_off,
 )
-from coilbench.capture.calibration.statistics import widening
+from coilbench.capture.calibration.statistics import distinct, widening
 from coilbench.capture.errors import CoilbenchError
 
 Array = NDArray[np.float64]
@@ -67,7 +67,8 @@ class Means(NamedTuple):
 
 def mean_readings(mass_kg: Array, counts: Array, u_kg: Array) -> Means:
     """Average the readings of each mass: a mass read twice still has one error."""
-    masses, where = np.unique(mass_kg, return_inverse=True)
+    masses = distinct(mass_kg)
+    where = masses.searchsorted(mass_kg)
     number = np.bincount(where).astype(np.float64)
     mean = np.bincount(where, counts) / number
     squares = np.bincount(where, (counts - mean[where]) ** 2)
@@ -273,7 +274,7 @@ def _travel_notes(
     low_mm, high_mm = float(gauges.known.min()), float(gauges.known.max())
     if gauges.span < NARROW_GAUGES_FRACTION * high_mm:
         yield Finding.of("gauges_narrow", low_mm=low_mm, high_mm=high_mm)
-    if np.unique(gauges.known).size == LEAST_GAUGES:
+    if distinct(gauges.known).size == LEAST_GAUGES:
         yield Finding.of("two_gauges")
 
 
@@ -374,7 +375,7 @@ def with_hidden_bend(
     unit = np.ones_like(x)
     u_bend = 4.0 * typical * float(np.ptp(y)) / float(np.ptp(x)) ** 2
     spare = x.size - 3
-    if spare > 0 and np.unique(x).size > 3 and line.residual_sd > 0.0:
+    if spare > 0 and distinct(x).size > 3 and line.residual_sd > 0.0:
         free = fit_polynomial(x, y, 2, unit * line.residual_sd)
         by_points = math.sqrt(free.covariance[2][2]) * widening(spare)
         u_bend = 1.0 / math.hypot(1.0 / u_bend, 1.0 / by_points)

@@ -25,6 +25,7 @@ from coilbench.capture.calibration.regression import (
     fit_polynomial,
     fit_with_scatter,
 )
+from coilbench.capture.calibration.statistics import distinct
 from coilbench.capture.errors import CoilbenchError
 
 Array = NDArray[np.float64]
@@ -231,7 +232,7 @@ def _refuse_few(on_block: Press) -> None:
             hint=f"Press it slowly and read at least {LEAST_POINTS} different loads",
         )
     low_n, high_n = float(on_block.load_n.min()), float(on_block.load_n.max())
-    if np.unique(on_block.load_n).size < LEAST_LOADS or low_n > ONE_SIDE_FRACTION * high_n:
+    if distinct(on_block.load_n).size < LEAST_LOADS or low_n > ONE_SIDE_FRACTION * high_n:
         raise CoilbenchError(
             "all readings on the block are high loads, from {low_n} to {high_n}",
             low_n=float(low_n),

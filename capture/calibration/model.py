@@ -154,6 +154,10 @@ class NewPart(msgspec.Struct, frozen=True):
         """Return the part as read on a certain rig."""
         return replace(self, device_id=hello.device_id, boot_id=hello.boot_id)
 
+    def noted(self, note: Finding | None) -> NewPart:
+        """Return the part with one note more; None for none."""
+        return self if note is None else replace(self, notes=(*self.notes, note))
+
 
 def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
     """Give a travel fit a new datum, keeping its scale factor.

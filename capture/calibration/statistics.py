@@ -165,6 +165,10 @@ def noise_sd(counts: ArrayLike, order: int = 1) -> float:
         counts: shape (n,), n above the order.
         order: of the differences.
     """
-    steps: NDArray[np.float64] = np.diff(np.asarray(counts, dtype=np.float64), order)
-    sd = ROBUST_SD_PER_MAD * median(np.abs(steps))
-    return max(sd / math.sqrt(math.comb(2 * order, order)), LEAST_SD_COUNTS)
+    return float(noise_sds(np.asarray(counts, dtype=np.float64)[None], order)[0])
+
+
+def noise_sds(counts: NDArray[np.float64], order: int) -> NDArray[np.float64]:
+    """Return noise_sd of each row, shape (k, n) to (k,)."""
+    sds = ROBUST_SD_PER_MAD * medians(np.abs(np.diff(counts, order)))
+    return np.maximum(sds / math.sqrt(math.comb(2 * order, order)), LEAST_SD_COUNTS)

@@ -13,7 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, median, noise_sd
+from coilbench.capture.calibration.statistics import (
+    LEAST_SD_COUNTS,
+    median,
+    noise_sd,
+    noise_sds,
+)
 
 Channel = Literal["load", "travel"]
 _UNFIT = {"load": SampleFlag.LOAD_SUSPECT, "travel": SampleFlag.TRAVEL_ABSENT}
@@ -155,7 +160,10 @@ class SteadyFinder:
             quick = max(quick, median(np.array(self._calm)))
         if lag < 2:
             return quick
-        slow = float(np.median([noise_sd(column[at::lag], 2) for at in range(lag)]))
+        each, more = divmod(column.size, lag)
+        parts = column[: each * lag].reshape(each, lag).T  # every so many samples, from each on
+        longer = np.column_stack([parts[:more], column[each * lag :]])
+        slow = median(np.concatenate([noise_sds(longer, 2), noise_sds(parts[more:], 2)]))
         creep = self._creep(column)
         return max(quick, min(slow, MOST_HIDDEN * quick, np.inf if creep == 0.0 else creep))
 

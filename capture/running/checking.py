@@ -16,6 +16,7 @@ from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.running.judged import (
     HEIGHTS_IN_DOUBT,
     Judged,
@@ -357,7 +358,7 @@ class StrokeChecks:
         The load comes late by a filter that nobody knows well: where that takes a large part of
         the way, so do the loads depend on it.
         """
-        usual = float(np.median(self._hastes)) if self._hastes else 0.0
+        usual = median(np.array(self._hastes)) if self._hastes else 0.0
         most = max(HASTE, HASTE_TIMES * usual)
         if press.haste <= most:
             return None

@@ -7,9 +7,10 @@ from collections.abc import Callable, Collection, Sequence
 from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.closing_presses import CLOSED, ToClose
+from coilbench.capture.book.closing_presses import ToClose
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke
+from coilbench.capture.book.notes import CLOSED
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, refused_for

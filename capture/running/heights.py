@@ -375,7 +375,7 @@ class Heights:
         found = heights_moved(StandingTravel(part.fit, counts), before, same_counts=False)
         if found is None or found["moved_mm"] < -found["allowed_mm"]:
             return unknown
-        noted = replace(part, notes=(*part.notes, stop_note(part.fit, counts)))
+        noted = part.noted(stop_note(part.fit, counts))
         return NewDatum(noted, length_mm, found["moved_mm"], found["allowed_mm"], by_stop=True)
 
     def moved_with_stop(self, new: NewDatum) -> bool:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from msgspec.structs import replace
-
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.model import NewPart
 
@@ -49,7 +47,7 @@ class NewDatum(NamedTuple):
     def noted(self, what: str) -> NewDatum:
         """Return it with that said of how it compares."""
         compared = Finding.of(what, moved_mm=self.moved_mm, allowed_mm=self.u_mm)
-        return self._replace(part=replace(self.part, notes=(*self.part.notes, compared)))
+        return self._replace(part=self.part.noted(compared))
 
     @property
     def facts(self) -> dict[str, float | None]:

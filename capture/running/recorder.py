@@ -275,10 +275,12 @@ class Recorder:
         self._feed(RawBlock(block.samples[begin:], block.boot_id))
 
     def _feed(self, block: RawBlock) -> None:
-        for samples in pieces(block.samples):
+        load_n, height_mm = self._physical(block.samples)
+        for some in pieces(block.samples["t_us"]):
+            samples, physical = block.samples[some], (load_n[some], height_mm[some])
             self._finder.free_mm = None if self.heights.lost else self._looks.bounds().free_from_mm
             self._finder.on_gauge = self.heights.no_spring
-            for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
+            for stroke in self._finder.feed(RawBlock(samples, block.boot_id), physical):
                 self._keep(stroke)
             self._look(samples)
 

@@ -141,6 +141,8 @@ class Session:
         request = self._request
         check_book(request.book)  # before a lock file is made beside it
         with hold_book(request.book), open_book(request.book) as db:
+            # for each row of a stroke SQLite keeps a page aside: not in a file of its own
+            db.execute("PRAGMA temp_store = MEMORY")
             self._rescue(db)
             record = find_set(db, request.set_name)
             _refuse_solid(request, record)

@@ -84,7 +84,7 @@ def open_virtual(url: str) -> VirtualSource:
         bench.blocks(endless=setup.endless),
         faults=setup.faults,
         seed=setup.seed,
-        frame_samples=FRAME_SAMPLES[setup.pace],
+        frame_samples=FRAME_SAMPLES,
     )
     port = VirtualPort(firmware, pace=setup.pace, link=setup.link)
     try:

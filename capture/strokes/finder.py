@@ -230,12 +230,16 @@ class StrokeFinder:
         each = 1 + load_n.shape[0] // most
         return load_n[::each], height_mm[::each]
 
-    def feed(self, block: RawBlock) -> list[Stroke]:
-        """Take the next samples; return the strokes that ended in them."""
+    def feed(self, block: RawBlock, physical: Physical | None = None) -> list[Stroke]:
+        """Take the next samples; return the strokes that ended in them.
+
+        Args:
+            physical: what to_physical gives of them, where it is known already.
+        """
         if len(block) == 0:
             return []
         self._boot_id = block.boot_id
-        self.fed = self._to_physical(block.samples)
+        self.fed = self._to_physical(block.samples) if physical is None else physical
         self._buffer.add(block.samples, self.fed)
         t_us = self._buffer.samples["t_us"][self._taken :]
         return self._look_through(int(t_us.searchsorted(t_us[-1] // SLICE_US * SLICE_US)))

@@ -12,6 +12,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, SampleFlag, usable_of
+from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
 
@@ -221,7 +222,7 @@ def _why_short(
             "stopped_early", lowest_mm=stroke.lowest_mm, reach_height_mm=reach_height_mm
         )
     if earlier_depths_mm:
-        usual_mm = float(np.median(earlier_depths_mm))
+        usual_mm = median(np.array(earlier_depths_mm))
         if stroke.depth_mm < SHORT_SHARE * usual_mm:
             return Finding.of("pressed_short", depth_mm=stroke.depth_mm, usual_depth_mm=usual_mm)
     return None

@@ -9,8 +9,13 @@ from __future__ import annotations
 from bisect import bisect_right
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.lag import LONGEST_FILTER, typical_delay_s
+
+Array = NDArray[np.float64]
 
 STEP_MM = 0.1  # the way down is kept in steps of this
 SLOPE_MM = 1.0  # a slope is read over so much
@@ -38,32 +43,12 @@ class _Point(NamedTuple):
     """Where the quill came lower than ever in this stroke.
 
     Attributes:
-        slope_n_per_mm: the spring's own so far, at most: however late the load comes.
-        behind_mm: how far above it the quill was when the load that is read here acted, at most.
+        late: the samples whose heights its load may be of; empty where not all of them were seen.
     """
 
     height_mm: float
     load_n: float
-    slope_n_per_mm: float = 0.0
-    behind_mm: float = 0.0
-
-
-class _Window:
-    """Which of the last samples lie within some time, and one before.
-
-    Attributes:
-        first: where the window begins among all samples.
-    """
-
-    def __init__(self) -> None:
-        self.first = 0
-
-    def follow(self, t_us: list[int], since_us: float) -> None:
-        """Let go, for good, what lies before a moment, when another sample has come."""
-        at, newest = self.first, len(t_us) - 1
-        while at < newest and t_us[at + 1] <= since_us:
-            at += 1
-        self.first = at
+    late: slice = slice(0)
 
 
 class SlopeWatch:
@@ -75,32 +60,48 @@ class SlopeWatch:
     def __init__(self) -> None:
         self._down: list[_Point] = []
         self._depths_mm: list[float] = []  # theirs, ascending: heights below 0
+        self._loads_n: list[float] = []  # theirs
         self._t_us: list[int] = []  # of the samples after the touch
         self._height_mm: list[float] = []
-        self._late, self._latest = _Window(), _Window()  # whose heights a load may be of
+        self._late = self._latest = 0  # the first of them whose heights a load may be of
         self._late_seen = False  # where the quill was before the touch, nobody looked
         self._first_us = 0
         self._largest_n = 0.0  # of two points in a row
         self._running: dict[str, int] = {}
 
-    def look(self, t_us: int, height_mm: float, load_n: float) -> list[Finding]:
-        """Take one sample; return what can't be a spring's.
+    def look(self, t_us: NDArray[np.int64], height_mm: Array, load_n: Array) -> list[Finding]:
+        """Take samples, shape (n,); return what can't be a spring's."""
+        if self._plainly_up(height_mm, load_n):
+            self._t_us += t_us.tolist()
+            self._height_mm += height_mm.tolist()
+            return []
+        columns = (t_us.tolist(), height_mm.tolist(), load_n.tolist())
+        return [found for sample in zip(*columns, strict=True) for found in self._one(*sample)]
 
-        It runs for each sample that comes, so that it asks little.
-        """
+    def _plainly_up(self, height_mm: Array, load_n: Array) -> bool:
+        """Tell whether the quill goes up, its load long falling: then nothing can be found."""
+        if not self._down or self._running or not height_mm.size:
+            return False
+        touch, deepest = self._down[0], self._down[-1]
+        fell_n = deepest.load_n - float(load_n.max())
+        fallen = fell_n >= max(0.0, STILL_SHARE * (deepest.load_n - touch.load_n))
+        return fallen and float(height_mm.min()) > deepest.height_mm + NEAR_MM
+
+    def _one(self, t_us: int, height_mm: float, load_n: float) -> list[Finding]:
+        """Take one sample. It runs for each that comes on the way down, so that it asks little."""
         if not self._down:
             self._first_us = t_us
             self._keep(_Point(height_mm, load_n))
             return []
         self._t_us.append(t_us)
         self._height_mm.append(height_mm)
-        self._follow_lag(t_us)
         lowest_mm = self._down[-1].height_mm
         lower = height_mm <= lowest_mm - STEP_MM
         found: list[Finding] = []
         if height_mm <= lowest_mm + NEAR_MM and len(self._down) >= FEWEST:
             found += self._binds(height_mm, load_n)
         if lower:
+            self._follow_lag()
             found += self._slips(height_mm, load_n)
             found += self._still_down(load_n)
             self._add(height_mm, load_n)
@@ -112,14 +113,20 @@ class SlopeWatch:
         stands = not lower and height_mm <= lowest_mm + STEP_MM
         return self._repeated(found, stands=stands)
 
-    def _follow_lag(self, t_us: int) -> None:
-        """Let go what no load that is read now can be of."""
-        since_us = t_us - self._first_us
+    def _follow_lag(self) -> None:
+        """Let go, for good, what no load that is read now can be of."""
+        now_us = self._t_us[-1]
+        since_us = now_us - self._first_us
         step_s = since_us * 1e-6 / len(self._t_us)
         late_us = LAG_TIMES * 1e6 * typical_delay_s(step_s)
+        latest_us = max(late_us, 1e6 * LONGEST_FILTER * step_s)
         self._late_seen = since_us >= late_us
-        self._late.follow(self._t_us, t_us - late_us)
-        self._latest.follow(self._t_us, t_us - max(late_us, 1e6 * LONGEST_FILTER * step_s))
+        self._late = self._at(now_us - late_us, self._late)
+        self._latest = self._at(now_us - latest_us, self._latest)
+
+    def _at(self, moment_us: float, least: int) -> int:
+        """Return the last sample that was there at a moment, of that many or later."""
+        return max(least, bisect_right(self._t_us, moment_us, least) - 1)
 
     def _repeated(self, found: list[Finding], *, stands: bool) -> list[Finding]:
         """Return what was so often enough running."""
@@ -131,6 +138,9 @@ class SlopeWatch:
     def _binds(self, height_mm: float, load_n: float) -> list[Finding]:
         """Return that the load rises many times as steeply as before."""
         down, last = self._down, len(self._down) - 1
+        since = min(self._above(height_mm + BIND_OVER_MM), last) - 1
+        if load_n - min(self._loads_n[since:]) <= BIND_N:
+            return []  # as it mostly is: the rest need not be worked out
         touch_mm = down[0].height_mm
         for at in range(last, 0, -1):
             point = down[at]
@@ -139,11 +149,11 @@ class SlopeWatch:
             if far or touch_mm - point.height_mm < BIND_FROM_MM:
                 break
             if load_n - point.load_n <= BIND_N:
-                continue  # as it mostly is: the rest need not be worked out
+                continue
             fell_mm = max(0.0, fell_mm)
-            slope, base_n = point.slope_n_per_mm, max(point.load_n, down[at - 1].load_n)
+            (slope, behind_mm), base_n = self._slope(point), max(point.load_n, down[at - 1].load_n)
             # where a hand slows down the load catches up, with the second rate if there is one
-            least_n = max(BIND_N, BIND_SHARE * base_n) + SECOND_RATE * slope * point.behind_mm
+            least_n = max(BIND_N, BIND_SHARE * base_n) + SECOND_RATE * slope * behind_mm
             if slope > 0.0 and load_n - base_n > least_n + BIND_TIMES * slope * fell_mm:
                 return [Finding.of("coils_bind", load_n=load_n, height_mm=height_mm)]
         return []
@@ -157,7 +167,7 @@ class SlopeWatch:
 
     def _still_down(self, load_n: float) -> list[Finding]:
         """Return that the height fell and the load did not rise."""
-        then_mm = max(self._height_mm[self._latest.first :])
+        then_mm = max(self._height_mm[self._latest :])
         above = self._above(then_mm + STILL_MM)
         if above < RUNNING:
             return []
@@ -172,7 +182,8 @@ class SlopeWatch:
         # as it mostly does: by when the quill was how high, which is less, need not be worked out
         if not self._still(deepest, changed_n, rose_mm, load_n):
             return []
-        rose_mm = min(self._height_mm[self._latest.first :]) - deepest.height_mm
+        self._follow_lag()
+        rose_mm = min(self._height_mm[self._latest :]) - deepest.height_mm
         return self._still(deepest, changed_n, rose_mm, load_n) if rose_mm >= STILL_MM else []
 
     def _still(
@@ -194,12 +205,22 @@ class SlopeWatch:
     def _keep(self, point: _Point) -> None:
         self._down.append(point)
         self._depths_mm.append(-point.height_mm)
+        self._loads_n.append(point.load_n)
 
     def _add(self, height_mm: float, load_n: float) -> None:
-        then_mm = max(self._height_mm[self._late.first :])
+        self._largest_n = max(self._largest_n, min(self._down[-1].load_n, load_n))
+        late = slice(self._late, len(self._t_us)) if self._late_seen else slice(0)
+        self._keep(_Point(height_mm, load_n, late))
+
+    def _slope(self, point: _Point) -> tuple[float, float]:
+        """Return the spring's own slope down to a point, at most, however late the load comes.
+
+        And how far above it the quill was when the load that is read there acted, at most.
+        """
+        if not (then := self._height_mm[point.late]):
+            return 0.0, 0.0
+        then_mm = max(then)
         above = self._above(then_mm + SLOPE_MM)
         each = self._down[: above : max(1, above // EACH)]
-        bounds = [(load_n - one.load_n) / (one.height_mm - then_mm) for one in each]
-        self._largest_n = max(self._largest_n, min(self._down[-1].load_n, load_n))
-        slope = min(bounds, default=0.0) if self._late_seen else 0.0
-        self._keep(_Point(height_mm, load_n, slope, then_mm - height_mm))
+        slopes = [(point.load_n - one.load_n) / (one.height_mm - then_mm) for one in each]
+        return min(slopes, default=0.0), then_mm - point.height_mm

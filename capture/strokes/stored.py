@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, LoadBlock, usable_of
+from coilbench.capture.calibration.statistics import distinct
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.branch import Branch
 
@@ -58,7 +59,7 @@ def reduce_branch(name: BranchName, branch: Branch, step_mm: float = STEP_MM) ->
         return branch
     branch = _one_way(name, branch)
     steps = np.floor(branch.height_mm / step_mm).astype(np.int64)
-    _, place = np.unique(steps, return_inverse=True)
+    place = distinct(steps).searchsorted(steps)
     share = np.bincount(place).astype(np.float64)
     heights, loads = (np.bincount(place, x) / share for x in (branch.height_mm, branch.load_n))
     order = slice(None, None, -1 if name == "loading" else 1)

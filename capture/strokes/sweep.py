@@ -203,6 +203,7 @@ class RigReading(msgspec.Struct, frozen=True):
         repeat: how well a stroke repeats, where there is one alone.
         rests_n: weight on the spring that the zero contains; None where it is not told.
         gain_u_relative: standard uncertainty (k = 1) of the cell's gain since its calibration.
+        moved_u_mm: the same of heights that may have moved meanwhile, by a closing press.
     """
 
     calibration: Calibration
@@ -214,6 +215,7 @@ class RigReading(msgspec.Struct, frozen=True):
     repeat: StrokeRepeat = _UNSEEN
     rests_n: float | None = None
     gain_u_relative: float = 0.0
+    moved_u_mm: float = 0.0
 
 
 def read_stroke(

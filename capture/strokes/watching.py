@@ -124,12 +124,13 @@ class Bounds(msgspec.Struct, frozen=True):
         return None if self.learnt_mm is None else self.learnt_mm - LEARNT_LATE_MM
 
 
-def pieces(samples: NDArray[np.void]) -> list[NDArray[np.void]]:
-    """Cut samples in time order into pieces no longer than _PIECE_US."""
-    t_us = samples["t_us"]
+def pieces(t_us: NDArray[np.int64]) -> list[slice]:
+    """Cut samples, of which these are the times in order, into pieces no longer than _PIECE_US."""
     if t_us.size == 0 or t_us[-1] - t_us[0] < _PIECE_US:
-        return [samples]
-    return np.split(samples, np.flatnonzero(np.diff((t_us - t_us[0]) // _PIECE_US)) + 1)
+        return [slice(None)]
+    number = (t_us - t_us[0]) // _PIECE_US
+    begun = (np.flatnonzero(number[1:] != number[:-1]) + 1).tolist()
+    return [slice(*both) for both in zip([0, *begun], [*begun, t_us.size], strict=True)]
 
 
 class Newest(NamedTuple):
@@ -398,11 +399,9 @@ class PressWatch:
 
     def _by_slope(self, seen: Seen, bounds: Bounds) -> Iterator[Finding]:
         """Yield what the load can't do as the height goes."""
-        if seen.height_mm is None:
-            return
-        columns = (seen.t_us, seen.height_mm, seen.load_n)
-        for sample in zip(*(column.tolist() for column in columns), strict=True):
-            yield from (bounds.beside_solid(one) for one in self._slope.look(*sample))
+        if seen.height_mm is not None:
+            found = self._slope.look(seen.t_us, seen.height_mm, seen.load_n)
+            yield from (bounds.beside_solid(one) for one in found)
 
     def _pressed(
         self, now: _Moment, seen: Seen, finder: StrokeFinder, bounds: Bounds

@@ -27,7 +27,7 @@ from coilbench.capture.blocks import (
 )
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
 from coilbench.capture.virtual.setup import Faults
-from coilbench.capture.wire.format import LINE_LIMIT, Request, crc16, encode
+from coilbench.capture.wire.format import LINE_LIMIT, SAMPLE_LENGTH, Request, crc16, encode
 
 FIRMWARE = "coilbench-virtual-0.1.0"
 BOOT_US = 400_000  # from a restart to the first words: boot loader and set-up
@@ -134,7 +134,7 @@ class Firmware:
     """The rig from its conversions to its bytes.
 
     Args:
-        frame_samples: most samples that are sent together.
+        frame_samples: most samples that are sent together in a frame.
     """
 
     def __init__(
@@ -178,6 +178,15 @@ class Firmware:
             if self.unplugged:
                 return
 
+    def bursts(self) -> Iterator[Frame]:
+        """Make the same, all of a block together: sooner made and sent by a rig in a hurry."""
+        for block in self._blocks:
+            if len(block) > 0:
+                t_us = int(block.samples["t_us"][-1])
+                yield Frame(t_us, self._damage.apply(self._said(block.samples)))
+            if self.unplugged:
+                return
+
     def receive(self, data: bytes) -> bytes:
         """Take bytes from the host; return the answers, which leave before the next frame."""
         if self._now is None or self.unplugged:
@@ -187,21 +196,49 @@ class Firmware:
 
     def _send_block(self, samples: NDArray[np.void]) -> Iterator[Frame]:
         while len(samples) > 0 and not self.unplugged:
-            event_us = self._events[0][0] if self._events else int(samples["t_us"][-1]) + 1
-            before = int(np.searchsorted(samples["t_us"], event_us))
+            before = self._before_event(samples)
             for start in range(0, before, self._frame_samples):
                 piece = samples[start : min(start + self._frame_samples, before)]
-                yield Frame(int(piece["t_us"][-1]), self._damage.apply(self._send_samples(piece)))
+                lines = encode(RawBlock(self._sent(piece)))
+                yield Frame(int(piece["t_us"][-1]), self._damage.apply(lines))
             samples = samples[before:]
             if len(samples) > 0:
-                _, event = heapq.heappop(self._events)
-                yield Frame(event_us, self._damage.apply(self._handlers[event](event_us)))
+                event_us, said = self._event()
+                yield Frame(event_us, self._damage.apply(said))
 
-    def _send_samples(self, samples: NDArray[np.void]) -> bytes:
+    def _said(self, samples: NDArray[np.void]) -> bytes:
+        """Return the lines of samples, made together, with what is said between them."""
+        sent, between = [samples[:0]], []
+        while len(samples) > 0 and not self.unplugged:
+            before = self._before_event(samples)
+            sent.append(self._sent(samples[:before]))
+            samples = samples[before:]
+            if len(samples) > 0:
+                between.append((SAMPLE_LENGTH * sum(map(len, sent)), self._event()[1]))
+        lines, said, begin = encode(RawBlock(np.concatenate(sent))), [], 0
+        for end, message in between:
+            said += [lines[begin:end], message]
+            begin = end
+        return b"".join([*said, lines[begin:]])
+
+    def _before_event(self, samples: NDArray[np.void]) -> int:
+        """Return how many of some samples come before the next event."""
+        t_us = samples["t_us"]
+        return int(np.searchsorted(t_us, self._events[0][0])) if self._events else len(t_us)
+
+    def _event(self) -> tuple[int, bytes]:
+        """Let the next event happen; return when, and what is said of it."""
+        event_us, event = heapq.heappop(self._events)
+        return event_us, self._handlers[event](event_us)
+
+    def _sent(self, samples: NDArray[np.void]) -> NDArray[np.void]:
+        """Return samples as they are sent, none where none are."""
+        if not len(samples):
+            return samples
         self._travel_counts = int(samples["travel_counts"][-1])
         now = self._now
         if now is None or self._adc_dead > 0 or not now.streaming:
-            return b""
+            return samples[:0]
         sent = samples.copy()
         sent["seq"] = np.arange(now.offered, now.offered + len(sent))
         sent["t_us"] -= now.at_us
@@ -215,7 +252,7 @@ class Firmware:
             sent["flags"] |= np.uint8(SampleFlag.FAULT_LATCHED)
         now.offered += len(sent)
         self.samples_offered += len(sent)
-        return encode(RawBlock(sent, now.boot_id))
+        return sent
 
     def _answer(self, now: _Start, tag: int, word: str) -> bytes:
         known, more = True, b""

@@ -154,8 +154,7 @@ def _offer(send: Callable[[bytes], int], data: bytes) -> int:
         return 0
 
 
-# How many samples leave together: in real time about 25 sendings a second.
-FRAME_SAMPLES = {Pace.REAL: 4, Pace.FAST: 512}
+FRAME_SAMPLES = 4  # how many samples leave together in real time: about 25 sendings a second
 _LOOK_S = 0.05  # how often a waiting thread looks whether it is to stop
 _IDLE_S = 0.001  # a pause where a rig in a hurry has nothing to say
 
@@ -216,13 +215,14 @@ class VirtualPort(AbstractContextManager["VirtualPort"]):
 
     def _serve(self) -> None:
         began_s = self._clock()
-        for frame in self._firmware.frames():
-            if self._pace is Pace.REAL:
+        real = self._pace is Pace.REAL
+        for frame in self._firmware.frames() if real else self._firmware.bursts():
+            if real:
                 self._wait_until(began_s + 1e-6 * frame.t_us)
             if not self._send(frame.data):
                 return
         self.ended = not self._firmware.unplugged
-        if self._firmware.unplugged and self._pace is Pace.REAL:
+        if self._firmware.unplugged and real:
             return  # what is on its way is lost; of a rig in a hurry that would be many seconds
         while not self._stop.is_set() and not self._link.drained(_LOOK_S):
             pass  # drained waits

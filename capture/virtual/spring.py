@@ -5,6 +5,8 @@ The springs belong to no real engine: their figures are invented and plausible.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import msgspec
 import numpy as np
 from msgspec.structs import replace
@@ -81,7 +83,12 @@ class SpringModel(msgspec.Struct, frozen=True):
 
     def lowest_height_mm(self, load_n: float) -> float:
         """Return a height above which it never pushes more than load_n, friction and set in."""
-        return self.height_at_load(load_n / (1.0 + self.friction_fraction)) + self.first_set_mm
+        return _height_at_load(self, load_n / (1.0 + self.friction_fraction)) + self.first_set_mm
+
+
+@lru_cache(maxsize=64)  # it is pressed again and again
+def _height_at_load(spring: SpringModel, load_n: float) -> float:
+    return spring.height_at_load(load_n)
 
 
 _CRACK_MM = 0.3

@@ -41,6 +41,7 @@ from coilbench.capture.wire.format import (
     SAMPLE_LENGTH,
     SEQ_FIELD,
     TRAVEL_FIELD,
+    by_column,
     sample_crcs,
 )
 from coilbench.capture.wire.messages import MESSAGES, parse_message
@@ -63,7 +64,7 @@ def _allowed_bytes() -> NDArray[np.bool_]:
     return allowed
 
 
-_ALLOWED = _allowed_bytes()
+_ALLOWED = _allowed_bytes().ravel()
 _COLUMNS = np.arange(SAMPLE_LENGTH)
 _VALUE = np.zeros(256, dtype=np.int64)
 _VALUE[list(HEX_DIGITS)] = np.arange(16)
@@ -76,7 +77,7 @@ def _parse_samples(lines: NDArray[np.uint8]) -> tuple[NDArray[np.void], NDArray[
     Returns:
         The good lines' samples, RAW_DTYPE, seq and t_us still wrapped; which were good, shape (n,).
     """
-    good = _ALLOWED[_COLUMNS, lines].all(axis=1)
+    good = _ALLOWED.take(by_column(lines)).all(axis=1)
     crcs = _hex(lines, CRC_FIELD)
     good &= crcs == sample_crcs(lines[:, :SAMPLE_BODY])
     lines = lines[good]
@@ -385,7 +386,7 @@ def _find_samples(
     array: NDArray[np.uint8], starts: NDArray[np.intp], fitting: NDArray[np.bool_]
 ) -> tuple[NDArray[np.void], NDArray[np.intp]]:
     candidates = np.flatnonzero(fitting)
-    rows = array[starts[candidates][:, np.newaxis] + _COLUMNS]
+    rows = array.take(starts[candidates][:, np.newaxis] + _COLUMNS)
     samples, good = _parse_samples(rows)
     return samples, candidates[good]
 

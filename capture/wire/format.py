@@ -65,9 +65,13 @@ def _position_tables(width: int) -> NDArray[np.uint16]:
     return np.stack(tables[::-1])
 
 
-_COLUMNS = np.arange(SAMPLE_BODY)
-_TABLES = _position_tables(SAMPLE_BODY)
+_TABLES = _position_tables(SAMPLE_BODY).ravel()
 _CRC_OF_ZEROS = crc16(bytes(SAMPLE_BODY))
+
+
+def by_column(lines: NDArray[np.uint8]) -> NDArray[np.intp]:
+    """Return where each byte is in a flat table of 256 for each column; shape (n, columns)."""
+    return np.asarray(lines + 256 * np.arange(lines.shape[1]))
 
 
 def sample_crcs(bodies: NDArray[np.uint8]) -> NDArray[np.uint16]:
@@ -82,7 +86,7 @@ def sample_crcs(bodies: NDArray[np.uint8]) -> NDArray[np.uint16]:
     Returns:
         Shape (n,).
     """
-    shares = np.bitwise_xor.reduce(_TABLES[_COLUMNS, bodies], axis=1)
+    shares = np.bitwise_xor.reduce(_TABLES.take(by_column(bodies)), axis=1)
     return np.asarray(shares ^ np.uint16(_CRC_OF_ZEROS), dtype=np.uint16)
 
 

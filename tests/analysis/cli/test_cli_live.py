@@ -62,9 +62,7 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     assert screen.rings > 0
     screen.press("f")
     screen.wait_for("unfinished")  # a spring is: it asks once
-    screen.press("y")
-    screen.wait_for("press it once more")
-    screen.press_until_end("f")
+    screen.press_until_end("yf")  # and for the closing press
     assert screen.end() == 0
     assert "\x1b[?1049l" in screen.written  # the screen that was there before
     assert "\x1b[?25h" in screen.written  # and the cursor

@@ -3,6 +3,7 @@
 import pytest
 
 from bench_strokes import Reseated, turned_into
+from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.inputs.rig_record import set_warnings
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import note_text
@@ -10,6 +11,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.book.heights_kept import SetTrust
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import recover
+from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from support.datum_desk import PRESS, SLIP, TO_MM, counted, on_gauge, said, take, tell, work
@@ -214,3 +216,35 @@ def test_after_a_closing_press_only_what_came_since_is_in_doubt(desk):
     next(goes_on)
     assert desk.recorder.question.facts["presses"] == 2
     assert counted(desk) == [1, 1, 1, 1, 0, 0, 0, 0]
+
+
+def moved_u(desk):
+    sweeps = load_sweeps(desk.db, desk.record)
+    return {label: {one.rig.moved_u_mm for one in own} for label, own in sweeps.items()}
+
+
+def test_what_shows_of_a_small_slip_is_part_of_each_uncertainty_since(desk):
+    slip_mm = 0.04
+    next(pressed(desk, slip_mm))
+    closed = desk.found(EventKind.DONE)[-1].facts
+    ((first,), (u_mm,)) = moved_u(desk).values()
+    assert first == 0.0
+    # a rectangle from nothing to what it shows and its uncertainty: JCGM 100:2008, 4.3.7
+    assert u_mm == pytest.approx((closed["moved_mm"] + closed["u_mm"]) / 3.0**0.5)
+    assert 2.0 * u_mm > slip_mm
+    height_mm = 32.0
+    for curve in measured_set(desk.db, desk.record).curves:
+        budget = curve.load_at(height_mm).budget
+        found = [one for one in budget.lines if one.source == "heights_moved"]
+        assert len(found) == (curve.label == "larch-02")
+        for line in found:
+            rate_n = abs(line.sensitivity)
+            assert rate_n == pytest.approx(SPRINGS[1].rate_n_per_mm, rel=0.1)
+            assert line.contribution_n == pytest.approx(u_mm * rate_n)
+            assert not line.shared
+
+
+def test_what_springs_repeat_by_adds_nothing(desk):
+    next(pressed(desk))
+    assert desk.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert moved_u(desk) == {"larch-01": {0.0}, "larch-02": {0.0}}

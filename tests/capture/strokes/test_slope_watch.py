@@ -15,10 +15,12 @@ RATE = 16.0  # N/mm
 FREE_MM = 53.0
 
 
-def watched(loads_n, heights_mm, *, step_s=0.0125):
+def watched(loads_n, heights_mm, *, step_s=0.0125, at_once=20):
     watch, kinds = SlopeWatch(), set()
-    for at, (load_n, height_mm) in enumerate(zip(loads_n, heights_mm, strict=True)):
-        found = watch.look(round(at * step_s * 1e6), float(height_mm), float(load_n))
+    t_us = np.rint(1e6 * step_s * np.arange(len(loads_n))).astype(np.int64)
+    for at in range(0, len(loads_n), at_once):
+        some = slice(at, at + at_once)
+        found = watch.look(t_us[some], np.asarray(heights_mm)[some], np.asarray(loads_n)[some])
         kinds |= {one.kind for one in found}
     return kinds
 

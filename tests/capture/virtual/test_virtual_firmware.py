@@ -244,6 +244,16 @@ def test_unreadable_requests_are_counted() -> None:
     assert [t.requests_refused for t in only(decoded(data)[0], Tally)] == [0, 2]
 
 
+@pytest.mark.parametrize("frame_samples", [1, 512])
+def test_in_a_hurry_it_says_the_same(frame_samples: int) -> None:
+    faults = Faults(
+        dead_s=((1.0, 2.0),), restart_at_s=(4.0,), unplug_at_s=6.0, flip_probability=0.001
+    )
+    bursts = [burst.data for burst in firmware(faults).bursts()]
+    assert len(bursts) == len(PLAN)
+    assert b"".join(bursts) == said(firmware(faults, frame_samples=frame_samples))
+
+
 def test_damage_hits_as_many_bytes_as_it_says() -> None:
     data = bytes(range(256)) * 800
     flipped = np.frombuffer(Damage(Faults(flip_probability=0.01), 1).apply(data), np.uint8)

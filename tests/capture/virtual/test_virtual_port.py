@@ -165,7 +165,7 @@ def test_real_pace_waits_for_each_sample_by_the_clock_it_is_given() -> None:
         now_s += seconds
 
     plan: list[Step] = [Rest(60.0)]
-    firmware = rig(plan, frame_samples=FRAME_SAMPLES[Pace.REAL])
+    firmware = rig(plan, frame_samples=FRAME_SAMPLES)
     with VirtualPort(
         firmware, pace=Pace.REAL, link=LinkKind.SOCKET, clock=lambda: now_s, sleep=sleep
     ) as port:
