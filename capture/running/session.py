@@ -85,9 +85,7 @@ class Session:
         pause: Callable[[float], object] | None = None,
     ) -> None:
         self._snapshot = Snapshot(
-            set_name=request.set_name,
-            source=request.url,
-            reach_height_mm=request.reach_height_mm,
+            set_name=request.set_name, source=request.url, reach_height_mm=request.reach_height_mm
         )
         self._request = request
         self._tell = say
