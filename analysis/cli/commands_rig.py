@@ -83,7 +83,7 @@ def watch_command() -> None:
 )
 @afresh_option
 @bell_option
-@runs("calibrate")
+@runs("weigh")
 def weigh_command() -> None:
     """Calibrate the load with known masses, up and down, three different ones or more.
 
@@ -117,7 +117,7 @@ def weigh_command() -> None:
 )
 @afresh_option
 @bell_option
-@runs("calibrate")
+@runs("gauge")
 def gauge_command() -> None:
     """Calibrate the travel with known lengths between the spring's seats.
 
@@ -143,7 +143,7 @@ def gauge_command() -> None:
     help="Guided: the load to press the block to; above your springs' highest load.",
 )
 @bell_option
-@runs("calibrate")
+@runs("gauge")
 def flex_command() -> None:
     """Measure how far the press gives, by pressing on a solid block.
 

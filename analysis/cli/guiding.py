@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 import click
 import msgspec
@@ -37,7 +37,7 @@ from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE, 
 from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.polynomial import PolynomialFit
-from coilbench.capture.calibration.standing import StandingLoad, StandingTravel, stop_counts_of
+from coilbench.capture.calibration.standing import StandingLoad
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
@@ -105,32 +105,6 @@ def on_this_rig(part: PartRecord, hello: Hello, command: str) -> PartRecord:
 
 def _standing_load(part: PartRecord) -> StandingLoad:
     return StandingLoad(part.fit, gravity_of(part), part.reference_u_relative)
-
-
-class HeightsBefore(NamedTuple):
-    """The travel calibration that stands; same_counts: whether its counts are valid still."""
-
-    travel: StandingTravel
-    same_counts: bool
-
-
-def heights_before(hello: Hello) -> HeightsBefore | None:
-    """Return the newest travel calibration of this rig that a new one can be compared with.
-
-    An incremental scale counts anew at every start of the rig: then it is the newest that knows
-    where the quill's stop is, which a datum set during a capture does not.
-    """
-    if not book_path().exists():
-        return None
-    with open_book(book_path()) as db:
-        own = [one for one in parts(db, "travel") if one.device_id in (None, hello.device_id)]
-    if not own:
-        return None
-    newest, known = own[0], [(one, stop_counts_of(one)) for one in own]
-    if hello.travel != "quadrature" or newest.boot_id == hello.boot_id:
-        return HeightsBefore(StandingTravel(newest.fit, known[0][1]), True)
-    part, stop = next(((one, stop) for one, stop in known if stop is not None), known[0])
-    return HeightsBefore(StandingTravel(part.fit, stop), False)
 
 
 def newest(kind: PartKind, *, here: bool = False) -> PartRecord | None:

@@ -122,7 +122,7 @@ def test_a_system_that_has_neither_says_so(
 
 def test_no_command_needs_termios_to_be_loaded() -> None:
     """As on Windows; pyserial, which there takes another module, is loaded before."""
-    modules = ("live", "daemon", "calibrate", "rig", "rig_check", "note", "demo")
+    modules = ("live", "daemon", "weigh", "gauge", "rig", "rig_check", "note", "demo")
     loads = "; ".join(f"import coilbench.analysis.cli.{name}" for name in modules)
     blocked = "; ".join(f"sys.modules[{name!r}] = None" for name in ("termios", "tty", "fcntl"))
     done = subprocess.run(
