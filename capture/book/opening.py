@@ -24,7 +24,6 @@ from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.ours import refuse_reshaped, refuse_strange
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.staging import remove_left
-from coilbench.capture.book.state import left_over
 from coilbench.capture.book.versions import LIST, MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_book, refuse_damaged_rig
 from coilbench.capture.errors import CoilbenchError
@@ -220,3 +219,9 @@ def _recover(db: Database, path: Path) -> None:
         except CoilbenchError:
             return  # a capture holds it, or no lock can be made here; reading needs none
         recover(db)
+
+
+def left_over(db: Database) -> bool:
+    """Return whether a capture ended without closing this book, or is still running."""
+    found = db.execute("SELECT 1 FROM sessions WHERE ended_utc IS NULL LIMIT 1").fetchone()
+    return found is not None

@@ -15,6 +15,7 @@ from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_s
 if TYPE_CHECKING:
     from coilbench.capture.book.connection import Database
 
+
 GOOD_FOR_DAYS = 90.0  # common practice, no source: a season between calibrations
 
 
@@ -176,9 +177,3 @@ def _capture(connection: sqlite3.Connection) -> CaptureState | None:
         " ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
     ).fetchone()
     return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]))
-
-
-def left_over(db: Database) -> bool:
-    """Return whether a capture ended without closing this book, or is still running."""
-    found = db.execute("SELECT 1 FROM sessions WHERE ended_utc IS NULL LIMIT 1").fetchone()
-    return found is not None

@@ -18,8 +18,8 @@ from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.stroke_events import refused
 from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.strokes.alike import Moved
 from coilbench.capture.strokes.judging import Purpose, Turn
-from coilbench.capture.strokes.moved_since import Moved
 from coilbench.capture.strokes.sweep import SweepStatus
 
 DIFFERS = "closing_differs"

@@ -12,9 +12,8 @@ import pytest
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.notes import remarks_of
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import left_over, open_book
 from coilbench.capture.book.sessions import UNCLOSED, CaptureRun, recover
-from coilbench.capture.book.state import left_over
 from coilbench.capture.book.sweeps import store_sweep, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob

@@ -4,8 +4,14 @@ import numpy as np
 import pytest
 
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.strokes.alike import SURELY, Measured, PressedPath
-from coilbench.capture.strokes.moved_since import CLOSED_MM, Moved, moved_since
+from coilbench.capture.strokes.alike import (
+    CLOSED_MM,
+    SURELY,
+    Measured,
+    Moved,
+    PressedPath,
+    moved_since,
+)
 
 FREE_MM, RATE_N_PER_MM = 50.0, 16.0
 
