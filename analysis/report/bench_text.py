@@ -375,6 +375,9 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "datum_set": _datum_set,
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
+    "presses_open": lambda f, _u: _presses(
+        f, "nobody said whether they count: they do not, and the next capture asks again"
+    ),
     "counts_now": _counts_now,
     "rival_agrees": _rivals,
     "hasty": _hasty,

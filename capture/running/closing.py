@@ -12,7 +12,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke
 from coilbench.capture.book.notes import CLOSED
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import Heights
+from coilbench.capture.running.heights import CLOSING_DIFFERS, Heights
 from coilbench.capture.running.judged import Judged, refused_for
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions
@@ -22,7 +22,6 @@ from coilbench.capture.strokes.alike import Moved
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.sweep import SweepStatus
 
-DIFFERS = "closing_differs"
 _OF_TURNS = (Action.REDO, Action.SKIP, Action.BACK)
 
 
@@ -129,14 +128,14 @@ class Closing:
             why = verdict.findings or (Finding("closing_unread"),)
             return Judged(refused_for(verdict, why), times=judged.times)
         facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
-        what = Finding(DIFFERS if found.differs or apart else CLOSED, facts)
+        what = Finding(CLOSING_DIFFERS if found.differs or apart else CLOSED, facts)
         complete = {"status": SweepStatus.COMPLETE, "counted": False}
         return Judged(replace(verdict, findings=(what,), **complete))
 
     def tell(self, turn: Turn, judged: Judged) -> None:
         """Say what came of the closing press, after the book has it."""
         found, awaited = judged.verdict.findings[0], self._awaited
-        if found.kind not in (CLOSED, DIFFERS):
+        if found.kind not in (CLOSED, CLOSING_DIFFERS):
             self._report(refused(turn, judged))
             self._doubtful(judged.verdict.findings)
             return

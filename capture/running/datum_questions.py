@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, read_by_travel
+from coilbench.capture.book.counting import (
+    ReadStroke,
+    leave_out,
+    left_out_of,
+    let_count,
+    read_by_travel,
+)
 from coilbench.capture.book.notes import remarks_of
-from coilbench.capture.book.sessions import Doubted
+from coilbench.capture.book.sessions import Doubted, LeftPresses
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import SAID, Confirmed, Heights
@@ -31,16 +37,14 @@ def _says(note: str | None, kind: str) -> bool:
     return any(isinstance(one, Finding) and one.kind == kind for one in remarks_of(note))
 
 
-class _Left(NamedTuple):
-    """Presses that a new datum left out, and what is asked about them."""
-
-    presses: list[ReadStroke]
-    question: Finding
-
-
-def _named(left: _Left) -> dict[str, Any]:
+def _named(left: LeftPresses) -> dict[str, Any]:
     facts = left.question.facts
     return {name: facts.get(name) for name in ("presses", "labels", "each", "closing")}
+
+
+def _of(question: Finding, presses: Sequence[ReadStroke]) -> LeftPresses:
+    facts = {**question.facts, **_each(presses)}
+    return LeftPresses(Finding(question.kind, facts), tuple(one.sweep_id for one in presses))
 
 
 def _each(presses: Sequence[ReadStroke]) -> dict[str, Any]:
@@ -80,7 +84,24 @@ class DatumQuestions:
         self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
         self._high_told = False
         self._to_ask = heights.doubted is not None  # in an earlier capture
-        self._left: list[_Left] = []  # nobody said yet whether they count
+        self._left: list[LeftPresses] = []  # of this set; what a closing press left out first
+        self._left_elsewhere: tuple[LeftPresses, ...] = ()
+        self._know_left()
+
+    def _know_left(self) -> None:
+        """Take up what an earlier capture asked about and nobody answered."""
+        name, elsewhere = self._turns.record.name, []
+        for left in self._heights.left:
+            presses = left_out_of(self._db, left.sweep_ids)
+            if presses and all(one.set_name == name for one in presses):
+                self._left.append(_of(left.question, presses))
+            elif presses:
+                elsewhere.append(left)
+        self._left_elsewhere = tuple(elsewhere)
+
+    def _keep_left(self) -> None:
+        self._left.sort(key=lambda one: not one.closing)
+        self._heights.keep_left((*self._left_elsewhere, *self._left))
 
     def look(
         self, samples: NDArray[np.void], height_mm: NDArray[np.float64], *, idle: bool
@@ -113,7 +134,7 @@ class DatumQuestions:
         if jump is not None:
             self._doubt(jump)
         asked = self._questions.asked
-        again = self._left and not self._heights.lost and asked is None
+        again = self._left_open is not None and asked is None
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
@@ -126,9 +147,10 @@ class DatumQuestions:
         self._ask()
 
     def doubt(self, why: Finding) -> None:
-        """The scale may have slipped: ask whether the datum is right."""
+        """The scale may have slipped: ask whether the datum is right, after what is asked now."""
         self._doubt(why)
-        self._ask()
+        if self._questions.asked is None:
+            self._ask()
 
     def _doubt(self, why: Finding) -> None:
         # nor is what the quill's stop says covered by what a press seems to say
@@ -149,16 +171,27 @@ class DatumQuestions:
         can = self._can_show(turn.label, record, heights.record.calibration_id)
         return turn.label if can else None
 
+    @property
+    def _left_open(self) -> LeftPresses | None:
+        """What presses may be asked about now: a doubt of the scale comes before those of others.
+
+        One that a closing press raised is asked about with the presses that it left out.
+        """
+        if not self._left or self._heights.lost:
+            return None
+        first = self._left[0]
+        return first if first.closing or self._heights.doubted is None else None
+
     def _ask(self) -> None:
         """Ask what stands open, in its own words: the gauge's question first, then the scale's."""
         self._to_ask = False
-        offered, doubted = self._offered, self._heights.doubted
+        offered, doubted, left = self._offered, self._heights.doubted, self._left_open
         if offered is not None:
             self._questions.ask(offered.question, lambda yes: self._settle(offered, yes=yes))
+        elif left is not None:
+            self._questions.ask(left.question, self._left_answered)
         elif doubted is not None and not self._heights.lost:
             self._questions.ask(doubted, self._doubt_answered)
-        elif self._left and not self._heights.lost:
-            self._questions.ask(self._left[0].question, self._left_answered)
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
@@ -175,13 +208,15 @@ class DatumQuestions:
 
         Unless a person says so.
         """
+        question = Finding("strokes_in_doubt", {**why.facts, "closing": why.facts["label"]})
         with self._db.atomic():
             for one in presses:
                 leave_out(self._db, one.sweep_id, why)
+            self._left.append(_of(question, presses))
+            self._keep_left()
+            self._heights.doubt(why, None)
         self._unproven.forget()
         self._turns.reread()
-        facts = {**why.facts, **_each(presses), "closing": why.facts["label"]}
-        self._left.append(_Left(list(presses), Finding("strokes_in_doubt", facts)))
         self._ask()
 
     def spring_slips(self) -> None:
@@ -218,7 +253,7 @@ class DatumQuestions:
     def end(self) -> None:
         """The capture ends: what nobody knows does not count."""
         for left in self._left:
-            self._report(Event.of(EventKind.TURN, "presses_left", **_named(left)))
+            self._report(Event.of(EventKind.TURN, "presses_open", **_named(left)))
         if not self._heights.lost:
             self._end(self._open)
 
@@ -276,6 +311,10 @@ class DatumQuestions:
             self._take(new)
             for one in mine if new.differs else ():
                 leave_out(self._db, one.sweep_id, Finding("datum_replaced"))
+            if new.differs:
+                kept = [one for one in mine if one.sweep_id not in doubted]
+                self._left += self._left_by(new, kept)
+                self._keep_left()
         self._offered, self._to_ask, self._high_told = None, False, False
         if agrees:
             self._unproven.proven()
@@ -285,11 +324,9 @@ class DatumQuestions:
         others = dict.fromkeys(one.set_name for one in before if one not in mine)
         facts = {"presses": len(mine), "others": list(others), "differs": new.differs}
         self._report(Event(EventKind.TURN, Finding("datum_set", new.facts | facts)))
-        if new.differs:
-            self._left += self._left_by(new, [one for one in mine if one.sweep_id not in doubted])
         self._ask()
 
-    def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[_Left]:
+    def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[LeftPresses]:
         """Yield what is asked about one by one, the surest presses first.
 
         Those after which the quill was seen at its stop, the others, and what was pressed since a
@@ -301,19 +338,20 @@ class DatumQuestions:
             since = _says(one.note, SAID)
             sorts.setdefault((since, one.sweep_id not in shown), []).append(one)
         for (since, unshown), some in sorted(sorts.items()):
-            facts = _each(some) | {"since": since, "shown": not unshown and not since}
-            question = Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm})
-            yield _Left(some, question)
+            facts = {"since": since, "shown": not unshown and not since}
+            yield _of(Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm}), some)
 
     def _left_answered(self, yes: bool) -> None:
         left = self._left.pop(0)
+        with self._db.atomic():
+            for one in left_out_of(self._db, left.sweep_ids) if yes else ():
+                let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
+            if yes and left.closing:
+                self._unproven.forget()  # what was pressed since is not what was asked about
+                self._heights.closing_aside()
+            self._keep_left()
         if yes:
-            with self._db.atomic():
-                for one in left.presses:
-                    let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
             self._turns.reread()
-        elif left.question.facts.get("closing"):
-            self._heights.doubt(Finding("closing_differs", left.question.facts), None)
         what = "presses_kept" if yes else "presses_left"
         self._report(Event.of(EventKind.TURN, what, **_named(left)))
         self._turns.tell_done()

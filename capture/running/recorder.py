@@ -304,6 +304,8 @@ class Recorder:
         try:
             closes = self.closing.heard(command.action)
             if closes or self._questions.takes(command.action, command.question):
+                if command.action is Action.FINISH:
+                    self._strokes.passed_over(asked)
                 self.closing.before_end()
                 return
             if command.action is Action.REDO:
