@@ -24,8 +24,8 @@ LIVE = Snapshot(
 )  # fmt: skip
 
 DATUM_SET = Event.of(
-    EventKind.TURN, "datum_set", height_mm=30.0, moved_mm=None, u_mm=None, presses=12, differs=False,
-    others=["larch", "birch"],
+    EventKind.TURN, "datum_set", height_mm=30.0, moved_mm=None, u_mm=None, presses=12,
+    differs=False, others=["larch", "birch"],
 )  # fmt: skip
 
 
