@@ -24,6 +24,20 @@ class ToClose(NamedTuple):
     since: tuple[ReadStroke, ...]
 
     @classmethod
+    def any_of(cls, db: Database, record: SetRecord, session_id: str) -> bool:
+        """Whether there are some of a capture, by whatever datum they were read."""
+        rows = db.execute(
+            """
+            SELECT DISTINCT travel_part_id FROM springs
+            JOIN sweeps ON sweeps.spring_id = springs.id
+            JOIN calibrations ON calibrations.id = sweeps.calibration_id
+            WHERE springs.set_id = ? AND session_id = ? AND counted AND purpose = 'measured'
+            """,
+            [record.set_id, session_id],
+        ).fetchall()
+        return any(cls.of(db, record, session_id, part_id) is not None for (part_id,) in rows)
+
+    @classmethod
     def of(
         cls, db: Database, record: SetRecord, session_id: str, travel_part_id: str
     ) -> ToClose | None:

@@ -10,6 +10,7 @@ import msgspec
 
 from coilbench.capture.book.calibrations import PartRecord
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.notes import counts_by_word
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.calibration.standing import stop_counts_of
 
@@ -23,12 +24,24 @@ class HeightsKept(msgspec.Struct, frozen=True):
         unshown: the travel calibration of which nothing showed, as the capture began, that the
             scale had not slipped since; None for none.
         unclosed: presses count that no closing press bears out; None where none is asked for.
+        shown: ids of presses after which the quill was seen at its stop, or a gauge agreed.
     """
 
     travel_part_id: str
     stop_counts: float | None = None
     unshown: str | None = None
     unclosed: bool | None = None
+    shown: tuple[str, ...] = ()
+
+
+def shown_by(db: Database, travel_part_id: str) -> set[str]:
+    """Return the presses by a travel calibration that captures saw to be read rightly."""
+    rows = db.execute(
+        "SELECT value FROM sessions, json_each(live_json, '$.heights.shown')"
+        " WHERE json_extract(live_json, '$.heights.travel_part_id') = ?",
+        [travel_part_id],
+    )
+    return {str(sweep_id) for (sweep_id,) in rows.fetchall()}
 
 
 def stop_known(db: Database, travel: PartRecord) -> float | None:
@@ -66,6 +79,12 @@ _UNSHOWN = _SAID.format(
     AND instr(part.notes_json, '"heights_agree"'))"""
 )
 
+_NOTED = """
+SELECT sets.name, note FROM sets JOIN springs ON springs.set_id = sets.id
+JOIN sweeps ON sweeps.spring_id = springs.id
+WHERE counted AND purpose = 'measured' AND note IS NOT NULL
+  AND sets.name IN (SELECT value FROM json_each(:names)) ORDER BY sweeps.rowid"""
+
 
 class SetTrust(NamedTuple):
     """Names of sets of whose heights something is not shown; older captures tell nothing.
@@ -73,10 +92,14 @@ class SetTrust(NamedTuple):
     Attributes:
         unclosed: no closing press bears them out, and one was to be asked for.
         unshown: nothing showed that the scale had not slipped before they were pressed.
+        by_word: presses of theirs count by what a person said, against what was seen.
+        by_word_presses: how many, of all these sets.
     """
 
     unclosed: tuple[str, ...] = ()
     unshown: tuple[str, ...] = ()
+    by_word: tuple[str, ...] = ()
+    by_word_presses: int = 0
 
     @classmethod
     def of(cls, db: Database, set_names: Collection[str]) -> SetTrust:
@@ -87,4 +110,8 @@ class SetTrust(NamedTuple):
             rows = db.execute(sql, {"key": f"$.heights.{key}", "names": given})
             return tuple(name for (name,) in rows.fetchall())
 
-        return cls(said(_UNCLOSED, "unclosed"), said(_UNSHOWN, "unshown"))
+        noted = db.execute(_NOTED, {"names": given}).fetchall()
+        words = [name for name, note in noted if counts_by_word(note)]
+        by_word = tuple(dict.fromkeys(words))
+        shown = said(_UNCLOSED, "unclosed"), said(_UNSHOWN, "unshown")
+        return cls(*shown, by_word, len(words))

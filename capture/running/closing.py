@@ -72,8 +72,12 @@ class Closing:
 
     @property
     def unclosed(self) -> bool | None:
-        """Whether presses are not borne out; None where none is asked for."""
-        return self._to_close is not None if self._asks else None
+        """Whether presses are not borne out, by whatever datum; None where none is asked for."""
+        if not self._asks:
+            return None
+        return self._to_close is not None or (
+            ToClose.any_of(self._db, self._turns.record, self._session_id)
+        )
 
     @property
     def turn(self) -> Turn | None:

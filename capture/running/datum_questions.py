@@ -21,6 +21,7 @@ from coilbench.capture.book.counting import (
 from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.book.sessions import Doubted, LeftPresses
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import SAID, Confirmed, Heights
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
@@ -86,6 +87,7 @@ class DatumQuestions:
         self._to_ask = heights.doubted is not None  # in an earlier capture
         self._left: list[LeftPresses] = []  # of this set; what a closing press left out first
         self._left_elsewhere: tuple[LeftPresses, ...] = ()
+        self._closing_denied = False  # a person said of presses that they do not count
         self._know_left()
 
     def _know_left(self) -> None:
@@ -115,13 +117,7 @@ class DatumQuestions:
         low = self._heights.low
         high = self._heights.at_rest(samples, idle=idle)
         if self._heights.at_stop:
-            self._high_told = False
-            if self._heights.jump_settled:
-                self._confirm("datum_at_stop")
-            if self._heights.unknown is None and self._unproven.risen is None:
-                if low is not None:
-                    self._unproven.up()
-                self._unproven.proven()
+            self._at_stop(low)
         elif high is not None and high.kind == "stop_risen":
             self._unproven.rose(high["moved_mm"])
             # a slip before those presses looks the same as a hand that let go
@@ -133,11 +129,22 @@ class DatumQuestions:
             self._doubt(high)
         if jump is not None:
             self._doubt(jump)
+        if idle and not self._heights.lost:
+            self._seen_later()
         asked = self._questions.asked
         again = self._left_open is not None and asked is None
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
+
+    def _at_stop(self, low: Finding | None) -> None:
+        self._high_told = False
+        if self._heights.jump_settled:
+            self._confirm("datum_at_stop")
+        if self._heights.unknown is None and self._unproven.risen is None:
+            if low is not None:
+                self._unproven.up()
+            self._unproven.proven()
 
     def after_press(self, findings: Sequence[Finding]) -> None:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""
@@ -204,15 +211,24 @@ class DatumQuestions:
         self._confirm("datum_holds")
 
     def closing_differs(self, presses: Sequence[ReadStroke], why: Finding) -> None:
-        """Nobody knows when heights moved: presses since they were last shown do not count.
+        """Heights moved at some time: presses since they were last shown do not count.
 
-        Unless a person says so.
+        Unless a person says so, or the quill's stop shows that the scale slipped later. That says
+        nothing of a slip that is less than the quill comes back by.
         """
+        tells = abs(why["moved_mm"]) - why["u_mm"] > STOP_REPEATS_MM
         question = Finding("strokes_in_doubt", {**why.facts, "closing": why.facts["label"]})
         with self._db.atomic():
             for one in presses:
                 leave_out(self._db, one.sweep_id, why)
-            self._left.append(_of(question, presses))
+            for shown in (True, False):
+                some = [
+                    one
+                    for one in presses
+                    if (tells and one.sweep_id in self._unproven.shown) is shown
+                ]
+                asked = Finding(question.kind, {**question.facts, "shown": shown})
+                self._left += [_of(asked, some)] if some else []
             self._keep_left()
             self._heights.doubt(why, None)
         self._unproven.forget()
@@ -342,16 +358,42 @@ class DatumQuestions:
             yield _of(Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm}), some)
 
     def _left_answered(self, yes: bool) -> None:
-        left = self._left.pop(0)
-        with self._db.atomic():
-            for one in left_out_of(self._db, left.sweep_ids) if yes else ():
-                let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
-            if yes and left.closing:
-                self._unproven.forget()  # what was pressed since is not what was asked about
-                self._heights.closing_aside()
-            self._keep_left()
         if yes:
-            self._turns.reread()
-        what = "presses_kept" if yes else "presses_left"
-        self._report(Event.of(EventKind.TURN, what, **_named(left)))
+            self._left_counts("accepted")
+        else:
+            self._closing_denied |= self._left[0].closing
+            left = self._left.pop(0)
+            self._keep_left()
+            self._report(Event.of(EventKind.TURN, "presses_left", **_named(left)))
+            self._turns.tell_done()
+
+    def _left_counts(self, why: str) -> None:
+        """Let the presses that are asked about first count."""
+        left = self._left.pop(0)
+        said = why == "accepted"
+        with self._db.atomic():
+            for one in left_out_of(self._db, left.sweep_ids):
+                let_count(self._db, one.sweep_id, Finding(why, {"label": one.label}))
+            if left.closing and said:
+                self._unproven.forget()  # what was pressed since is not what was asked about
+                if not self._closing_denied and not any(one.closing for one in self._left):
+                    self._heights.closing_aside()
+            self._keep_left()
+        self._turns.reread()
+        facts = _named(left) | {"by": why}
+        self._report(Event.of(EventKind.TURN, "presses_kept", **facts))
         self._turns.tell_done()
+
+    def _seen_later(self) -> None:
+        """Let presses count that a closing press left out, where the scale slipped after them.
+
+        The quill was at its stop after each, and now stands off it by what the closing press shows.
+        """
+        facts = self._left[0].question.facts if self._left else {}
+        if not facts.get("closing") or not facts.get("shown"):
+            return
+        if self._heights.stands_off_by(facts["moved_mm"], facts["u_mm"]):
+            asked = self._questions.asked
+            if asked is not None and asked.kind == "strokes_in_doubt":
+                self._questions.drop()
+            self._left_counts("slipped_later")

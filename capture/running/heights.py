@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Literal
 
 import numpy as np
@@ -122,12 +122,10 @@ class Heights:
         """Whether it is known where the quill's stop is."""
         return self._stops.counts is not None
 
-    def kept(self, *, unclosed: bool | None) -> HeightsKept | None:
-        """Return what is to be known of them later; None where they are lost."""
-        if self.lost:
-            return None
-        by, stop = self.record.travel.part_id, self._stops.sure_counts
-        return HeightsKept(by, stop, self._unshown, unclosed)
+    def kept(self, *, unclosed: bool | None, shown: Iterable[str]) -> HeightsKept:
+        """Return what is to be known of them later."""
+        by, stop = self.record.travel.part_id, None if self.lost else self._stops.sure_counts
+        return HeightsKept(by, stop, self._unshown, unclosed, tuple(sorted(shown)))
 
     @property
     def jump_settled(self) -> bool:
@@ -392,6 +390,11 @@ class Heights:
             return unknown
         noted = part.noted(stop_note(part.fit, counts))
         return NewDatum(noted, length_mm, found["moved_mm"], found["allowed_mm"], by_stop=True)
+
+    def stands_off_by(self, moved_mm: float, u_mm: float) -> bool:
+        """Whether the quill last stood off its stop by just what a spring's heights moved by."""
+        off_mm = self.off_stop_mm
+        return bool(off_mm) and abs(moved_mm - (off_mm or 0.0)) <= STOP_REPEATS_MM + u_mm
 
     def moved_with_stop(self, new: NewDatum) -> bool:
         """Whether a gauge says that the scale slipped by just what the quill's stop says."""
