@@ -25,10 +25,7 @@ FROM_START = "loaded_from_start"
 LET_GO_N = StrokeRules().release_n
 CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
 LET_UP_FIRST = f"{LET_UP} and take the spring out first; then "
-DATUM_HOW = (
-    "press d, bring the quill lightly down on a gauge and type the gauge's length; or end the "
-    "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
-)
+DATUM_HOW = "press d, bring the quill lightly down on a gauge and type the gauge's length"
 GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
 GAUGE_TOUCHED = "it touches with {load_n}: hold still there for a second, type its length and Enter"
 DOUBTED = "datum_doubted"
@@ -40,12 +37,12 @@ SAME = (
 )
 LOW = "LET IT UP"
 LOW_HOW = (
-    "the quill stood {moved_mm:abs} below its stop, and was not seen there since: let it up fully, "
-    "no hand on its lever"
+    "the quill reads {moved_mm:abs} below its stop: not let up, or the scale slipped; let it up "
+    "fully, no hand on its lever; it is up? press d and set the datum"
 )
 LOW_ELSE = (
-    "what is pressed meanwhile counts for good once it is up; it is up? then the travel scale "
-    "slipped, its stop was moved, or a gauge's length was typed wrong: press d and set the datum"
+    "what is pressed meanwhile counts for good once it is seen up; a stop that was moved, or a "
+    "gauge's length typed wrong, looks the same"
 )
 ONCE_MORE = "press it once more (f: end without)"
 CLOSING_WHY = "it shows whether scale and seat stayed while the set was pressed"

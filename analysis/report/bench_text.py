@@ -45,8 +45,7 @@ BENCH_PHRASES: dict[str, str] = {
     "a_copy": "a copy of another stroke of this spring",
     "damaged": "damaged in the book",
     # what cannot be right in the press
-    "datum_lost": f"{WHY_DATUM}; set the datum with: coilbench rig gauge --port PORT --datum "
-    "LENGTH",
+    "datum_lost": f"{WHY_DATUM}: no press counts until the datum is set (d)",
     "overload_near": "{load_n} is near the {rating_n} that the {part} may bear: press no further",
     "overload": "{load_n} is more than the {rating_n} that the {part} may bear",
     "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
@@ -131,7 +130,8 @@ BENCH_PHRASES: dict[str, str] = {
     "heights_said": "counts by your word that its heights are right; against it: {why}",
     "stop_moved": "let up, the quill stands {moved_mm:+} from where its stop was: the travel scale "
     "slipped, or a hand held the quill where its stop seemed to be",
-    "quill_low": "the quill stood {moved_mm:abs} below its stop since, and was not seen there",
+    "quill_low": "the quill reads {moved_mm:abs} below its stop since: not let up, or the scale "
+    "slipped",
     "given_back": "{label}: the press counts: the travel scale did not slip",
     "datum_to_set": "no press counts until the datum is set again (d)",
     "goes_on": "the capture goes on",
@@ -150,7 +150,7 @@ _CURES = {
     "press_less": "press it again, less hard",
     "press_shorter": "press it again, less far",
     "press_slower": "press it again, more slowly",
-    "let_up": "let the quill up fully: then it counts",
+    "let_up": "let the quill up fully: then it counts; if it is up, set the datum (d)",
     "set_datum": "set the datum (d), then press it again",
     "mend_rig": "mend that first, then press it again",
     "answer": "answer what is asked, or set the datum (d); else press it again",

@@ -119,6 +119,14 @@ def changed(**changes: Any) -> Scene:
 
 GONE = {"kind": "port_gone", "where": "/dev/ttyUSB0", "system": "Input/output error"}
 LOST = Finding.of("link_lost", cause=GONE)
+LOW = Finding.of("quill_low", moved_mm=-0.25)
+RESCUED = Event.of(
+    EventKind.RESCUED, "strokes_rescued", strokes=1, rescued=[
+        {"set": "birch", "label": "birch-04", "samples": 264, "seconds": 3.3}])  # fmt: skip
+WAITS = Event.of(
+    EventKind.WAITS, "stroke_refused", label="birch-05", purpose=Purpose.CONDITIONING, stroke=1,
+    strokes=2, status="aborted", waits=True, cure="let_up", findings=[LOW.to_document()],
+)  # fmt: skip
 ALARMS = {  # and what must not be missed
     "stop-80x24": (80, 24, False, changed(
         load_n=1975.3, alarm=Finding.of("overload", load_n=1975.3, rating_n=1961.33, part="cell"))),
@@ -133,6 +141,9 @@ ALARMS = {  # and what must not be missed
     "question-80x24": (80, 24, False, changed(question=Finding.of(
         "another_spring", label="birch-05", reason="level", height_mm=38.5, load_n=190.2,
         usual_n=226.9, off_share=-0.16, others=4))),
+    "low-80x24": (80, 24, False, changed(
+        quill_low=LOW, phase="idle", load_n=0.1, height_mm=74.7, curve=(),
+        events=((25, RESCUED), (26, WAITS)))),
 }  # fmt: skip
 
 SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">

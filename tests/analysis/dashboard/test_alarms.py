@@ -97,7 +97,7 @@ def test_without_a_datum_there_is_no_height_no_bar_no_turn() -> None:
             text = drawn(scene_of("datum lost"), *size, ascii_only=ascii_only)
             assert not set(HEIGHTS.findall(text)) - {"S seat"}  # the set's plot may still say it
             assert is_large(text, "SET THE DATUM")
-            assert holds(text, "--datum 30mm")
+            assert holds(text, "press d, bring the quill lightly down on a gauge")
             assert "the set is done" not in text
             assert "22.72 kg" in text or is_large(text, "22.72 kg")  # the load is still known
 

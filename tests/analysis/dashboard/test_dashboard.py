@@ -261,7 +261,7 @@ def test_the_latest_event_is_told_from_its_beginning_at_80_by_24() -> None:
     refused = stroke("stroke_refused", 2, status="gapped", findings=[lost])
     snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)), phase="idle")
     text = " ".join(drawn(snapshot, 80, 24).split())
-    assert re.search("stroke 2 of .*samples are missing.*--datum LENGTH", text)
+    assert re.search("stroke 2 of .*samples are missing.*heights are unknown", text)
 
 
 def test_a_press_that_is_kept_says_how_well_load_and_height_are_known() -> None:

@@ -13,13 +13,19 @@ from rich.console import Console
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.scene import HeightBar, Scene, SetTable, SpringRow
 from coilbench.analysis.report.units import Units
-from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.running.commands import Event, EventKind, Snapshot
 from coilbench.capture.strokes.judging import Purpose, Turn
+from demo_scene import LOW, RESCUED, WAITS
 
 LIVE = Snapshot(
     "larch", "x", link="up", turn=Turn("larch-01", Purpose.MEASURED, 1, 3), samples=10_000,
     sample_age_s=0.1, load_n=220.0, height_mm=38.5, phase="press", springs=2,
     curve=tuple((53.0 - at * 0.25, at * 4.0) for at in range(100)),
+)  # fmt: skip
+
+DATUM_SET = Event.of(
+    EventKind.TURN, "datum_set", height_mm=30.0, moved_mm=None, u_mm=None, presses=12,
+    differs=False, others=["larch", "birch"],
 )  # fmt: skip
 
 
@@ -97,3 +103,18 @@ def test_what_a_larger_screen_shows_more() -> None:
     assert "NOW:" not in drawn(120, 32)
     large = [sum(line.count("#") for line in drawn(120, rows).splitlines()) for rows in (43, 44)]
     assert large[1] > 1.5 * large[0]  # load and height too, from 44 lines on
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (40, 12), (100, 30), (200, 60), (60, 20)])
+@pytest.mark.parametrize("news", [(), (RESCUED,), (WAITS,), (RESCUED, WAITS), (WAITS, DATUM_SET)])
+def test_the_way_out_stands_on_every_screen_that_says_let_it_up(
+    width: int, height: int, news: tuple[Event, ...]
+) -> None:
+    """A scale that slipped reads as a quill that is not let up does."""
+    events = tuple(enumerate(news, start=1))
+    text = " ".join(
+        shown(width, height, quill_low=LOW, phase="idle", load_n=0.1, events=events).split()
+    )
+    assert "not let up, or the scale slipped" in text
+    assert "it is up? press d and set the datum" in text
+    assert "the quill stood" not in text

@@ -192,7 +192,8 @@ def test_samples_that_cannot_be_of_a_stroke_that_no_answer_is_made_of(
     blob = item.fixed["samples_blob"]
     item.fixed["content_digest"] = digest_of_content(item.row_id, blob, item.curve() or [])
     give(eve, [item])
-    whole(f"{item.row_id}, which bob added: 81 samples where 2 were stored")
+    # Why depends on what it came in with: a copy that comes before the other counts.
+    whole(f"{item.row_id}, which bob added: ")
 
 
 def test_a_document_without_what_its_readers_ask_for_stops_no_sharing(ann, eve, whole) -> None:
