@@ -58,26 +58,27 @@ class Closing:
         self._asks = asks
         self._awaited: ToClose | None = None
         self._asked: ToClose | None = None  # for what it was asked for before
-        self._found: tuple[object, ToClose | None] = None, None  # by what was looked, and what
+        self._looked: object = None  # by what was looked
+        self._found: tuple[ToClose | None, bool] = None, False
+
+    def _look(self) -> tuple[ToClose | None, bool]:
+        """Return what a closing press would bear out, and whether presses are not borne out."""
+        turns, by, lost = self._turns, self._heights.record.travel.part_id, self._heights.lost
+        looked = (turns.order, turns.record, by, lost)
+        if looked != self._looked:
+            of = (self._db, turns.record.set_id, by, self._session_id)
+            self._looked = looked
+            self._found = (None, False) if lost else (ToClose.of(*of), ToClose.left(*of))
+        return self._found
 
     @property
     def _to_close(self) -> ToClose | None:
-        """What a closing press would bear out; None for nothing."""
-        turns, by, lost = self._turns, self._heights.record.travel.part_id, self._heights.lost
-        looked = (turns.order, turns.record, by, lost)
-        if looked != self._found[0]:
-            of = (turns.record, self._session_id, by)
-            self._found = looked, None if lost else ToClose.of(self._db, *of)
-        return self._found[1]
+        return self._look()[0]
 
     @property
     def unclosed(self) -> bool | None:
         """Whether presses are not borne out, by whatever datum; None where none is asked for."""
-        if not self._asks:
-            return None
-        return self._to_close is not None or (
-            ToClose.any_of(self._db, self._turns.record, self._session_id)
-        )
+        return self._look()[1] if self._asks else None
 
     @property
     def turn(self) -> Turn | None:
@@ -143,7 +144,7 @@ class Closing:
             self._report(refused(turn, judged))
             self._doubtful(judged.verdict.findings)
             return
-        self._awaited, self._found = None, (None, None)
+        self._awaited = self._looked = None
         if found.kind == CLOSED:
             self._report(Event(EventKind.DONE, found))
             self._questions.finished = self._turns.turn is not None
