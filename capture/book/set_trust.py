@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from typing import NamedTuple
 
 from coilbench.capture.book.closing_presses import ToClose
@@ -65,5 +65,8 @@ class SetTrust(NamedTuple):
         unshown = (one[0] for one in said(_UNSHOWN, "unshown"))
         noted = db.execute(_NOTED, {"names": given}).fetchall()
         by_word = [name for name, note in noted if counts_by_word(note)]
-        named = [tuple(dict.fromkeys(some)) for some in (unclosed, unshown, by_word)]
-        return cls(*named, by_word_presses=len(by_word))
+        return cls(_once(unclosed), _once(unshown), _once(by_word), len(by_word))
+
+
+def _once(names: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(names))
