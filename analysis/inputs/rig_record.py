@@ -21,7 +21,6 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.gains import Gains
-from coilbench.capture.book.heights_kept import SetTrust
 from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.provenance import never_weighed
@@ -29,6 +28,7 @@ from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rests import rests_beside
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import part_points
+from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.book.state import good_for_days, scale_weighed
 from coilbench.capture.book.zeros import session_zeros
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE

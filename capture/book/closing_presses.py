@@ -7,16 +7,31 @@ from typing import NamedTuple
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke
 from coilbench.capture.book.notes import CLOSED
-from coilbench.capture.book.sets import SetRecord
+
+
+class _Row(NamedTuple):
+    """A press that counts, to work its spring or to read it, or one that closed what was before."""
+
+    sweep_id: str
+    session_id: str
+    label: str
+    counted: bool
+    measured: bool
+
+    @property
+    def reads(self) -> bool:
+        return self.counted and self.measured
 
 
 class ToClose(NamedTuple):
-    """Presses of one capture by one datum, of which nothing shows that scale and seat stayed.
+    """Presses of a set by one datum, of which nothing shows that scale and seat stayed.
+
+    They may be of several captures: a new one of the same datum goes on by the same heights.
 
     Attributes:
         label: the first spring that was read, whose press again shows it.
-        own: ids of its presses before any other spring's.
-        since: presses that count of other springs since it was last shown.
+        own: ids of its presses before any other spring's, of the capture that read it first.
+        since: presses that count since it was last shown, without those.
     """
 
     label: str
@@ -25,29 +40,46 @@ class ToClose(NamedTuple):
 
     @classmethod
     def of(
-        cls, db: Database, record: SetRecord, session_id: str, travel_part_id: str
+        cls, db: Database, set_id: str, travel_part_id: str, session_id: str | None = None
     ) -> ToClose | None:
-        """Return those of a capture that were read by a travel calibration; None for none."""
-        rows = db.execute(
+        """Return those that were read by a travel calibration; None for none.
+
+        Of captures that would have asked for a closing press: of an older one nothing is asked.
+
+        Args:
+            session_id: of a capture that asks, though it may not have kept that yet.
+        """
+        found = db.execute(
             # not by time: a clock may be set back
             """
-            SELECT sweeps.id, springs.label, counted, purpose = 'measured' FROM springs
+            SELECT sweeps.id, session_id, springs.label, counted, purpose = 'measured', sets.name
+            FROM springs JOIN sets ON sets.id = springs.set_id
             JOIN sweeps ON sweeps.spring_id = springs.id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
-            WHERE springs.set_id = ? AND session_id = ? AND travel_part_id = ?
-              AND (counted OR instr(note, ?)) ORDER BY sweeps.rowid
+            JOIN sessions ON sessions.id = session_id
+            WHERE springs.set_id = ? AND travel_part_id = ? AND (counted OR instr(note, ?))
+              AND (session_id = ?
+                OR json_type(live_json, '$.heights.unclosed') IN ('true', 'false'))
+            ORDER BY sweeps.rowid
             """,
-            [record.set_id, session_id, travel_part_id, f'"{CLOSED}"'],
+            [set_id, travel_part_id, f'"{CLOSED}"', session_id],
         ).fetchall()
-        start = next((at for at, row in enumerate(rows) if row[2] and row[3]), None)
+        rows = [_Row(*one[:5]) for one in found]
+        start = next((at for at, row in enumerate(rows) if row.reads), None)
         if start is None:
             return None
-        label = rows[start][1]
-        others = (at for at, row in enumerate(rows) if at > start and row[1] != label)
-        own = frozenset(one[0] for one in rows[start : next(others, None)] if one[2] and one[3])
-        shown = max((at for at, row in enumerate(rows) if not row[2]), default=-1)
-        since = [one for one in rows[shown + 1 :] if one[2] and one[1] != label]
-        if not since:
+        first = rows[start]
+        mine = (first.session_id, first.label)
+        end = next((at for at in range(start, len(rows)) if rows[at][1:3] != mine), len(rows))
+        own = frozenset(row.sweep_id for row in rows[start:end] if row.reads)
+        # one of another spring may bear out no more than a later capture
+        closed = [
+            at + 1
+            for at, row in enumerate(rows)
+            if not row.counted and (row.label == first.label or row.session_id == first.session_id)
+        ]
+        since = [row for row in rows[max([end, *closed]) :] if row.counted]
+        if all(row.label == first.label for row in since):
             return None
-        presses = tuple(ReadStroke(one[0], one[1], record.name, None) for one in since)
-        return cls(label, own, presses)
+        presses = (ReadStroke(row.sweep_id, row.label, found[0][5], None) for row in since)
+        return cls(first.label, own, tuple(presses))

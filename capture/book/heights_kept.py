@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Collection
-from typing import NamedTuple
-
 import msgspec
 
 from coilbench.capture.book.calibrations import PartRecord
@@ -45,46 +41,3 @@ def stop_known(db: Database, travel: PartRecord) -> float | None:
         [travel.part_id],
     )
     return stop_counts_of(travel) if row is None else float(row["counts"])
-
-
-# A session of a set that said so, of which strokes count that were read by what is named.
-_SAID = """
-SELECT DISTINCT sets.name FROM sets JOIN sessions ON sessions.set_id = sets.id
-WHERE coalesce(json_extract(live_json, :key), 0) <> 0 AND EXISTS (
-  SELECT 1 FROM springs JOIN sweeps ON sweeps.spring_id = springs.id
-  JOIN calibrations ON calibrations.id = sweeps.calibration_id
-  WHERE springs.set_id = sets.id AND session_id = sessions.id
-    AND counted AND purpose = 'measured' AND {which}
-) AND sets.name IN (SELECT value FROM json_each(:names))"""
-_UNCLOSED = _SAID.format(which="TRUE")
-# A gauge that agreed later in the same start of the rig shows it.
-_UNSHOWN = _SAID.format(
-    which="""travel_part_id = json_extract(live_json, :key) AND NOT EXISTS (
-  SELECT 1 FROM calibration_parts AS part
-  WHERE part.kind = 'travel' AND part.device_id IS sessions.device_id
-    AND part.boot_id IS sweeps.boot_id AND part.made_utc > sessions.started_utc
-    AND instr(part.notes_json, '"heights_agree"'))"""
-)
-
-
-class SetTrust(NamedTuple):
-    """Names of sets of whose heights something is not shown; older captures tell nothing.
-
-    Attributes:
-        unclosed: no closing press bears them out, and one was to be asked for.
-        unshown: nothing showed that the scale had not slipped before they were pressed.
-    """
-
-    unclosed: tuple[str, ...] = ()
-    unshown: tuple[str, ...] = ()
-
-    @classmethod
-    def of(cls, db: Database, set_names: Collection[str]) -> SetTrust:
-        """Return what is not shown of some sets."""
-        given = json.dumps(list(set_names))
-
-        def said(sql: str, key: str) -> tuple[str, ...]:
-            rows = db.execute(sql, {"key": f"$.heights.{key}", "names": given})
-            return tuple(name for (name,) in rows.fetchall())
-
-        return cls(said(_UNCLOSED, "unclosed"), said(_UNSHOWN, "unshown"))

@@ -15,20 +15,27 @@ from coilbench.capture.book.notes import CLOSED, remarks_of
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.strokes.sweep import RigReading
 
+# Each closing press, with each calibration of the heights that it shows, and the capture in which
+# its spring was first read by them.
+_CLOSINGS = """
+SELECT read.id AS calibration_id, closing.spring_id, closing.stored_utc, closing.note, (
+  SELECT session_id FROM sweeps JOIN calibrations ON calibrations.id = sweeps.calibration_id
+  WHERE sweeps.spring_id = closing.spring_id AND counted AND purpose = 'measured'
+    AND travel_part_id = read.travel_part_id ORDER BY sweeps.rowid LIMIT 1
+) AS session_id
+FROM sweeps AS closing JOIN springs ON springs.id = closing.spring_id
+JOIN calibrations AS own ON own.id = closing.calibration_id
+JOIN calibrations AS read ON read.travel_part_id = own.travel_part_id
+WHERE set_id = :set AND NOT closing.counted AND instr(closing.note, :closed)
+ORDER BY closing.stored_utc"""
+
 
 class RigErrors:
     """Of the strokes of a set: each thing is looked up once."""
 
     def __init__(self, db: Database, set_id: str) -> None:
         self._gains = Gains(db)
-        self._closings = list(
-            db.query(
-                "SELECT session_id, calibration_id, spring_id, stored_utc, note FROM sweeps"
-                " JOIN springs ON springs.id = spring_id"
-                " WHERE set_id = ? AND NOT counted AND instr(note, ?) ORDER BY stored_utc",
-                [set_id, f'"{CLOSED}"'],
-            )
-        )
+        self._closings = list(db.query(_CLOSINGS, {"set": set_id, "closed": f'"{CLOSED}"'}))
 
     def of(self, rig: RigReading, row: Mapping[str, Any]) -> RigReading:
         """Return how a stroke was read with what is known beside its calibration.
@@ -42,15 +49,16 @@ class RigErrors:
         return replace(rig, rests_n=row["resting_n"], gain_u_relative=gain_u, moved_u_mm=moved_u_mm)
 
     def _moved_u_mm(self, row: Mapping[str, Any]) -> float:
-        """Return what heights may have moved by since the first spring of a capture was read.
+        """Return what heights may have moved by since the first spring was read by their datum.
 
         Its closing press agreed; what it shows beyond its uncertainty may have come at any time
         before: anything from nothing to that and its uncertainty (JCGM 100:2008, 4.3.7).
         """
         for one in self._closings:
-            same = all(one[name] == row[name] for name in ("session_id", "calibration_id"))
-            if same and one["stored_utc"] > row["stored_utc"]:
-                return 0.0 if one["spring_id"] == row["spring_id"] else _left_open_mm(one["note"])
+            by = one["calibration_id"], one["stored_utc"] > row["stored_utc"]
+            if by == (row["calibration_id"], True):
+                first = all(one[name] == row[name] for name in ("session_id", "spring_id"))
+                return 0.0 if first else _left_open_mm(one["note"])
         return 0.0
 
 

@@ -67,7 +67,7 @@ class Closing:
         turns, by, lost = self._turns, self._heights.record.travel.part_id, self._heights.lost
         looked = (turns.order, turns.record, by, lost)
         if looked != self._found[0]:
-            of = (turns.record, self._session_id, by)
+            of = (turns.record.set_id, by, self._session_id)
             self._found = looked, None if lost else ToClose.of(self._db, *of)
         return self._found[1]
 

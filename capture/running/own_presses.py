@@ -89,8 +89,10 @@ class OwnPresses:
         every = load_sweeps(self._db, record, known=self._known)
         read = {one.sweep_id: path for own in every.values() for one in own
                 if (path := _path(one)) is not None}  # fmt: skip
+        of = self._captures(record)  # between two of them heights may have moved
         running = (two for own in every.values() for two in pairwise(own))
-        pairs = ((read.get(one.sweep_id), read.get(other.sweep_id)) for one, other in running)
+        ids = ((one.sweep_id, other.sweep_id) for one, other in running)
+        pairs = ((read.get(one), read.get(other)) for one, other in ids if of[one] == of[other])
         repeats = [
             (one, other)
             for one, other in pairs
@@ -98,6 +100,11 @@ class OwnPresses:
         ]
         own = [path for sweep_id, path in read.items() if sweep_id in first]
         return moved_since(new, own, repeats)
+
+    def _captures(self, record: SetRecord) -> dict[str, str | None]:
+        """Return of which capture each press of a set is, by their ids."""
+        sql = "SELECT sweeps.id, session_id FROM sweeps JOIN springs ON springs.id = spring_id"
+        return dict(self._db.execute(f"{sql} WHERE set_id = ?", [record.set_id]).fetchall())
 
     def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
         """Tell whether the spring's newest press was so hurried that it says nothing of this."""

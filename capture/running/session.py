@@ -223,7 +223,7 @@ class Session:
 
     def _process_all(self, db: Database, run: CaptureRun, recorder: Recorder) -> str:
         """Take parcels until there is a reason to end; returns it."""
-        if recorder.turn is None:
+        if recorder.turn is None and not recorder.closing.ask():
             self._report(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
             return SET_DONE
         self._flushed_s = self._clock()

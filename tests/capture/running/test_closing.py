@@ -8,9 +8,9 @@ from coilbench.analysis.inputs.rig_record import set_warnings
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
-from coilbench.capture.book.heights_kept import SetTrust
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import recover
+from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
 from coilbench.capture.virtual.bench import PressSpring, Rest
@@ -31,7 +31,7 @@ def desk(make_book):
 def in_one(desk, *parts):
     """Work at one bench, whose springs stay worked, in parts: what is done, and how far it slipped.
 
-    Yields after each part.
+    Yields after each part; another desk that is sent to it is worked at from there on.
     """
     steps, at, done = [Rest(2.0)], 0, []
     for more, slip_mm in parts:
@@ -44,7 +44,7 @@ def in_one(desk, *parts):
         at = end
         take(desk, piece)
         desk.run_on = int(piece["seq"][-1]) + 1, int(piece["t_us"][-1]) + 11_000
-        yield
+        desk = (yield) or desk
 
 
 def pressed(desk, slip_mm=0.0, *more):
@@ -248,3 +248,97 @@ def test_what_springs_repeat_by_adds_nothing(desk):
     next(pressed(desk))
     assert desk.kinds(EventKind.DONE)[-1] == "set_closed"
     assert moved_u(desk) == {"larch-01": {0.0}, "larch-02": {0.0}}
+
+
+def over(desk, how="finished"):
+    """End the capture, and begin another one of the same start of the rig."""
+    trust(desk)
+    if how == "killed":
+        recover(desk.db)
+    else:
+        desk.recorder.end()
+        desk.run.end(how)
+    return Desk(desk.db, closes=True)
+
+
+def evenings(desk, slip_mm=0.0):
+    """Press the first spring in one capture, the scale slips, and the other in the next one.
+
+    Returns what goes on, and that capture's desk.
+    """
+    goes_on = in_one(desk, (PRESS * 3, 0.0), (OTHER * 3, slip_mm), (PRESS, slip_mm))
+    next(goes_on)
+    assert not desk.recorder.closing.ask()
+    anew = over(desk)
+    goes_on.send(anew)
+    return goes_on, anew
+
+
+def test_a_capture_is_closed_by_the_first_spring_of_the_set_though_another_pressed_it(desk):
+    goes_on, anew = evenings(desk)
+    assert anew.recorder.closing.ask()
+    assert anew.recorder.closing.label == "larch-01"
+    assert trust(anew) == ("larch",)
+    next(goes_on)
+    assert anew.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert not anew.recorder.closing.ask()
+    assert trust(anew) == ()
+
+
+@pytest.mark.parametrize("slip_mm", [0.08, -0.08])
+def test_a_slip_between_two_captures_is_asked_about(desk, slip_mm):
+    goes_on, anew = evenings(desk, slip_mm)
+    anew.recorder.closing.ask()
+    next(goes_on)
+    facts = anew.recorder.question.facts
+    assert facts["moved_mm"] == pytest.approx(slip_mm, abs=facts["u_mm"])
+    assert (facts["labels"], facts["presses"]) == (["larch-02"], 3)
+    assert counted(anew) == [1, 1, 1, 0, 0, 0, 0]
+
+
+def test_what_was_closed_before_is_not_in_doubt_by_a_later_capture(desk):
+    parts = (PRESS * 3 + OTHER, 0.0), (PRESS, 0.0), (OTHER * 2, 0.08), (PRESS, 0.08)
+    goes_on = in_one(desk, *parts)
+    next(goes_on)
+    tell(desk, Action.FINISH)
+    tell(desk, Action.ACCEPT)
+    next(goes_on)
+    anew = over(desk)
+    assert not anew.recorder.closing.ask()
+    goes_on.send(anew)
+    anew.recorder.closing.ask()
+    next(goes_on)
+    assert anew.recorder.question.facts["presses"] == 2
+    assert counted(anew) == [1, 1, 1, 1, 0, 0, 0, 0]
+
+
+@pytest.mark.parametrize("how", ["finished", "killed"])
+def test_a_closing_press_that_was_missed_is_made_up_for(desk, how):
+    goes_on = pressed(desk)
+    anew = over(desk, how)
+    assert trust(anew) == ("larch",)
+    assert anew.recorder.done
+    assert anew.recorder.closing.ask()
+    goes_on.send(anew)
+    assert anew.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert trust(anew) == ()
+    assert not over(anew).recorder.closing.ask()
+
+
+def test_of_a_capture_that_was_not_to_be_closed_nothing_is_asked(unworked):
+    goes_on = in_one(unworked, (PRESS * 3, 0.0), (OTHER * 3, 0.0))
+    next(goes_on)
+    anew = over(unworked)
+    goes_on.send(anew)
+    assert not anew.recorder.closing.ask()
+    assert trust(anew) == ()
+
+
+def test_what_shows_of_a_small_slip_between_captures_is_part_of_each_uncertainty_since(desk):
+    goes_on, anew = evenings(desk, 0.04)
+    anew.recorder.closing.ask()
+    next(goes_on)
+    closed = anew.found(EventKind.DONE)[-1].facts
+    ((first,), (u_mm,)) = moved_u(anew).values()
+    assert first == 0.0
+    assert u_mm == pytest.approx((closed["moved_mm"] + closed["u_mm"]) / 3.0**0.5)

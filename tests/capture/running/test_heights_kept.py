@@ -7,10 +7,11 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.copies import copy_book
-from coilbench.capture.book.heights_kept import SetTrust, stop_known
+from coilbench.capture.book.heights_kept import stop_known
 from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import recover
+from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
 from coilbench.capture.running.stop_watch import SLIPS_MM

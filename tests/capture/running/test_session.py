@@ -157,6 +157,21 @@ def test_a_set_that_is_done_ends_by_itself_after_a_while(make_book, clock, monke
     assert ended(book) == ["set done"]
 
 
+def test_a_set_that_is_done_and_not_closed_is_closed_when_it_is_opened_again(make_book, clock):
+    book = make_book(RIG, conditioning=0, measured=1)
+    samples = bench_samples([Rest(2.0), *[PressSpring(one, 26.0) for one in SPRINGS], Rest(1.0)])
+    stage = Stage(book, FakeSource(clock, samples, ENDED), clock=clock, linger_s=30.0)
+    assert stage.run().turn is None
+    assert stage.kinds(EventKind.DONE) == ["set_done"]
+    again = Stage(book, FakeSource(clock, later(PRESS, 1), ENDED), clock=clock, linger_s=30.0)
+    assert again.run().closing is None
+    assert again.kinds(EventKind.TURN)[0] == "closing_wanted"
+    assert again.kinds(EventKind.DONE) == ["set_closed"]
+    third = Stage(book, FakeSource(clock, PRESS), clock=clock, linger_s=30.0)
+    third.run()
+    assert third.kinds(EventKind.DONE) == ["set_done_before"]
+
+
 def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock, monkeypatch):
     clock.in_step(monkeypatch)
     monkeypatch.setattr(questions, "READ_S", 0.0)  # tested by its own clock elsewhere
