@@ -66,7 +66,7 @@ def counts(press: Turn, why: Finding, next_label: str | None, *, waits: bool) ->
     """Return that a press counts which did not, and why; or that it waits, as `kept`."""
     what = Finding("waits_for_stop", {"presses": 1}) if waits else why
     which = {"label": press.label, "purpose": press.purpose, "stroke": press.number}
-    facts = what.facts | which | {"next_label": next_label}
+    facts = {**what.facts, **which, "next_label": next_label}
     return Event(EventKind.WAITS if waits else EventKind.TURN, Finding(what.kind, facts))
 
 
