@@ -114,8 +114,7 @@ class DatumQuestions:
             idle: whether nothing is pressed; else it is asked about once that is let up.
         """
         jump = self._heights.look(samples, height_mm)
-        low = self._heights.low
-        high = self._heights.at_rest(samples, idle=idle)
+        low, high = self._at_rest(samples, idle=idle)
         if self._heights.at_stop:
             self._at_stop(low)
         elif high is not None and high.kind == "stop_risen":
@@ -145,6 +144,16 @@ class DatumQuestions:
             if low is not None:
                 self._unproven.up()
             self._unproven.proven()
+
+    def _at_rest(
+        self, samples: NDArray[np.void], *, idle: bool
+    ) -> tuple[Finding | None, Finding | None]:
+        """Take samples; return that the quill was low before them, and that it rests high now."""
+        low = self._heights.low
+        high = self._heights.at_rest(samples, idle=idle)
+        if low is None and self._heights.waits:
+            self._unproven.low()
+        return low, high
 
     def after_press(self, findings: Sequence[Finding]) -> None:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""
