@@ -279,7 +279,7 @@ def _sunk(by_mm: float) -> list[Step]:
 
 _BETWEEN_S = 15.0  # the first spring is done, and the quill is up
 # Each capture has a bench of its own: as three presses at the one before left it.
-_WORKED = replace(SPRINGS[0], first_set_mm=SPRINGS[0].first_set_mm * SPRINGS[0].set_decay**3)
+_WORKED = replace(SPRINGS[0], first_set_mm=SPRINGS[0].first_set_mm * SPRINGS[0].set_decay ** 3)
 _SECOND: list[Step] = [
     *presses(*SPRINGS[1:3]),
     Rest(4.0),
