@@ -17,12 +17,12 @@ from rich.text import Text
 from coilbench.analysis.dashboard.calls import DONE, DOUBTED, WRONG_SPRING, Call, call, link_state
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.dashboard.large_type import large
+from coilbench.analysis.dashboard.news import is_news, is_over
 from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow, known_now
 from coilbench.analysis.report.bench_text import AS_LOADED, event_mark
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_plot import stroke_plot
 from coilbench.analysis.report.units import Units
-from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, Snapshot
 from coilbench.capture.running.kinds import EventKind
 
@@ -36,11 +36,6 @@ _PHASES = {"idle": "free", "touch": "touched", "press": "pressing", "release": "
 _UNKNOWN = "--"
 _STYLES = {"+ ": "green", "! ": "bold red", "? ": "bold", "~ ": "bold"}  # of an event's mark
 # of these the words are told on a screen of any size, before the table
-_STANDING = ("datum_lost", "rig_fault")  # faults that the snapshot holds for as long as they are
-_MOVES_ON = (
-    *(EventKind.KEPT, EventKind.WAITS, EventKind.REFUSED),
-    *(EventKind.TURN, EventKind.REDO),
-)
 _ALERTS = (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT, EventKind.LINK, EventKind.RESCUED)
 NARROW = 70  # below it the table stands alone, without the curve
 MIDDLE = 24  # from here on the turn is in large type
@@ -269,11 +264,11 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
     events = [
         event
         for at, event in enumerate(newest_first)
-        if not _is_over(event, newest_first[:at], snapshot)
+        if not is_over(event, newest_first[:at], snapshot)
     ]
     # that the link is up stands in the header, too: it hides nothing else
     events = [event for event in events if event.what.kind != "connected"] or events
-    told = [event for at, event in enumerate(events) if at == 0 or _is_news(event, events[:at])]
+    told = [event for at, event in enumerate(events) if at == 0 or is_news(event, events[:at])]
     lines = [line for event in reversed(told) for line in _event_text(event, units, page)]
     alert = any(event.kind in _ALERTS for event in told)
     older: list[Text] = []
@@ -284,61 +279,6 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
         older = [*text, *older]
     older = [Text("")] * (room - len(lines) - len(older)) + older
     return [_Block(8, older), _Block(FIRST_RANKS if alert else 8, lines, lines)]
-
-
-def _is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
-    """Tell whether an event says what is so no more.
-
-    A question is over once another one or none stands. Why a press, or a key, was refused, and a
-    fault that is no alarm any more, are over with the next press, from its touch on, or once a
-    person did something. A stroke that was kept is over once it was taken back, and one that waits
-    once the quill was seen at its stop, too.
-    """
-    what = event.what
-    if what.kind == "link_lost":
-        return snapshot.link == "up"
-    if what.kind == "no_sample":
-        return snapshot.load_n is not None
-    if event.kind is EventKind.QUESTION:
-        return what != snapshot.question
-    if what.kind == "stroke_kept":
-        waited = event.kind is EventKind.WAITS and snapshot.quill_low is None
-        return waited or _taken_back(event, later)
-    if event.kind not in (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT):
-        return False
-    if what.kind in _STANDING:
-        return what.kind not in {one.kind for one in _stands(snapshot)}
-    pressed = snapshot.phase in ("touch", "press", "release")
-    now = snapshot.alarm is not None and snapshot.alarm.kind == what.kind
-    return not now and (pressed or any(one.kind in _MOVES_ON for one in later))
-
-
-def _taken_back(kept: Event, later: Sequence[Event]) -> bool:
-    """Tell whether a stroke that was kept no longer counts: the newest of its label by a redo."""
-    which, counted = kept.what.facts, False
-    for one in reversed(later):
-        facts = one.what.facts
-        if facts.get("label") != which["label"]:
-            continue
-        counted |= one.what.kind == "stroke_kept"
-        same = (facts.get("stroke"), facts.get("purpose")) == (which["stroke"], which["purpose"])
-        if same and one.what.kind == "stroke_left_out":
-            return True
-        if one.what.kind == "redo" and not counted:
-            return True
-    return False
-
-
-def _stands(snapshot: Snapshot) -> Iterator[Finding]:
-    """Yield what is wrong beside the press."""
-    found = (snapshot.datum, snapshot.link_what, snapshot.load_unknown)
-    return (one for one in found if one is not None)
-
-
-def _is_news(event: Event, later: Sequence[Event]) -> bool:
-    """Tell whether a rescue has not been overtaken by a stroke of this capture."""
-    ended = any(one.what.kind in ("stroke_kept", "stroke_refused") for one in later)
-    return event.kind is EventKind.RESCUED and not ended
 
 
 def _event_text(event: Event, units: Units, page: _Page) -> list[Text]:

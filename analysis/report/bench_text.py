@@ -125,6 +125,8 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_said": "the datum holds, as you said",
     "stop_was_lower": "before it the quill rested {moved_mm} lower than it does since: a hand held "
     "it, or the travel scale slipped; a gauge tells (d)",
+    "waits_for_next": "{label}: the press waits for the spring's next one, which shows whether the "
+    "travel scale slipped: the quill rested {moved_mm} higher than where its stop was taken to be",
     "gauge_said": "counts by your word that a gauge was {height_mm}: it made heights {moved_mm:+} "
     "other, and only ± {u_mm} can be explained",
     "heights_said": "counts by your word that its heights are right; against it: {why}",
@@ -177,7 +179,7 @@ def event_mark(event: Event) -> str:
     """Return what an event's line begins with: + a press counts, ~ it waits, ! it was refused, or
     a fault, ? a question.
     """
-    return "+ " if event.what.kind in COUNTS else _MARKS.get(event.kind, "  ")
+    return _MARKS.get(event.kind) or ("+ " if event.what.kind in COUNTS else "  ")
 
 
 def stroke_text(turn: Turn) -> str:
@@ -259,6 +261,12 @@ def _presses(f: Mapping[str, Any], words: str) -> str:
 def _counts_now(f: Mapping[str, Any], _units: Units) -> str:
     do = "counts" if f["presses"] == 1 else "count"
     return f"the quill is at its stop again: {presses_text(f['presses'])} that waited {do} for good"
+
+
+def _waits_for_stop(f: Mapping[str, Any], _units: Units) -> str:
+    one = f["presses"] == 1
+    many = "the press waits, and counts" if one else f"{f['presses']} presses wait, and count"
+    return f"{f['label']}: {many} for good once the quill is seen at its stop: let it up fully"
 
 
 def _rivals(f: Mapping[str, Any], _units: Units) -> str:
@@ -376,6 +384,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
     "counts_now": _counts_now,
+    "waits_for_stop": _waits_for_stop,
     "rival_agrees": _rivals,
     "hasty": _hasty,
     "beside_the_set": _beside_the_set,

@@ -64,7 +64,8 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
         words = (
             "are these presses of one spring? its loads are {off_share:+.1%} off those of {label} "
         )
-        words += f"before; {_EITHER}"
+        agree = ", where its presses before agree within {repeat_share:.1%}"
+        words += f"before{agree if 'repeat_share' in f else ''}; {_EITHER}"
         return filled(words, f, units)
     if f.get("other") is not None:
         return _one_of_two(f, units)

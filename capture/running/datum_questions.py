@@ -91,8 +91,7 @@ class DatumQuestions:
             idle: whether nothing is pressed; else it is asked about once that is let up.
         """
         jump = self._heights.look(samples, height_mm)
-        low = self._heights.low
-        high = self._heights.at_rest(samples, idle=idle)
+        low, high = self._at_rest(samples, idle=idle)
         if self._heights.at_stop:
             self._high_told = False
             if self._heights.jump_settled:
@@ -117,6 +116,16 @@ class DatumQuestions:
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
+
+    def _at_rest(
+        self, samples: NDArray[np.void], *, idle: bool
+    ) -> tuple[Finding | None, Finding | None]:
+        """Take samples; return that the quill was low before them, and that it rests high now."""
+        low = self._heights.low
+        high = self._heights.at_rest(samples, idle=idle)
+        if low is None and self._heights.waits:
+            self._unproven.low()
+        return low, high
 
     def after_press(self, findings: Sequence[Finding]) -> None:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""

@@ -111,6 +111,11 @@ class Heights:
         return self.doubted
 
     @property
+    def waits(self) -> bool:
+        """Whether what is pressed counts for good only once the quill is seen at its stop."""
+        return self.low is not None and not self.lost
+
+    @property
     def open(self) -> Finding | None:
         """Why nobody knows whether the scale slipped since the quill was at its stop; or None."""
         return self.unknown or self.low

@@ -28,6 +28,7 @@ SAME_MM, SAME_SHARE = 0.1, 0.015  # one spring repeats better, in height and in 
 SLIP_MM = 0.15
 SET_MM = 0.1  # and by so much a press that works it may shorten it
 WITHIN_MM = 0.2  # one press by itself: its friction is not known
+FINE_SHARE, STEADY_TIMES = 0.003, 5.0  # beside two that agree, and so many times as far
 HASTIER = 1.2  # times as fast
 NEWEST = 3  # presses that are compared with: a set of three strokes and what worked the spring
 
@@ -69,11 +70,11 @@ class OwnPresses:
         if new is None:
             return None
         found: list[tuple[float, Finding | None]] = []
-        for one in reversed(self._paths(sweep.label, record)):
-            if not _hastier(one, new):
-                found.append(_departs(new, one, sweep.label))
-                if found[-1][1] is None:  # as alike as can be: the others need not be looked at
-                    return None
+        before = [one for one in self._paths(sweep.label, record) if not _hastier(one, new)]
+        for one in reversed(before):
+            found.append(_departs(new, one, sweep.label))
+            if found[-1][1] is None:  # as alike as can be: the others need not be looked at
+                return _finer(new, before, sweep.label)
         return min(found, key=lambda one: one[0])[1] if found else None
 
     def moved_since(self, sweep: Sweep, record: SetRecord, first: Collection[str]) -> Moved | None:
@@ -158,6 +159,31 @@ def _hastier(one: PressedPath, than: PressedPath) -> bool:
     """Tell whether a press was so hurried that a slower one is not judged by it."""
     slower = than.press.way_s > HASTIER * one.press.way_s
     return one.press.hurried and (slower or not than.press.hurried)
+
+
+def _finer(new: PressedPath, before: Sequence[PressedPath], label: str) -> Finding | None:
+    """Say that a press departs from ones that agree, by less than it may from one alone.
+
+    They show how well this spring's loads repeat on this bench: another spring may be that near.
+    Heights are compared as closely anyway, and a press may shorten the spring.
+    """
+    same = [one for one in before if one.calibration_id == new.calibration_id]
+    alike = [two for one in same if (two := differ(new, one)) is not None]
+    repeats = [two for pair in pairwise(same) if (two := differ(*pair)) is not None]
+    if not repeats or len(alike) < len(same):
+        return None
+    repeat_share = max(abs(two.load_share.value) for two in repeats)
+    least_share = max(FINE_SHARE, STEADY_TIMES * repeat_share)
+    if not all(
+        two.load_share.surely_over(least_share) and two.deepest_mm.surely_over(SAME_MM)
+        for two in alike
+    ):
+        return None
+    nearest = min(alike, key=lambda two: abs(two.deepest_mm.value))
+    share, moved_mm = nearest.load_share, nearest.moved_mm.value
+    facts = {"label": label, "own": True, "reason": "apart", "off_share": share.value}
+    facts |= {"u_share": 2.0 * share.u, "moved_mm": moved_mm, "repeat_share": repeat_share}
+    return Finding("another_spring", facts)
 
 
 def _agree(new: Sweep, before: Sweep) -> bool:

@@ -10,7 +10,7 @@ from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import LeftOut, Waiting
 from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
-from coilbench.capture.running.stroke_events import left_out
+from coilbench.capture.running.stroke_events import counts, left_out
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 
 FEW = 3  # labels that are named
@@ -28,6 +28,7 @@ class Questions:
     Args:
         took: told the press that an answer lets count.
         stands: told which question stands, each time that changes.
+        waits: whether a press counts for good only once the quill is seen at its stop.
 
     Attributes:
         asked: the question that stands.
@@ -41,6 +42,7 @@ class Questions:
         turns: TurnTaking,
         took: Callable[[Waiting], None],
         stands: Callable[[Finding | None], None],
+        waits: Callable[[], bool],
         say: Callable[[Event], None],
         clock: Callable[[], float],
     ) -> None:
@@ -48,6 +50,7 @@ class Questions:
         self._turns = turns
         self._took = took
         self._stands = stands
+        self._waits = waits
         self._report = say
         self._clock = clock
         self._asked_s = 0.0
@@ -133,8 +136,7 @@ class Questions:
         self._turns.took(turn, counted=True)
         after = self._turns.turn
         next_label = None if after is None or after.label == turn.label else after.label
-        told = Finding(why.kind, {**why.facts, "next_label": next_label})
-        self._report(Event(EventKind.TURN, told))
+        self._report(counts(turn, why, next_label, waits=self._waits()))
         for one in odd:
             self._turns.lost_one(turn.label)
             self._report(left_out(turn, one.number, one.findings))

@@ -84,7 +84,8 @@ class Recorder:
         self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
         self._stored = StoredStrokes(db, run, self._turns)
-        self._questions = Questions(db, self._turns, self._took, self.heights.asks, say, clock)
+        by_heights = self.heights.asks, lambda: self.heights.waits
+        self._questions = Questions(db, self._turns, self._took, *by_heights, say, clock)
         parts = (self.heights, self._turns, self._questions)
         took_back = self._checks.took_back
         self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)
@@ -138,7 +139,7 @@ class Recorder:
     @property
     def quill_low(self) -> Finding | None:
         """That the quill stood below its stop and was not seen there since; None else."""
-        return None if self.heights.lost else self.heights.low
+        return self.heights.low if self.heights.waits else None
 
     @property
     def done(self) -> bool:
@@ -436,6 +437,6 @@ class Recorder:
         after = self.turn
         next_label = None if after is None or after.label == turn.label else after.label
         with_rig = (next_label, self._rests_n, self._instrument)
-        known, waits = self._calibration.flex is not None, self.quill_low is not None
+        known, waits = self._calibration.flex is not None, self.heights.waits
         self._report(kept(stroke, turn, judged, *with_rig, give_known=known, waits=waits))
         self._turns.tell_done()

@@ -62,6 +62,14 @@ def refused(turn: Turn, judged: Judged) -> Event:
     return Event(EventKind.WAITS if waits else EventKind.REFUSED, Finding("stroke_refused", facts))
 
 
+def counts(press: Turn, why: Finding, next_label: str | None, *, waits: bool) -> Event:
+    """Return that a press counts which did not, and why; or that it waits, as `kept`."""
+    what = Finding("waits_for_stop", {"presses": 1}) if waits else why
+    which = {"label": press.label, "purpose": press.purpose, "stroke": press.number}
+    facts = {**what.facts, **which, "next_label": next_label}
+    return Event(EventKind.WAITS if waits else EventKind.TURN, Finding(what.kind, facts))
+
+
 def left_out(turn: Turn, number: int, findings: Sequence[Finding]) -> Event:
     """Return that an earlier stroke of the spring no longer counts."""
     why = [finding.to_document() for finding in findings]

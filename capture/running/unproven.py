@@ -8,6 +8,7 @@ a hand that holds the quill lower.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
@@ -71,6 +72,7 @@ class Unproven:
         """The quill rested so much higher than where its stop was taken to be, once."""
         if len(self._counted) == 1:
             self.risen = Finding.of("stop_moved", moved_mm=moved_mm)
+            self._tell_waits("waits_for_next", {"moved_mm": moved_mm})
 
     def risen_of(self, label: str) -> Finding | None:
         """Return what the next press of this spring has to show."""
@@ -83,6 +85,15 @@ class Unproven:
     def of_another(self, label: str) -> bool:
         """Whether one of them is of another spring: more are not risked."""
         return any(one.turn.label != label for one in self._counted)
+
+    def low(self) -> None:
+        """Say that what counts waits, since the quill was seen below its stop."""
+        self._tell_waits("waits_for_stop", {})
+
+    def _tell_waits(self, kind: str, facts: dict[str, Any]) -> None:
+        if self._counted:
+            facts |= {"presses": len(self._counted), "label": self._counted[-1].turn.label}
+            self._report(Event(EventKind.WAITS, Finding(kind, facts)))
 
     def up(self) -> None:
         """Say what counts for good now that the quill is at its stop again."""

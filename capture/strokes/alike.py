@@ -76,11 +76,13 @@ class Alike(NamedTuple):
     Attributes:
         moved_mm: how much higher it is at equal loads, as a datum makes it.
         load_share: by what share of the load it pushes harder.
+        deepest_mm: how much higher it is at the largest load that is compared, by both.
         slip: the surest step along the way.
     """
 
     moved_mm: Measured
     load_share: Measured
+    deepest_mm: Measured
     slip: Slip
 
 
@@ -152,11 +154,13 @@ def differ(new: PressedPath, before: PressedPath) -> Alike | None:
     then = before.at(loads_n)
     apart, give = new.at(loads_n) - then, _give(loads_n, then)
     along = np.concatenate([apart[:, 0], apart[:, 1, ::-1]], axis=1)
-    base = np.column_stack([np.ones(2 * LEVELS), np.concatenate([give, give[::-1]])])
-    moved, (given, given_u) = _fitted(base, along)
+    both = np.concatenate([give, give[::-1]])
+    moved, (given, given_u) = _fitted(np.column_stack([np.ones(2 * LEVELS), both]), along)
+    deep = both / give[-1]
+    _, deepest = _fitted(np.column_stack([1.0 - deep, deep]), along)
     share = Measured(given / (1.0 - given), given_u / (1.0 - given) ** 2)  # of the load itself
     slip = _slipped(give[:, None], apart, _mid(then))
-    return Alike(moved, share, slip)
+    return Alike(moved, share, deepest, slip)
 
 
 def slip_within(path: PressedPath) -> Slip | None:

@@ -174,3 +174,29 @@ LEFT_OUT = {"label": "larch-01", "purpose": "measured", "stroke": 1, "findings":
 def test_a_stroke_that_was_taken_back_is_not_shown_as_kept(taken_back: Event, stands: bool) -> None:
     text = drawn(after(KEPT, taken_back, phase="idle"), 200, 60)
     assert ("stroke 1 of 3: 43.9" in text) is stands
+
+
+ACCEPTED = Event.of(EventKind.TURN, "accepted", label="larch-01", purpose="measured", stroke=1)
+WAITS_UP = Event.of(EventKind.WAITS, "waits_for_stop", label="larch-01", presses=1)
+WAITS_NEXT = Event.of(EventKind.WAITS, "waits_for_next", label="larch-01", moved_mm=0.3)
+OUT = Event.of(
+    EventKind.REFUSED, "stroke_left_out", label="larch-01", purpose="measured", stroke=1,
+    findings=[],
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("counts", [KEPT, ACCEPTED])
+@pytest.mark.parametrize("size", SIZES)
+def test_that_a_press_counts_is_said_no_more_once_it_waits_or_is_doubted(
+    counts: Event, size: tuple[int, int]
+) -> None:
+    low = Finding.of("quill_low", moved_mm=-0.4)
+    doubt = Finding.of("datum_doubted", why={"kind": "slipped"} | ALARMS["slipped"])
+    for later, changes in (
+        (WAITS_UP, {"quill_low": low}), (WAITS_NEXT, {}), (OUT, {}), (UP, {"datum": doubt}),
+    ):  # fmt: skip
+        text = drawn(after(counts, later, phase="idle", **changes), *size)
+        assert not re.search(r"^\+ ", text, re.MULTILINE)
+        assert later is UP or says(text, later)
+    assert says(drawn(after(counts, phase="idle"), *size), counts)
+    assert not says(drawn(after(WAITS_UP, phase="idle"), *size), WAITS_UP)

@@ -1,0 +1,85 @@
+"""Which of the things that happened still say what is so. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from coilbench.analysis.dashboard.calls import DOUBTED
+from coilbench.analysis.report.bench_text import event_mark
+from coilbench.capture.blocks import Finding
+from coilbench.capture.running.commands import Event, Snapshot
+from coilbench.capture.running.kinds import COUNTS, EventKind
+
+_STANDING = ("datum_lost", "rig_fault")  # faults that the snapshot holds for as long as they are
+_MOVES_ON = (
+    *(EventKind.KEPT, EventKind.WAITS, EventKind.REFUSED),
+    *(EventKind.TURN, EventKind.REDO),
+)
+_WAITS_AGAIN = ("waits_for_stop", "waits_for_next")
+_TILL_UP = ("stroke_kept", "waits_for_stop")
+
+
+def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
+    """Tell whether an event says what is so no more.
+
+    A question is over once another one or none stands. Why a press, or a key, was refused, and a
+    fault that is no alarm any more, are over with the next press, from its touch on, or once a
+    person did something. That a stroke counts is over once it was taken back, or waits; and that it
+    waits once the quill was seen at its stop.
+    """
+    what = event.what
+    if event_mark(event) == "+ ":
+        return _is_doubted(later, snapshot) or _taken_back(event, later)
+    if what.kind in _TILL_UP and event.kind is EventKind.WAITS and snapshot.quill_low is None:
+        return True
+    if what.kind == "link_lost":
+        return snapshot.link == "up"
+    if what.kind == "no_sample":
+        return snapshot.load_n is not None
+    if event.kind is EventKind.QUESTION:
+        return what != snapshot.question
+    if what.kind == "stroke_kept":  # and it waits
+        return _taken_back(event, later)
+    if event.kind not in (EventKind.REFUSED, EventKind.WAITS, EventKind.FAULT):
+        return False
+    if what.kind in _STANDING:
+        return what.kind not in {one.kind for one in _stands(snapshot)}
+    pressed = snapshot.phase in ("touch", "press", "release")
+    now = snapshot.alarm is not None and snapshot.alarm.kind == what.kind
+    return not now and (pressed or any(one.kind in _MOVES_ON for one in later))
+
+
+def is_news(event: Event, later: Sequence[Event]) -> bool:
+    """Tell whether a rescue has not been overtaken by a stroke of this capture."""
+    ended = any(one.what.kind in ("stroke_kept", "stroke_refused") for one in later)
+    return event.kind is EventKind.RESCUED and not ended
+
+
+def _is_doubted(later: Sequence[Event], snapshot: Snapshot) -> bool:
+    """Tell whether nobody knows any more that a press counts of which that was said."""
+    doubted = snapshot.datum is not None and snapshot.datum.kind == DOUBTED
+    return doubted or any(one.what.kind in _WAITS_AGAIN for one in later)
+
+
+def _taken_back(kept: Event, later: Sequence[Event]) -> bool:
+    """Tell whether a stroke that was kept no longer counts: the newest of its label by a redo."""
+    which, counted = kept.what.facts, False
+    if "stroke" not in which:
+        return False
+    for one in reversed(later):
+        facts = one.what.facts
+        if facts.get("label") != which["label"]:
+            continue
+        counted |= one.what.kind == "stroke_kept" or one.what.kind in COUNTS
+        same = (facts.get("stroke"), facts.get("purpose")) == (which["stroke"], which["purpose"])
+        if same and one.what.kind == "stroke_left_out":
+            return True
+        if one.what.kind == "redo" and not counted:
+            return True
+    return False
+
+
+def _stands(snapshot: Snapshot) -> Iterator[Finding]:
+    """Yield what is wrong beside the press."""
+    found = (snapshot.datum, snapshot.link_what, snapshot.load_unknown)
+    return (one for one in found if one is not None)
