@@ -11,11 +11,11 @@ from coilbench.analysis.report.units import Units
 HEIGHTS_PHRASES: dict[str, str] = {
     "quill_rose": "the quill rests {moved_mm} higher than at first: a hand held it, or the travel "
     "scale slipped; a gauge tells (d)",
-    "closing_wanted": "press {label} once more: it shows whether scale and seat are as at its first "
-    "press (f: end without it)",
+    "closing_wanted": "press {label} once more: are scale and seat as at its first press? (f: end "
+    "without it)",
     "set_closed": "closed: {label}, pressed once more, lies {moved_mm:+} (± {u_mm}) from where it "
-    "was: within that, scale and seat are as at its first press; what was before, or came and went, "
-    "it does not show",
+    "was: within that, scale and seat are as at its first press; what was before, or came and "
+    "went, it does not show",
     "closing_differs": "{label}, pressed once more at the end, lies {moved_mm:+} (± {u_mm}) from "
     "where it was, so that loads are {load_n:+} other: scale or seat moved, nobody knows when",
     "closing_unread": "it can't be compared with the spring's first presses",
