@@ -50,7 +50,10 @@ def set_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...
     """Return what is not known of the scale and the heights by which these sets were read."""
     trust = SetTrust.of(db, set_names)
     kinds = {"sets_not_closed": trust.unclosed, "scale_unshown": trust.unshown}
-    found = (Finding.of(kind, sets=list(names)) for kind, names in kinds.items() if names)
+    found = [Finding.of(kind, sets=list(names)) for kind, names in kinds.items() if names]
+    if trust.by_word:
+        facts = {"sets": list(trust.by_word), "presses": trust.by_word_presses}
+        found.append(Finding("counts_by_word", facts))
     return (*_scale_warnings(db, set_names), *found)
 
 

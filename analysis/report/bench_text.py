@@ -258,6 +258,13 @@ def _presses(f: Mapping[str, Any], words: str) -> str:
     return f"{presses_text(f['presses'])} {by}{whose}: {words}"
 
 
+def _presses_kept(f: Mapping[str, Any], _units: Units) -> str:
+    words = "they count, as you said"
+    if f.get("by") == "slipped_later":
+        words = "they count: the quill was at its stop after each, and the scale slipped later"
+    return _presses(f, words)
+
+
 def _counts_now(f: Mapping[str, Any], _units: Units) -> str:
     do = "counts" if f["presses"] == 1 else "count"
     return f"the quill is at its stop again: {presses_text(f['presses'])} that waited {do} for good"
@@ -381,8 +388,11 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "stroke_left_out": _left_out,
     "coils_bind": _coils_bind,
     "datum_set": _datum_set,
-    "presses_kept": lambda f, _u: _presses(f, "they count, as you said"),
+    "presses_kept": _presses_kept,
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
+    "presses_open": lambda f, _u: _presses(
+        f, "nobody said whether they count: they do not, and the next capture asks again"
+    ),
     "counts_now": _counts_now,
     "waits_for_stop": _waits_for_stop,
     "rival_agrees": _rivals,

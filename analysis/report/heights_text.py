@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import first_few
+from coilbench.analysis.report.question_text import presses_text
 from coilbench.analysis.report.units import Units
 
 HEIGHTS_PHRASES: dict[str, str] = {
@@ -17,7 +18,10 @@ HEIGHTS_PHRASES: dict[str, str] = {
     "was: within that, scale and seat are as at its first press; what was before, or came and "
     "went, it does not show",
     "closing_differs": "{label}, pressed once more at the end, lies {moved_mm:+} (± {u_mm}) from "
-    "where it was, so that loads are {load_n:+} other: scale or seat moved, nobody knows when",
+    "where it was, so that loads are {load_n:+} other: scale or seat moved since, or another "
+    "spring was pressed",
+    "slipped_later": "{label}: the press counts: the quill was at its stop after it, and the scale "
+    "slipped later",
     "closing_unread": "it can't be compared with the spring's first presses",
 }
 
@@ -36,7 +40,17 @@ def _unshown(f: Mapping[str, Any], _units: Units) -> str:
     )
 
 
+def _by_word(f: Mapping[str, Any], _units: Units) -> str:
+    one = f["presses"] == 1
+    return (
+        f"{first_few(f['sets'])}: {presses_text(f['presses'])} "
+        f"{'counts' if one else 'count'} by a person's word alone, against what was seen, which no "
+        "uncertainty covers; coilbench set strokes says what"
+    )
+
+
 HEIGHTS_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "sets_not_closed": _not_closed,
     "scale_unshown": _unshown,
+    "counts_by_word": _by_word,
 }

@@ -123,8 +123,14 @@ def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
     they = "it counts" if one else "they count"
     if f.get("closing"):
         words = "{closing} lies {moved_mm:+} ({load_n:+}) from where it was: scale or seat moved, "
-        words += "nobody knows when. {many} meanwhile: {whose}: do you know that {they} all the "
-        words += "same? No: {many} to be pressed again, by a datum that is set anew"
+        words += "or another spring was pressed (its mark tells); "
+        words += (
+            "the quill was at its stop after each press, so the scale slipped later if it did. "
+            if f.get("shown")
+            else "nobody knows when. "
+        )
+        words += "{many} meanwhile: {whose}: do you know that {they} all the same? "
+        words += "No: {many} to be pressed again, by a datum that is set anew"
         return filled(words, f, units, many=many, whose=presses_of(f), they=they)
     words = "{many} by the datum before, {moved_mm:+} other: {whose}. "
     words += "Made before it moved, so that {they} all the same? "

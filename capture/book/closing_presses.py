@@ -83,3 +83,23 @@ class ToClose(NamedTuple):
             return None
         presses = (ReadStroke(row.sweep_id, row.label, found[0][5], None) for row in since)
         return cls(first.label, own, tuple(presses))
+
+    @classmethod
+    def left(
+        cls, db: Database, set_id: str, travel_part_id: str, session_id: str | None = None
+    ) -> bool:
+        """Whether there are some, as `of`, or some that count by a datum which was replaced.
+
+        Those no press can close any more.
+        """
+        replaced = db.execute(
+            """
+            SELECT DISTINCT travel_part_id FROM springs
+            JOIN sweeps ON sweeps.spring_id = springs.id
+            JOIN calibrations ON calibrations.id = sweeps.calibration_id
+            WHERE springs.set_id = ? AND counted AND instr(note, '"datum_replaced"')
+            """,
+            [set_id],
+        ).fetchall()
+        parts = {travel_part_id, *(part_id for (part_id,) in replaced)}
+        return any(cls.of(db, set_id, part_id, session_id) is not None for part_id in parts)

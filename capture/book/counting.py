@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -81,6 +83,20 @@ def read_by_travel(db: Database, travel_part_id: str, boot_id: int | None) -> li
         ORDER BY sweeps.stored_utc, sweeps.id
         """,
         [travel_part_id, boot_id],
+    )
+    return [ReadStroke(*row) for row in rows.fetchall()]
+
+
+def left_out_of(db: Database, sweep_ids: Iterable[str]) -> list[ReadStroke]:
+    """Return those of these presses that the book has, and that do not count."""
+    rows = db.execute(
+        """
+        SELECT sweeps.id, springs.label, sets.name, sweeps.note FROM sweeps
+        JOIN springs ON springs.id = sweeps.spring_id JOIN sets ON sets.id = springs.set_id
+        WHERE NOT sweeps.counted AND sweeps.id IN (SELECT value FROM json_each(?))
+        ORDER BY sweeps.rowid
+        """,
+        [json.dumps([*sweep_ids])],
     )
     return [ReadStroke(*row) for row in rows.fetchall()]
 

@@ -19,12 +19,24 @@ class HeightsKept(msgspec.Struct, frozen=True):
         unshown: the travel calibration of which nothing showed, as the capture began, that the
             scale had not slipped since; None for none.
         unclosed: presses count that no closing press bears out; None where none is asked for.
+        shown: ids of presses after which the quill was seen at its stop, or a gauge agreed.
     """
 
     travel_part_id: str
     stop_counts: float | None = None
     unshown: str | None = None
     unclosed: bool | None = None
+    shown: tuple[str, ...] = ()
+
+
+def shown_by(db: Database, travel_part_id: str) -> set[str]:
+    """Return the presses by a travel calibration that captures saw to be read rightly."""
+    rows = db.execute(
+        "SELECT value FROM sessions, json_each(live_json, '$.heights.shown')"
+        " WHERE json_extract(live_json, '$.heights.travel_part_id') = ?",
+        [travel_part_id],
+    )
+    return {str(sweep_id) for (sweep_id,) in rows.fetchall()}
 
 
 def stop_known(db: Database, travel: PartRecord) -> float | None:

@@ -6,13 +6,14 @@ Imports and older books keep a plain text, which is read as it is.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from coilbench.capture.blocks import Finding
 
 Remark = Finding | str
 CLOSED = "set_closed"  # a closing press agreed
-_IN_DOUBT = ("accepted", "gauge_said", "heights_said", "stop_was_lower")
+_BY_WORD = ("accepted", "gauge_said", "heights_said")
+_IN_DOUBT = (*_BY_WORD, "stop_was_lower")
 
 
 def note_of(remarks: Iterable[Remark]) -> str | None:
@@ -38,9 +39,18 @@ def remarks_of(note: str | None) -> list[Remark]:
     return [*remarks, later] if later else remarks
 
 
+def _says(note: str | None, kinds: Collection[str]) -> bool:
+    return any(not isinstance(one, str) and one.kind in kinds for one in remarks_of(note))
+
+
 def counts_in_doubt(note: str | None) -> bool:
     """Tell whether something stands against a stroke that counts all the same."""
-    return any(not isinstance(one, str) and one.kind in _IN_DOUBT for one in remarks_of(note))
+    return _says(note, _IN_DOUBT)
+
+
+def counts_by_word(note: str | None) -> bool:
+    """Tell whether it counts by what a person said, against what was seen."""
+    return _says(note, _BY_WORD)
 
 
 def with_finding(note: str | None, finding: Finding) -> str:

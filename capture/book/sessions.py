@@ -49,10 +49,33 @@ class Doubted(NamedTuple):
             return cls([], _CUT)
 
 
+class LeftPresses(NamedTuple):
+    """Presses that were left out, of which nobody said yet whether they count.
+
+    Attributes:
+        question: `strokes_in_doubt`; its fact `closing` names the spring whose press at the end
+            left them out, where that did.
+    """
+
+    question: Finding
+    sweep_ids: tuple[str, ...]
+
+    @property
+    def closing(self) -> bool:
+        """Whether a closing press left them out."""
+        return bool(self.question.facts.get("closing"))
+
+
+class _StoredLeft(msgspec.Struct):
+    question: dict[str, Any]
+    sweep_ids: list[str]
+
+
 class _StoredTrust(msgspec.Struct):
     travel_part_id: str
     against: list[dict[str, Any]]
     doubted: dict[str, Any] | None
+    left: list[_StoredLeft] = []
 
 
 class DatumTrust(msgspec.Struct, frozen=True):
@@ -62,11 +85,13 @@ class DatumTrust(msgspec.Struct, frozen=True):
         against: doubts that a person set aside, and what was seen and is not shown: presses count
             all the same, and say so.
         doubted: `datum_doubted`, not answered: none counts; None where nothing is open.
+        left: presses to be asked about, of any set.
     """
 
     travel_part_id: str
     against: tuple[Finding, ...] = ()
     doubted: Finding | None = None
+    left: tuple[LeftPresses, ...] = ()
 
     @classmethod
     def last(cls, db: Database, travel_part_id: str) -> DatumTrust:
@@ -84,17 +109,24 @@ class DatumTrust(msgspec.Struct, frozen=True):
             stored = msgspec.json.decode(row["trust"], type=_StoredTrust)
             against = tuple(Finding.from_document(one) for one in stored.against)
             why = stored.doubted and Finding.from_document(stored.doubted["why"])
+            left = tuple(
+                LeftPresses(Finding.from_document(one.question), tuple(one.sweep_ids))
+                for one in stored.left
+            )
         except (msgspec.DecodeError, KeyError, TypeError):  # not written by us
             return cls(travel_part_id)
         doubted = Finding.from_document(stored.doubted) if stored.doubted and why else None
-        return cls(travel_part_id, against, doubted)
+        return cls(travel_part_id, against, doubted, left)
 
     def to_document(self) -> dict[str, Any]:
         """Return it as plain values for JSON."""
         doubted = None if self.doubted is None else self.doubted.to_document()
         against = [one.to_document() for one in self.against]
-        stored = _StoredTrust(self.travel_part_id, against, doubted)
-        return msgspec.structs.asdict(stored)
+        left = [_StoredLeft(one.question.to_document(), [*one.sweep_ids]) for one in self.left]
+        stored: dict[str, Any] = msgspec.to_builtins(
+            _StoredTrust(self.travel_part_id, against, doubted, left)
+        )
+        return stored
 
 
 class CaptureRun:

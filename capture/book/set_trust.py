@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from typing import NamedTuple
 
 from coilbench.capture.book.closing_presses import ToClose
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.notes import counts_by_word
 
 # A session of a set that said so, of which strokes count that were read by what is named.
 _SAID = """
@@ -29,6 +30,12 @@ _UNSHOWN = _SAID.format(
     AND instr(part.notes_json, '"heights_agree"'))"""
 )
 
+_NOTED = """
+SELECT sets.name, note FROM sets JOIN springs ON springs.set_id = sets.id
+JOIN sweeps ON sweeps.spring_id = springs.id
+WHERE counted AND purpose = 'measured' AND note IS NOT NULL
+  AND sets.name IN (SELECT value FROM json_each(:names)) ORDER BY sweeps.rowid"""
+
 
 class SetTrust(NamedTuple):
     """Names of sets of whose heights something is not shown; older captures tell nothing.
@@ -36,10 +43,14 @@ class SetTrust(NamedTuple):
     Attributes:
         unclosed: no closing press bears them out, and one was to be asked for.
         unshown: nothing showed that the scale had not slipped before they were pressed.
+        by_word: presses of theirs count by what a person said, against what was seen.
+        by_word_presses: how many, of all these sets.
     """
 
     unclosed: tuple[str, ...] = ()
     unshown: tuple[str, ...] = ()
+    by_word: tuple[str, ...] = ()
+    by_word_presses: int = 0
 
     @classmethod
     def of(cls, db: Database, set_names: Collection[str]) -> SetTrust:
@@ -50,6 +61,12 @@ class SetTrust(NamedTuple):
             return db.execute(sql, {"key": f"$.heights.{key}", "names": given}).fetchall()
 
         # a later capture may have closed what one left open
-        unclosed = (one[0] for one in said(_UNCLOSED, "unclosed") if ToClose.of(db, *one[1:]))
+        unclosed = (one[0] for one in said(_UNCLOSED, "unclosed") if ToClose.left(db, *one[1:]))
         unshown = (one[0] for one in said(_UNSHOWN, "unshown"))
-        return cls(tuple(dict.fromkeys(unclosed)), tuple(dict.fromkeys(unshown)))
+        noted = db.execute(_NOTED, {"names": given}).fetchall()
+        by_word = [name for name, note in noted if counts_by_word(note)]
+        return cls(_once(unclosed), _once(unshown), _once(by_word), len(by_word))
+
+
+def _once(names: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(names))

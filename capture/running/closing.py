@@ -13,7 +13,7 @@ from coilbench.capture.book.counting import ReadStroke
 from coilbench.capture.book.notes import CLOSED
 from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import Heights
+from coilbench.capture.running.heights import CLOSING_DIFFERS, Heights
 from coilbench.capture.running.judged import Judged, refused_for
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions
@@ -23,7 +23,6 @@ from coilbench.capture.strokes.alike import Moved
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.sweep import SweepStatus
 
-DIFFERS = "closing_differs"
 _OF_TURNS = (Action.REDO, Action.SKIP, Action.BACK)
 
 
@@ -60,22 +59,27 @@ class Closing:
         self._asks = asks
         self._awaited: ToClose | None = None
         self._asked: ToClose | None = None  # for what it was asked for before
-        self._found: tuple[object, ToClose | None] = None, None  # by what was looked, and what
+        self._looked: object = None  # by what was looked
+        self._found: tuple[ToClose | None, bool] = None, False
+
+    def _look(self) -> tuple[ToClose | None, bool]:
+        """Return what a closing press would bear out, and whether presses are not borne out."""
+        turns, by, lost = self._turns, self._heights.record.travel.part_id, self._heights.lost
+        looked = (turns.order, turns.record, by, lost)
+        if looked != self._looked:
+            of = (self._db, turns.record.set_id, by, self._session_id)
+            self._looked = looked
+            self._found = (None, False) if lost else (ToClose.of(*of), ToClose.left(*of))
+        return self._found
 
     @property
     def _to_close(self) -> ToClose | None:
-        """What a closing press would bear out; None for nothing."""
-        turns, by, lost = self._turns, self._heights.record.travel.part_id, self._heights.lost
-        looked = (turns.order, turns.record, by, lost)
-        if looked != self._found[0]:
-            of = (turns.record.set_id, by, self._session_id)
-            self._found = looked, None if lost else ToClose.of(self._db, *of)
-        return self._found[1]
+        return self._look()[0]
 
     @property
     def unclosed(self) -> bool | None:
-        """Whether presses are not borne out; None where none is asked for."""
-        return self._to_close is not None if self._asks else None
+        """Whether presses are not borne out, by whatever datum; None where none is asked for."""
+        return self._look()[1] if self._asks else None
 
     @property
     def turn(self) -> Turn | None:
@@ -130,18 +134,18 @@ class Closing:
             why = verdict.findings or (Finding("closing_unread"),)
             return Judged(refused_for(verdict, why), times=judged.times)
         facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
-        what = Finding(DIFFERS if found.differs or apart else CLOSED, facts)
+        what = Finding(CLOSING_DIFFERS if found.differs or apart else CLOSED, facts)
         complete = {"status": SweepStatus.COMPLETE, "counted": False}
         return Judged(replace(verdict, findings=(what,), **complete))
 
     def tell(self, turn: Turn, judged: Judged) -> None:
         """Say what came of the closing press, after the book has it."""
         found, awaited = judged.verdict.findings[0], self._awaited
-        if found.kind not in (CLOSED, DIFFERS):
+        if found.kind not in (CLOSED, CLOSING_DIFFERS):
             self._report(refused(turn, judged))
             self._doubtful(judged.verdict.findings)
             return
-        self._awaited, self._found = None, (None, None)
+        self._awaited = self._looked = None
         if found.kind == CLOSED:
             self._report(Event(EventKind.DONE, found))
             self._tell_unshown()

@@ -4,17 +4,24 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import ReadStroke, leave_out, let_count, read_by_travel
+from coilbench.capture.book.counting import (
+    ReadStroke,
+    leave_out,
+    left_out_of,
+    let_count,
+    read_by_travel,
+)
 from coilbench.capture.book.notes import remarks_of
-from coilbench.capture.book.sessions import Doubted
+from coilbench.capture.book.sessions import Doubted, LeftPresses
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import SAID, Confirmed, Heights
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
@@ -31,16 +38,14 @@ def _says(note: str | None, kind: str) -> bool:
     return any(isinstance(one, Finding) and one.kind == kind for one in remarks_of(note))
 
 
-class _Left(NamedTuple):
-    """Presses that a new datum left out, and what is asked about them."""
-
-    presses: list[ReadStroke]
-    question: Finding
-
-
-def _named(left: _Left) -> dict[str, Any]:
+def _named(left: LeftPresses) -> dict[str, Any]:
     facts = left.question.facts
     return {name: facts.get(name) for name in ("presses", "labels", "each", "closing")}
+
+
+def _of(question: Finding, presses: Sequence[ReadStroke]) -> LeftPresses:
+    facts = {**question.facts, **_each(presses)}
+    return LeftPresses(Finding(question.kind, facts), tuple(one.sweep_id for one in presses))
 
 
 def _each(presses: Sequence[ReadStroke]) -> dict[str, Any]:
@@ -80,7 +85,25 @@ class DatumQuestions:
         self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
         self._high_told = False
         self._to_ask = heights.doubted is not None  # in an earlier capture
-        self._left: list[_Left] = []  # nobody said yet whether they count
+        self._left: list[LeftPresses] = []  # of this set; what a closing press left out first
+        self._left_elsewhere: tuple[LeftPresses, ...] = ()
+        self._closing_denied = False  # a person said of presses that they do not count
+        self._know_left()
+
+    def _know_left(self) -> None:
+        """Take up what an earlier capture asked about and nobody answered."""
+        name, elsewhere = self._turns.record.name, []
+        for left in self._heights.left:
+            presses = left_out_of(self._db, left.sweep_ids)
+            if presses and all(one.set_name == name for one in presses):
+                self._left.append(_of(left.question, presses))
+            elif presses:
+                elsewhere.append(left)
+        self._left_elsewhere = tuple(elsewhere)
+
+    def _keep_left(self) -> None:
+        self._left.sort(key=lambda one: not one.closing)
+        self._heights.keep_left((*self._left_elsewhere, *self._left))
 
     def look(
         self, samples: NDArray[np.void], height_mm: NDArray[np.float64], *, idle: bool
@@ -93,13 +116,7 @@ class DatumQuestions:
         jump = self._heights.look(samples, height_mm)
         low, high = self._at_rest(samples, idle=idle)
         if self._heights.at_stop:
-            self._high_told = False
-            if self._heights.jump_settled:
-                self._confirm("datum_at_stop")
-            if self._heights.unknown is None and self._unproven.risen is None:
-                if low is not None:
-                    self._unproven.up()
-                self._unproven.proven()
+            self._at_stop(low)
         elif high is not None and high.kind == "stop_risen":
             self._unproven.rose(high["moved_mm"])
             # a slip before those presses looks the same as a hand that let go
@@ -111,11 +128,22 @@ class DatumQuestions:
             self._doubt(high)
         if jump is not None:
             self._doubt(jump)
+        if idle and not self._heights.lost:
+            self._seen_later()
         asked = self._questions.asked
-        again = self._left and not self._heights.lost and asked is None
+        again = self._left_open is not None and asked is None
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
+
+    def _at_stop(self, low: Finding | None) -> None:
+        self._high_told = False
+        if self._heights.jump_settled:
+            self._confirm("datum_at_stop")
+        if self._heights.unknown is None and self._unproven.risen is None:
+            if low is not None:
+                self._unproven.up()
+            self._unproven.proven()
 
     def _at_rest(
         self, samples: NDArray[np.void], *, idle: bool
@@ -135,9 +163,10 @@ class DatumQuestions:
         self._ask()
 
     def doubt(self, why: Finding) -> None:
-        """The scale may have slipped: ask whether the datum is right."""
+        """The scale may have slipped: ask whether the datum is right, after what is asked now."""
         self._doubt(why)
-        self._ask()
+        if self._questions.asked is None:
+            self._ask()
 
     def _doubt(self, why: Finding) -> None:
         # nor is what the quill's stop says covered by what a press seems to say
@@ -158,16 +187,27 @@ class DatumQuestions:
         can = self._can_show(turn.label, record, heights.record.calibration_id)
         return turn.label if can else None
 
+    @property
+    def _left_open(self) -> LeftPresses | None:
+        """What presses may be asked about now: a doubt of the scale comes before those of others.
+
+        One that a closing press raised is asked about with the presses that it left out.
+        """
+        if not self._left or self._heights.lost:
+            return None
+        first = self._left[0]
+        return first if first.closing or self._heights.doubted is None else None
+
     def _ask(self) -> None:
         """Ask what stands open, in its own words: the gauge's question first, then the scale's."""
         self._to_ask = False
-        offered, doubted = self._offered, self._heights.doubted
+        offered, doubted, left = self._offered, self._heights.doubted, self._left_open
         if offered is not None:
             self._questions.ask(offered.question, lambda yes: self._settle(offered, yes=yes))
+        elif left is not None:
+            self._questions.ask(left.question, self._left_answered)
         elif doubted is not None and not self._heights.lost:
             self._questions.ask(doubted, self._doubt_answered)
-        elif self._left and not self._heights.lost:
-            self._questions.ask(self._left[0].question, self._left_answered)
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
@@ -180,17 +220,28 @@ class DatumQuestions:
         self._confirm("datum_holds")
 
     def closing_differs(self, presses: Sequence[ReadStroke], why: Finding) -> None:
-        """Nobody knows when heights moved: presses since they were last shown do not count.
+        """Heights moved at some time: presses since they were last shown do not count.
 
-        Unless a person says so.
+        Unless a person says so, or the quill's stop shows that the scale slipped later. That says
+        nothing of a slip that is less than the quill comes back by.
         """
+        tells = abs(why["moved_mm"]) - why["u_mm"] > STOP_REPEATS_MM
+        question = Finding("strokes_in_doubt", {**why.facts, "closing": why.facts["label"]})
         with self._db.atomic():
             for one in presses:
                 leave_out(self._db, one.sweep_id, why)
+            for shown in (True, False):
+                some = [
+                    one
+                    for one in presses
+                    if (tells and one.sweep_id in self._unproven.shown) is shown
+                ]
+                asked = Finding(question.kind, {**question.facts, "shown": shown})
+                self._left += [_of(asked, some)] if some else []
+            self._keep_left()
+            self._heights.doubt(why, None)
         self._unproven.forget()
         self._turns.reread()
-        facts = {**why.facts, **_each(presses), "closing": why.facts["label"]}
-        self._left.append(_Left(list(presses), Finding("strokes_in_doubt", facts)))
         self._ask()
 
     def spring_slips(self) -> None:
@@ -227,7 +278,7 @@ class DatumQuestions:
     def end(self) -> None:
         """The capture ends: what nobody knows does not count."""
         for left in self._left:
-            self._report(Event.of(EventKind.TURN, "presses_left", **_named(left)))
+            self._report(Event.of(EventKind.TURN, "presses_open", **_named(left)))
         if not self._heights.lost:
             self._end(self._open)
 
@@ -285,6 +336,10 @@ class DatumQuestions:
             self._take(new)
             for one in mine if new.differs else ():
                 leave_out(self._db, one.sweep_id, Finding("datum_replaced"))
+            if new.differs:
+                kept = [one for one in mine if one.sweep_id not in doubted]
+                self._left += self._left_by(new, kept)
+                self._keep_left()
         self._offered, self._to_ask, self._high_told = None, False, False
         if agrees:
             self._unproven.proven()
@@ -294,11 +349,9 @@ class DatumQuestions:
         others = dict.fromkeys(one.set_name for one in before if one not in mine)
         facts = {"presses": len(mine), "others": list(others), "differs": new.differs}
         self._report(Event(EventKind.TURN, Finding("datum_set", new.facts | facts)))
-        if new.differs:
-            self._left += self._left_by(new, [one for one in mine if one.sweep_id not in doubted])
         self._ask()
 
-    def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[_Left]:
+    def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[LeftPresses]:
         """Yield what is asked about one by one, the surest presses first.
 
         Those after which the quill was seen at its stop, the others, and what was pressed since a
@@ -310,19 +363,46 @@ class DatumQuestions:
             since = _says(one.note, SAID)
             sorts.setdefault((since, one.sweep_id not in shown), []).append(one)
         for (since, unshown), some in sorted(sorts.items()):
-            facts = _each(some) | {"since": since, "shown": not unshown and not since}
-            question = Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm})
-            yield _Left(some, question)
+            facts = {"since": since, "shown": not unshown and not since}
+            yield _of(Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm}), some)
 
     def _left_answered(self, yes: bool) -> None:
-        left = self._left.pop(0)
         if yes:
-            with self._db.atomic():
-                for one in left.presses:
-                    let_count(self._db, one.sweep_id, Finding("accepted", {"label": one.label}))
-            self._turns.reread()
-        elif left.question.facts.get("closing"):
-            self._heights.doubt(Finding("closing_differs", left.question.facts), None)
-        what = "presses_kept" if yes else "presses_left"
-        self._report(Event.of(EventKind.TURN, what, **_named(left)))
+            self._left_counts("accepted")
+        else:
+            self._closing_denied |= self._left[0].closing
+            left = self._left.pop(0)
+            self._keep_left()
+            self._report(Event.of(EventKind.TURN, "presses_left", **_named(left)))
+            self._turns.tell_done()
+
+    def _left_counts(self, why: str) -> None:
+        """Let the presses that are asked about first count."""
+        left = self._left.pop(0)
+        said = why == "accepted"
+        with self._db.atomic():
+            for one in left_out_of(self._db, left.sweep_ids):
+                let_count(self._db, one.sweep_id, Finding(why, {"label": one.label}))
+            if left.closing and said:
+                self._unproven.forget()  # what was pressed since is not what was asked about
+                if not self._closing_denied and not any(one.closing for one in self._left):
+                    self._heights.closing_aside()
+            self._keep_left()
+        self._turns.reread()
+        facts = _named(left) | {"by": why}
+        self._report(Event.of(EventKind.TURN, "presses_kept", **facts))
         self._turns.tell_done()
+
+    def _seen_later(self) -> None:
+        """Let presses count that a closing press left out, where the scale slipped after them.
+
+        The quill was at its stop after each, and now stands off it by what the closing press shows.
+        """
+        facts = self._left[0].question.facts if self._left else {}
+        if not facts.get("closing") or not facts.get("shown"):
+            return
+        if self._heights.stands_off_by(facts["moved_mm"], facts["u_mm"]):
+            asked = self._questions.asked
+            if asked is not None and asked.kind == "strokes_in_doubt":
+                self._questions.drop()
+            self._left_counts("slipped_later")

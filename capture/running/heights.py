@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Literal
 
 import numpy as np
@@ -18,7 +18,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.heights_kept import HeightsKept, stop_known
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.book.sessions import DatumTrust
+from coilbench.capture.book.sessions import DatumTrust, LeftPresses
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
 from coilbench.capture.calibration.polynomial import evaluate, slope
 from coilbench.capture.calibration.standing import (
@@ -39,6 +39,7 @@ from coilbench.capture.strokes.jump_watch import JumpWatch
 DATUM_LOST = Finding("datum_lost")
 Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
 SAID = "heights_said"  # counts by a person's word
+CLOSING_DIFFERS = "closing_differs"
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 
@@ -55,6 +56,7 @@ class Heights:
         against: what stands against the heights by which presses count all the same, until a datum
             is set: doubts that a person set aside, or a stop that was lower at first. With an open
             doubt it is kept in the book: another capture goes on with both.
+        left: presses of which nobody said yet whether they count, of any set.
         said: whether a person said that the scale did not slip, and it was not doubted since.
         lost_open: what was open when the datum was lost.
         low: that the quill stood below its stop, and was not seen there since.
@@ -86,7 +88,7 @@ class Heights:
         self._kept = trust = DatumTrust.last(db, record.travel.part_id)
         self.doubted = trust.doubted
         self.contradicted: Finding | None = None
-        self.against = trust.against
+        self.against, self.left = trust.against, trust.left
         self.said = False
         self._asked: Finding | None = None  # of a press: whether heights are right
         self._stop_then: float | None = None  # when that was doubted
@@ -125,12 +127,10 @@ class Heights:
         """Whether it is known where the quill's stop is."""
         return self._stops.counts is not None
 
-    def kept(self, *, unclosed: bool | None) -> HeightsKept | None:
-        """Return what is to be known of them later; None where they are lost."""
-        if self.lost:
-            return None
-        by, stop = self.record.travel.part_id, self._stops.sure_counts
-        return HeightsKept(by, stop, self._unshown, unclosed)
+    def kept(self, *, unclosed: bool | None, shown: Iterable[str]) -> HeightsKept:
+        """Return what is to be known of them later."""
+        by, stop = self.record.travel.part_id, None if self.lost else self._stops.sure_counts
+        return HeightsKept(by, stop, self._unshown, unclosed, tuple(sorted(shown)))
 
     @property
     def jump_settled(self) -> bool:
@@ -270,6 +270,19 @@ class Heights:
         self._report(Event.of(EventKind.TURN, how))
         return word
 
+    def keep_left(self, left: tuple[LeftPresses, ...]) -> None:
+        """These presses are asked about from here on, or those that are left of them."""
+        self.left = left
+        self._keep()
+
+    def closing_aside(self) -> None:
+        """A person let presses count all the same that a closing press put in doubt."""
+        doubted = self.doubted
+        if doubted is not None and doubted["why"]["kind"] == CLOSING_DIFFERS:
+            self.doubted = None
+            self._set_aside(doubted["why"])
+            self._keep()
+
     def keep_datum(self) -> None:
         """A person said that the datum is right, and not the gauge that contradicts it."""
         contradicted, self.contradicted = self.contradicted, None
@@ -296,7 +309,7 @@ class Heights:
             open_ = Finding.of("datum_doubted", why=self._asked.to_document(), label=None)
         if self.lost:
             open_ = None
-        now = DatumTrust(self.record.travel.part_id, self.against, open_)
+        now = DatumTrust(self.record.travel.part_id, self.against, open_, self.left)
         if now != self._kept:
             self._store(now)
             self._kept = now
@@ -382,6 +395,11 @@ class Heights:
             return unknown
         noted = part.noted(stop_note(part.fit, counts))
         return NewDatum(noted, length_mm, found["moved_mm"], found["allowed_mm"], by_stop=True)
+
+    def stands_off_by(self, moved_mm: float, u_mm: float) -> bool:
+        """Whether the quill last stood off its stop by just what a spring's heights moved by."""
+        off_mm = self.off_stop_mm
+        return bool(off_mm) and abs(moved_mm - (off_mm or 0.0)) <= STOP_REPEATS_MM + u_mm
 
     def moved_with_stop(self, new: NewDatum) -> bool:
         """Whether a gauge says that the scale slipped by just what the quill's stop says."""

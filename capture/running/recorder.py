@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.heights_kept import shown_by
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
@@ -88,7 +89,8 @@ class Recorder:
         self._questions = Questions(db, self._turns, self._took, *by_heights, say, clock)
         parts = (self.heights, self._turns, self._questions)
         took_back = self._checks.took_back
-        self._unproven = Unproven(db, self._turns, self._questions.count, took_back, say)
+        shown = shown_by(db, calibration.travel.part_id)
+        self._unproven = Unproven(db, self._turns, shown, self._questions.count, took_back, say)
         self._datums = DatumQuestions(
             db, *parts, self._unproven, self._take_datum, self._checks.can_show, say
         )
@@ -246,7 +248,8 @@ class Recorder:
         self._keep_heights()
 
     def _keep_heights(self) -> None:
-        self._run.heights = self.heights.kept(unclosed=self.closing.unclosed)
+        shown, unclosed = self._unproven.shown, self.closing.unclosed
+        self._run.heights = self.heights.kept(unclosed=unclosed, shown=shown)
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
@@ -305,6 +308,8 @@ class Recorder:
         try:
             closes = self.closing.heard(command.action)
             if closes or self._questions.takes(command.action, command.question):
+                if command.action is Action.FINISH:
+                    self._strokes.passed_over(asked)
                 self.closing.before_end()
                 return
             if command.action is Action.REDO:

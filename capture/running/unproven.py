@@ -26,7 +26,8 @@ class Unproven:
     Used by the thread that owns the book.
 
     Attributes:
-        shown: ids of those that counted before the quill was seen at its stop, or a gauge agreed.
+        shown: ids of those that counted before the quill was seen at its stop, or a gauge agreed;
+            of earlier captures too.
         risen: the quill rested higher than where its stop was taken to be, and there is one press
             since, which nothing compares: the next one of the spring shows whether the scale
             slipped.
@@ -40,6 +41,7 @@ class Unproven:
         self,
         db: Database,
         turns: TurnTaking,
+        shown: set[str],
         count: Callable[[Waiting, Finding], None],
         took_back: Callable[[int], None],
         say: Callable[[Event], None],
@@ -52,7 +54,7 @@ class Unproven:
         self._counted: list[Waiting] = []
         self._held: Waiting | None = None
         self.risen: Finding | None = None
-        self.shown: set[str] = set()
+        self.shown = shown
 
     def __len__(self) -> int:
         return len(self._counted)

@@ -584,7 +584,7 @@ CASES = (
     ),
     Case("the seat sinks, and a yes keeps the presses", _sunk(-0.35), let_up(13), "KEEP THEM?",
          "presses_kept", 12, closes=True, commands=((70.0, Command(Action.ACCEPT)),),
-         never=("datum_doubted", "set_closed")),
+         never=("set_closed",)),
     Case("the seat sinks, and the presses are left out", _sunk(-0.35), at(70.0),
          "SET THE DATUM", "datum_doubted", 3, closes=True, unknown=("height_mm", 9.0),
          commands=((70.0, Command(Action.TAKE_OUT)),)),

@@ -8,16 +8,18 @@ from coilbench.analysis.inputs.rig_record import set_warnings
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.notes import counts_in_doubt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import recover
 from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
 from coilbench.capture.virtual.bench import PressSpring, Rest
-from support.datum_desk import PRESS, SLIP, TO_MM, counted, on_gauge, said, take, tell, work
+from support.datum_desk import PRESS, SLIP, TO_MM, NoStop, counted, on_gauge, said, take, tell, work
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk, bench_samples
 
 OTHER = [PressSpring(SPRINGS[1], TO_MM), Rest(1.0)]
+WAITS = [Rest(2.0)]
 SUNK_MM = 0.3
 
 
@@ -250,6 +252,86 @@ def test_what_springs_repeat_by_adds_nothing(desk):
     next(pressed(desk))
     assert desk.kinds(EventKind.DONE)[-1] == "set_closed"
     assert moved_u(desk) == {"larch-01": {0.0}, "larch-02": {0.0}}
+
+
+FAR_MM = -0.3  # more than a quill comes back to its stop by
+
+
+def test_what_was_pressed_before_the_quill_was_at_its_stop_counts_where_it_slipped_later(desk):
+    goes_on = in_one(desk, (PRESS * 3 + OTHER * 3, 0.0), (PRESS, FAR_MM), (WAITS, FAR_MM))
+    next(goes_on)
+    desk.recorder.closing.ask()
+    next(goes_on)
+    next(goes_on)
+    assert desk.recorder.question is None
+    assert counted(desk) == [1] * 6 + [0]
+    assert "the scale slipped later" in said(desk, EventKind.TURN)
+    assert not any(counts_in_doubt(row["note"]) for row in desk.rows())
+    assert desk.recorder.datum["why"]["kind"] == "closing_differs"  # it is to be set anew
+    assert trust(desk) == ("larch",)
+
+
+def test_where_the_scale_stayed_it_says_what_the_stop_shows(desk):
+    """The seat sank meanwhile, or another spring was pressed."""
+    work(desk, *PRESS * 3)
+    sunk = [turned_into(one, Reseated, by_mm=-SUNK_MM) for one in SPRINGS]
+    work(desk, *[PressSpring(sunk[1], TO_MM), Rest(1.0)] * 3)
+    desk.recorder.closing.ask()
+    work(desk, PressSpring(sunk[0], TO_MM), Rest(2.0))
+    asked = describe(desk.recorder.question, Units())
+    assert "the quill was at its stop after each press" in asked
+    assert "or another spring was pressed" in asked
+    assert "nobody knows when" not in asked
+    assert counted(desk) == [1, 1, 1, 0, 0, 0, 0]
+
+
+@pytest.mark.parametrize("slip_mm", [0.08, -0.08])
+def test_of_a_slip_that_the_stop_does_not_show_nobody_knows_when(desk, slip_mm):
+    next(pressed(desk, slip_mm))
+    assert "nobody knows when" in describe(desk.recorder.question, Units())
+
+
+@pytest.mark.parametrize(
+    ("answers", "counts"), [("yy", [1, 1, 1]), ("yx", [1, 0, 0]), ("xy", [0, 1, 1])]
+)
+def test_what_was_not_seen_at_the_stop_is_asked_by_itself(desk, answers, counts):
+    goes_on = in_one(desk, (PRESS * 3 + OTHER, 0.0), (OTHER * 2, 0.0), (PRESS, FAR_MM))
+    next(goes_on)
+    desk.recorder.heights._stops = NoStop()
+    next(goes_on)
+    desk.recorder.closing.ask()
+    next(goes_on)
+    for answer, presses, shown in zip(answers, (1, 2), (True, False), strict=True):
+        asked = desk.recorder.question.facts
+        assert (asked["presses"], asked["shown"]) == (presses, shown)
+        tell(desk, Action.ACCEPT if answer == "y" else Action.TAKE_OUT)
+        assert (desk.recorder.datum is None) is (answers == "yy" and not shown)
+        work(desk, Rest(1.0), slip_mm=FAR_MM)
+    assert counted(desk)[3:6] == counts
+
+
+def words(desk):
+    trust(desk)
+    return [describe(one, Units()) for one in set_warnings(desk.db, ["larch"])]
+
+
+def test_presses_by_a_datum_before_are_not_closed_either(desk):
+    """The closing press slips, and a gauge sets the datum anew: they count by a yes."""
+    pressed(desk)
+    work(desk, *SLIP)
+    on_gauge(desk, 29.5)
+    while desk.recorder.question is not None:
+        tell(desk, Action.ACCEPT)
+        work(desk, Rest(1.0))
+    assert counted(desk)[:6] == [1] * 6
+    told = words(desk)
+    assert any("larch: not closed" in one for one in told)
+    assert any("4 presses count by a person's word alone" in one for one in told)
+
+
+def test_of_presses_that_nothing_stands_against_no_word_is_said(desk):
+    next(pressed(desk))
+    assert not [one for one in words(desk) if "word alone" in one or "not closed" in one]
 
 
 def over(desk, how="finished"):

@@ -174,7 +174,7 @@ def test_what_was_left_out_and_never_asked_about_is_said_at_the_end(desk):
     on_gauge(desk, 29.5)
     tell(desk, Action.ACCEPT)
     desk.recorder.end()
-    assert desk.kinds(EventKind.TURN)[-1] == "presses_left"
+    assert desk.kinds(EventKind.TURN)[-1] == "presses_open"
     assert "2 presses by the datum before, larch-01 (2)" in said(desk, EventKind.TURN)
 
 

@@ -16,7 +16,7 @@ from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
 from coilbench.capture.running.stop_watch import SLIPS_MM
 from coilbench.capture.virtual.bench import PressSpring, Rest
-from support.datum_desk import PRESS, TO_MM, on_gauge, tell, work
+from support.datum_desk import PRESS, TO_MM, NoStop, on_gauge, tell, work
 from support.recorder_desk import SPRINGS, Desk
 
 LARCH = ["larch"]
@@ -125,7 +125,8 @@ def test_a_gauge_that_contradicts_shows_nothing(unworked):
     on_gauge(unworked, 29.5)
     tell(unworked, Action.ACCEPT)  # the length is right
     tell(unworked, Action.ACCEPT)  # and the presses before count
-    assert SetTrust.of(ends(unworked).db, LARCH) == SetTrust((), ("larch",))
+    trust = SetTrust.of(ends(unworked).db, LARCH)
+    assert trust == SetTrust((), ("larch",), by_word=("larch",), by_word_presses=1)
 
 
 def test_what_was_pressed_in_a_capture_that_knew_the_stop_is_shown(unworked):
@@ -167,3 +168,22 @@ def test_a_quill_that_rose_before_anything_was_pressed_is_said_and_noted(unworke
     (row,) = unworked.rows()
     assert row["counted"]
     assert "stop_was_lower" in row["note"]
+
+
+@pytest.mark.parametrize("how", ["killed", "ended"])
+def test_that_the_quill_was_at_its_stop_after_a_press_is_known_to_later_captures(unworked, how):
+    work(unworked, *PRESS * 3)
+    desk = ends(unworked, how)
+    on_gauge(desk, 29.5)
+    tell(desk, Action.ACCEPT)
+    assert "The quill was at its stop afterwards" in describe(desk.recorder.question, Units())
+
+
+@pytest.mark.parametrize("how", ["killed", "ended"])
+def test_of_what_was_not_seen_nothing_is_known_later(unworked, how):
+    unworked.recorder.heights._stops = NoStop()
+    work(unworked, *PRESS * 3)
+    desk = ends(unworked, how)
+    on_gauge(desk, 29.5)
+    tell(desk, Action.ACCEPT)
+    assert "Nothing has shown since" in describe(desk.recorder.question, Units())
