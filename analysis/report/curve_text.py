@@ -8,6 +8,7 @@ from contextlib import suppress
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import LengthFrom, SoftStart
 from coilbench.analysis.curves.not_measured import HeightNotMeasured, NotMeasured
+from coilbench.analysis.curves.own_strokes import StrokesApart, strokes_apart
 from coilbench.analysis.curves.readings import CurveNote, NoteKind, Reading
 from coilbench.analysis.curves.uncertainty import SHAPE_SOURCE, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
@@ -127,10 +128,24 @@ def set_notes(
     for curve in curves:
         for note in dict.fromkeys(_notes(curve, heights_mm, units)):
             labels.setdefault(note, []).append(curve.label)
-    return tuple(
-        note if len(whose) == len(curves) else f"{first_few(whose, MOST_NAMED)}: {note}"
-        for note, whose in labels.items()
+    apart = (describe(one, units) for one in strokes_apart(curves, heights_mm))
+    return (
+        *(
+            note if len(whose) == len(curves) else f"{first_few(whose, MOST_NAMED)}: {note}"
+            for note, whose in labels.items()
+        ),
+        *apart,
     )
+
+
+@describe.register
+def _(found: StrokesApart, units: Units) -> str:
+    words = (
+        "{label}: its {strokes} strokes lie {apart_n} ({apart_share:.1%}) apart at {height_mm}, "
+    )
+    words += "those of the others {others_share:.2%}: one may be of another spring, or it sat "
+    words += "otherwise. Press it again: those that agree show the odd one, to be left out with "
+    return filled(words + "coilbench set strokes --leave", found, units)
 
 
 def _hand_setups(curve: SpringCurve) -> list[KeyedSetup]:
