@@ -560,7 +560,7 @@ CASES = (
              _SECOND,
              let_up(7), large, kind, counts, alter=_slipped(-1.0, by_mm), closes=True,
              before=presses(SPRINGS[0]), commands=_ENDS,
-             never=("datum_doubted", "quill_low", never))
+             never=("quill_low", never))
         for by_mm, large, kind, counts, never in (
             (0.0, "larch-01", "set_closed", 9, "strokes_in_doubt"),
             (0.08, "KEEP THEM?", "strokes_in_doubt", 3, "set_closed"),
