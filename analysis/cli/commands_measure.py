@@ -166,7 +166,8 @@ def live_command() -> None:
     r redo the last stroke, s skip this spring, b back, n a new label, d set the datum, f finish,
     q leave; y and x answer a question. No key is needed: springs come in the order of their
     labels, and a bad stroke is asked for again. At the end the first spring is asked for once more:
-    it shows whether scale and seat stayed; f ends without.
+    it shows whether scale and seat are as at its first press; f ends without. A set that ended
+    without is asked for it when it is opened again.
 
     A terminal that cannot move its cursor (TERM=dumb), a file or a pipe gets plain lines. If this
     program is killed outright (kill -9), the terminal stays as it was: type reset and Enter.

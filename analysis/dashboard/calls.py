@@ -45,7 +45,7 @@ LOW_ELSE = (
     "gauge's length typed wrong, looks the same"
 )
 ONCE_MORE = "press it once more (f: end without)"
-CLOSING_WHY = "it shows whether scale and seat stayed while the set was pressed"
+CLOSING_WHY = "it shows whether scale and seat are as at its first press"
 WRONG_SPRING = ("another_spring", "touched_low")
 _QUESTIONS = {
     **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),

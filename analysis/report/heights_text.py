@@ -12,10 +12,11 @@ from coilbench.analysis.report.units import Units
 HEIGHTS_PHRASES: dict[str, str] = {
     "quill_rose": "the quill rests {moved_mm} higher than at first: a hand held it, or the travel "
     "scale slipped; a gauge tells (d)",
-    "closing_wanted": "press {label} once more: it shows whether scale and seat stayed (f: end "
+    "closing_wanted": "press {label} once more: are scale and seat as at its first press? (f: end "
     "without it)",
     "set_closed": "closed: {label}, pressed once more, lies {moved_mm:+} (± {u_mm}) from where it "
-    "was: scale and seat stayed",
+    "was: within that, scale and seat are as at its first press; what was before, or came and "
+    "went, it does not show",
     "closing_differs": "{label}, pressed once more at the end, lies {moved_mm:+} (± {u_mm}) from "
     "where it was, so that loads are {load_n:+} other: scale or seat moved since, or another "
     "spring was pressed",
@@ -27,8 +28,8 @@ HEIGHTS_PHRASES: dict[str, str] = {
 
 def _not_closed(f: Mapping[str, Any], _units: Units) -> str:
     return (
-        f"{first_few(f['sets'])}: not closed, so nothing shows that scale and seat stayed as the "
-        "springs were pressed; a press of the first one at the end does"
+        f"{first_few(f['sets'])}: not closed, so nothing shows that scale and seat were at the end "
+        "as at the first press; live on the set asks for the press that does, while its datum holds"
     )
 
 

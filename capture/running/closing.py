@@ -1,4 +1,4 @@
-"""The press that closes a set: its first spring once more shows whether scale and seat stayed."""
+"""The press that closes a set: its first spring shows whether scale and seat are as at first."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from coilbench.capture.book.closing_presses import ToClose
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke
 from coilbench.capture.book.notes import CLOSED
+from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import CLOSING_DIFFERS, Heights
 from coilbench.capture.running.judged import Judged, refused_for
@@ -147,6 +148,13 @@ class Closing:
         self._awaited = self._looked = None
         if found.kind == CLOSED:
             self._report(Event(EventKind.DONE, found))
+            self._tell_unshown()
             self._questions.finished = self._turns.turn is not None
         elif awaited is not None:
             self._differs(awaited.since, found)
+
+    def _tell_unshown(self) -> None:
+        """Say where nothing shows that heights were right at the first press either."""
+        name = self._turns.record.name
+        if SetTrust.of(self._db, [name]).unshown:
+            self._report(Event.of(EventKind.TURN, "scale_unshown", sets=[name]))

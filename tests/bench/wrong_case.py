@@ -122,7 +122,7 @@ def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
         db.conn.commit()
     since_s = case.since(read_of(case))
     if case.before:
-        watch_capture(book, case.rig, case.before)
+        watch_capture(book, case.rig, case.before, closes=case.closes)
     seen = watch_capture(
         book,
         case.rig,

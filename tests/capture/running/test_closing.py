@@ -40,6 +40,8 @@ def in_one(desk, *parts):
         steps += more
         done.append((bench_samples(steps).size, slip_mm))
     samples = bench_samples(steps)
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
     for end, slip_mm in done:
         piece = samples[at:end].copy()
         piece["travel_counts"] -= round(slip_mm * RIG.travel_counts_per_mm)
@@ -79,7 +81,7 @@ def test_a_set_is_closed_by_its_first_spring(desk):
     assert desk.recorder.closing.label is None
     assert counted(desk) == [1] * 6 + [0]
     assert desk.rows()[-1]["status"] == "complete"
-    assert "scale and seat stayed" in note_text(desk.rows()[-1]["note"], Units())
+    assert "scale and seat are as at its first press" in note_text(desk.rows()[-1]["note"], Units())
     assert trust(desk) == ()
     desk.recorder.closing.ask()
     assert desk.recorder.closing.label is None  # nothing is left to close
@@ -424,3 +426,17 @@ def test_what_shows_of_a_small_slip_between_captures_is_part_of_each_uncertainty
     ((first,), (u_mm,)) = moved_u(anew).values()
     assert first == 0.0
     assert u_mm == pytest.approx((closed["moved_mm"] + closed["u_mm"]) / 3.0**0.5)
+
+
+@pytest.mark.parametrize("gauged", [False, True])
+def test_the_closing_press_shows_nothing_of_what_was_before_the_first(desk, gauged):
+    """The calibration keeps no stop, so that only a gauge shows what heights were at first."""
+    if gauged:
+        on_gauge(desk, 30.0)
+    goes_on = pressed(desk)
+    trust(desk)  # as a session does each second
+    next(goes_on)
+    assert desk.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert ("scale_unshown" in desk.kinds(EventKind.TURN)) is not gauged
+    told = [describe(one, Units()) for one in set_warnings(desk.db, ["larch"])]
+    assert any("had not slipped since its calibration" in one for one in told) is not gauged

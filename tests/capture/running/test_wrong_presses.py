@@ -23,7 +23,8 @@ def test_it_is_shown_named_and_not_counted(case, tmp_path):
         assert bool(kept) == (case.kind not in ("load_dead", "load_reversed"))
         assert all(row["samples"] > 20 and row["status"] == "aborted" for row in kept)
     if case.name.startswith("nothing is wrong"):  # no alarm, no question
-        closing = {"closing_wanted", "set_closed", "held_open"} if case.closes else set()
+        closes = {"closing_wanted", "set_closed", "scale_unshown", "held_open"}
+        closing = closes if case.closes else set()
         assert came.kinds == {"connected", "rig", "stroke_kept", "set_done", *closing}
         looks = [look for _, look in seen.looks[5:]]
         assert not any(look.alarm or look.question or look.load_unknown for look in looks)
