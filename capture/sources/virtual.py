@@ -67,6 +67,7 @@ def open_virtual(url: str) -> VirtualSource:
     | springs, role | 12, outer | how many, `outer` or `inner` |
     | tired, cracked | 0 | how many of them are so |
     | presses | 5 | strokes of each spring, the conditioning ones included |
+    | worked | 0 | how often each of them was pressed before, as at another start |
     | stroke | steady | steady, fast, hasty, slow, short, double or paused |
     | drop, flip | 0 | probability of each byte to be lost, to have a bit turned |
     | restart | | seconds after which the rig restarts; may be repeated |
@@ -100,7 +101,8 @@ def _bench(setup: VirtualSetup) -> Bench:
         case Job.SPRINGS:
             nominal = OUTER if setup.role is Role.OUTER else INNER
             odd = {"tired": setup.tired, "cracked": setup.cracked}
-            springs = draw_set(nominal, setup.springs, setup.seed, **odd)
+            drawn = draw_set(nominal, setup.springs, setup.seed, **odd)
+            springs = [one.after(setup.worked) for one in drawn]
             steps = capture_steps(springs, presses=setup.presses, stroke=setup.stroke)
         case Job.WEIGH:
             steps = calibration_steps((5.0, 10.0, 20.0, 10.0, 5.0, 0.0), rest_s=HOLD_S)

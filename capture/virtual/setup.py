@@ -84,6 +84,7 @@ class VirtualSetup(msgspec.Struct, frozen=True):
     tired: int = 0
     cracked: int = 0
     presses: int = 5
+    worked: int = 0
     stroke: StrokeKind = StrokeKind.STEADY
     faults: Faults = msgspec.field(default_factory=Faults)
 
@@ -197,6 +198,7 @@ _READERS: dict[str, Callable[[str], object]] = {
     "tired": _whole(0, MOST_SPRINGS),
     "cracked": _whole(0, MOST_SPRINGS),
     "presses": _whole(1, 100),
+    "worked": _whole(0, 100),
     "stroke": _choice(StrokeKind),
     "drop": _SHARE,
     "flip": _SHARE,

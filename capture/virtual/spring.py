@@ -75,6 +75,10 @@ class SpringModel(msgspec.Struct, frozen=True):
         drag = recur(np.abs(step) / self.reversal_mm, np.sign(step), 0.0)
         return self.load_n(effective_mm) * (1.0 + self.friction_fraction * drag)
 
+    def after(self, presses: int) -> SpringModel:
+        """Return it as so many presses leave it."""
+        return replace(self, first_set_mm=self.first_set_mm * self.set_decay**presses)
+
     def height_at_load(self, load_n: float) -> float:
         """Return the height at which its true load is load_n, above 0, mm."""
         return root_between(

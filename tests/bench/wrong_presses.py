@@ -279,11 +279,10 @@ def _sunk(by_mm: float) -> list[Step]:
 
 _BETWEEN_S = 15.0  # the first spring is done, and the quill is up
 # Each capture has a bench of its own: as three presses at the one before left it.
-_WORKED = replace(SPRINGS[0], first_set_mm=SPRINGS[0].first_set_mm * SPRINGS[0].set_decay ** 3)
 _SECOND: list[Step] = [
     *presses(*SPRINGS[1:3]),
     Rest(4.0),
-    PressSpring(_WORKED, TO_MM),
+    PressSpring(SPRINGS[0].after(3), TO_MM),
     Rest(3.0),
 ]
 _ENDS = ((29.0, Command(Action.FINISH)), (30.5, Command(Action.ACCEPT)))

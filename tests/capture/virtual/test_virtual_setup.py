@@ -14,7 +14,7 @@ def test_every_key_is_read() -> None:
     assert VirtualSetup.parse("virtual:") == VirtualSetup()
     assert VirtualSetup.parse(
         "virtual:?seed=7&pace=fast&ends=0&link=socket&springs=3&role=inner&tired=1&cracked=1"
-        "&presses=2&stroke=double&drop=1e-4&flip=0.5&restart=12.5&restart=30&dead=20:3"
+        "&presses=2&worked=3&stroke=double&drop=1e-4&flip=0.5&restart=12.5&restart=30&dead=20:3"
         "&saturate=40:1.5&saturate=50:1&silent=1&unplug=60"
     ) == VirtualSetup(
         seed=7,
@@ -26,6 +26,7 @@ def test_every_key_is_read() -> None:
         tired=1,
         cracked=1,
         presses=2,
+        worked=3,
         stroke=StrokeKind.DOUBLE,
         faults=Faults(
             drop_probability=1e-4,

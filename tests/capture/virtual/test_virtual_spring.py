@@ -108,6 +108,13 @@ def test_the_first_presses_push_harder_until_the_spring_has_set() -> None:
     assert excess[2] < 0.1 * excess[0]
 
 
+def test_a_spring_that_was_pressed_goes_on_as_it_was_left() -> None:
+    path = press_path(OUTER, 28.0)
+    for before in (0, 1, 3):
+        at_once = OUTER.pressed_load_n(path, presses_before=before + 1)
+        assert OUTER.after(before).pressed_load_n(path, 1) == pytest.approx(at_once)
+
+
 def test_height_at_load_inverts_the_curve() -> None:
     for load in (5.0, 250.0, 430.0, 900.0):
         assert OUTER.load_n(OUTER.height_at_load(load)) == pytest.approx(load, rel=1e-6)
