@@ -360,12 +360,13 @@ def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
 
 
 def _unread(facts: Mapping[str, Any]) -> str:
-    lost, doubted = facts.get("unread", 0), facts.get("doubted", 0)
+    lost, doubted, asked = (facts.get(name, 0) for name in ("unread", "doubted", "asked"))
     said = (
         f"; {counted(lost, 'unfinished stroke')} could not be rescued, being damaged: press again"
     )
     unsure = f"; {counted(doubted, 'stroke')} left out, the heights being in doubt: press again"
-    return (said if lost else "") + (unsure if doubted else "")
+    open_ = f"; {counted(asked, 'stroke')} left out till you say whether they count"
+    return (said if lost else "") + (unsure if doubted else "") + (open_ if asked else "")
 
 
 def _cut_off(facts: Mapping[str, Any], _units: Units) -> str:

@@ -78,6 +78,21 @@ class _StoredTrust(msgspec.Struct):
     left: list[_StoredLeft] = []
 
 
+class _LiveTrust(msgspec.Struct):
+    """Of a capture's stored state, how many presses nobody said of whether they count."""
+
+    trust: _StoredTrust | None = None
+
+    @classmethod
+    def left_by(cls, live_json: str | None) -> int | None:
+        """Return how many; None where it was not stored anew since the capture before."""
+        try:
+            trust = msgspec.json.decode(live_json or "{}", type=cls).trust
+        except msgspec.DecodeError:  # not written by us
+            return None
+        return None if trust is None else sum(len(one.sweep_ids) for one in trust.left)
+
+
 class DatumTrust(msgspec.Struct, frozen=True):
     """What speaks against the heights that a travel calibration reads.
 
@@ -247,14 +262,16 @@ def left_behind(db: Database) -> Finding | None:
     Call it before the next capture begins. Facts of `strokes_rescued`: how many, and of each the
     set, the spring, samples, seconds and the lowest height; of `cut_off_before`, where none was
     rescued, how many strokes it had kept. Of both `unread`: strokes left in chunks; and
-    `doubted`: strokes that count no more.
+    `doubted`: strokes that count no more; `asked`: those of which that is asked again.
     """
     cut_off: list[str] = []
     unread = doubted = 0
+    asked: int | None = None
     sql = "SELECT id, ended_reason, live_json FROM sessions ORDER BY rowid DESC"
     for run_id, reason, live_json in db.execute(sql):
         if not str(reason).startswith(UNCLOSED):
             break
+        asked = _LiveTrust.left_by(live_json) if asked is None else asked
         cut_off.append(run_id)
         unread += reason != UNCLOSED
         doubted += len(Doubted.of(live_json).sweep_ids)
@@ -281,9 +298,11 @@ def left_behind(db: Database) -> Finding | None:
             facts = {"set": row["set_name"], "seconds": float(t_us[-1] - t_us[0]) * 1e-6}
             rescued.append(facts | {name: row[name] for name in names})
     if not rescued:
-        return Finding.of("cut_off_before", kept=kept, unread=unread, doubted=doubted)
+        return Finding.of(
+            "cut_off_before", kept=kept, unread=unread, doubted=doubted, asked=asked or 0
+        )
     told = {"strokes": len(rescued), "kept": kept, "rescued": rescued}
-    return Finding.of("strokes_rescued", **told, unread=unread, doubted=doubted)
+    return Finding.of("strokes_rescued", **told, unread=unread, doubted=doubted, asked=asked or 0)
 
 
 def _close(db: Database, run: CaptureRun) -> bool:

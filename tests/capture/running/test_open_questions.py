@@ -7,7 +7,7 @@ from coilbench.analysis.dashboard.calls import _QUESTIONS
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sessions import recover
+from coilbench.capture.book.sessions import left_behind, recover
 from coilbench.capture.book.sets import SetPlan, new_set, rename_set
 from coilbench.capture.running.checking import ASK_AT
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
@@ -151,6 +151,20 @@ def test_an_answer_in_a_later_capture_does_what_it_did(desk, how, answer):
     work(last, Rest(1.0), slip_mm=SLIP_MM)
     asked = last.recorder.question
     assert (asked and asked.kind) == (None if yes else "datum_doubted")
+
+
+@pytest.mark.parametrize("more", [0, 1])
+def test_what_the_next_capture_says_first_names_how_many(desk, more):
+    closing_press_differs(desk)
+    stored(desk)
+    recover(desk.db)
+    for _ in range(more):  # and so after another that is killed
+        desk = Desk(desk.db)
+        stored(desk)
+        work(desk, Rest(1.0), slip_mm=SLIP_MM)
+        recover(desk.db)
+    told = describe(left_behind(desk.db), Units())
+    assert "3 strokes left out till you say whether they count" in told
 
 
 def test_a_gauge_that_agrees_settles_the_scale_and_not_the_presses(desk):
