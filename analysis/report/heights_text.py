@@ -14,9 +14,8 @@ HEIGHTS_PHRASES: dict[str, str] = {
     "scale slipped; a gauge tells (d)",
     "closing_wanted": "press {label} once more: are scale and seat as at its first press? (f: end "
     "without it)",
-    "set_closed": "closed: {label}, pressed once more, lies {moved_mm:+} (± {u_mm}) from where it "
-    "was: within that, scale and seat are as at its first press; what was before, or came and "
-    "went, it does not show",
+    "set_closed": "closed: {label} lies {moved_mm:+} (± {u_mm}) from where it was: within that, "
+    "scale and seat are as at its first press",
     "closing_differs": "{label}, pressed once more at the end, lies {moved_mm:+} (± {u_mm}) from "
     "where it was, so that loads are {load_n:+} other: scale or seat moved since, or another "
     "spring was pressed",

@@ -255,8 +255,9 @@ class Session:
             recorder.closing.ask()
         closing = recorder.closing.label
         if self._ends is None or self._ends[0] != closing:
+            closes = self._ends is not None  # what came of that is to stay on the screen
             self._ends = closing, now_s + (CLOSING_S if closing else self._request.linger_s)
-            if reason is None and closing is None and self._request.linger_s > 0.0:
+            if not (reason or closing or closes) and self._request.linger_s > 0.0:
                 linger_s = self._request.linger_s
                 self._report(Event.of(EventKind.TURN, "held_open", linger_s=linger_s))
         over = recorder.finished or (self._ends[1] <= now_s and recorder.phase == "idle")

@@ -23,7 +23,7 @@ def test_it_is_shown_named_and_not_counted(case, tmp_path):
         assert bool(kept) == (case.kind not in ("load_dead", "load_reversed"))
         assert all(row["samples"] > 20 and row["status"] == "aborted" for row in kept)
     if case.name.startswith("nothing is wrong"):  # no alarm, no question
-        closes = {"closing_wanted", "set_closed", "scale_unshown", "held_open"}
+        closes = {"closing_wanted", "set_closed", "scale_unshown"}
         closing = closes if case.closes else set()
         assert came.kinds == {"connected", "rig", "stroke_kept", "set_done", *closing}
         looks = [look for _, look in seen.looks[5:]]
