@@ -169,7 +169,8 @@ def _finer(new: PressedPath, before: Sequence[PressedPath], label: str) -> Findi
     """
     same = [one for one in before if one.calibration_id == new.calibration_id]
     alike = [two for one in same if (two := differ(new, one)) is not None]
-    repeats = [two for pair in pairwise(same) if (two := differ(*pair)) is not None]
+    pairs = pairwise(reversed(same))  # the later one beside the earlier one, as when it came
+    repeats = [two for pair in pairs if (two := differ(*pair)) is not None]
     if not repeats or len(alike) < len(same):
         return None
     repeat_share = max(abs(two.load_share.value) for two in repeats)

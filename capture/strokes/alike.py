@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -97,8 +97,8 @@ class _Way(NamedTuple):
         return cls(np.maximum.accumulate(load_n), height_mm)
 
 
-class PressedPath(msgspec.Struct, frozen=True, dict=True):
-    """A press, ready to be compared.
+class PressedPath(msgspec.Struct, frozen=True, dict=True, eq=False):
+    """A press, ready to be compared. Equal to itself alone: comparisons are kept by it.
 
     Attributes:
         works: whether it worked the spring, which may have shortened it.
@@ -146,6 +146,7 @@ class PressedPath(msgspec.Struct, frozen=True, dict=True):
         return np.array(ways)
 
 
+@lru_cache(maxsize=16)  # a press is held to the same few ones for some questions
 def differ(new: PressedPath, before: PressedPath) -> Alike | None:
     """Say how a press differs from one before; None where one can't be compared."""
     if not (new.usable and before.usable):
