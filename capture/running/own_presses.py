@@ -16,7 +16,14 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.lag import hurried_s
 from coilbench.capture.running.judged import LeftOut, Rival, Waiting
-from coilbench.capture.strokes.alike import Moved, PressedPath, differ, moved_since, slip_within
+from coilbench.capture.strokes.alike import (
+    Alike,
+    Moved,
+    PressedPath,
+    differ,
+    moved_since,
+    slip_within,
+)
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import SHORT_SHARE
 from coilbench.capture.strokes.likeness import Known, alike, mean_of_ways
@@ -168,23 +175,29 @@ def _finer(new: PressedPath, before: Sequence[PressedPath], label: str) -> Findi
     Heights are compared as closely anyway, and a press may shorten the spring.
     """
     same = [one for one in before if one.calibration_id == new.calibration_id]
-    alike = [two for one in same if (two := differ(new, one)) is not None]
+    apart: list[Alike] = []
+    for one in reversed(same):
+        two = differ(new, one)
+        if two is None or not _surely_finer(two, FINE_SHARE):
+            return None  # the others need not be looked at
+        apart.append(two)
     pairs = pairwise(reversed(same))  # the later one beside the earlier one, as when it came
     repeats = [two for pair in pairs if (two := differ(*pair)) is not None]
-    if not repeats or len(alike) < len(same):
+    if not repeats:
         return None
     repeat_share = max(abs(two.load_share.value) for two in repeats)
-    least_share = max(FINE_SHARE, STEADY_TIMES * repeat_share)
-    if not all(
-        two.load_share.surely_over(least_share) and two.deepest_mm.surely_over(SAME_MM)
-        for two in alike
-    ):
+    if not all(_surely_finer(two, STEADY_TIMES * repeat_share) for two in apart):
         return None
-    nearest = min(alike, key=lambda two: abs(two.deepest_mm.value))
+    nearest = min(apart, key=lambda two: abs(two.deepest_mm.value))
     share, moved_mm = nearest.load_share, nearest.moved_mm.value
     facts = {"label": label, "own": True, "reason": "apart", "off_share": share.value}
     facts |= {"u_share": 2.0 * share.u, "moved_mm": moved_mm, "repeat_share": repeat_share}
     return Finding("another_spring", facts)
+
+
+def _surely_finer(apart: Alike, least_share: float) -> bool:
+    """Tell whether a press surely departs by more, in load and where it is pressed deepest."""
+    return apart.load_share.surely_over(least_share) and apart.deepest_mm.surely_over(SAME_MM)
 
 
 def _agree(new: Sweep, before: Sweep) -> bool:
