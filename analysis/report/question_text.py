@@ -53,7 +53,11 @@ def _one_of_two(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units)
 
 
-_EITHER = "if the one before was of the wrong spring, r takes that one back"
+def _either(f: Mapping[str, Any]) -> str:
+    """Say what to do where the spring, or the press before, was the wrong one."""
+    if f.get("closes"):  # the press before was another spring's
+        return "; press {label} itself once more"
+    return "; if the one before was of the wrong spring, r takes that one back"
 
 
 def _another_spring(f: Mapping[str, Any], units: Units) -> str:
@@ -65,7 +69,7 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
             "are these presses of one spring? its loads are {off_share:+.1%} off those of {label} "
         )
         agree = ", where its presses before agree within {repeat_share:.1%}"
-        words += f"before{agree if 'repeat_share' in f else ''}; {_EITHER}"
+        words += f"before{agree if 'repeat_share' in f else ''}{_either(f)}"
         return filled(words, f, units)
     if f.get("other") is not None:
         return _one_of_two(f, units)
@@ -84,8 +88,9 @@ def _another_spring(f: Mapping[str, Any], units: Units) -> str:
     else:
         words = f"{{load_n}} at {{height_mm}}, where {others} {'has' if one else 'have about'}"
         words += " {usual_n}"
-    either = f"; {_EITHER}" if own else ""
-    return filled(f"this does not press like {{label}}: {words}{either}", f, units)
+    return filled(
+        f"this does not press like {{label}}: {words}{_either(f) if own else ''}", f, units
+    )
 
 
 _MOVED = "{label} moved by {moved_mm:+} in height since its press before"

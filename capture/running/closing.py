@@ -131,7 +131,11 @@ class Closing:
         if awaited is not None and (verdict.counted or apart):
             found = moved(awaited.own)
         if awaited is None or found is None:
-            why = verdict.findings or (Finding("closing_unread"),)
+            # the press before was another spring's: to take that back is no cure
+            why = tuple(
+                Finding(one.kind, {**one.facts, "closes": True}) for one in verdict.findings
+            )
+            why = why or (Finding("closing_unread"),)
             return Judged(refused_for(verdict, why), times=judged.times)
         facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
         what = Finding(CLOSING_DIFFERS if found.differs or apart else CLOSED, facts)

@@ -15,11 +15,13 @@ from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
 from coilbench.capture.virtual.bench import PressSpring, Rest
+from coilbench.capture.virtual.spring import INNER, draw_set
 from support.datum_desk import PRESS, SLIP, TO_MM, NoStop, counted, on_gauge, said, take, tell, work
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk, bench_samples
 
 OTHER = [PressSpring(SPRINGS[1], TO_MM), Rest(1.0)]
 WAITS = [Rest(2.0)]
+INNER_SPRING = [PressSpring(draw_set(INNER, 1, 5)[0], 27.0), Rest(1.0)]
 SUNK_MM = 0.3
 
 
@@ -196,6 +198,16 @@ def test_a_press_that_is_no_good_or_of_another_spring_is_asked_for_again(desk):
     assert desk.kinds(EventKind.REFUSED)[-1] == "stroke_refused"
     assert desk.recorder.datum is not None  # whatever slipped
     tell(desk, Action.ACCEPT)
+    next(goes_on)
+    assert "set_closed" in desk.kinds(EventKind.DONE)
+
+
+def test_of_another_spring_it_says_which_to_press_and_not_to_take_anything_back(desk):
+    goes_on = pressed(desk, 0.0, INNER_SPRING, PRESS)
+    next(goes_on)
+    words = said(desk, EventKind.REFUSED)
+    assert "press larch-01 itself once more" in words
+    assert "takes that one back" not in words
     next(goes_on)
     assert "set_closed" in desk.kinds(EventKind.DONE)
 
