@@ -8,7 +8,7 @@ a hand that holds the quill lower.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
@@ -18,6 +18,14 @@ from coilbench.capture.running.judged import Waiting
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.stroke_events import left_out
 from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.strokes.judging import Turn
+
+
+class _Counted(NamedTuple):
+    """What is known of a press that counts: not its samples, where the stop is never seen again."""
+
+    turn: Turn
+    sweep_id: str
 
 
 class Unproven:
@@ -51,7 +59,7 @@ class Unproven:
         self._count = count
         self._took_back = took_back
         self._report = say
-        self._counted: list[Waiting] = []
+        self._counted: list[_Counted] = []
         self._held: Waiting | None = None
         self.risen: Finding | None = None
         self.shown = shown
@@ -68,7 +76,7 @@ class Unproven:
         """A press counts."""
         if self.risen is not None:  # it agrees with the one before, or is of another spring, and
             self._counted, self.risen = [], None  # nothing more can be known of that one
-        self._counted.append(press)
+        self._counted.append(_Counted(press.turn, press.sweep_id))
 
     def rose(self, moved_mm: float) -> None:
         """The quill rested so much higher than where its stop was taken to be, once."""
