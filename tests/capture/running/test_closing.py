@@ -66,6 +66,15 @@ def pressed(desk, slip_mm=0.0, *more):
     return goes_on
 
 
+def seat_sinks(desk, rest_s):
+    """Press both springs, the seat sinking between them, and the first one again."""
+    work(desk, *PRESS * 3)
+    sunk = [turned_into(one, Reseated, by_mm=-SUNK_MM) for one in SPRINGS]
+    work(desk, *[PressSpring(sunk[1], TO_MM), Rest(1.0)] * 3)
+    desk.recorder.closing.ask()
+    work(desk, PressSpring(sunk[0], TO_MM), Rest(rest_s))
+
+
 def trust(desk):
     desk.recorder.flush()
     desk.run.update(Snapshot("larch", "x:").to_document())
@@ -149,11 +158,7 @@ def test_what_moved_is_asked_about_with_how_much(desk, slip_mm, closed):
 
 
 def test_so_is_a_seat_that_sank_though_the_heights_moved_much(desk):
-    work(desk, *PRESS * 3)
-    sunk = [turned_into(one, Reseated, by_mm=-SUNK_MM) for one in SPRINGS]
-    work(desk, *[PressSpring(sunk[1], TO_MM), Rest(1.0)] * 3)
-    desk.recorder.closing.ask()
-    work(desk, PressSpring(sunk[0], TO_MM), Rest(1.0))
+    seat_sinks(desk, 1.0)
     assert desk.recorder.question.kind == "strokes_in_doubt"
     assert desk.recorder.question.facts["moved_mm"] == pytest.approx(SUNK_MM, abs=0.1)
 
@@ -285,11 +290,7 @@ def test_what_was_pressed_before_the_quill_was_at_its_stop_counts_where_it_slipp
 
 def test_where_the_scale_stayed_it_says_what_the_stop_shows(desk):
     """The seat sank meanwhile, or another spring was pressed."""
-    work(desk, *PRESS * 3)
-    sunk = [turned_into(one, Reseated, by_mm=-SUNK_MM) for one in SPRINGS]
-    work(desk, *[PressSpring(sunk[1], TO_MM), Rest(1.0)] * 3)
-    desk.recorder.closing.ask()
-    work(desk, PressSpring(sunk[0], TO_MM), Rest(2.0))
+    seat_sinks(desk, 2.0)
     asked = describe(desk.recorder.question, Units())
     assert "the quill was at its stop after each press" in asked
     assert "or another spring was pressed" in asked
