@@ -40,7 +40,7 @@ def _closed(f: Mapping[str, Any], units: Units) -> str:
     else:
         words += ": within that, scale and seat are as at its first press; of less than {most_mm}"
         words += " ({most_n}) it shows nothing"
-    words += "; nor of what was before, or came and went"
+    words += "; what was before, or came and went, it does not show"
     return filled(words, {**f, **most}, units)
 
 

@@ -127,11 +127,8 @@ def _when(f: Mapping[str, Any]) -> str:
     """Say what the quill's stop shows of when heights moved, and what it can't."""
     if f.get("shown"):
         return "the quill was at its stop after each press, so the scale slipped later if it did"
-    if f.get("too_small", False):
-        return (
-            "the quill's stop shows no slip below {stop_repeats_mm}, so it may have come before, "
-            "between or after these presses"
-        )
+    if f.get("too_small"):
+        return "nobody knows when: the quill's stop shows no slip below {stop_repeats_mm}"
     return "the quill was not seen at its stop after them, so nobody knows when"
 
 
