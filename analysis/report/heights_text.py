@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import first_few
+from coilbench.analysis.report.document import describe, first_few
 from coilbench.analysis.report.question_text import presses_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
 
 HEIGHTS_PHRASES: dict[str, str] = {
     "quill_rose": "the quill rests {moved_mm} higher than at first: a hand held it, or the travel "
@@ -21,8 +22,23 @@ HEIGHTS_PHRASES: dict[str, str] = {
     "spring was pressed",
     "slipped_later": "{label}: the press counts: the quill was at its stop after it, and the scale "
     "slipped later",
+    "closing_skipped": "no closing press of {label} now: the set is not closed; the next live on "
+    "it asks for that press again",
+    "closing_taken_back": "the closing press was of another spring, as you said: what it put in "
+    "doubt counts as before",
     "closing_unread": "it can't be compared with the spring's first presses",
 }
+
+
+def verdict_text(verdict: Finding, units: Units) -> str:
+    """Say whether a set was closed, by what its last closing press showed."""
+    if verdict.kind == "set_closed":
+        return describe(verdict, units)
+    if verdict.kind == "closing_differs":
+        return f"not closed: {describe(verdict, units)}"
+    label = verdict.facts["label"]
+    does = "" if label is None else f"; {label} pressed once more does"
+    return f"not closed: nothing shows that scale and seat are as at the first press{does}"
 
 
 def _not_closed(f: Mapping[str, Any], _units: Units) -> str:

@@ -220,6 +220,8 @@ def _(found: StrokeFinding, units: Units) -> str:
 
 @describe.register
 def _(found: JudgedStroke, units: Units) -> str:
+    if found.why == "closing":
+        return f"closing press: {note_text(found.note, units)}"
     spoilt = ", ".join(STROKE_NAMES[kind] for kind in found.spoilt_by)
     why = {
         "nothing_against": "nothing against it",

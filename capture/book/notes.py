@@ -53,6 +53,12 @@ def counts_by_word(note: str | None) -> bool:
     return _says(note, _BY_WORD)
 
 
+def closing_press(note: str | None) -> bool:
+    """Tell whether a press was one that was to close its set."""
+    found = (one for one in remarks_of(note) if isinstance(one, Finding))
+    return any(one.facts.get("closes") or one.kind == CLOSED for one in found)
+
+
 def with_finding(note: str | None, finding: Finding) -> str:
     """Return a note with one finding more."""
     return note_of([*remarks_of(note), finding]) or ""

@@ -29,6 +29,7 @@ from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError, WorkerDied
+from coilbench.capture.running.as_recorded import as_recorded
 from coilbench.capture.running.commands import NOW_S, Command, Event, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
 from coilbench.capture.running.kinds import EventKind
@@ -334,15 +335,12 @@ class Session:
         quiet_s = self._health.fell_quiet(now_s)
         if quiet_s is not None and recorder.rig_fault is None:
             self._report(Event(EventKind.LINK, self._no_sample(quiet_s)))
-        total, newest = self._health.counters, recorder.newest
-        unknown = self._load_unknown(recorder, now_s)
-        known = newest is not None and unknown is None
-        datum, sure = recorder.datum, recorder.heights_known
+        total, unknown = self._health.counters, self._load_unknown(recorder, now_s)
         link_what = self._snapshot.link_what
         if self._snapshot.link == "up":
             link_what = recorder.rig_fault or self._rig
         self._snapshot = replace(
-            self._snapshot,
+            as_recorded(self._snapshot, recorder, unknown),
             link_what=link_what,
             rate_hz=round(self._health.rate_hz(), 1),
             samples=total.samples,
@@ -351,23 +349,7 @@ class Session:
             lines_bad=total.lines_bad,
             restarts=total.restarts,
             sample_age_s=self._health.age_s(now_s),
-            load_n=newest.load_n if newest is not None and known else None,
-            height_mm=newest.height_mm if newest is not None and known and sure else None,
-            load_unknown=unknown,
-            datum=datum,
-            gauge_awaited=recorder.heights.gauge_awaited,
-            gauge_under=recorder.heights.on_gauge.under,
-            alarm=recorder.alarm,
-            question=recorder.question,
-            quill_low=recorder.quill_low,
-            rating_n=recorder.rating_n,
-            free_length_mm=recorder.free_length_mm,
-            phase="unknown" if unknown is not None else recorder.phase,
-            turn=None if datum or recorder.closing.label else recorder.turn,
-            closing=recorder.closing.label,
             ends_in_s=None if self._ends is None else max(0.0, self._ends[1] - now_s),
-            springs_done=len(recorder.order.finished()),
-            springs=len(recorder.order.labels),
             curve=recorder.running_curve() if self._watched or self._flush_due(now_s) else (),
         )
 
