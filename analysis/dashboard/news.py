@@ -22,9 +22,9 @@ _TILL_UP = ("stroke_kept", "waits_for_stop")
 def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
     """Tell whether an event says what is so no more.
 
-    A question is over once another one or none stands. Why a press, or a key, was refused, and a
-    fault that is no alarm any more, are over with the next press, from its touch on, or once a
-    person did something. That a stroke counts is over once it was taken back, or waits; and that it
+    A question is over once another one or none stands. Why a press was refused, and a fault that is
+    no alarm any more, are over with the next press, from its touch on, or once a person did
+    something; why a key was, once something else happened. That a stroke counts is over once it was taken back, or waits; and that it
     waits once the quill was seen at its stop.
     """
     what = event.what
@@ -44,7 +44,10 @@ def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
         return False
     if what.kind in _STANDING:
         return what.kind not in {one.kind for one in _stands(snapshot)}
-    pressed = snapshot.phase in ("touch", "press", "release")
+    if what.kind == "spring_pressed":
+        return snapshot.phase == "idle"
+    of_key = event.kind is EventKind.REFUSED and not what.kind.startswith("stroke_")
+    pressed = not of_key and snapshot.phase in ("touch", "press", "release")
     now = snapshot.alarm is not None and snapshot.alarm.kind == what.kind
     return not now and (pressed or any(one.kind in _MOVES_ON for one in later))
 
