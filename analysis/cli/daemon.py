@@ -20,7 +20,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.kinds import Action, EventKind
-from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import LINGER_S, run_daemon
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.units import parse_length_mm
 

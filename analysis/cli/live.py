@@ -43,7 +43,8 @@ from coilbench.capture.book.sessions import UNCLOSED, CaptureRun
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import NOW_S, Command, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
-from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import LINGER_S, Session
 from coilbench.capture.sources import open_source
 
 SILENT_S = 5.0  # a capture writes each second; after this long without, it may be gone

@@ -24,8 +24,8 @@ def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
 
     A question is over once another one or none stands. Why a press was refused, and a fault that is
     no alarm any more, are over with the next press, from its touch on, or once a person did
-    something; why a key was, once something else happened. That a stroke counts is over once it was taken back, or waits; and that it
-    waits once the quill was seen at its stop.
+    something; why a key was, once something else happened. That a stroke counts is over once it was
+    taken back, or waits; and that it waits once the quill was seen at its stop.
     """
     what = event.what
     if event_mark(event) == "+ ":

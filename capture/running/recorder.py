@@ -101,7 +101,9 @@ class Recorder:
         to_datum = (self._datums.closing_differs, self._datums.after_press)
         self.closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
         presses = (self._turns, self._checks, self._unproven)
-        self._back = TakingBack(*presses, self._datums, self._strokes, self.closing)
+        was_another = (self._strokes.was_another, self._datums.was_another)
+        closing = (self._datums.closing_of_another, self.closing.take_back)
+        self._back = TakingBack(*presses, was_another, closing)
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""

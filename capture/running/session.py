@@ -9,10 +9,8 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from pathlib import Path
 from types import FrameType
 
-import msgspec
 from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, Hello
@@ -29,16 +27,15 @@ from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError, WorkerDied
-from coilbench.capture.running.as_recorded import as_recorded
 from coilbench.capture.running.commands import NOW_S, Command, Event, Snapshot
 from coilbench.capture.running.control import ControlClosed, ControlServer
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
+from coilbench.capture.running.request import CaptureRequest
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.sources.losses import cause_of
-from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.1  # how long to wait for the reader before looking around
@@ -48,21 +45,6 @@ CLOSING_S = 180.0  # and how long a closing press is waited for
 MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
 FINISHED = "finished by hand"
-
-
-class CaptureRequest(msgspec.Struct, frozen=True):
-    """What to capture into where.
-
-    Attributes:
-        reach_height_mm: every stroke must be pressed down to this height; None: not checked.
-        linger_s: how long a set that is done is held open, so that its last stroke can be redone.
-    """
-
-    book: Path
-    set_name: str
-    url: str
-    reach_height_mm: float | None = None
-    linger_s: float = 0.0
 
 
 class Session:
@@ -144,7 +126,7 @@ class Session:
             db.execute("PRAGMA temp_store = MEMORY")
             self._rescue(db)
             record = find_set(db, request.set_name)
-            _refuse_solid(request, record)
+            request.refuse_solid(record)
             refuse_uncalibrated(db)
             with self._open_control():
                 self._reader.start()
@@ -373,18 +355,35 @@ class Session:
         return Finding.of("no_sample", quiet_s=quiet_s, source=self._request.url)
 
 
-def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
-    """Refuse to ask for strokes down to where the coils touch."""
-    reach_mm, solid_mm = request.reach_height_mm, record.highest_solid_mm
-    if reach_mm is None or solid_mm is None or reach_mm - solid_mm >= NEAR_SOLID_MM:
-        return
-    raise CoilbenchError(
-        "strokes down to {reach_mm} would press the springs to their solid height of {solid_mm}",
-        where=f"set {record.name}",
-        hint="Stop at {least_mm} or higher with --down-to",
-        reach_mm=reach_mm,
-        solid_mm=solid_mm,
-        least_mm=solid_mm + NEAR_SOLID_MM,
+def as_recorded(before: Snapshot, recorder: Recorder, load_unknown: Finding | None) -> Snapshot:
+    """Return a snapshot brought up to date with what its recorder knows.
+
+    Args:
+        load_unknown: why the load is not known now; None where it is.
+    """
+    newest, datum = recorder.newest, recorder.datum
+    known = newest is not None and load_unknown is None
+    closing, order = recorder.closing.label, recorder.order
+    return replace(
+        before,
+        load_n=newest.load_n if newest is not None and known else None,
+        height_mm=newest.height_mm if newest and known and recorder.heights_known else None,
+        load_unknown=load_unknown,
+        datum=datum,
+        gauge_awaited=recorder.heights.gauge_awaited,
+        gauge_under=recorder.heights.on_gauge.under,
+        alarm=recorder.alarm,
+        question=recorder.question,
+        quill_low=recorder.quill_low,
+        rating_n=recorder.rating_n,
+        free_length_mm=recorder.free_length_mm,
+        phase="unknown" if load_unknown is not None else recorder.phase,
+        turn=None if datum or closing else recorder.turn,
+        closing=closing,
+        closed=recorder.closing.verdict,
+        springs_done=len(order.finished()),
+        springs=len(order.labels),
+        strokes=sum(map(order.measured_of, order.labels)),
     )
 
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.checking import StrokeChecks
-from coilbench.capture.running.closing import Closing
-from coilbench.capture.running.datum_questions import DatumQuestions
-from coilbench.capture.running.stroke_questions import StrokeQuestions
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven
 
@@ -15,6 +14,11 @@ class TakingBack:
     """Takes presses back that were of another spring, or that a person wants anew.
 
     Used by the thread that owns the book.
+
+    Args:
+        was_another: each takes a person's word, where its question asks for that, that a press was
+            of another spring; returns whether it did.
+        closing: what takes back the press that was to close the set.
     """
 
     def __init__(
@@ -22,12 +26,11 @@ class TakingBack:
         turns: TurnTaking,
         checks: StrokeChecks,
         unproven: Unproven,
-        datums: DatumQuestions,
-        strokes: StrokeQuestions,
-        closing: Closing,
+        was_another: Sequence[Callable[[Finding | None], bool]],
+        closing: Sequence[Callable[[], None]],
     ) -> None:
         self._turns, self._checks, self._unproven = turns, checks, unproven
-        self._datums, self._strokes, self._closing = datums, strokes, closing
+        self._was_another, self._closing = was_another, closing
 
     def redo(self, asked: Finding | None) -> None:
         """Take back what a question names; without one, the last press.
@@ -40,9 +43,9 @@ class TakingBack:
             self._checks.took_back(self._turns.take_out(other))
             self._unproven.forget()
         elif of_closing(asked):
-            self._datums.closing_of_another()
-            self._closing.take_back()
-        elif self._strokes.was_another(asked) or self._datums.was_another(asked):
+            for take_back in self._closing:
+                take_back()
+        elif any(took(asked) for took in self._was_another):
             return
         elif self._turns.redo(before=which_was_wrong(asked)):
             self._checks.took_back()

@@ -21,8 +21,8 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.running.as_recorded import as_recorded
 from coilbench.capture.running.commands import Action, Snapshot
+from coilbench.capture.running.session import as_recorded
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from support.capture_books import make_book
 from support.datum_desk import PRESS, TO_MM, tell, work
