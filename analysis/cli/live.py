@@ -87,7 +87,8 @@ def live_command(
             last = capture.end()
     if not once:
         seen = 0 if screen.last is None else screen.last.newest_event
-        click.echo("\n".join(capture_ended(last, heights_mm, seen)))
+        for line in capture_ended(last, heights_mm, seen):
+            click.echo(line)
 
 
 @contextmanager

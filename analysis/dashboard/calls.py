@@ -208,8 +208,10 @@ def _turn(snapshot: Snapshot, units: Units) -> Call:
         return Call("WAIT", "waiting for the rig", urgent=False)
     left_s, closed = snapshot.ends_in_s, snapshot.closed
     ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
-    verdict = "" if closed is None else f". {verdict_text(closed, units)}"
-    return Call(DONE, f"the set is done{ends}{verdict}", urgent=False, verdict=closed)
+    words = f"the set is done{ends}"
+    if closed is not None:
+        words += f"; {verdict_text(closed, units)}"
+    return Call(DONE, words, urgent=False, verdict=closed)
 
 
 def _again(snapshot: Snapshot, label: str) -> str:

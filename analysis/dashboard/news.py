@@ -32,6 +32,8 @@ def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
         return _is_doubted(later, snapshot) or _taken_back(event, later)
     if what.kind in _TILL_UP and event.kind is EventKind.WAITS and snapshot.quill_low is None:
         return True
+    if what.kind == "closing_wanted":  # that is called out for as long as it is so
+        return True
     if what.kind == "link_lost":
         return snapshot.link == "up"
     if what.kind == "no_sample":

@@ -159,7 +159,7 @@ _CURES = {
     "let_up": "let the quill up fully: then it counts; if it is up, set the datum (d)",
     "set_datum": "set the datum (d), then press it again",
     "mend_rig": "mend that first, then press it again",
-    "answer_first": "answer the question first, then press it again",
+    "answer_first": "answer the question first",
     "answer": "answer what is asked, or set the datum (d); else press it again",
 }
 _DATUM_REFUSED = {
@@ -328,6 +328,9 @@ def cure_text(facts: Mapping[str, Any]) -> str:
 
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
     what = _STATUSES.get(facts["status"], "does not count")
+    if facts.get("cure") == "answer_first":  # that says why
+        words = "it waits" if facts.get("waits") else f"{what}{{found}}"
+        return _stroke(facts, f"{words}; {cure_text(facts)}", units)
     if facts.get("waits"):
         what = "it waits, and counts if the travel scale did not slip"
     return _stroke(facts, f"{what}{{found}}; {cure_text(facts)}", units)

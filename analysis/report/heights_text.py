@@ -35,10 +35,10 @@ def verdict_text(verdict: Finding, units: Units) -> str:
     if verdict.kind == "set_closed":
         return describe(verdict, units)
     if verdict.kind == "closing_differs":
-        return f"not closed: {describe(verdict, units)}"
+        return f"NOT CLOSED: {describe(verdict, units)}"
     label = verdict.facts["label"]
     does = "" if label is None else f"; {label} pressed once more does"
-    return f"not closed: nothing shows that scale and seat are as at the first press{does}"
+    return f"NOT CLOSED: nothing shows that scale and seat are as at the first press{does}"
 
 
 def _not_closed(f: Mapping[str, Any], _units: Units) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable
 from coilbench.capture.blocks import Finding
 
 Remark = Finding | str
-CLOSED = "set_closed"  # a closing press agreed
+CLOSED, CLOSING_DIFFERS = "set_closed", "closing_differs"  # whether a closing press agreed
 _BY_WORD = ("accepted", "gauge_said", "heights_said")
 _IN_DOUBT = (*_BY_WORD, "stop_was_lower")
 
@@ -57,6 +57,11 @@ def closing_press(note: str | None) -> bool:
     """Tell whether a press was one that was to close its set."""
     found = (one for one in remarks_of(note) if isinstance(one, Finding))
     return any(one.facts.get("closes") or one.kind == CLOSED for one in found)
+
+
+def closing_told(note: str | None) -> bool:
+    """Tell whether it showed how its set is at the end."""
+    return closing_press(note) and _says(note, (CLOSED, CLOSING_DIFFERS))
 
 
 def with_finding(note: str | None, finding: Finding) -> str:

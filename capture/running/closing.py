@@ -10,10 +10,10 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.closing_presses import ToClose
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke
-from coilbench.capture.book.notes import CLOSED
+from coilbench.capture.book.notes import CLOSED, CLOSING_DIFFERS
 from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import CLOSING_DIFFERS, Heights
+from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, refused_for
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions

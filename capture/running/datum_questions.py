@@ -278,6 +278,7 @@ class DatumQuestions:
                 let_count(self._db, press.sweep_id, Finding("closing_taken_back"))
             self._heights.closing_aside(taken_back=True)
             self._keep_left()
+        self._unproven.forget()  # what was pressed since is not what was asked about
         self._turns.reread()
         presses = sum(len(one.sweep_ids) for one in left)
         self._report(Event.of(EventKind.REDO, "closing_taken_back", presses=presses))

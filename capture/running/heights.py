@@ -17,6 +17,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.heights_kept import HeightsKept, stop_known
+from coilbench.capture.book.notes import CLOSING_DIFFERS
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import DatumTrust, LeftPresses
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
@@ -39,7 +40,6 @@ from coilbench.capture.strokes.jump_watch import JumpWatch
 DATUM_LOST = Finding("datum_lost")
 Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds", "press_was_another"]
 SAID = "heights_said"  # counts by a person's word
-CLOSING_DIFFERS = "closing_differs"
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 

@@ -4,6 +4,9 @@ import pytest
 from msgspec.structs import replace
 
 from coilbench.analysis.dashboard.keys import answer_help
+from coilbench.analysis.inputs.measured import strokes_of
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.capture.book.notes import counts_by_word
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Action, EventKind
@@ -111,3 +114,28 @@ def test_nothing_to_redo_or_to_go_back_to_does_not_lose_it(desk):
     assert desk.recorder.closing.label is None
     tell(desk, Action.SKIP)  # its earlier strokes are kept
     assert asked_again(desk)
+
+
+def test_each_closing_press_is_told_as_one(desk):
+    work(desk, FAR, Rest(1.0))
+    work(desk, NEAR, Rest(1.0))
+    tell(desk, Action.REDO)
+    work(desk, *PRESS)
+    strokes = strokes_of(desk.db, desk.record)["larch-01"]
+    assert [one.why for one in strokes[-3:]] == ["closing"] * 3
+    told = [describe(one, Units()) for one in strokes[-3:]]
+    assert told[0].startswith("closing press, which tells nothing: ")
+    assert told[1].startswith("closing press: larch-01, pressed once more at the end, lies +0.0")
+    assert told[2].startswith("closing press: closed: larch-01 lies ")
+    others = strokes_of(desk.db, desk.record)["larch-02"]
+    assert {one.why for one in others} == {"nothing_against"}
+
+
+def test_what_was_pressed_while_it_was_asked_is_not_the_next_springs(desk):
+    """The right spring, while the screen still asks about the wrong one."""
+    work(desk, NEAR, Rest(1.0), *PRESS)
+    tell(desk, Action.REDO)
+    tell(desk, Action.SKIP)
+    tell(desk, Action.BACK)
+    work(desk, Rest(2.0))
+    assert counted(desk)[7:] == [0]
