@@ -107,7 +107,7 @@ class _Ways(NamedTuple):
         down, up = passing(heights_mm)
         there = np.concatenate([down, up[:, ::-1]])
         heights_mm = np.concatenate([heights_mm, heights_mm[:, ::-1]])
-        apart_n = np.arange(len(there))[:, None] * (float(np.ptp(load_n)) + 1.0)
+        apart_n = np.arange(float(len(there)))[:, None] * (float(np.ptp(load_n)) + 1.0)
         ways_n = np.repeat([load_n, load_n[::-1]], len(down), axis=0) + apart_n
         moved_n = np.maximum.accumulate(ways_n[there])
         end = there.sum(axis=1).cumsum()
