@@ -14,6 +14,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import CLOSED, remarks_of
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.strokes.pressed_again import widened_by_mm
 from coilbench.capture.strokes.sweep import RigReading
 
 # Each closing press, with each calibration of the heights that it shows, and the capture in which
@@ -70,5 +71,5 @@ class RigErrors:
 
 def _left_open_mm(note: str) -> float:
     found = [one for one in remarks_of(note) if isinstance(one, Finding) and one.kind == CLOSED]
-    moved_mm, u_mm = (abs(float(found[-1].facts[name])) for name in ("moved_mm", "u_mm"))
-    return (moved_mm + u_mm) / math.sqrt(3.0) if moved_mm > u_mm else 0.0
+    moved_mm, u_mm = (float(found[-1].facts[name]) for name in ("moved_mm", "u_mm"))
+    return widened_by_mm(moved_mm, u_mm) / math.sqrt(3.0)
