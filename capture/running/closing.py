@@ -19,8 +19,8 @@ from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.stroke_events import refused
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
-from coilbench.capture.strokes.alike import Moved
 from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.pressed_again import Moved
 from coilbench.capture.strokes.sweep import SweepStatus
 
 
@@ -177,7 +177,11 @@ class Closing:
             why = why or (Finding("closing_unread", {"closes": True}),)
             return Judged(refused_for(verdict, why), times=judged.times)
         facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
-        kind = CLOSING_DIFFERS if found.differs or apart else CLOSED
+        shows = "moved" if apart else found.shows
+        if shows == "other_loads":  # no shift of heights does that
+            why = (Finding("closing_loads", {**facts, "closes": True}),)
+            return Judged(refused_for(verdict, why))
+        kind = CLOSING_DIFFERS if shows == "moved" else CLOSED
         what = Finding(kind, {**facts, "closes": True})
         complete = {"status": SweepStatus.COMPLETE, "counted": False}
         return Judged(replace(verdict, findings=(what,), **complete))
@@ -190,17 +194,21 @@ class Closing:
             self._report(refused(turn, judged))
             self._doubtful(judged.verdict.findings)
             return
+        # of the presses that it tells of it is no mark of theirs
+        facts = {name: fact for name, fact in found.facts.items() if name != "closes"}
+        found = Finding(found.kind, facts)
         self._awaited = self._looked = None
         self._shown = self._heights.record.travel.part_id, found
         if found.kind == CLOSED:
+            if awaited is not None:
+                self._heights.bear_out(awaited.bear_out(self._db, found))
             self._report(Event(EventKind.DONE, found))
             self._tell_unshown()
             self._questions.finished = self._turns.turn is not None
         elif awaited is not None:
             if awaited != self._differed:  # a second one that differs is of no other spring
                 self._asked, self._differed = None, awaited
-            facts = {name: fact for name, fact in found.facts.items() if name != "closes"}
-            self._differs(awaited.since, Finding(found.kind, facts))
+            self._differs(awaited.since, found)
 
     def _tell_unshown(self) -> None:
         """Say where nothing shows that heights were right at the first press either."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, Literal
 
 import numpy as np
@@ -288,6 +288,11 @@ class Heights:
                 self._set_aside(doubted["why"])
             self._keep()
 
+    def bear_out(self, but: Collection[Finding]) -> None:
+        """A closing press agreed: nothing stands against heights but what did at first."""
+        self.against = tuple(one for one in self.against if one in but)
+        self._keep()
+
     def keep_datum(self) -> None:
         """A person said that the datum is right, and not the gauge that contradicts it."""
         contradicted, self.contradicted = self.contradicted, None
@@ -421,9 +426,9 @@ class Heights:
         The stop is a place, which no datum moves. It is not found anew where the quill happens to
         stand, for a hand may hold it there; only where the datum says that it was none: it is
         another one, or the same, and the quill last stood off what was taken for its stop. Where it
-        contradicts and no stop bears it out, a person's word is all that it holds by.
+        contradicts and neither stop nor closing press bears it out, it holds by a person's word.
         """
-        by_word = new.differs and not self.moved_with_stop(new)
+        by_word = new.differs and not (new.as_closed or self.moved_with_stop(new))
         if self.lost:
             self._know_stop(*self._stop_by(new))
         elif new.differs or self.off_stop_mm:

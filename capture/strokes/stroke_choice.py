@@ -221,6 +221,7 @@ StrokeRuling = Literal["use", "leave"]
 Why = Literal[
     "nothing_against",
     "in_doubt",
+    "borne_out",
     "ruled",
     "spoilt",
     "spoilt_too_few_others",

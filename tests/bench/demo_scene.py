@@ -128,7 +128,7 @@ WAITS = Event.of(
     strokes=2, status="aborted", waits=True, cure="let_up", findings=[LOW.to_document()],
 )  # fmt: skip
 LAST = {"label": "birch-01", "presses": 33, "u_mm": 0.02}
-CLOSED = Finding("set_closed", {**LAST, "moved_mm": -0.01})
+CLOSED = Finding("set_closed", {**LAST, "moved_mm": -0.01, "load_n": -0.16, "load_u_n": 0.32})
 DIFFERS = Finding("closing_differs", {**LAST, "moved_mm": 0.09, "load_n": 1.4})
 OPEN = Finding("sets_not_closed", {"sets": ["birch"], "label": "birch-01"})
 KEEP = Finding("strokes_in_doubt", {

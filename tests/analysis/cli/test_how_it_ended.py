@@ -13,7 +13,7 @@ from coilbench.capture.running.commands import Event, EventKind, Snapshot
 from coilbench.capture.strokes.judging import Purpose, Turn
 
 LAST = {"label": "larch-01", "presses": 6, "u_mm": 0.02}
-CLOSED = Finding("set_closed", {**LAST, "moved_mm": -0.01})
+CLOSED = Finding("set_closed", {**LAST, "moved_mm": -0.01, "load_n": -0.16, "load_u_n": 0.32})
 DIFFERS = Finding("closing_differs", {**LAST, "moved_mm": 0.09, "load_n": 1.4})
 OPEN = Finding("sets_not_closed", {"sets": ["larch"], "label": "larch-01"})
 ENDED = Snapshot("larch", "usb:", springs=3, springs_done=3, strokes=6, samples=900)
@@ -36,7 +36,7 @@ def test_what_was_kept_is_said() -> None:
 
 def test_of_a_closed_set_the_check_is_next() -> None:
     said = lines(replace(ENDED, closed=CLOSED))
-    assert "larch: closed: larch-01 lies -0.01 mm" in said
+    assert "larch: closed: larch-01, pressed once more, lies -0.01 mm" in said
     assert said.endswith("Next: coilbench set check larch --at 38.5mm")
 
 

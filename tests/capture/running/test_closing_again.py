@@ -126,7 +126,7 @@ def test_each_closing_press_is_told_as_one(desk):
     told = [describe(one, Units()) for one in strokes[-3:]]
     assert told[0].startswith("closing press, which tells nothing: ")
     assert told[1].startswith("closing press: larch-01, pressed once more at the end, lies +0.")
-    assert told[2].startswith("closing press: closed: larch-01 lies ")
+    assert told[2].startswith("closing press: closed: larch-01, pressed once more, lies ")
     others = strokes_of(desk.db, desk.record)["larch-02"]
     assert {one.why for one in others} == {"nothing_against"}
 
