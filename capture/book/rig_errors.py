@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Any
 
 from msgspec.structs import replace
@@ -50,9 +51,17 @@ class RigErrors:
     """Of the strokes of a set: each thing is looked up once."""
 
     def __init__(self, db: Database, set_id: str) -> None:
+        self._db, self._set_id = db, set_id
         self._gains = Gains(db)
-        self._closings = list(db.query(_CLOSINGS, {"set": set_id, "closed": f'"{CLOSED}"'}))
-        self._first = _first_read(db, set_id) if self._closings else set()
+
+    @cached_property
+    def _closings(self) -> list[dict[str, Any]]:
+        told = {"set": self._set_id, "closed": f'"{CLOSED}"'}
+        return list(self._db.query(_CLOSINGS, told))
+
+    @cached_property
+    def _first(self) -> set[str]:
+        return _first_read(self._db, self._set_id)
 
     def of(self, rig: RigReading, row: Mapping[str, Any]) -> RigReading:
         """Return how a stroke was read with what is known beside its calibration.
