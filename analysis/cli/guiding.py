@@ -229,6 +229,8 @@ class GuidedRig(msgspec.Struct, frozen=True):
                     out.bell()
 
             def show(state: Finding) -> None:
+                if not out.is_terminal:
+                    return
                 line.show(_words(state))
                 if is_stop(state):
                     ring()  # again and again, until the load falls
@@ -285,8 +287,8 @@ class _StateLine:
         self._out.print(self._broken(words), soft_wrap=True, style=style)
 
     def show(self, words: str) -> None:
-        """Show these words, if they are new."""
-        if self._out.is_terminal and words != self._shown:
+        """Show these words on a terminal, if they are new."""
+        if words != self._shown:
             self._shown = words
             self.live.update(Text(self._broken(f"   {words}")), refresh=True)
 

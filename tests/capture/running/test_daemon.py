@@ -51,7 +51,7 @@ DRIVER = f"""{AS_STARTED_BY_HAND}
 import sys
 from pathlib import Path
 from coilbench.capture.running import session
-from coilbench.capture.running.session import run_daemon
+from coilbench.analysis.cli.daemon import run_daemon
 from coilbench.capture.errors import CoilbenchError
 session.FLUSH_S /= float(sys.argv[3])
 session.PARCEL_WAIT_S /= float(sys.argv[3])
