@@ -229,9 +229,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
                     out.bell()
 
             def show(state: Finding) -> None:
-                if not out.is_terminal:
-                    return
-                line.show(_words(state))
+                line.show(state)
                 if is_stop(state):
                     ring()  # again and again, until the load falls
 
@@ -286,8 +284,11 @@ class _StateLine:
         """Print a line above the state."""
         self._out.print(self._broken(words), soft_wrap=True, style=style)
 
-    def show(self, words: str) -> None:
-        """Show these words on a terminal, if they are new."""
+    def show(self, state: Finding) -> None:
+        """Show what is seen now on a terminal, where that is new."""
+        if not self._out.is_terminal:
+            return
+        words = _words(state)
         if words != self._shown:
             self._shown = words
             self.live.update(Text(self._broken(f"   {words}")), refresh=True)

@@ -219,7 +219,13 @@ def _two_differ(compared: _Compared) -> list[StrokeFinding | None]:
 StrokeRuling = Literal["use", "leave"]
 
 Why = Literal[
-    "nothing_against", "in_doubt", "ruled", "spoilt", "spoilt_too_few_others", "not_counted"
+    "nothing_against",
+    "in_doubt",
+    "borne_out",
+    "ruled",
+    "spoilt",
+    "spoilt_too_few_others",
+    "not_counted",
 ]
 
 
