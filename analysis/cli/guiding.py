@@ -229,7 +229,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
                     out.bell()
 
             def show(state: Finding) -> None:
-                line.show(state)
+                line.see(state)
                 if is_stop(state):
                     ring()  # again and again, until the load falls
 
@@ -284,12 +284,14 @@ class _StateLine:
         """Print a line above the state."""
         self._out.print(self._broken(words), soft_wrap=True, style=style)
 
-    def show(self, state: Finding) -> None:
-        """Show what is seen now on a terminal, where that is new."""
-        if not self._out.is_terminal:
-            return
-        words = _words(state)
-        if words != self._shown:
+    def see(self, state: Finding) -> None:
+        """Show on a terminal what the rig sees now."""
+        if self._out.is_terminal:
+            self.show(_words(state))
+
+    def show(self, words: str) -> None:
+        """Show these words, if they are new."""
+        if self._out.is_terminal and words != self._shown:
             self._shown = words
             self.live.update(Text(self._broken(f"   {words}")), refresh=True)
 
