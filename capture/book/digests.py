@@ -105,7 +105,7 @@ class Layout(NamedTuple):
     """A table as it is read: its columns, its digests, and its indexes' columns by index.
 
     Attributes:
-        read: the columns that are read of a row, without a stroke's samples.
+        read: the columns that are read of a row, without a stroke's samples; cells: in SQL.
         kept: in a row with its rowid first: where a digest is, and what picks what it covers.
     """
 
@@ -113,6 +113,7 @@ class Layout(NamedTuple):
     covers: tuple[Cover, ...]
     indexes: dict[str, tuple[Column, ...]]
     read: tuple[Column, ...]
+    cells: str
     kept: tuple[tuple[int, Callable[[tuple[Any, ...]], tuple[Any, ...]]], ...]
 
 
@@ -149,7 +150,8 @@ def _read_layout(connection: sqlite3.Connection, version: str, table: str) -> La
         )
         for one in covers
     )
-    return Layout(every, covers, indexes, read, kept)
+    cells = ", ".join(_cell(column, f"{table}.") for column in read)
+    return Layout(every, covers, indexes, read, cells, kept)
 
 
 def columns_of(connection: sqlite3.Connection, table: str) -> tuple[Column, ...]:
@@ -342,8 +344,7 @@ def stored_rows(
         where: SQL after the table's name, with these values; empty for every row.
     """
     of = layout(connection, table)
-    cells = ", ".join(_cell(column, f"{table}.") for column in of.read)
-    sql = f"SELECT {table}.rowid, {cells} FROM {table}"  # noqa: S608  our own names
+    sql = f"SELECT {table}.rowid, {of.cells} FROM {table}"  # noqa: S608  our own names
     if where:  # found by an index, a row's cells would be read from that where it has them
         sql += f" WHERE rowid IN (SELECT {table}.rowid FROM {table} {where})"  # noqa: S608
     with as_bytes(connection):
