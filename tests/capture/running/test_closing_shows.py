@@ -166,3 +166,25 @@ def test_a_later_closing_press_that_agrees_ends_what_holds_by_a_word_alone(desk)
     kept = strokes(again, "larch-02")
     assert all(one.startswith("kept, shown to be right later: ") for one in kept)
     assert again.recorder.heights.against.found == ()
+
+
+def test_it_answers_nothing_that_stood_against_the_first_press_already(desk):
+    """The stop was elsewhere as the capture began, and a person said that nothing slipped."""
+    slip_mm = 0.4
+    work(desk, *PRESS * 2)
+    words(desk)  # stores what is known of the stop
+    desk.recorder.end()
+    desk.run.end("finished")
+    desk.db.execute("UPDATE sweeps SET counted = 0")  # as if all of it were pressed again
+    again = Desk(desk.db, closes=True)
+    again.run_on = desk.run_on
+    work(again, Rest(1.0), slip_mm=slip_mm)
+    tell(again, Action.ACCEPT)
+    goes_on = in_one(again, *((part, slip_mm) for part in (PRESS * 3, OTHER * 3, PRESS)))
+    next(goes_on)
+    next(goes_on)
+    again.recorder.closing.ask()
+    next(goes_on)
+    assert again.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert "4 presses count by a person's word alone" in words(again)
+    assert [one.kind for one in again.recorder.heights.against] == ["heights_said"]
