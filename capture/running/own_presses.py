@@ -6,7 +6,7 @@ Those that were refused and agree with each other are kept: the odd one may be a
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -94,7 +94,7 @@ class OwnPresses:
         every = load_sweeps(self._db, record, known=self._known)
         read = {one.sweep_id: path for own in every.values() for one in own
                 if (path := _path(one)) is not None}  # fmt: skip
-        of = self._captures(record)  # between two of them heights may have moved
+        of = self._runs(record)  # between two of them heights may have moved
         running = (two for own in every.values() for two in pairwise(own))
         ids = ((one.sweep_id, other.sweep_id) for one, other in running)
         pairs = ((read.get(one), read.get(other)) for one, other in ids if of[one] == of[other])
@@ -106,10 +106,13 @@ class OwnPresses:
         own = [path for sweep_id, path in read.items() if sweep_id in first]
         return moved_since(new, own, repeats)
 
-    def _captures(self, record: SetRecord) -> dict[str, str | None]:
-        """Return of which capture each press of a set is, by their ids."""
-        sql = "SELECT sweeps.id, session_id FROM sweeps JOIN springs ON springs.id = spring_id"
-        return dict(self._db.execute(f"{sql} WHERE set_id = ?", [record.set_id]).fetchall())
+    def _runs(self, record: SetRecord) -> dict[str, int]:
+        """Number the presses of a set by their ids: alike for one spring running in one capture."""
+        sql = "SELECT sweeps.id, session_id, spring_id FROM sweeps JOIN springs"
+        sql += " ON springs.id = spring_id WHERE set_id = ? ORDER BY sweeps.rowid"
+        rows = self._db.execute(sql, [record.set_id]).fetchall()
+        runs = groupby(rows, key=lambda row: row[1:])
+        return {row[0]: number for number, (_, run) in enumerate(runs) for row in run}
 
     def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
         """Tell whether the spring's newest press was so hurried that it says nothing of this."""
