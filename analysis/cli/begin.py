@@ -21,7 +21,6 @@ from coilbench.analysis.engine.press_plan import plan_presses
 from coilbench.analysis.inputs import build_draft
 from coilbench.analysis.inputs.build_draft import SIDES, Value, check_so_far, known
 from coilbench.analysis.inputs.build_input import in_book, read_text, with_named_sets
-from coilbench.analysis.inputs.pending_sets import pending_sets
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
@@ -64,7 +63,7 @@ def _ask_all(draft: Draft) -> None:
 
     def sets() -> None:
         nonlocal new_sets
-        new_sets = ask_sets(pending_sets(draft.text), draft.keep_pending)
+        new_sets = ask_sets(draft.pending, draft.keep_pending)
 
     parts: list[tuple[Callable[[], None], bool]] = [
         (sets, True),

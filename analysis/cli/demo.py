@@ -46,7 +46,8 @@ from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.kinds import Action
 from coilbench.capture.running.questions import READ_S
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
 from coilbench.capture.virtual.bench import (
@@ -61,8 +62,7 @@ from coilbench.capture.virtual.bench import (
 )
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.port import VirtualPort
-from coilbench.capture.virtual.setup import Pace
+from coilbench.capture.virtual.port import Pace, VirtualPort
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 LET_UP_S = 0.2  # the spring stays in the press between two strokes

@@ -13,28 +13,21 @@ from rich.text import Text
 
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
-from coilbench.analysis.cli.overload import (
-    ALARMS,
-    alarm_words,
-    is_stop,
-    overload_watch,
-    told_ratings,
-)
+from coilbench.analysis.cli.known_rig import KnownRig
+from coilbench.analysis.cli.overload import ALARMS, alarm_words, is_stop, overload_watch
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.wrapping import wrapped
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import gravity_of
 from coilbench.capture.blocks import Finding, Hello, RawBlock
-from coilbench.capture.book.calibrations import PartRecord, newest_part, parts
+from coilbench.capture.book.calibrations import PartRecord
 from coilbench.capture.book.locks import hold_port
-from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import Guide
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE, FlexPoint
-from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.calibration.standing import StandingLoad
@@ -62,67 +55,15 @@ _UNDONE = ("point_undone", "press_undone")
 _WISHES: dict[str, Wish] = {"u": "undo", "y": "take", "\r": "store", "\n": "store"}
 
 
-def calibrated_part(kind: PartKind, command: str, *, here: bool = False) -> PartRecord:
-    """Return the newest part of a kind; `command` makes it.
-
-    Args:
-        here: only of the rig that is in force, not of another where it has none.
-
-    Raises:
-        CoilbenchError: it is not calibrated yet.
-    """
-    part = newest(kind, here=here)
-    if part is None:
-        raise CoilbenchError(
-            f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
-        )
-    return part
-
-
-def part_of_rig(kind: PartKind, hello: Hello) -> PartRecord | None:
-    """Return the newest part of a kind that is this rig's, or may be; None for none."""
-    if not book_path().exists():
-        return None
-    with open_book(book_path()) as db:
-        return newest_part(db, kind, hello.device_id)
-
-
-def on_this_rig(part: PartRecord, hello: Hello, command: str) -> PartRecord:
-    """Return the newest part of this rig, of the kind of one that may be another's.
-
-    Raises:
-        CoilbenchError: this rig has none.
-    """
-    own = part_of_rig(part.kind, hello)
-    if own is None:
-        raise CoilbenchError(
-            f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
-            f"{hello.device_id}",
-            hint=f"Connect that rig, or first, on this one: coilbench rig {command}",
-        )
-    return own
-
-
 def _standing_load(part: PartRecord) -> StandingLoad:
     return StandingLoad(part.fit, gravity_of(part), part.reference_u_relative)
 
 
-def newest(kind: PartKind, *, here: bool = False) -> PartRecord | None:
-    """Return the part of a kind in force; of another rig, where this one has none and not `here`.
-
-    None for none, or no book.
-    """
-    if not book_path().exists():  # only looked into: a refusal leaves no empty book behind
-        return None
-    with open_book(book_path()) as db:
-        part = newest_part(db, kind)
-        return part if part is not None or here else next(iter(parts(db, kind)), None)
-
-
 class GuidedRig(msgspec.Struct, frozen=True):
-    """An open rig, and whether the terminal's bell rings at each reading."""
+    """An open rig, what the book says of it, and whether the bell rings at each reading."""
 
     hello: Hello
+    known: KnownRig
     _stream: Iterator[RawBlock]
     _ring: bool
 
@@ -136,7 +77,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         """
         with hold_port(port), open_source(port) as source:
             hello, seen = identify(source)
-            yield cls(hello, sample_stream(source, seen), ring)
+            yield cls(hello, KnownRig.look(hello), sample_stream(source, seen), ring)
 
     def weigh(
         self, masses_kg: Sequence[float], masses_u: float | None, *, afresh: bool
@@ -146,7 +87,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         Args:
             masses_u: what each may be wrong by, expanded (k = 2), a fraction; None: not stated.
         """
-        part = part_of_rig("load", self.hello)
+        part = self.known.load
         before = None if afresh else Unfinished.find(book_path(), "weigh")
         taken = self._kept("weigh", masses_kg, afresh=afresh)
         restarted = before is not None and self._counts_anew(before)
@@ -160,13 +101,13 @@ class GuidedRig(msgspec.Struct, frozen=True):
         )
         if part is None:
             say_aside("No calibration before tells whether the cell is empty: see that it is.")
-        return self._read_points("weigh", guide, masses_kg, self._masses_watch(part, guide))
+        return self._read_points("weigh", guide, masses_kg, self._masses_watch(guide))
 
-    def _masses_watch(self, part: PartRecord | None, guide: WeighGuide) -> OverloadWatch:
+    def _masses_watch(self, guide: WeighGuide) -> OverloadWatch:
         """Return the judge of masses, which load the cell alone; at first by what is being read."""
-        if part is not None:
-            return overload_watch(part, pressed=False)
-        return OverloadWatch(told_ratings().cell_n, None, guide.loads_n)
+        if self.known.load is not None:
+            return overload_watch(self.known, pressed=False)
+        return OverloadWatch(self.known.ratings.cell_n, None, guide.loads_n)
 
     def gauge(
         self, lengths_mm: Sequence[float], mm_per_count: float | None, *, afresh: bool
@@ -178,12 +119,12 @@ class GuidedRig(msgspec.Struct, frozen=True):
         """
         taken = self._kept("gauge", lengths_mm, afresh=afresh)
         guide = self._gauge_guide(lengths_mm, taken, mm_per_count)
-        return self._read_points("gauge", guide, lengths_mm, self._press_watch())
+        return self._read_points("gauge", guide, lengths_mm, overload_watch(self.known))
 
     def datum(self, length_mm: float, mm_per_count: float) -> GaugeGuide:
         """Read one gauge, to set the datum of a scale of this step again; returns what read it."""
         guide = self._gauge_guide([length_mm], mm_per_count=mm_per_count)
-        self._follow(guide, self._press_watch())
+        self._follow(guide, overload_watch(self.known))
         return guide
 
     def _gauge_guide(
@@ -192,7 +133,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         taken: Sequence[Hold] = (),
         mm_per_count: float | None = None,
     ) -> GaugeGuide:
-        load = part_of_rig("load", self.hello)
+        load = self.known.load
         if load is None:
             say_aside("The load is not calibrated: whether the quill touches cannot be checked.")
         load_fit = None if load is None else load.fit
@@ -202,7 +143,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         self, load_fit: PolynomialFit, least_n: float, mm_per_count: float
     ) -> list[FlexPoint]:
         """Read a press on a solid block; it is undone and repeated as often as needed."""
-        told = told_ratings()
+        told = self.known.ratings
         guide = BlockGuide(
             load_fit,
             least_n,
@@ -210,11 +151,8 @@ class GuidedRig(msgspec.Struct, frozen=True):
             cell_n=told.cell_n,
             press_n=told.press_n,
         )
-        self._follow(guide, self._press_watch())
+        self._follow(guide, overload_watch(self.known))
         return guide.points
-
-    def _press_watch(self) -> OverloadWatch:
-        return overload_watch(part_of_rig("load", self.hello))
 
     @contextmanager
     def kept_until_stored(self, kind: str) -> Iterator[None]:
@@ -291,7 +229,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
                     out.bell()
 
             def show(state: Finding) -> None:
-                line.show(_words(state))
+                line.see(state)
                 if is_stop(state):
                     ring()  # again and again, until the load falls
 
@@ -345,6 +283,11 @@ class _StateLine:
     def say(self, words: str, style: str | None = None) -> None:
         """Print a line above the state."""
         self._out.print(self._broken(words), soft_wrap=True, style=style)
+
+    def see(self, state: Finding) -> None:
+        """Show on a terminal what the rig sees now."""
+        if self._out.is_terminal:
+            self.show(_words(state))
 
     def show(self, words: str) -> None:
         """Show these words, if they are new."""

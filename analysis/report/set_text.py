@@ -17,6 +17,7 @@ from coilbench.analysis.sets.compare import Change, Comparison
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
 from coilbench.analysis.sets.set_columns import ODD_SHARE, SHORT_SHARE
+from coilbench.capture.book.notes import closing_told
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, StrokeKind
 
@@ -28,7 +29,6 @@ TOO_FEW = (
     f"Fewer than {FEWEST_FOR_MIDDLE} springs have no middle to be compared with: measure more, or "
     "give a nominal, like --nominal 24kg@38.5mm."
 )
-
 RULES: dict[RuleName, str] = {
     "measured": "measured",
     "strokes": "strokes",
@@ -220,6 +220,9 @@ def _(found: StrokeFinding, units: Units) -> str:
 
 @describe.register
 def _(found: JudgedStroke, units: Units) -> str:
+    if found.why == "closing":
+        refused = "" if closing_told(found.note) else ", which tells nothing"
+        return f"closing press{refused}: {note_text(found.note, units)}"
     spoilt = ", ".join(STROKE_NAMES[kind] for kind in found.spoilt_by)
     why = {
         "nothing_against": "nothing against it",
@@ -234,18 +237,6 @@ def _(found: JudgedStroke, units: Units) -> str:
     seen = "; ".join(describe(one, units) for one in found.findings)
     told = f"{'kept' if found.kept else 'left out'}, {why}"
     return f"{told}. {seen}" if seen else told
-
-
-def tests_line(check: SetCheck, units: Units) -> str:
-    """Say how the outlier test's false-alarm rate is kept."""
-    shared = ", ".join(
-        f"the {test}" if isinstance(test, str) else f"the load at {units.length_text(test)}"
-        for test in check.tests
-    )
-    return (
-        f"Outlier test (generalised ESD): at most {check.alpha:.1%} of sound sets raise a false "
-        f"alarm, shared equally by {shared}: {check.alpha_each:.2%} each."
-    )
 
 
 json_keys(Flag, "kind reason=text findings")

@@ -14,7 +14,6 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.lag import hurried_s
 from coilbench.capture.running.judged import LeftOut, Rival, Waiting
 from coilbench.capture.strokes.alike import (
     Alike,
@@ -285,14 +284,6 @@ def known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
         others=tuple([curves[label]] if label in curves else curves.values()),
         nominal=tuple((load.height_mm, load.load_n) for load in nominal),
     )
-
-
-def hurried(sweep: Sweep) -> Finding | None:
-    """Say that it was so fast for its converter that the lag may look like anything."""
-    if sweep.press is None or not sweep.press.hurried:
-        return None
-    facts = {"way_s": sweep.press.way_s, "least_s": hurried_s(sweep.press.interval_s)}
-    return Finding("hasty", facts | {"usual_s": None, "others": 0})
 
 
 class Rivals:

@@ -10,8 +10,9 @@ from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import LeftOut, Waiting
 from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.stroke_events import counts, left_out
-from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.turn_taking import TurnTaking
 
 FEW = 3  # labels that are named
 Answer = Callable[[bool], None]  # told yes or no
@@ -122,8 +123,14 @@ class Questions:
         if counts:
             self.count(waiting, Finding("accepted", {"label": label}), odd)
             return
-        what = "taken_out" if question.kind in _OF_ANOTHER else "not_counted"
-        self._report(Event.of(EventKind.TURN, what, label=label))
+        if question.kind in _OF_ANOTHER:
+            self.say_taken_out(label)
+        else:
+            self._report(Event.of(EventKind.TURN, "not_counted", label=label))
+
+    def say_taken_out(self, label: str) -> None:
+        """Say that a press of another spring does not count."""
+        self._report(Event.of(EventKind.TURN, "taken_out", label=label))
 
     def count(self, waiting: Waiting, why: Finding, odd: Sequence[LeftOut] = ()) -> None:
         """Let a stroke count that did not, and say why; the odd ones no longer do."""

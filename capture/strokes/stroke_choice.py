@@ -226,6 +226,7 @@ Why = Literal[
     "spoilt",
     "spoilt_too_few_others",
     "not_counted",
+    "closing",
 ]
 
 
@@ -234,6 +235,8 @@ class JudgedStroke(msgspec.Struct, frozen=True):
 
     Attributes:
         kept: whether the spring's curve is read from it.
+        why: `closing` of a press that was to show whether scale and seat are as at the first one,
+            and reads no spring.
         ruling: what the user decided; None leaves it to the rule.
         note: why the capture did not count it, or why not at first, and that a person said yes.
     """

@@ -36,15 +36,15 @@ from msgspec.structs import replace
 
 from coilbench.analysis.__main__ import _MADE_BETWEEN_LOOKS
 from coilbench.capture.running import reader as reader_module
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.sources.serial_port import SerialSource
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.port import VirtualPort
-from coilbench.capture.virtual.setup import LinkKind, Pace
+from coilbench.capture.virtual.port import LinkKind, Pace, VirtualPort
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
 TESTS = Path(__file__).parents[1]

@@ -14,12 +14,12 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import questions
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.reader import UNWATCHED_GATHER_S
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.stored import unpack
-from coilbench.capture.virtual.bench import PressSpring, Rest
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import PressSpring, Rest, StrokeKind
 from support import stage as scene
 
 Clock = scene.Clock
