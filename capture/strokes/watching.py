@@ -187,7 +187,7 @@ class Seen(NamedTuple):
             on_cell_n - zero_n,
             on_cell_n,
             None if datum_lost else height_mm[rows],
-            bool(np.count_nonzero(samples["flags"] & _SATURATED)),
+            isinstance(rows, np.ndarray) and bool((samples["flags"] & _SATURATED).any()),
         )
 
     def down(self) -> Seen:
