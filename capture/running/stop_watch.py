@@ -98,10 +98,8 @@ class StopWatch:
         """Keep samples, and of those before them what it takes to see where the quill stands."""
         if t_us.size == 0:
             return
-        if self._pieces and t_us[0] < self._pieces[-1][0][-1]:
-            self._pieces.clear()  # the rig started again
         self._pieces.append((t_us, travel))
-        while len(self._pieces) > 1 and self._pieces[1][0][0] <= t_us[-1] - _STAND_US:
+        while len(self._pieces) > 1 and not 0 <= t_us[-1] - self._pieces[1][0][0] < _STAND_US:
             self._pieces.popleft()
 
     def _stood(self, counts: float, now_us: int, per_count_mm: float) -> tuple[_Place, float]:
