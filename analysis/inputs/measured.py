@@ -20,13 +20,13 @@ from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.notes import counts_in_doubt
+from coilbench.capture.book.notes import counts_in_doubt, waits_for
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
 from coilbench.capture.choices import OWN
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
-from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
+from coilbench.capture.strokes.stroke_choice import JudgedStroke, Why, judge_strokes
 from coilbench.capture.strokes.sweep import Sweep
 from coilbench.capture.tables.points_file import FILE_HEIGHT_U_MM
 
@@ -150,6 +150,12 @@ def _measured(
         for spring in record.springs
         if (own := sweeps[spring.label])
     ]
+    waits = sum(one.why == "waits" for own in judged.values() for one in own)
+    if not curves and waits:
+        raise NothingMeasured(
+            f"no stroke of set {record.name!r} counts yet: {waits} waiting",
+            hint=f"See what for: coilbench set strokes {as_typed(record.name)}",
+        )
     if not curves and any(judged.values()):
         raise NothingMeasured(
             f"no stroke of set {record.name!r} counts",
@@ -183,11 +189,15 @@ def _judged(
     rulings = {row.sweep_id: row.ruling for row in rows}
     known = {one.sweep_id: one for one in judge_strokes(sweeps, numbers, rulings, reach_mm)}
     return tuple(
-        _with_doubt(known[row.sweep_id], row.note)
-        if row.sweep_id in known
-        else JudgedStroke(row.number, row.sweep_id, False, "not_counted", None, (), row.note)
+        _with_doubt(known[row.sweep_id], row.note) if row.sweep_id in known else _uncounted(row)
         for row in rows
     )
+
+
+def _uncounted(row: StrokeRow) -> JudgedStroke:
+    waits = waits_for(row.note) is not None
+    why: Why = "waits" if waits else "not_counted"
+    return JudgedStroke(row.number, row.sweep_id, False, why, None, (), row.note)
 
 
 def _with_doubt(judged: JudgedStroke, note: str | None) -> JudgedStroke:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import first_few
+from coilbench.analysis.report.document import describe, first_few
 from coilbench.analysis.report.question_text import presses_text
 from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
 
 HEIGHTS_PHRASES: dict[str, str] = {
     "quill_rose": "the quill rests {moved_mm} higher than at first: a hand held it, or the travel "
@@ -39,6 +40,33 @@ def _unshown(f: Mapping[str, Any], _units: Units) -> str:
     )
 
 
+_SETTLES = {
+    "quill_low": "once the quill is seen at its stop: let it up fully; it is up? set the datum (d)",
+    "stop_moved": "if the spring's next press shows that the scale did not slip",
+    "datum_doubted": "if the heights are right, which the running capture asks, or a gauge shows",
+}
+
+
+def _counts_once(f: Mapping[str, Any], units: Units) -> str:
+    why = Finding.from_document(f["why"])
+    settles = _SETTLES.get(why.kind, "if the running capture shows its heights")
+    return f"counts {settles} ({describe(why, units)})"
+
+
+def _presses_wait(f: Mapping[str, Any], units: Units) -> str:
+    one = f["presses"] == 1
+    return (
+        f"{first_few(f['sets'])}: {presses_text(f['presses'])} of {first_few(f['labels'])} "
+        f"{'waits and is' if one else 'wait and are'} in no answer here; each "
+        f"{_counts_once(f, units)}"
+    )
+
+
+def _never_shown(f: Mapping[str, Any], units: Units) -> str:
+    why = describe(Finding.from_document(f["why"]), units)
+    return f"the capture was cut off before its heights were shown: {why}"
+
+
 def _by_word(f: Mapping[str, Any], _units: Units) -> str:
     one = f["presses"] == 1
     return (
@@ -52,4 +80,7 @@ HEIGHTS_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "sets_not_closed": _not_closed,
     "scale_unshown": _unshown,
     "counts_by_word": _by_word,
+    "counts_once_shown": _counts_once,
+    "never_shown": _never_shown,
+    "presses_wait": _presses_wait,
 }

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import ReadStroke
+from coilbench.capture.book.counting import TAKEN, ReadStroke
 from coilbench.capture.book.notes import CLOSED
 
 
 class _Row(NamedTuple):
-    """A press that counts, to work its spring or to read it, or one that closed what was before."""
+    """A press that counts or waits, to work its spring or to read it, or one that closed."""
 
     sweep_id: str
     session_id: str
@@ -51,17 +51,17 @@ class ToClose(NamedTuple):
         """
         found = db.execute(
             # not by time: a clock may be set back
-            """
-            SELECT sweeps.id, session_id, springs.label, counted, purpose = 'measured', sets.name
+            f"""
+            SELECT sweeps.id, session_id, springs.label, {TAKEN}, purpose = 'measured', sets.name
             FROM springs JOIN sets ON sets.id = springs.set_id
             JOIN sweeps ON sweeps.spring_id = springs.id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
             JOIN sessions ON sessions.id = session_id
-            WHERE springs.set_id = ? AND travel_part_id = ? AND (counted OR instr(note, ?))
+            WHERE springs.set_id = ? AND travel_part_id = ? AND ({TAKEN} OR instr(note, ?))
               AND (session_id = ?
                 OR json_type(live_json, '$.heights.unclosed') IN ('true', 'false'))
             ORDER BY sweeps.rowid
-            """,
+            """,  # noqa: S608  our own words
             [set_id, travel_part_id, f'"{CLOSED}"', session_id],
         ).fetchall()
         rows = [_Row(*one[:5]) for one in found]

@@ -9,6 +9,7 @@ import json
 from collections.abc import Collection, Iterable
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.rows import COUNTS_ONCE
 
 Remark = Finding | str
 CLOSED = "set_closed"  # a closing press agreed
@@ -56,3 +57,16 @@ def counts_by_word(note: str | None) -> bool:
 def with_finding(note: str | None, finding: Finding) -> str:
     """Return a note with one finding more."""
     return note_of([*remarks_of(note), finding]) or ""
+
+
+def waits_for(note: str | None) -> Finding | None:
+    """Return why nobody knows yet whether a press counts; None where it does not wait."""
+    found = (one for one in remarks_of(note) if isinstance(one, Finding))
+    why = next((one.facts.get("why") for one in found if one.kind == COUNTS_ONCE), None)
+    return Finding.from_document(why) if isinstance(why, dict) else None
+
+
+def without_wait(note: str | None) -> str | None:
+    """Return the note of a press that waits no more, whether it counts or not."""
+    every = remarks_of(note)
+    return note_of(one for one in every if isinstance(one, str) or one.kind != COUNTS_ONCE)

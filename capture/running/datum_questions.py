@@ -19,7 +19,7 @@ from coilbench.capture.book.counting import (
     read_by_travel,
 )
 from coilbench.capture.book.notes import remarks_of
-from coilbench.capture.book.sessions import Doubted, LeftPresses
+from coilbench.capture.book.sessions import LeftPresses
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 from coilbench.capture.running.commands import Event
@@ -130,6 +130,7 @@ class DatumQuestions:
             self._doubt(jump)
         if idle and not self._heights.lost:
             self._seen_later()
+        self.keep_waiting()
         asked = self._questions.asked
         again = self._left_open is not None and asked is None
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
@@ -152,6 +153,7 @@ class DatumQuestions:
         low = self._heights.low
         high = self._heights.at_rest(samples, idle=idle)
         if low is None and self._heights.waits:
+            self.keep_waiting()
             self._unproven.low()
         return low, high
 
@@ -286,11 +288,9 @@ class DatumQuestions:
     def _open(self) -> Finding | None:
         return self._heights.open or self._unproven.risen
 
-    @property
-    def doubted(self) -> Doubted | None:
-        """What would not count any more if the capture ended now; None for nothing."""
-        ids, why = self._unproven.sweep_ids, None if self._heights.lost else self._open
-        return Doubted(ids, why) if ids and why is not None else None
+    def keep_waiting(self) -> None:
+        """Let wait in the book what would not count any more if the capture ended now."""
+        self._unproven.wait_for(None if self._heights.lost else self._open)
 
     def _end(self, why: Finding | None) -> None:
         if why is not None:

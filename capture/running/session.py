@@ -366,7 +366,7 @@ class Session:
             turn=None if datum or recorder.closing.label else recorder.turn,
             closing=recorder.closing.label,
             ends_in_s=None if self._ends is None else max(0.0, self._ends[1] - now_s),
-            springs_done=len(recorder.order.finished()),
+            springs_done=recorder.springs_done,
             springs=len(recorder.order.labels),
             curve=recorder.running_curve() if self._watched or self._flush_due(now_s) else (),
         )

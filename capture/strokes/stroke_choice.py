@@ -219,8 +219,9 @@ def _two_differ(compared: _Compared) -> list[StrokeFinding | None]:
 StrokeRuling = Literal["use", "leave"]
 
 Why = Literal[
-    "nothing_against", "in_doubt", "ruled", "spoilt", "spoilt_too_few_others", "not_counted"
-]
+    "nothing_against", "in_doubt", "ruled", "spoilt", "spoilt_too_few_others", "waits",
+    "not_counted",
+]  # fmt: skip
 
 
 class JudgedStroke(msgspec.Struct, frozen=True):
@@ -229,7 +230,8 @@ class JudgedStroke(msgspec.Struct, frozen=True):
     Attributes:
         kept: whether the spring's curve is read from it.
         ruling: what the user decided; None leaves it to the rule.
-        note: why the capture did not count it, or why not at first, and that a person said yes.
+        note: why the capture did not count it or what it waits for; or why it did not count at
+            first, and that a person said yes.
     """
 
     in_json: ClassVar = {"note": None}
