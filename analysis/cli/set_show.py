@@ -122,6 +122,7 @@ def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -
 
     shown, out = units(), console()
     judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
+    warned = waiting_warnings(db, [record.name])
     curves, missing = judged.measured.curves, judged.measured.missing
     springs = () if judged.check is None else judged.check.springs
     flags = {s.label: tuple(flag.kind for flag in s.flags) for s in springs}
@@ -138,6 +139,7 @@ def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -
     click.echo("\n".join(lines))
     if missing:
         click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
+    show_warnings(warned)
 
 
 def nominal_lines(record: SetRecord, shown: Units) -> list[str]:

@@ -49,13 +49,9 @@ def set_spring(
         own = record.spring(label)
         measured = measured_set(db, record, branch)
         warned = waiting_warnings(db, [record.name])
+    measured.refuse_waiting(record.name, own.label)
     curves = measured.curves
     curve = next((each for each in curves if each.label == label), None)
-    if curve is None and any(one.why == "waits" for one in measured.strokes[own.label]):
-        raise CoilbenchError(
-            f"no press of spring {label!r} of set {name!r} counts yet",
-            hint=f"See what they wait for: coilbench set strokes {as_typed(name)}",
-        )
     if curve is None:
         raise CoilbenchError(
             f"spring {label!r} of set {name!r} is not measured yet",

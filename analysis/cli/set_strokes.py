@@ -64,13 +64,14 @@ def set_strokes(
         shown_as = SI if as_json else units()
         mixed = mixed_text(kept_rests(db, record.name), shown_as)
         waiting = [describe(one, shown_as) for one in waiting_warnings(db, [record.name])]
-        notes = [*waiting, *filter(None, (mixed,))]
     if swapped is not None:
         click.echo(_SWAPPED.format(first, second), err=as_json)
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:
         springs = [{"label": label, "strokes": document(own)} for label, own in shown.items()]
-        print_document({"set": record.name, "springs": springs, "notes": notes})
+        print_document(
+            {"set": record.name, "springs": springs, "notes": [*waiting, *filter(None, (mixed,))]}
+        )
         return
     for label, own in shown.items():
         if not own:
@@ -87,5 +88,5 @@ def set_strokes(
         for one in own:
             click.echo(stroke_line(one, console().width, units()))
     click.echo(textwrap.fill(f"{STROKE_RULE}.", console().width))
-    for note in notes:
-        say(f"Note: {note}.")
+    if mixed is not None:
+        say(f"Note: {mixed}.")

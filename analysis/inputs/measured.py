@@ -64,6 +64,18 @@ class Measurement(msgspec.Struct, frozen=True):
         """Why no stroke of a spring can be relied on, by label, where that is so."""
         return {label: d for label, own in self.strokes.items() if (d := doubt_of(own)) is not None}
 
+    def refuse_waiting(self, set_name: str, label: str) -> None:
+        """Refuse to speak of a spring of which no press counts yet, while some wait.
+
+        Raises:
+            CoilbenchError: says so.
+        """
+        if label in self.missing and any(one.why == "waits" for one in self.strokes[label]):
+            raise CoilbenchError(
+                f"no press of spring {label!r} of set {set_name!r} counts yet",
+                hint=f"See what they wait for: coilbench set strokes {as_typed(set_name)}",
+            )
+
 
 def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
     """Say why none of a spring's strokes can be relied on; None where one can.

@@ -76,11 +76,18 @@ def waiting_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding,
 
 
 def plan_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
-    """Return that the scale should be weighed first: it never was, or nothing is known yet."""
+    """Return what waits, and that the scale should be weighed first.
+
+    Where it never was, or nothing is known yet.
+    """
+    waiting = waiting_warnings(db, set_names)
     known = scale_weighed(db) or newest_part(db, "load") is not None
     if known and not never_weighed(db, set_names):
-        return ()
-    return (Finding.of("weigh_scale_first", u_relative=2.0 * SCALE_U_RELATIVE),)
+        return waiting
+    return (
+        *waiting,
+        Finding.of("weigh_scale_first", u_relative=2.0 * SCALE_U_RELATIVE),
+    )
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:

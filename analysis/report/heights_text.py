@@ -47,7 +47,7 @@ _SETTLES = {
 }
 
 
-def _counts_once(f: Mapping[str, Any], units: Units) -> str:
+def _settled(f: Mapping[str, Any], units: Units) -> str:
     why = Finding.from_document(f["why"])
     settles = _SETTLES.get(why.kind, "if the running capture shows its heights")
     return f"counts {settles} ({describe(why, units)})"
@@ -57,8 +57,8 @@ def _presses_wait(f: Mapping[str, Any], units: Units) -> str:
     one = f["presses"] == 1
     return (
         f"{first_few(f['sets'])}: {presses_text(f['presses'])} of {first_few(f['labels'])} "
-        f"{'waits and is' if one else 'wait and are'} in no answer here; each "
-        f"{_counts_once(f, units)}"
+        f"{'waits and is' if one else 'wait and are'} in no answer here: each "
+        f"{_settled(f, units)}"
     )
 
 
@@ -80,7 +80,7 @@ HEIGHTS_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "sets_not_closed": _not_closed,
     "scale_unshown": _unshown,
     "counts_by_word": _by_word,
-    "counts_once_shown": _counts_once,
+    "counts_once_shown": lambda f, units: f"waits, and {_settled(f, units)}",
     "never_shown": _never_shown,
     "presses_wait": _presses_wait,
 }

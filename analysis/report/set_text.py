@@ -227,7 +227,7 @@ def _(found: JudgedStroke, units: Units) -> str:
         "ruled": "by a ruling",
         "spoilt": spoilt,
         "spoilt_too_few_others": f"{spoilt}, but too few others to go by",
-        "waits": f"waits, in no answer till it counts: {note_text(found.note, units)}",
+        "waits": f"in no answer yet: {note_text(found.note, units)}",
         "not_counted": "the capture did not count it"
         + ("" if found.note is None else f": {note_text(found.note, units)}"),
     }[found.why]

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import TAKEN, ReadStroke
+from coilbench.capture.book.counting import ReadStroke
 from coilbench.capture.book.notes import CLOSED
+from coilbench.capture.book.waits import TAKEN
 
 
 class _Row(NamedTuple):

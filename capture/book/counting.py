@@ -11,14 +11,11 @@ import numpy as np
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.notes import waits_for, with_finding, without_wait
-from coilbench.capture.book.rows import COUNTS_ONCE, WAITS, first_row, writing
+from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.waits import COUNTS_ONCE, TAKEN, WAITS
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import mean_of_ways
-
-# What a capture goes on by: a press that counts, or that waits for what shows its heights. All
-# others, who read `counted` alone, are given no press that waits.
-TAKEN = f"(sweeps.counted OR {WAITS})"
 
 
 class PressedCurves:

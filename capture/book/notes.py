@@ -9,7 +9,7 @@ import json
 from collections.abc import Collection, Iterable
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.rows import COUNTS_ONCE
+from coilbench.capture.book.waits import COUNTS_ONCE
 
 Remark = Finding | str
 CLOSED = "set_closed"  # a closing press agreed

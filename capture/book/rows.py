@@ -53,9 +53,6 @@ def insert(db: Database, table: str, row: Mapping[str, object]) -> None:
     db.execute(sql, list(row.values()))
 
 
-COUNTS_ONCE = "counts_once_shown"  # a press whose note has this waits for what shows its heights
-WAITS = f"instr(sweeps.note, '\"{COUNTS_ONCE}\"')"
-
 # What a merge brings in from another bench stands at rowids below 1 (`TableRule.insert_new`).
 OF_THIS_BENCH = "rowid > 0"
 # Of a check with a weight: another bench's was not on a press whose load was calibrated here.

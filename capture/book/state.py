@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.in_force import InForce
-from coilbench.capture.book.rows import CHECK_COUNTS, OF_THIS_BENCH, WAITS
+from coilbench.capture.book.rows import CHECK_COUNTS, OF_THIS_BENCH
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_sets
+from coilbench.capture.book.waits import WAITS
 
 if TYPE_CHECKING:
     from coilbench.capture.book.connection import Database

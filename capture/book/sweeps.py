@@ -20,7 +20,6 @@ from coilbench.capture.book.calibrations import (
     find_calibration,
 )
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import TAKEN
 from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.keyed_document import keyed_setup_of
@@ -29,6 +28,7 @@ from coilbench.capture.book.rig_errors import RigErrors
 from coilbench.capture.book.rows import insert, just_after, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.vouching import damaged_strokes
+from coilbench.capture.book.waits import TAKEN
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.choices import OWN

@@ -24,7 +24,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.standing import STOP_REPEATS_MM
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import SAID, Confirmed, Heights
-from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
+from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT, Waiting
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.new_datum import NewDatum
 from coilbench.capture.running.questions import Questions
@@ -287,6 +287,11 @@ class DatumQuestions:
     @property
     def _open(self) -> Finding | None:
         return self._heights.open or self._unproven.risen
+
+    def counted(self, press: Waiting) -> None:
+        """A press counts, or waits where it would not count if the capture ended now."""
+        self._unproven.counted(press)
+        self.keep_waiting()
 
     def keep_waiting(self) -> None:
         """Let wait in the book what would not count any more if the capture ended now."""

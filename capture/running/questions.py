@@ -132,7 +132,7 @@ class Questions:
             self._turns.make_room(turn)
             let_count(self._db, waiting.sweep_id, why)
             self._turns.leave_out(odd)
-        self._took(waiting)
+            self._took(waiting)
         self._turns.took(turn, counted=True)
         next_label = self._turns.next_label(turn.label)
         self._report(counts(turn, why, next_label, waits=self._waits()))

@@ -375,7 +375,7 @@ class Recorder:
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._checks.took(stroke, judged.haste)
-            self._unproven.counted(waiting)
+            self._datums.counted(waiting)
         else:
             self._checks.refused(waiting)
         if judged.waits:
@@ -426,7 +426,7 @@ class Recorder:
     def _took(self, press: Waiting) -> None:
         """A press counts that did not; how well heights were known then is another matter."""
         self._checks.took(press.stroke)
-        self._unproven.counted(press)
+        self._datums.counted(press)
 
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
         known = {"session_id": self._run.session_id, "rests_n": self._told_rests_n}

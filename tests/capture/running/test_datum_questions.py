@@ -135,6 +135,22 @@ def test_a_hand_that_holds_the_quill_below_its_stop_costs_nothing(desk, below_mm
     assert counted(desk) == [1, 1, 1, 1, 1]
 
 
+def test_a_set_is_done_only_once_nothing_of_it_waits(unworked):
+    work(unworked, *PRESS * 3)
+    work_held(unworked, *OTHER * 3, below_mm=0.5)
+    desk = unworked
+    assert counted(desk) == [1, 1, 1, "~", "~", "~"]
+    assert (desk.recorder.turn, desk.recorder.done, desk.recorder.springs_done) == (None, False, 1)
+    assert not desk.kinds(EventKind.DONE)
+    assert desk.events[-1].kind is EventKind.WAITS
+    work_held(desk, *OTHER, below_mm=0.5)  # one too many
+    assert "not kept: let the quill up fully" in said(desk, EventKind.REFUSED)
+    work(desk, Rest(1.0))
+    assert counted(desk) == [1] * 6
+    assert (desk.recorder.done, desk.recorder.springs_done) == (True, 2)
+    assert desk.kinds(EventKind.DONE) == ["set_done"]
+
+
 @pytest.mark.parametrize("up", [False, True])
 def test_a_capture_that_is_killed_leaves_what_it_would_have_taken_back_at_its_end(desk, up):
     work_held(desk, *PRESS * 3, below_mm=0.5, from_s=3.0)
