@@ -20,7 +20,7 @@ from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.notes import counts_in_doubt, waits_for
+from coilbench.capture.book.notes import borne_out, counts_in_doubt, waits_for
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
 from coilbench.capture.choices import OWN
@@ -213,10 +213,11 @@ def _uncounted(row: StrokeRow) -> JudgedStroke:
 
 
 def _with_doubt(judged: JudgedStroke, note: str | None) -> JudgedStroke:
-    """Return it with why the capture doubted it, where it counts by a person's word alone."""
-    if not counts_in_doubt(note):
+    """Return it with why the capture doubted it, where it did, shown to be none later or not."""
+    if not (counts_in_doubt(note) or borne_out(note)):
         return judged
-    why = "in_doubt" if judged.why == "nothing_against" else judged.why
+    doubted: Why = "borne_out" if borne_out(note) else "in_doubt"
+    why = doubted if judged.why == "nothing_against" else judged.why
     return replace(judged, note=note, why=why)
 
 

@@ -244,6 +244,8 @@ def _datum_set(f: Mapping[str, Any], units: Units) -> str:
     words, presses = "the datum is set: the faces stand at {height_mm}", f.get("presses", 0)
     if f.get("moved_mm") is not None:
         words += "; heights are {moved_mm:+} other than before (± {u_mm})"
+        if f.get("as_closed"):
+            words += ", as the closing press showed: the first spring's presses before that count"
     elif presses:
         words += "; nothing tells whether the datum before agrees, by which {many} read: a spring "
         words += "that has one is compared when it is pressed again"

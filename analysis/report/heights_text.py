@@ -5,25 +5,44 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import describe, first_few
+from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.question_text import presses_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
+from coilbench.capture.strokes.pressed_again import widened_by_mm
 
 HEIGHTS_PHRASES: dict[str, str] = {
     "quill_rose": "the quill rests {moved_mm} higher than at first: a hand held it, or the travel "
     "scale slipped; a gauge tells (d)",
     "closing_wanted": "press {label} once more: are scale and seat as at its first press? (f: end "
     "without it)",
-    "set_closed": "closed: {label} lies {moved_mm:+} (± {u_mm}) from where it was: within that, "
-    "scale and seat are as at its first press",
     "closing_differs": "{label}, pressed once more at the end, lies {moved_mm:+} (± {u_mm}) from "
     "where it was, so that loads are {load_n:+} other: scale or seat moved since, or another "
     "spring was pressed",
     "slipped_later": "{label}: the press counts: the quill was at its stop after it, and the scale "
     "slipped later",
+    "closing_loads": "its loads are {load_share:+.2%} (± {share_u:.2%}) off those of its first "
+    "presses, which no shift of scale or seat makes: another spring (its mark tells), or spring or "
+    "load cell are not as they were; press {label} itself once more",
+    "borne_out": "{label}, pressed once more later, lay {moved_mm:+} (± {u_mm}) from where it was "
+    "at first, which bears the press out",
     "closing_unread": "it can't be compared with the spring's first presses",
 }
+
+
+def _closed(f: Mapping[str, Any], units: Units) -> str:
+    """Say what a closing press shows that closes its set, and from what on it would show more."""
+    moved_mm, u_mm = f["moved_mm"], f["u_mm"]
+    most = {"most_mm": abs(moved_mm) + u_mm, "most_n": abs(f["load_n"]) + f["load_u_n"]}
+    words = "closed: {label}, pressed once more, lies {moved_mm:+} (± {u_mm}) from where it was"
+    if widened_by_mm(moved_mm, u_mm):
+        words += ", more than that ±: scale or seat may have moved, and the ± of what was pressed "
+        words += "since is widened to cover {most_mm} ({most_n})"
+    else:
+        words += ": within that, scale and seat are as at its first press; of less than {most_mm}"
+        words += " ({most_n}) it shows nothing"
+    words += "; what was before, or came and went, it does not show"
+    return filled(words, {**f, **most}, units)
 
 
 def _not_closed(f: Mapping[str, Any], _units: Units) -> str:
@@ -77,6 +96,7 @@ def _by_word(f: Mapping[str, Any], _units: Units) -> str:
 
 
 HEIGHTS_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    "set_closed": _closed,
     "sets_not_closed": _not_closed,
     "scale_unshown": _unshown,
     "counts_by_word": _by_word,

@@ -123,17 +123,21 @@ def _datum_differs(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units, than=than or "the datum that stands")
 
 
+def _when(f: Mapping[str, Any]) -> str:
+    """Say what the quill's stop shows of when heights moved, and what it can't."""
+    if f.get("shown"):
+        return "the quill was at its stop after each press, so the scale slipped later if it did"
+    if f.get("too_small"):
+        return "nobody knows when: the quill's stop shows no slip below {stop_repeats_mm}"
+    return "the quill was not seen at its stop after them, so nobody knows when"
+
+
 def _in_doubt(f: Mapping[str, Any], units: Units) -> str:
     one, many = f["presses"] == 1, presses_text(f["presses"])
     they = "it counts" if one else "they count"
     if f.get("closing"):
         words = "{closing} lies {moved_mm:+} ({load_n:+}) from where it was: scale or seat moved, "
-        words += "or another spring was pressed (its mark tells); "
-        words += (
-            "the quill was at its stop after each press, so the scale slipped later if it did. "
-            if f.get("shown")
-            else "nobody knows when. "
-        )
+        words += f"or another spring was pressed (its mark tells); {_when(f)}. "
         words += "{many} meanwhile: {whose}: do you know that {they} all the same? "
         words += "No: {many} to be pressed again, by a datum that is set anew"
         return filled(words, f, units, many=many, whose=presses_of(f), they=they)

@@ -224,6 +224,7 @@ def _(found: JudgedStroke, units: Units) -> str:
     why = {
         "nothing_against": "nothing against it",
         "in_doubt": f"in doubt: {note_text(found.note, units)}",
+        "borne_out": f"shown to be right later: {note_text(found.note, units)}",
         "ruled": "by a ruling",
         "spoilt": spoilt,
         "spoilt_too_few_others": f"{spoilt}, but too few others to go by",

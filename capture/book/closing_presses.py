@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from typing import NamedTuple
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import ReadStroke
-from coilbench.capture.book.notes import CLOSED
+from coilbench.capture.book.counting import ReadStroke, add_note
+from coilbench.capture.book.notes import BORNE_OUT, CLOSED, closing_bears_out, standing
 from coilbench.capture.book.waits import TAKEN
 
 
@@ -84,6 +86,22 @@ class ToClose(NamedTuple):
             return None
         presses = (ReadStroke(row.sweep_id, row.label, found[0][5], None) for row in since)
         return cls(first.label, own, tuple(presses))
+
+    def bear_out(self, db: Database, closed: Finding) -> list[Finding]:
+        """Keep of each press in doubt that the closing press which agrees shows it to be right.
+
+        Returns:
+            What stands against the first presses, which it says nothing of.
+        """
+        ids = [*self.own, *(one.sweep_id for one in self.since)]
+        sql = "SELECT id, note FROM sweeps WHERE id IN (SELECT value FROM json_each(?))"
+        notes = dict(db.execute(sql, [json.dumps(ids)]).fetchall())
+        at_first = [found for one in self.own for found in standing(notes[one])]
+        with db.atomic():
+            for one in self.since:
+                if closing_bears_out(notes[one.sweep_id], at_first):
+                    add_note(db, one.sweep_id, Finding(BORNE_OUT, closed.facts))
+        return at_first
 
     @classmethod
     def left(

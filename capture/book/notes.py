@@ -13,6 +13,8 @@ from coilbench.capture.book.waits import COUNTS_ONCE
 
 Remark = Finding | str
 CLOSED = "set_closed"  # a closing press agreed
+CLOSING_DIFFERS = "closing_differs"
+BORNE_OUT = "borne_out"  # a later closing press agreed: what was seen before stands against no more
 _BY_WORD = ("accepted", "gauge_said", "heights_said")
 _IN_DOUBT = (*_BY_WORD, "stop_was_lower")
 
@@ -40,8 +42,47 @@ def remarks_of(note: str | None) -> list[Remark]:
     return [*remarks, later] if later else remarks
 
 
+def standing(note: str | None) -> list[Finding]:
+    """Return the findings since a closing press last bore a stroke out."""
+    found = [one for one in remarks_of(note) if not isinstance(one, str)]
+    ends = [at for at, one in enumerate(found, start=1) if one.kind == BORNE_OUT]
+    return found[max(ends, default=0) :]
+
+
 def _says(note: str | None, kinds: Collection[str]) -> bool:
-    return any(not isinstance(one, str) and one.kind in kinds for one in remarks_of(note))
+    return any(one.kind in kinds for one in standing(note))
+
+
+def borne_out(note: str | None) -> bool:
+    """Tell whether what stood against a stroke was shown to be none."""
+    found = remarks_of(note)
+    return not counts_in_doubt(note) and any(
+        not isinstance(one, str) and one.kind == BORNE_OUT for one in found
+    )
+
+
+def closing_bears_out(note: str | None, at_first: Collection[Finding]) -> bool:
+    """Tell whether a closing press that agrees shows that a stroke in doubt was read rightly.
+
+    It shows that heights are as they were at the first strokes: a scale that was said not to have
+    slipped since, and a closing press that differed, are answered by it. Of another spring, a
+    gauge's length, or what stood against the first strokes already it shows nothing.
+
+    Args:
+        note: the stroke's.
+        at_first: what stands against the first strokes.
+    """
+    before: Finding | None = None
+    against = 0
+    for one in standing(note):
+        if one.kind in _IN_DOUBT:
+            against += 1
+            told = before is not None and before.kind == CLOSING_DIFFERS
+            since = one.kind in ("heights_said", "stop_was_lower") and one not in at_first
+            if not (since or (one.kind == "accepted" and told)):
+                return False
+        before = one
+    return against > 0
 
 
 def counts_in_doubt(note: str | None) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Any
 
 from msgspec.structs import replace
@@ -13,6 +14,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import CLOSED, remarks_of
 from coilbench.capture.calibration.polynomial import value
+from coilbench.capture.strokes.pressed_again import widened_by_mm
 from coilbench.capture.strokes.sweep import RigReading
 
 # Each closing press, with each calibration of the heights that it shows, and the capture in which
@@ -34,8 +36,13 @@ class RigErrors:
     """Of the strokes of a set: each thing is looked up once."""
 
     def __init__(self, db: Database, set_id: str) -> None:
+        self._db, self._set_id = db, set_id
         self._gains = Gains(db)
-        self._closings = list(db.query(_CLOSINGS, {"set": set_id, "closed": f'"{CLOSED}"'}))
+
+    @cached_property
+    def _closings(self) -> list[dict[str, Any]]:
+        told = {"set": self._set_id, "closed": f'"{CLOSED}"'}
+        return list(self._db.query(_CLOSINGS, told))
 
     def of(self, rig: RigReading, row: Mapping[str, Any]) -> RigReading:
         """Return how a stroke was read with what is known beside its calibration.
@@ -64,5 +71,5 @@ class RigErrors:
 
 def _left_open_mm(note: str) -> float:
     found = [one for one in remarks_of(note) if isinstance(one, Finding) and one.kind == CLOSED]
-    moved_mm, u_mm = (abs(float(found[-1].facts[name])) for name in ("moved_mm", "u_mm"))
-    return (moved_mm + u_mm) / math.sqrt(3.0) if moved_mm > u_mm else 0.0
+    moved_mm, u_mm = (float(found[-1].facts[name]) for name in ("moved_mm", "u_mm"))
+    return widened_by_mm(moved_mm, u_mm) / math.sqrt(3.0)

@@ -225,9 +225,9 @@ def load_sweeps(
     counts = TAKEN if waiting else "counted"
     for row in db.query(
         f"""
-        SELECT sweeps.*, resting_weights.rests_n AS resting_n FROM sweeps
-        JOIN springs ON springs.id = sweeps.spring_id
-        LEFT JOIN resting_weights ON resting_weights.sweep_id = sweeps.id
+        SELECT sweeps.*,
+          (SELECT rests_n FROM resting_weights WHERE sweep_id = sweeps.id) AS resting_n
+        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
         WHERE springs.set_id = ? AND (? OR sweeps.purpose = 'measured')
           AND ({counts} OR sweeps.ruling IS 'use') AND springs.label = coalesce(?, label)
         ORDER BY sweeps.stored_utc, sweeps.id

@@ -20,6 +20,15 @@ EMPTY_OFF_KG = 0.05  # what a zero wanders by from one day to the next, on a cel
 STOP_REPEATS_MM = 0.1  # a quill comes back to its stop to some hundredths, with dirt on it to this
 
 
+def stop_shows(moved_mm: float, u_mm: float) -> bool:
+    """Tell whether a quill at its stop shows that the scale did not slip by so much before.
+
+    Args:
+        u_mm: expanded uncertainty, k = 2.
+    """
+    return abs(moved_mm) - u_mm > STOP_REPEATS_MM
+
+
 class StandingLoad(msgspec.Struct, frozen=True):
     """A load calibration that still holds while masses are read anew.
 

@@ -27,9 +27,9 @@ from coilbench.capture.running.judged import (
 )
 from coilbench.capture.running.likely_stroke import NEW, LikelyStroke
 from coilbench.capture.running.own_presses import OwnPresses, Rivals, hurried, known, slipped_within
-from coilbench.capture.strokes.alike import Moved
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import Known, beside_the_set, mean_of_ways
+from coilbench.capture.strokes.pressed_again import Moved
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stroke_choice import judge_strokes
 from coilbench.capture.strokes.stroke_findings import spoiling

@@ -10,17 +10,17 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.closing_presses import ToClose
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke
-from coilbench.capture.book.notes import CLOSED
+from coilbench.capture.book.notes import CLOSED, CLOSING_DIFFERS
 from coilbench.capture.book.set_trust import SetTrust
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import CLOSING_DIFFERS, Heights
+from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, refused_for
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.stroke_events import refused
 from coilbench.capture.running.turn_taking import TurnTaking
-from coilbench.capture.strokes.alike import Moved
 from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.pressed_again import Moved
 from coilbench.capture.strokes.sweep import SweepStatus
 
 _OF_TURNS = (Action.REDO, Action.SKIP, Action.BACK)
@@ -138,7 +138,10 @@ class Closing:
             why = why or (Finding("closing_unread"),)
             return Judged(refused_for(verdict, why), times=judged.times)
         facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
-        what = Finding(CLOSING_DIFFERS if found.differs or apart else CLOSED, facts)
+        shows = "moved" if apart else found.shows
+        if shows == "other_loads":  # no shift of heights does that
+            return Judged(refused_for(verdict, [Finding("closing_loads", facts)]))
+        what = Finding(CLOSING_DIFFERS if shows == "moved" else CLOSED, facts)
         complete = {"status": SweepStatus.COMPLETE, "counted": False}
         return Judged(replace(verdict, findings=(what,), **complete))
 
@@ -151,6 +154,8 @@ class Closing:
             return
         self._awaited = self._looked = None
         if found.kind == CLOSED:
+            if awaited is not None:
+                self._heights.bear_out(awaited.bear_out(self._db, found))
             self._report(Event(EventKind.DONE, found))
             self._tell_unshown()
             self._questions.finished = self._turns.turn is not None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -18,10 +18,10 @@ from coilbench.capture.book.counting import (
     let_count,
     read_by_travel,
 )
-from coilbench.capture.book.notes import remarks_of
+from coilbench.capture.book.notes import CLOSING_DIFFERS, remarks_of
 from coilbench.capture.book.sessions import LeftPresses
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.standing import STOP_REPEATS_MM
+from coilbench.capture.calibration.standing import STOP_REPEATS_MM, stop_shows
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import SAID, Confirmed, Heights
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT, Waiting
@@ -32,10 +32,11 @@ from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven
 
 DOUBTED = "datum_doubted"
+_SINCE = (CLOSING_DIFFERS, SAID)  # pressed when heights may have moved
 
 
-def _says(note: str | None, kind: str) -> bool:
-    return any(isinstance(one, Finding) and one.kind == kind for one in remarks_of(note))
+def _says(note: str | None, *kinds: str) -> bool:
+    return any(isinstance(one, Finding) and one.kind in kinds for one in remarks_of(note))
 
 
 def _named(left: LeftPresses) -> dict[str, Any]:
@@ -51,6 +52,13 @@ def _of(question: Finding, presses: Sequence[ReadStroke]) -> LeftPresses:
 def _each(presses: Sequence[ReadStroke]) -> dict[str, Any]:
     of = Counter(one.label for one in presses)
     return {"presses": len(presses), "labels": list(of), "each": list(of.values())}
+
+
+def _closings(heights: Heights) -> list[Mapping[str, Any]]:
+    """Return the closing presses that differed by the datum that stands, set aside or not."""
+    doubts = [one for one in (heights.doubted, *heights.against) if one is not None]
+    whys = [one.facts.get("why", {}) for one in doubts]
+    return [why for why in whys if why.get("kind") == CLOSING_DIFFERS]
 
 
 class DatumQuestions:
@@ -227,8 +235,9 @@ class DatumQuestions:
         Unless a person says so, or the quill's stop shows that the scale slipped later. That says
         nothing of a slip that is less than the quill comes back by.
         """
-        tells = abs(why["moved_mm"]) - why["u_mm"] > STOP_REPEATS_MM
-        question = Finding("strokes_in_doubt", {**why.facts, "closing": why.facts["label"]})
+        tells = stop_shows(why["moved_mm"], why["u_mm"])
+        stop = {"too_small": not tells, "stop_repeats_mm": STOP_REPEATS_MM}
+        question = Finding("strokes_in_doubt", {**why.facts, "closing": why.facts["label"], **stop})
         with self._db.atomic():
             for one in presses:
                 leave_out(self._db, one.sweep_id, why)
@@ -305,13 +314,16 @@ class DatumQuestions:
     def offer(self, new: NewDatum) -> bool:
         """Take a datum; where it contradicts the one that stands, ask whether it is right.
 
-        Where that is in doubt, a gauge settles it that says the same as the quill's stop.
+        Where that is in doubt, a gauge settles it that says the same as the quill's stop, or as a
+        closing press.
 
         Returns:
             Whether it agrees with the one that stands.
         """
         agrees = not new.differs and not self._heights.lost
-        if not new.differs or self._heights.moved_with_stop(new):
+        for closing in _closings(self._heights):
+            new = new if new.as_closed else new.beside(closing)
+        if not new.differs or new.as_closed or self._heights.moved_with_stop(new):
             self._settle(new, yes=True)
             return agrees
         before = read_by_travel(self._db, *self._heights.read_with)
@@ -333,6 +345,8 @@ class DatumQuestions:
         agrees = not new.differs and not self._heights.lost
         before = read_by_travel(self._db, *self._heights.read_with)
         mine = [one for one in before if one.set_name == self._turns.record.name]
+        if new.as_closed:  # it moved after those that the closing press did not put in doubt
+            mine = [one for one in mine if _says(one.note, *_SINCE)]
         # that the gauge contradicts is answered now
         opened = self._heights.doubted or self._heights.low or self._unproven.risen
         doubted = () if opened is None else self._unproven.sweep_ids
@@ -351,8 +365,10 @@ class DatumQuestions:
         elif new.differs:
             self._end(Finding("datum_replaced") if doubted else None)
         self._turns.reread()
-        others = dict.fromkeys(one.set_name for one in before if one not in mine)
+        of_set = self._turns.record.name
+        others = dict.fromkeys(one.set_name for one in before if one.set_name != of_set)
         facts = {"presses": len(mine), "others": list(others), "differs": new.differs}
+        facts |= {"as_closed": new.as_closed}
         self._report(Event(EventKind.TURN, Finding("datum_set", new.facts | facts)))
         self._ask()
 

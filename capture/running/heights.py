@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.heights_kept import HeightsKept, stop_known
+from coilbench.capture.book.notes import CLOSING_DIFFERS
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import DatumTrust, LeftPresses
 from coilbench.capture.calibration.model import NewPart, datum_moved, datum_part
@@ -39,7 +40,6 @@ from coilbench.capture.strokes.jump_watch import JumpWatch
 DATUM_LOST = Finding("datum_lost")
 Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
 SAID = "heights_said"  # counts by a person's word
-CLOSING_DIFFERS = "closing_differs"
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 
@@ -283,6 +283,11 @@ class Heights:
             self._set_aside(doubted["why"])
             self._keep()
 
+    def bear_out(self, but: Collection[Finding]) -> None:
+        """A closing press agreed: nothing stands against heights but what did at first."""
+        self.against = tuple(one for one in self.against if one in but)
+        self._keep()
+
     def keep_datum(self) -> None:
         """A person said that the datum is right, and not the gauge that contradicts it."""
         contradicted, self.contradicted = self.contradicted, None
@@ -416,9 +421,9 @@ class Heights:
         The stop is a place, which no datum moves. It is not found anew where the quill happens to
         stand, for a hand may hold it there; only where the datum says that it was none: it is
         another one, or the same, and the quill last stood off what was taken for its stop. Where it
-        contradicts and no stop bears it out, a person's word is all that it holds by.
+        contradicts and neither stop nor closing press bears it out, it holds by a person's word.
         """
-        by_word = new.differs and not self.moved_with_stop(new)
+        by_word = new.differs and not (new.as_closed or self.moved_with_stop(new))
         if self.lost:
             self._know_stop(*self._stop_by(new))
         elif new.differs or self.off_stop_mm:

@@ -55,10 +55,10 @@ class LikelyStroke:
 
     @cached_property
     def findings(self) -> list[StrokeFinding]:
-        """All that it shows; a slip only where a load that comes later does not explain it."""
-        found = stroke_findings(self.sweep)
+        """What spoils it; a slip only where a load that comes later does not explain it."""
+        found = stroke_findings(self.sweep, spoils=True)
         for times in LATER if any(one.kind == "slipped" for one in found) else ():
-            later = {one.kind for one in stroke_findings(likely(self.read, times))}
+            later = {one.kind for one in stroke_findings(likely(self.read, times), spoils=True)}
             if "slipped" not in later:
                 return [one for one in found if one.kind != "slipped"]
         return found

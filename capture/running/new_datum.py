@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.model import NewPart
+from coilbench.capture.strokes.pressed_again import same_shift
 
 
 class NewDatum(NamedTuple):
@@ -18,6 +20,7 @@ class NewDatum(NamedTuple):
         both None where nothing tells.
         by_stop: whether the quill's stop tells it, after a restart.
         presses: of the set that count by the one that stands: it asks them back.
+        as_closed: whether a closing press was found to lie elsewhere by just as much.
     """
 
     part: NewPart
@@ -26,6 +29,7 @@ class NewDatum(NamedTuple):
     u_mm: float | None
     by_stop: bool = False
     presses: int = 0
+    as_closed: bool = False
 
     @property
     def differs(self) -> bool:
@@ -43,6 +47,13 @@ class NewDatum(NamedTuple):
     def question(self) -> Finding:
         """Whether the gauge's length is right, where it contradicts; a yes asks presses back."""
         return Finding("datum_differs", {**self.contradiction.facts, "presses": self.presses})
+
+    def beside(self, closing: Mapping[str, Any]) -> NewDatum:
+        """Return it beside a closing press that differed, by the datum that stands."""
+        if self.moved_mm is None or self.u_mm is None or self.by_stop:
+            return self
+        apart = closing["moved_mm"], closing["u_mm"]
+        return self._replace(as_closed=same_shift(*apart, self.moved_mm, self.u_mm))
 
     def noted(self, what: str) -> NewDatum:
         """Return it with that said of how it compares."""

@@ -18,15 +18,14 @@ from coilbench.capture.calibration.lag import hurried_s
 from coilbench.capture.running.judged import LeftOut, Rival, Waiting
 from coilbench.capture.strokes.alike import (
     Alike,
-    Moved,
     PressedPath,
     differ,
-    moved_since,
     slip_within,
 )
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import SHORT_SHARE
 from coilbench.capture.strokes.likeness import Known, alike, mean_of_ways
+from coilbench.capture.strokes.pressed_again import Moved, moved_since
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import Sweep
 

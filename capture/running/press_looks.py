@@ -30,7 +30,6 @@ from coilbench.capture.strokes.watching import (
     Newest,
     PressWatch,
     Seen,
-    touch_at_most_mm,
 )
 
 # Ours, no source.
@@ -201,7 +200,7 @@ class _WhilePressing:
         load_n, height_mm = finder.running_physical()
         rows = usable_rows(samples)
         t_us, height_mm = samples["t_us"][rows], height_mm[rows]
-        low = bounds.touched_low(touch_at_most_mm(t_us, height_mm, touch_mm))
+        low = bounds.touched_low(t_us, height_mm, touch_mm)
         zeroed_n = load_n[rows] - finder.zero_n
         self.found = low or _unlike(self._known, t_us * 1e-6, zeroed_n, height_mm)
 

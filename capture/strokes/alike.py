@@ -10,8 +10,6 @@ by tests/bench/bench_repeats.py. Pure.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
 from functools import cached_property, lru_cache
 from typing import Literal, NamedTuple
 
@@ -48,7 +46,6 @@ BESIDE = 4  # levels on either side of a step
 FEWEST = 24  # samples
 LEAST_SD_MM = 0.01  # of a height
 _SHARES = np.linspace(FROM_SHARE, TO_SHARE, LEVELS)
-CLOSED_MM = 0.05  # a spring put in again comes back so near; ours, no source
 
 
 class Measured(NamedTuple):
@@ -86,15 +83,33 @@ class Alike(NamedTuple):
     slip: Slip
 
 
-class _Way(NamedTuple):
-    """One way of a press: loads that never fall, and heights; shape (n,)."""
+class _Ways(NamedTuple):
+    """The ways down by each lag, then those up, behind each other: all are read at once.
+
+    Attributes:
+        load_n: loads that never fall, each way's moved by `apart_n`; shape (n,).
+        height_mm: shape (n,).
+        apart_n, first_n, last_n: of each way, shape (2 lags, 1).
+    """
 
     load_n: Array
     height_mm: Array
+    apart_n: Array
+    first_n: Array
+    last_n: Array
 
     @classmethod
-    def of(cls, load_n: Array, height_mm: Array) -> _Way:
-        return cls(np.maximum.accumulate(load_n), height_mm)
+    def of(cls, load_n: Array, heights_mm: Array) -> _Ways:
+        """Of a press's loads, shape (n,), and its heights by each lag, shape (lags, n)."""
+        down, up = passing(heights_mm)
+        there = np.concatenate([down, up[:, ::-1]])
+        heights_mm = np.concatenate([heights_mm, heights_mm[:, ::-1]])
+        apart_n = np.arange(float(len(there)))[:, None] * (float(np.ptp(load_n)) + 1.0)
+        ways_n = np.repeat([load_n, load_n[::-1]], len(down), axis=0) + apart_n
+        moved_n = np.maximum.accumulate(ways_n[there])
+        end = there.sum(axis=1).cumsum()
+        first_n, last_n = moved_n[np.append(0, end[:-1])], moved_n[end - 1]
+        return cls(moved_n, heights_mm[there], apart_n, first_n[:, None], last_n[:, None])
 
 
 class PressedPath(msgspec.Struct, frozen=True, dict=True, eq=False):
@@ -121,29 +136,24 @@ class PressedPath(msgspec.Struct, frozen=True, dict=True, eq=False):
         return self.press.t_s.size >= FEWEST and self.largest_n > 0.0
 
     @cached_property
-    def _ways(self) -> list[tuple[_Way, _Way]]:
-        """The way down and the way up by each lag."""
+    def _ways(self) -> _Ways:
         press = self.press
-        delays_s = [share * typical_delay_s(press.interval_s) for share in LAGS]
-        spreads_s2 = tuple(delay_s**2 / 3.0 for delay_s in delays_s)
-        heights_mm = press.alone.heights_mm(tuple(delays_s), spreads_s2)
-        found = []
-        for height_mm, down, up in zip(heights_mm, *passing(heights_mm), strict=True):
-            upward = _Way.of(press.load_n[up][::-1], height_mm[up][::-1])
-            found.append((_Way.of(press.load_n[down], height_mm[down]), upward))
-        return found
+        delays_s = np.array(LAGS) * typical_delay_s(press.interval_s)
+        return _Ways.of(press.load_n, press.alone.heights_mm(delays_s, delays_s**2 / 3.0))
 
     @property
     def deep_rate_n_per_mm(self) -> float:
         """The rate over the deeper half of its loads."""
         loads_n = _levels(self.largest_n)
         heights_mm, half = _mid(self.at(loads_n)), LEVELS // 2
-        return float(loads_n[-1] - loads_n[half]) / (heights_mm[half] - heights_mm[-1])
+        return float((loads_n[-1] - loads_n[half]) / (heights_mm[half] - heights_mm[-1]))
 
     def at(self, loads_n: Array) -> Array:
         """Return heights at ascending loads, by each lag: shape (lags, 2, levels)."""
-        ways = [[np.interp(loads_n, *way) for way in both] for both in self._ways]
-        return np.array(ways)
+        ways = self._ways
+        those_n = np.minimum(np.maximum(loads_n + ways.apart_n, ways.first_n), ways.last_n)
+        found = np.interp(those_n, ways.load_n, ways.height_mm)
+        return found.reshape(2, len(LAGS), -1).swapaxes(0, 1)
 
 
 @lru_cache(maxsize=16)  # a press is held to the same few ones for some questions
@@ -153,14 +163,14 @@ def differ(new: PressedPath, before: PressedPath) -> Alike | None:
         return None
     loads_n = _levels(min(new.largest_n, before.largest_n))
     then = before.at(loads_n)
-    apart, give = new.at(loads_n) - then, _give(loads_n, then)
+    apart, heights = new.at(loads_n) - then, _mid(then)
+    give = _give(heights)
     along = np.concatenate([apart[:, 0], apart[:, 1, ::-1]], axis=1)
-    both = np.concatenate([give, give[::-1]])
-    moved, (given, given_u) = _fitted(np.column_stack([np.ones(2 * LEVELS), both]), along)
-    deep = both / give[-1]
-    _, deepest = _fitted(np.column_stack([1.0 - deep, deep]), along)
+    both = np.column_stack([np.ones(2 * LEVELS), np.concatenate([give, give[::-1]])])
+    wanted = np.array([[1.0, 0.0, 1.0], [0.0, 1.0, give[-1]]])
+    moved, (given, given_u), deepest = _fitted(both, along, wanted)
     share = Measured(given / (1.0 - given), given_u / (1.0 - given) ** 2)  # of the load itself
-    slip = _slipped(give[:, None], apart, _mid(then))
+    slip = _slipped(give[:, None], apart, heights)
     return Alike(moved, share, deepest, slip)
 
 
@@ -173,15 +183,16 @@ def slip_within(path: PressedPath) -> Slip | None:
         return None
     loads_n = _levels(path.largest_n)
     ways = path.at(loads_n)
-    give, heights = _give(loads_n, ways)[:, None], _mid(ways)
+    heights = _mid(ways)
+    give = _give(heights)[:, None]
     step = _slipped(np.column_stack([give, np.ones(LEVELS)]), ways, heights, LEVELS - BESIDE)
     higher, _ = _surest_step(give, ways[:, 1] - ways[:, 0], np.ones((1, LEVELS), dtype=np.bool_))
     if higher.value > 0.0 and higher.value / higher.u > abs(step.by_mm.value) / step.by_mm.u:
-        return Slip(higher, "down", heights[-1])
+        return Slip(higher, "down", float(heights[-1]))
     return step
 
 
-def _slipped(base: Array, ways: Array, heights: list[float], last: int = LEVELS) -> Slip:
+def _slipped(base: Array, ways: Array, heights: Array, last: int = LEVELS) -> Slip:
     """Find the surest step between the way down and the way up, lighter than one of some levels.
 
     Args:
@@ -193,44 +204,50 @@ def _slipped(base: Array, ways: Array, heights: list[float], last: int = LEVELS)
     by_mm, at = _surest_step(base, ways[:, 1] - ways[:, 0], lighter)
     end = min(int(ends[at]), LEVELS - 1)
     deeper_mm = median(ways[LAGS.index(1.0), :, end:].ravel())
-    return Slip(by_mm, "down" if abs(deeper_mm) > 0.5 * abs(by_mm.value) else "up", heights[end])
+    way: Literal["down", "up"] = "down" if abs(deeper_mm) > 0.5 * abs(by_mm.value) else "up"
+    return Slip(by_mm, way, float(heights[end]))
 
 
 def _levels(largest_n: float) -> Array:
     return _SHARES * largest_n
 
 
-def _mid(ways: Array) -> list[float]:
+def _mid(ways: Array) -> Array:
     """Return the heights in the middle of both ways, by a usual lag."""
-    found: list[float] = ways[LAGS.index(1.0)].mean(axis=0).tolist()
-    return found
+    down_mm, up_mm = ways[LAGS.index(1.0)]
+    return np.asarray(0.5 * (down_mm + up_mm))
 
 
-def _give(loads_n: Array, ways: Array) -> Array:
+def _give(heights: Array) -> Array:
     """Return how much height a load's own size is worth: the load over the rate."""
-    rate: Array = np.gradient(-np.array(_mid(ways)), loads_n)
-    found: Array = loads_n * rate
-    return found
+    fell_mm = np.empty(LEVELS)  # from level to level; as np.gradient has them
+    fell_mm[0], fell_mm[-1] = heights[0] - heights[1], heights[-2] - heights[-1]
+    fell_mm[1:-1] = 0.5 * (heights[:-2] - heights[2:])
+    return np.asarray(_SHARES / (_SHARES[1] - _SHARES[0]) * fell_mm)
 
 
-def _fitted(base: Array, along: Array) -> list[Measured]:
-    """Fit by least squares with each lag, shape (lags, n); weigh the lags by what is left."""
-    values = np.asarray(np.linalg.lstsq(base, along.T, rcond=None)[0].T, dtype=np.float64)
+def _fitted(base: Array, along: Array, wanted: Array) -> list[Measured]:
+    """Fit by least squares with each lag, shape (lags, n); weigh the lags by what is left.
+
+    Args:
+        wanted: sums of the fit's values, shape (values, m).
+    """
+    inverse = np.linalg.inv(base.T @ base)
+    values = along @ (base @ inverse)
     left = along - values @ base.T
     sd = np.sqrt((left**2).sum(axis=1) / (along.shape[1] - base.shape[1]))
-    u = np.outer(
-        np.maximum(sd, LEAST_SD_MM), np.sqrt(ALONG * np.diag(np.linalg.inv(base.T @ base)))
-    )
-    mixed = _mixed(values, u, _weights(sd, along.shape[1])[:, None])
+    spread = np.sqrt(ALONG * (wanted * (inverse @ wanted)).sum(axis=0))
+    u = np.outer(np.maximum(sd, LEAST_SD_MM), spread)
+    mixed = _mixed(values @ wanted, u, _weights(sd, along.shape[1])[:, None])
     return [Measured(*both) for both in zip(*mixed.tolist(), strict=True)]
 
 
 def _surest_step(base: Array, along: Array, steps: NDArray[np.bool_]) -> tuple[Measured, int]:
     """Return the step that is the surest of some, shape (steps, n), beside a fit, and which."""
-    orthogonal = np.linalg.qr(base)[0]
+    fits = base @ np.linalg.inv(base.T @ base)
 
     def beside(rows: Array) -> Array:
-        out: Array = rows - rows @ orthogonal @ orthogonal.T
+        out: Array = rows - rows @ fits @ base.T
         return out
 
     left, shapes = beside(along), beside(steps.astype(np.float64))
@@ -256,58 +273,3 @@ def _mixed(values: Array, u: Array, weights: Array) -> Array:
     means = (weights * values).sum(axis=0)
     variance = (weights * (u**2 + (values - means) ** 2)).sum(axis=0)
     return np.array([means, np.sqrt(variance)])
-
-
-class Moved(msgspec.Struct, frozen=True):
-    """By how much a spring is pressed higher than it was at first.
-
-    Attributes:
-        moved_mm: at equal loads, with its standard uncertainty.
-        rate_n_per_mm: what a millimetre is worth where it is pressed deepest.
-    """
-
-    moved_mm: Measured
-    rate_n_per_mm: float
-
-    @property
-    def differs(self) -> bool:
-        """Whether that is more than one spring repeats by."""
-        return self.moved_mm.surely_over(CLOSED_MM)
-
-    @property
-    def facts(self) -> dict[str, float]:
-        """It as facts of a finding; expanded uncertainties, k = 2."""
-        moved_mm, u_mm = self.moved_mm.value, 2.0 * self.moved_mm.u
-        rate = self.rate_n_per_mm
-        loads = {"load_n": moved_mm * rate, "load_u_n": u_mm * rate}
-        return {"moved_mm": moved_mm, "u_mm": u_mm} | loads
-
-
-def moved_since(
-    new: PressedPath,
-    own: Iterable[PressedPath],
-    repeats: Iterable[tuple[PressedPath, PressedPath]],
-) -> Moved | None:
-    """Compare a press with the first ones of its spring; None where they can't be compared.
-
-    Args:
-        own: the first ones.
-        repeats: pairs of presses of one spring running: they show how well springs repeat.
-    """
-    found = [alike.moved_mm for one in own if (alike := differ(new, one)) is not None]
-    if not found:
-        return None
-    repeated = [alike.moved_mm.value for two in repeats if (alike := differ(*two)) is not None]
-    u_mm = max(
-        _repeat_sd(repeated) * math.sqrt(1.0 + 1.0 / len(found)),
-        math.sqrt(math.fsum(one.u**2 for one in found) / len(found)),
-    )
-    moved_mm = math.fsum(one.value for one in found) / len(found)
-    return Moved(Measured(moved_mm, u_mm), new.deep_rate_n_per_mm)
-
-
-def _repeat_sd(apart_mm: Sequence[float]) -> float:
-    """Return the standard deviation of a height, by how far pairs lie apart."""
-    if not apart_mm:
-        return LEAST_SD_MM
-    return max(LEAST_SD_MM, math.sqrt(math.fsum(mm**2 for mm in apart_mm) / (2 * len(apart_mm))))

@@ -219,9 +219,15 @@ def _two_differ(compared: _Compared) -> list[StrokeFinding | None]:
 StrokeRuling = Literal["use", "leave"]
 
 Why = Literal[
-    "nothing_against", "in_doubt", "ruled", "spoilt", "spoilt_too_few_others", "waits",
+    "nothing_against",
+    "in_doubt",
+    "borne_out",
+    "ruled",
+    "spoilt",
+    "spoilt_too_few_others",
+    "waits",
     "not_counted",
-]  # fmt: skip
+]
 
 
 class JudgedStroke(msgspec.Struct, frozen=True):

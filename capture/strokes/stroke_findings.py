@@ -51,8 +51,12 @@ class StrokeFinding(msgspec.Struct, frozen=True):
     spoils: bool = False
 
 
-def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
-    """Name what a densely sampled stroke, its lag undone where it is known, shows by itself."""
+def stroke_findings(sweep: Sweep, *, spoils: bool = False) -> list[StrokeFinding]:
+    """Name what a densely sampled stroke, its lag undone where it is known, shows by itself.
+
+    Args:
+        spoils: look for what spoils it alone.
+    """
     hasty = [StrokeFinding("too_fast", spoils=True)] if sweep.too_fast else []
     if sweep.press is None or len(sweep.loading) + len(sweep.unloading) < 2 * PAUSE_BINS:
         return hasty
@@ -62,8 +66,11 @@ def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     pressed = np.flatnonzero(load > PRESSED_SHARE * load.max())
     if pressed.size < PAUSE_BINS or height.size != t_s.size:
         return hasty
+    slips = _slips(sweep)
+    if spoils:
+        return [*hasty, *slips]
     inside = slice(int(pressed[0]), int(pressed[-1]) + 1)
-    presses, slips = count_presses(height[inside]), _slips(sweep)
+    presses = count_presses(height[inside])
     found = [
         *hasty,
         StrokeFinding("pressed_twice", {"presses": presses}) if presses >= 2 else None,

@@ -96,9 +96,18 @@ class Bounds(msgspec.Struct, frozen=True):
         known_mm = self.learnt_mm if self.free_mm is None else self.free_mm
         return None if known_mm is None else known_mm - self.slack_mm
 
-    def touched_low(self, touch_mm: float) -> Finding | None:
-        """Say that a touch is too far below the free length for this spring."""
-        if self.free_mm is None or touch_mm >= self.free_mm - LATE_MM - self.slack_mm:
+    def touched_low(
+        self, t_us: NDArray[np.int64], height_mm: Array, touch_mm: float
+    ) -> Finding | None:
+        """Say that a touch is too far below the free length for this spring.
+
+        Args:
+            t_us, height_mm, touch_mm: as _touch_at_most_mm.
+        """
+        if self.free_mm is None:
+            return None
+        touch_mm = _touch_at_most_mm(t_us, height_mm, touch_mm)
+        if touch_mm >= self.free_mm - LATE_MM - self.slack_mm:
             return None
         return Finding.of("touched_low", touch_mm=touch_mm, free_length_mm=self.free_mm)
 
@@ -206,7 +215,7 @@ def wrong_in_stroke(
     seen = Seen.of(stroke.raw.samples, on_cell_n, height_mm, zero_n, datum_lost=False)
     found = [*_too_much(seen, bounds), *_impossible(seen, bounds), *_too_high(seen.down(), bounds)]
     touch_mm = stroke.lowest_mm + stroke.depth_mm
-    low = bounds.touched_low(touch_at_most_mm(stroke.raw.samples["t_us"], height_mm, touch_mm))
+    low = bounds.touched_low(stroke.raw.samples["t_us"], height_mm, touch_mm)
     before_mm = float(height_mm[: int(np.argmin(height_mm)) + 1].max())
     if zero_n > (bounds.dead_n if _was_clear(stroke, before_mm, bounds) else LOADED_N):
         found.append(Finding.of("zero_loaded", load_n=zero_n))
@@ -215,7 +224,7 @@ def wrong_in_stroke(
     return _sorted(one for one in found if one.kind != "overload_near")
 
 
-def touch_at_most_mm(t_us: NDArray[np.int64], height_mm: Array, touch_mm: float) -> float:
+def _touch_at_most_mm(t_us: NDArray[np.int64], height_mm: Array, touch_mm: float) -> float:
     """Return how high the touch can have been: a load is seen late, and the quill went on.
 
     Args:
@@ -279,9 +288,11 @@ def _impossible(seen: Seen, bounds: Bounds) -> Iterator[Finding]:
     if lowest_mm < -bounds.slack_mm:
         yield Finding.of("below_faces", height_mm=lowest_mm)
         return
+    solid_mm = bounds.solid_mm
+    if solid_mm is None or lowest_mm >= solid_mm - bounds.slack_mm:
+        return  # as it mostly is
     loaded_mm = float(seen.height_mm[seen.load_n > LOADED_N].min(initial=np.inf))
-    if bounds.solid_mm is not None and loaded_mm < bounds.solid_mm - bounds.slack_mm:
-        solid_mm = bounds.solid_mm
+    if loaded_mm < solid_mm - bounds.slack_mm:
         yield Finding.of("below_solid", height_mm=loaded_mm, solid_height_mm=solid_mm)
 
 

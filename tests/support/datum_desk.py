@@ -48,6 +48,27 @@ def work(desk, *steps, slip_mm=0.0, until_s=None, least_counts=None, jump_mm=0.0
 Desk.run_on = (0, 0)
 
 
+def in_one(desk, *parts):
+    """Work at one bench, whose springs stay worked, in parts: what is done, and how far it slipped.
+
+    Yields after each part; another desk that is sent to it is worked at from there on.
+    """
+    steps, at, done = [Rest(2.0)], 0, []
+    for more, slip_mm in parts:
+        steps += more
+        done.append((bench_samples(steps).size, slip_mm))
+    samples = bench_samples(steps)
+    samples["seq"] += desk.run_on[0]
+    samples["t_us"] += desk.run_on[1]
+    for end, slip_mm in done:
+        piece = samples[at:end].copy()
+        piece["travel_counts"] -= round(slip_mm * RIG.travel_counts_per_mm)
+        at = end
+        take(desk, piece)
+        desk.run_on = int(piece["seq"][-1]) + 1, int(piece["t_us"][-1]) + 11_000
+        desk = (yield) or desk
+
+
 def tell(desk, action, height_mm=None):
     desk.recorder.execute(Command(action, height_mm=height_mm))
 

@@ -206,3 +206,17 @@ def test_what_rests_on_the_spring_is_the_strokes_own_or_told_later(
     Ratings(rests_n=told_later_n).store(db)
     (back,) = load_sweeps(db, larch)["larch-01"]
     assert back.rig.rests_n == expected_n
+
+
+def test_the_strokes_of_one_spring_are_read_without_a_look_at_all_others(
+    db, larch, calibration_id, points_sweep, stroke
+):
+    """Else each press would take longer, the more the book holds."""
+    store_sweep(db, points_sweep(origin=Origin.RIG, samples=stroke, calibration_id=calibration_id))
+    asked: list[str] = []
+    db.conn.set_trace_callback(asked.append)
+    assert load_sweeps(db, larch, only="larch-01", worked=True)["larch-01"]
+    db.conn.set_trace_callback(None)
+    plans = [row[3] for sql in asked for row in db.execute(f"EXPLAIN QUERY PLAN {sql}")]
+    assert any(step.startswith("SEARCH sweeps") for step in plans)
+    assert [step for step in plans if step.startswith(("SCAN sweeps", "SCAN springs"))] == []

@@ -31,7 +31,6 @@ from coilbench.capture.strokes.watching import (
     Bounds,
     PressWatch,
     Seen,
-    touch_at_most_mm,
     wrong_in_stroke,
 )
 
@@ -235,8 +234,7 @@ def test_a_touch_that_is_seen_late_by_a_fast_hand_is_no_late_touch(speed_mm_per_
     t_us = np.arange(600) * 10_000
     heights = 60.0 - speed_mm_per_s * t_us * 1e-6
     touch_mm = float(heights[heights >= 53.0 - LATE_MM - SLACK - 1.0][-1])
-    at_most_mm = touch_at_most_mm(t_us, heights, touch_mm)
-    assert (SIZED.touched_low(at_most_mm) is not None) is low
+    assert (SIZED.touched_low(t_us, heights, touch_mm) is not None) is low
 
 
 @pytest.mark.parametrize(("height_mm", "far"), [(31.0, False), (33.0, True)])
