@@ -26,6 +26,8 @@ HEIGHTS_PHRASES: dict[str, str] = {
     "load cell are not as they were; press {label} itself once more",
     "borne_out": "{label}, pressed once more later, lay {moved_mm:+} (± {u_mm}) from where it was "
     "at first, which bears the press out",
+    "closing_as_said": "{label} lies {moved_mm:+} (± {u_mm}) from where it was, as at the closing "
+    "press before: what was pressed since counts as you said, and the set is not closed",
     "closing_unread": "it can't be compared with the spring's first presses",
 }
 
@@ -48,7 +50,8 @@ def _closed(f: Mapping[str, Any], units: Units) -> str:
 def _not_closed(f: Mapping[str, Any], _units: Units) -> str:
     return (
         f"{first_few(f['sets'])}: not closed, so nothing shows that scale and seat were at the end "
-        "as at the first press; live on the set asks for the press that does, while its datum holds"
+        "as at the first press; live on the set asks for the press that does, while its datum "
+        "holds; else press its springs again"
     )
 
 

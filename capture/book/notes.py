@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable
+from itertools import pairwise
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.waits import COUNTS_ONCE
@@ -83,6 +84,13 @@ def closing_bears_out(note: str | None, at_first: Collection[Finding]) -> bool:
                 return False
         before = one
     return against > 0
+
+
+def said_to_count(note: str | None) -> Finding | None:
+    """Return the closing press that left out a stroke which a person let count; None for none."""
+    pairs = pairwise(standing(note))
+    found = [one for one, then in pairs if (one.kind, then.kind) == (CLOSING_DIFFERS, "accepted")]
+    return found[-1] if found else None
 
 
 def counts_in_doubt(note: str | None) -> bool:

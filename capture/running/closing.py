@@ -160,7 +160,11 @@ class Closing:
             self._tell_unshown()
             self._questions.finished = self._turns.turn is not None
         elif awaited is not None:
-            self._differs(awaited.since, found)
+            open_ = awaited.unanswered(self._db, found)
+            if open_:
+                self._differs(open_, found)
+            else:  # as another one before, in an earlier capture
+                self._report(Event.of(EventKind.TURN, "closing_as_said", **found.facts))
 
     def _tell_unshown(self) -> None:
         """Say where nothing shows that heights were right at the first press either."""

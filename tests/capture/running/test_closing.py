@@ -445,3 +445,42 @@ def test_the_closing_press_shows_nothing_of_what_was_before_the_first(desk, gaug
     assert ("scale_unshown" in desk.kinds(EventKind.TURN)) is not gauged
     told = [describe(one, Units()) for one in set_warnings(desk.db, ["larch"])]
     assert any("had not slipped since its calibration" in one for one in told) is not gauged
+
+
+@pytest.mark.parametrize("how", ["finished", "killed"])
+@pytest.mark.parametrize("further_mm", [0.0, -0.16])
+def test_what_a_person_said_of_a_closing_press_is_not_asked_again(desk, how, further_mm):
+    """Where heights moved no further since."""
+    again = [(PRESS, 0.08), (PRESS, 0.08 + further_mm)]
+    goes_on = in_one(desk, (PRESS * 3, 0.0), (OTHER * 3, 0.08), *again)
+    next(goes_on)
+    next(goes_on)
+    desk.recorder.closing.ask()
+    next(goes_on)
+    tell(desk, Action.ACCEPT)
+    anew = over(desk, how)
+    assert trust(anew) == ("larch",)
+    assert anew.recorder.closing.ask()  # one that agrees would show it
+    goes_on.send(anew)
+    told = "closing_as_said" in anew.kinds(EventKind.TURN)
+    asked = anew.recorder.question
+    assert (told, asked is None) == (not further_mm, not further_mm)
+    assert counted(anew)[3:6] == ([0] * 3 if further_mm else [1] * 3)
+    assert trust(anew) == (() if further_mm else ("larch",))  # of one spring nothing is said
+
+
+@pytest.mark.parametrize("how", ["finished", "killed"])
+def test_springs_by_a_datum_each_are_not_closed(desk, how):
+    """What the closing press by the one before showed is true of what counts by that."""
+    moved(desk)
+    tell(desk, Action.TAKE_OUT)
+    anew = over(desk, how)
+    anew.run_on = desk.run_on
+    on_gauge(anew, 30.0, slip_mm=0.08)
+    tell(anew, Action.ACCEPT)
+    while anew.recorder.question is not None:
+        tell(anew, Action.ACCEPT)
+    work(anew, *OTHER * 3, slip_mm=0.08)
+    assert anew.recorder.done
+    assert counted(anew)[:3] == [1] * 3
+    assert trust(anew) == ("larch",)
