@@ -154,8 +154,9 @@ def _percent(share: float | None) -> str:
 
 def stroke_line(stroke: JudgedStroke, width: int, shown: Units) -> str:
     """Write one stroke, wrapped to a width."""
+    words = describe(stroke, shown)
     return textwrap.fill(
-        f"{stroke.number}: {describe(stroke, shown)}.",
+        f"{stroke.number}: {words}{'' if words.endswith('?') else '.'}",
         width,
         initial_indent="  ",
         subsequent_indent=" " * 6,

@@ -11,18 +11,21 @@ import click
 from coilbench.analysis.cli.capture_lines import capture_ended, event_line
 from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.dashboard.keys import redo_help
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.kinds import Action, EventKind
-from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import LINGER_S, run_daemon
 from coilbench.capture.shop.sharing import share_book
 from coilbench.capture.units import parse_length_mm
 
-ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out (no)"
+_ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out (no)"
 
 
 def daemon_command(port: str, set_name: str, reach_height_mm: float | None, shares: bool) -> None:
@@ -55,7 +58,12 @@ def _print(words: str) -> None:
 def _print_event(shown: Units, event: Event) -> None:
     _print(event_line(event, shown))
     if event.kind is EventKind.QUESTION:
-        _print(f"  {ANSWERS}")
+        _print(f"  {_answers(event.what)}")
+
+
+def _answers(question: Finding) -> str:
+    taken_back = redo_help(question)
+    return _ANSWERS if taken_back is None else f"{_ANSWERS}, or: coilbench tell redo ({taken_back})"
 
 
 _SHARE_WAIT_S = 5  # a service is not to end long after its capture
@@ -89,7 +97,7 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
                 told = number
                 click.echo(describe(event.what, units()))
                 if event.kind is EventKind.QUESTION:
-                    click.echo(f"  {ANSWERS}")
+                    click.echo(f"  {_answers(event.what)}")
                     return
                 if event.what.kind in _STAYS or (event.kind in _OUTCOMES and not ends):
                     return

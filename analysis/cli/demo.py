@@ -46,7 +46,8 @@ from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.kinds import Action
 from coilbench.capture.running.questions import READ_S
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
 from coilbench.capture.virtual.bench import (

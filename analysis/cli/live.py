@@ -9,7 +9,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,12 +28,13 @@ from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import console
 from coilbench.analysis.dashboard.bell import Bell
-from coilbench.analysis.dashboard.calls import call
+from coilbench.analysis.dashboard.calls import DONE, call
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, KeyMap, answer_help
 from coilbench.analysis.dashboard.scene import Scene, known_now
 from coilbench.analysis.dashboard.set_table import BookReader
 from coilbench.analysis.report.bench_text import AS_LOADED
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.locks import hold_port
@@ -42,7 +43,8 @@ from coilbench.capture.book.sessions import UNCLOSED, CaptureRun
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import NOW_S, Command, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
-from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import LINGER_S, Session
 from coilbench.capture.sources import open_source
 
 SILENT_S = 5.0  # a capture writes each second; after this long without, it may be gone
@@ -84,7 +86,9 @@ def live_command(
         finally:
             last = capture.end()
     if not once:
-        click.echo("\n".join(capture_ended(last, heights_mm)))
+        seen = 0 if screen.last is None else screen.last.newest_event
+        for line in capture_ended(last, heights_mm, seen):
+            click.echo(line)
 
 
 @contextmanager
@@ -211,6 +215,7 @@ class _Lines(msgspec.Struct):
 
     _told: int = 0
     _called: tuple[str, str] = ("", "")
+    _said: str = ""
 
     def show(self, scene: Scene) -> None:
         """Print the events that are new, then what is called out where that is new."""
@@ -219,13 +224,17 @@ class _Lines(msgspec.Struct):
                 click.echo(event_line(event, scene.units))
         self._told = scene.snapshot.newest_event
         called = call(scene)
-        key = (called.large, "" if called.urgent else called.words)
+        counts_down = called.urgent or called.large == DONE
+        key = (called.large, "" if counts_down else called.words)
         if key != self._called:
             self._called = key
             click.echo(f"{called.large}: {called.words}")
             answers = answer_help(called.question)
             if answers is not None:
                 click.echo(f"  {answers}")
+        if scene.said not in ("", self._said):
+            click.echo(f"  {scene.said}")
+        self._said = scene.said
 
 
 def drawn(scene: Scene, out: Console) -> RenderableType:
@@ -242,12 +251,16 @@ class Screen(msgspec.Struct, dict=True):
     Args:
         heights_mm: the heights asked for.
         ring: whether the bell rings.
+
+    Attributes:
+        last: what was shown last; None before the first.
     """
 
     out: Console
     heights_mm: tuple[float, ...]
     units: Units
     ring: bool
+    last: Snapshot | None = None
     _told: str = ""  # why the last key was not taken
     _told_s: float = 0.0
 
@@ -278,7 +291,8 @@ class Screen(msgspec.Struct, dict=True):
         finally:
             reader.close()
         if not feed.own:
-            click.echo(_how_it_stands(feed))
+            for line in _how_it_stands(feed, self.last or snapshot, self.heights_mm):
+                click.echo(line)
 
     def _show_on_canvas(
         self, feed: _Feed, snapshot: Snapshot, reader: BookReader, keyboard: Keyboard
@@ -301,38 +315,47 @@ class Screen(msgspec.Struct, dict=True):
         bell, ageing = Bell(), Ageing()
         while snapshot is not None:
             now = known_now(ageing(snapshot))
-            scene = self._scene(now, reader, self._key_line(keyboard))
+            scene = self._scene(now, reader, keyboard)
             canvas.show(scene)
+            self.last = snapshot
             rings = bell.rings(now, stop=scene.stop, now_s=time.monotonic())
             if rings and self.ring and self.out.is_terminal:
                 self.out.bell()
-            asked = replace(now, question=call(scene).question)  # what is not shown has no answer
-            if self._leaves(keyboard.wait(REDRAW_S), feed, asked):
+            called = call(scene)
+            asked = replace(now, question=called.question)  # what is not shown has no answer
+            first = called.large if called.urgent else ""
+            if self._leaves(self._keys.press(keyboard.wait(REDRAW_S), asked, first), feed):
                 return
             snapshot = feed.see()
 
-    def _leaves(self, typed: str, feed: _Feed, snapshot: Snapshot) -> bool:
-        """Pass what was typed on; returns whether the person leaves."""
-        for asked in self._keys.press(typed, snapshot):
+    def _leaves(self, pressed: Sequence[Command | str], feed: _Feed) -> bool:
+        """Pass on what the keys ask for; returns whether the person leaves."""
+        why_not = self._keys.said
+        for asked in pressed:
             if asked == LEAVE:
                 return True
             if isinstance(asked, Command):
+                self._told = ""
                 try:
                     feed.tell(asked)
-                    self._told = ""
                 except CoilbenchError as error:
-                    self._told, self._told_s = str(error), time.monotonic()
+                    why_not = str(error)
+        if why_not:
+            self._told, self._told_s = why_not, time.monotonic()
         return False
 
-    def _key_line(self, keyboard: Keyboard) -> str:
+    def _scene(
+        self, snapshot: Snapshot, reader: BookReader, keyboard: Keyboard | None = None
+    ) -> Scene:
+        of = (snapshot, reader.table, self.units, self.heights_mm, reader.standing)
+        if keyboard is None:
+            return Scene(*of)
         if keyboard.off is not None:
-            return f"keys off: {keyboard.off}; no key is needed, Ctrl-C leaves"
+            return Scene(*of, f"keys off: {keyboard.off}; no key is needed, Ctrl-C leaves")
         if time.monotonic() - self._told_s > TOLD_S:
             self._told = ""
-        return self._keys.prompt() or self._told or HELP
-
-    def _scene(self, snapshot: Snapshot, reader: BookReader, keys: str) -> Scene:
-        return Scene(snapshot, reader.table, self.units, self.heights_mm, reader.standing, keys)
+        typed = self._keys.prompt()
+        return Scene(*of, "" if typed else HELP, typed or self._told)
 
     def _print_once(self, feed: _Feed, snapshot: Snapshot, reader: BookReader) -> None:
         """Print the first frame that has samples in it; the last known one after two seconds."""
@@ -345,13 +368,23 @@ class Screen(msgspec.Struct, dict=True):
                 break
             snapshot = ageing(newer)
         reader.read()
-        self.out.print(drawn(self._scene(ageing(snapshot), reader, ""), self.out))
+        self.out.print(drawn(self._scene(ageing(snapshot), reader), self.out))
 
 
-def _how_it_stands(feed: _Feed) -> str:
-    """Say it; raises CoilbenchError where the capture was ended from outside."""
-    if feed.see() is not None:
-        return "The capture continues."
+def _how_it_stands(feed: _Feed, last: Snapshot, heights_mm: Sequence[float]) -> Iterator[str]:
+    """Say it; raises CoilbenchError where the capture was ended from outside.
+
+    Args:
+        last: what was shown last.
+    """
+    now = feed.see()
+    if now is not None:
+        asks = "" if now.question is None else f" It asks: {describe(now.question, units())}"
+        closes = (
+            "" if now.closing is None else f" It waits for {now.closing} to be pressed once more."
+        )
+        yield f"The capture continues.{asks or closes}"
+        return
     with open_book(book_path()) as db:
         reason = CaptureRun.last_end(db)
     if reason is None or reason.startswith(UNCLOSED):
@@ -359,7 +392,8 @@ def _how_it_stands(feed: _Feed) -> str:
             f"the capture {UNCLOSED}: nobody watches the press, {AS_LOADED}",
             hint="Begin it again as before: it says what was rescued",
         )
-    return f"The capture has ended: {reason}."
+    yield f"The capture has ended: {reason}."
+    yield from capture_ended(last, heights_mm)
 
 
 class Ageing:

@@ -13,6 +13,7 @@ from coilbench.analysis.report.bench_text import (
     stroke_text,
 )
 from coilbench.analysis.report.document import describe, filled
+from coilbench.analysis.report.heights_text import verdict_text
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
@@ -71,6 +72,7 @@ class Call(msgspec.Struct, frozen=True):
         urgent: whether it comes before everything else on the screen.
         stop: whether the press must stop.
         question: the one that it asks, and that is answered; None where it asks none.
+        verdict: what it says of a set that is done; None else.
     """
 
     large: str
@@ -79,6 +81,12 @@ class Call(msgspec.Struct, frozen=True):
     urgent: bool = True
     stop: bool = False
     question: Finding | None = None
+    verdict: Finding | None = None
+
+    @property
+    def says(self) -> Finding | None:
+        """What it says whole, so that nothing else need say it."""
+        return self.verdict if self.question is None else self.question
 
 
 def call(scene: Scene) -> Call:
@@ -104,7 +112,7 @@ def call(scene: Scene) -> Call:
         return Call("GAUGE OUT", "lift the quill and take the gauge out", urgent=False)
     if snapshot.quill_low is not None and snapshot.phase == "idle":
         return Call(LOW, filled(LOW_HOW, snapshot.quill_low.facts, units), LOW_ELSE)
-    return _turn(snapshot)
+    return _turn(snapshot, units)
 
 
 def _gauge(snapshot: Snapshot, units: Units) -> Call:
@@ -188,7 +196,7 @@ def _unknown(snapshot: Snapshot, units: Units) -> Call | None:
     return Call("LOAD UNKNOWN", f"{why}: {AS_LOADED}", more)
 
 
-def _turn(snapshot: Snapshot) -> Call:
+def _turn(snapshot: Snapshot, units: Units) -> Call:
     turn, closing = snapshot.turn, snapshot.closing
     if closing is not None:
         words = f"{ONCE_MORE}{_again(snapshot, closing)}"
@@ -198,9 +206,12 @@ def _turn(snapshot: Snapshot) -> Call:
         return Call(turn.label, f"{stroke_text(turn)}{cure}", urgent=False)
     if snapshot.springs == 0:
         return Call("WAIT", "waiting for the rig", urgent=False)
-    left_s = snapshot.ends_in_s
+    left_s, closed = snapshot.ends_in_s, snapshot.closed
     ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
-    return Call(DONE, f"the set is done{ends}", urgent=False)
+    words = f"the set is done{ends}"
+    if closed is not None:
+        words += f"; {verdict_text(closed, units)}"
+    return Call(DONE, words, urgent=False, verdict=closed)
 
 
 def _again(snapshot: Snapshot, label: str) -> str:
@@ -209,4 +220,6 @@ def _again(snapshot: Snapshot, label: str) -> str:
         return ""
     last = snapshot.events[-1][1].what
     refused = last.kind == "stroke_refused" and last.facts["label"] == label
-    return f": {cure_text(last.facts)}" if refused else ""
+    if not refused or (snapshot.closing and last.facts.get("cure") == "press_again"):
+        return ""  # that is said already
+    return f": {cure_text(last.facts)}"

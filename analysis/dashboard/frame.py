@@ -23,6 +23,7 @@ from coilbench.analysis.report.bench_text import AS_LOADED, event_mark
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_plot import stroke_plot
 from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, Snapshot
 from coilbench.capture.running.kinds import EventKind
 
@@ -90,7 +91,8 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     ]
     below = [
         _Block(9, reason_lines(scene.table, width, 8 if tall else 2)),
-        *_event_blocks(scene.snapshot, scene.units, 5 if tall else 2, page),
+        *_event_blocks(scene.snapshot, called.says, scene.units, 5 if tall else 2, page),
+        _Block(0, page.wrapped(scene.said, "bold")),
         _Block(0 if answers else 5, page.wrapped(answers or scene.keys, "bold")),
         _Block(0, [Text(_safety(width), "italic")]),
     ]
@@ -254,11 +256,14 @@ def _way_lines(scene: Scene, page: _Page) -> list[Text]:
     return page.wrapped("; ".join(words for words in (bar.words(units), bind) if words))
 
 
-def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> list[_Block]:
+def _event_blocks(
+    snapshot: Snapshot, said: Finding | None, units: Units, room: int, page: _Page
+) -> list[_Block]:
     """Return the last things that happened in `room` lines or more, the latest last.
 
     Each is whole or not there. What must be told stands first: the latest, and what was rescued of
-    a capture that was cut off, until a stroke has ended since.
+    a capture that was cut off, until a stroke has ended since. What is called out hides nothing
+    else: it is not said twice.
     """
     newest_first = [event for _, event in reversed(snapshot.events)]
     events = [
@@ -266,8 +271,9 @@ def _event_blocks(snapshot: Snapshot, units: Units, room: int, page: _Page) -> l
         for at, event in enumerate(newest_first)
         if not is_over(event, newest_first[:at], snapshot)
     ]
-    # that the link is up stands in the header, too: it hides nothing else
-    events = [event for event in events if event.what.kind != "connected"] or events
+    # that the link is up stands in the header, too
+    elsewhere = [one for one in events if one.what.kind == "connected" or one.what == said]
+    events = [event for event in events if event not in elsewhere] or events
     told = [event for at, event in enumerate(events) if at == 0 or is_news(event, events[:at])]
     lines = [line for event in reversed(told) for line in _event_text(event, units, page)]
     alert = any(event.kind in _ALERTS for event in told)

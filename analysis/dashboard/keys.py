@@ -24,7 +24,7 @@ _YES_AND_NO = {
     "touched_low": ("spring and datum are right, the press counts", "wrong spring, take it out"),
     "datum_moved": (
         "the spring sits otherwise, the press counts",
-        "the scale may have slipped: none counts until that is known",
+        "the scale may have slipped: none counts until the datum is set",
     ),
     "sits_otherwise": ("it is, and sits otherwise: the press counts", "the press does not count"),
     "datum_doubted": (
@@ -38,6 +38,7 @@ _YES_AND_NO = {
     "finish_unfinished": ("end the capture", "go on"),
 }
 _ESCAPE, _ENTER, _RUBOUT = "\x1b", "\r\n", "\x7f\b"
+_NAMES = {"\x1b": "Esc", "\r": "Enter", "\n": "Enter", "\t": "Tab", " ": "space"}
 # Cursor and function keys send an escape and more; their letters are no commands of ours.
 _SEQUENCE = re.compile(r"\x1b(\[[0-9;?]*[ -/]*[@-~]|O[ -~])")
 
@@ -47,10 +48,21 @@ def answer_help(question: Finding | None) -> str | None:
     if question is None:
         return None
     yes, no = _YES_AND_NO.get(question.kind, ("yes", "no"))
-    other = question.facts.get("other")
-    other = "the one before" if question.facts.get("own") else other
-    more = "" if other is None else f"  r {other} was wrong, take it back"
+    taken_back = redo_help(question)
+    more = "" if taken_back is None else f"  r {taken_back}"
     return f"y {yes}  x {no.format_map(question.facts)}{more}"
+
+
+def redo_help(question: Finding) -> str | None:
+    """Return what redo answers to a question; None where it is no answer."""
+    facts = question.facts
+    if question.kind == "strokes_in_doubt" and facts.get("closing"):
+        return f"another spring was pressed: {facts['closing']} again"
+    why = facts.get("why", {}) if question.kind == "datum_doubted" else {}
+    if question.kind == "datum_moved" or why.get("another"):
+        return "wrong spring, take it out"
+    other = "the one before" if facts.get("own") else facts.get("other")
+    return None if other is None else f"{other} was wrong, take it back"
 
 
 class _Entry(msgspec.Struct):
@@ -68,24 +80,50 @@ class KeyMap:
 
     Args:
         length_unit: of a length that is typed without one.
+
+    Attributes:
+        said: why a key that was pressed last did nothing; empty where it did something.
     """
 
     def __init__(self, length_unit: str = "mm") -> None:
         self._unit = length_unit
         self._entry: _Entry | None = None
+        self.said = ""
 
-    def press(self, text: str, snapshot: Snapshot) -> list[Command | str]:
+    def press(self, text: str, snapshot: Snapshot, first: str = "") -> list[Command | str]:
         """Return what the keys ask for, in order: commands for the turn shown, or LEAVE.
 
         Args:
             snapshot: as it is shown: with a question only where the screen asks it.
+            first: what the screen calls out to be done first; empty for nothing.
         """
+        self.said = ""
         asked: list[Command | str] = []
-        for key in _SEQUENCE.sub("", text):
-            one = self._command(key, snapshot) if self._entry is None else self._type(key)
+        keys = _SEQUENCE.sub("", text)
+        if text and not keys and self._entry is None:
+            self.said = "that key does nothing here"
+        for key in keys:
+            if self._entry is not None:
+                one: Command | str | None = self._type(key)
+            else:
+                one = self._command(key, snapshot)
+                self.said = self._why_not(key, snapshot, first) if one is None else ""
             if one is not None:
                 asked.append(one)
         return asked
+
+    def _why_not(self, key: str, snapshot: Snapshot, first: str) -> str:
+        """Say why a key did nothing; nothing where something is being typed since."""
+        low, name = key.lower(), _NAMES.get(key, key if key.isprintable() else "that key")
+        if self._entry is not None:
+            return ""
+        if low == _RENAME:
+            return "n: no spring has the turn"
+        if low not in _ANSWERS:
+            asked = snapshot.question is not None
+            return f"{name} does nothing here{': answer the question first' if asked else ''}"
+        then = f"; first: {first}" if first else ""
+        return f"{low}: no question is asked now{then}"
 
     def prompt(self) -> str | None:
         """Return what is being typed, as a line; None while nothing is."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from coilbench.analysis.dashboard.calls import DOUBTED
 from coilbench.analysis.report.bench_text import event_mark
@@ -17,25 +17,29 @@ _MOVES_ON = (
 )
 _WAITS_AGAIN = ("waits_for_stop", "waits_for_next")
 _TILL_UP = ("stroke_kept", "waits_for_stop")
+_OVER_WHEN: dict[str, Callable[[Snapshot], bool]] = {
+    "closing_wanted": lambda _now: True,  # it is called out for as long as it is so
+    "link_lost": lambda now: now.link == "up",
+    "no_sample": lambda now: now.load_n is not None,
+    "spring_pressed": lambda now: now.phase == "idle",
+}
 
 
 def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
     """Tell whether an event says what is so no more.
 
-    A question is over once another one or none stands. Why a press, or a key, was refused, and a
-    fault that is no alarm any more, are over with the next press, from its touch on, or once a
-    person did something. That a stroke counts is over once it was taken back, or waits; and that it
-    waits once the quill was seen at its stop.
+    A question is over once another one or none stands. Why a press was refused, and a fault that is
+    no alarm any more, are over with the next press, from its touch on, or once a person did
+    something; why a key was, once something else happened. That a stroke counts is over once it was
+    taken back, or waits; and that it waits once the quill was seen at its stop.
     """
     what = event.what
     if event_mark(event) == "+ ":
         return _is_doubted(later, snapshot) or _taken_back(event, later)
     if what.kind in _TILL_UP and event.kind is EventKind.WAITS and snapshot.quill_low is None:
         return True
-    if what.kind == "link_lost":
-        return snapshot.link == "up"
-    if what.kind == "no_sample":
-        return snapshot.load_n is not None
+    if what.kind in _OVER_WHEN:
+        return _OVER_WHEN[what.kind](snapshot)
     if event.kind is EventKind.QUESTION:
         return what != snapshot.question
     if what.kind == "stroke_kept":  # and it waits
@@ -44,7 +48,8 @@ def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
         return False
     if what.kind in _STANDING:
         return what.kind not in {one.kind for one in _stands(snapshot)}
-    pressed = snapshot.phase in ("touch", "press", "release")
+    of_key = event.kind is EventKind.REFUSED and not what.kind.startswith("stroke_")
+    pressed = not of_key and snapshot.phase in ("touch", "press", "release")
     now = snapshot.alarm is not None and snapshot.alarm.kind == what.kind
     return not now and (pressed or any(one.kind in _MOVES_ON for one in later))
 

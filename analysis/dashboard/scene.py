@@ -187,7 +187,8 @@ class Scene(msgspec.Struct, frozen=True):
     Attributes:
         heights_mm: the heights asked for, seat and open; without, those of the set's nominal.
         standing: how old the calibration is and what the last check said.
-        keys: what the keys do, or what is being typed.
+        keys: what the keys do.
+        said: what is being typed, or why a key did nothing.
     """
 
     snapshot: Snapshot
@@ -196,6 +197,7 @@ class Scene(msgspec.Struct, frozen=True):
     heights_mm: tuple[float, ...] = ()
     standing: str = ""
     keys: str = ""
+    said: str = ""
 
     @property
     def bar(self) -> HeightBar:

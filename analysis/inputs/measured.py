@@ -20,7 +20,12 @@ from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.notes import borne_out, counts_in_doubt, waits_for
+from coilbench.capture.book.notes import (
+    borne_out,
+    closing_press,
+    counts_in_doubt,
+    waits_for,
+)
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
 from coilbench.capture.choices import OWN
@@ -201,14 +206,15 @@ def _judged(
     rulings = {row.sweep_id: row.ruling for row in rows}
     known = {one.sweep_id: one for one in judge_strokes(sweeps, numbers, rulings, reach_mm)}
     return tuple(
-        _with_doubt(known[row.sweep_id], row.note) if row.sweep_id in known else _uncounted(row)
+        _with_doubt(known[row.sweep_id], row.note) if row.sweep_id in known else _not_counted(row)
         for row in rows
     )
 
 
-def _uncounted(row: StrokeRow) -> JudgedStroke:
-    waits = waits_for(row.note) is not None
-    why: Why = "waits" if waits else "not_counted"
+def _not_counted(row: StrokeRow) -> JudgedStroke:
+    why: Why = "closing" if closing_press(row.note) else "not_counted"
+    if waits_for(row.note) is not None:
+        why = "waits"
     return JudgedStroke(row.number, row.sweep_id, False, why, None, (), row.note)
 
 

@@ -99,6 +99,8 @@ BENCH_PHRASES: dict[str, str] = {
     "set_done": "the set {set} is done",
     "set_done_before": "the set {set} is done already",
     "held_open": "its last stroke can be redone for {linger_s:.0f} s; then the capture ends",
+    "accept_alone": "accept: nothing is asked, and a press that is kept counts by itself; accept "
+    "twice within 2 s skips this spring",
     "nothing_to_redo": "no press to take back: none counted since",
     "redo_wanted": "{label}: the last press did not count, so it is still wanted: press it again",
     "worked_short": "it works the spring: the press before went {short_mm} less deep",
@@ -123,6 +125,8 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_holds": "the datum has not moved: the spring is pressed at the heights it had, and the "
     "quill's stop is where it was",
     "datum_at_stop": "the travel scale did not slip: the quill is at its stop again",
+    "press_was_another": "that press was of another spring, as you said: it says nothing of the "
+    "travel scale",
     "datum_said": "the datum holds, as you said",
     "stop_was_lower": "before it the quill rested {moved_mm} lower than it does since: a hand held "
     "it, or the travel scale slipped; a gauge tells (d)",
@@ -156,6 +160,7 @@ _CURES = {
     "let_up": "let the quill up fully: then it counts; if it is up, set the datum (d)",
     "set_datum": "set the datum (d), then press it again",
     "mend_rig": "mend that first, then press it again",
+    "answer_first": "answer the question first",
     "answer": "answer what is asked, or set the datum (d); else press it again",
 }
 _DATUM_REFUSED = {
@@ -296,6 +301,8 @@ def _hasty(f: Mapping[str, Any], _units: Units) -> str:
 def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
     turn = Turn(facts["label"] or "", Purpose(facts["purpose"]), facts["stroke"], facts["strokes"])
     whose = describe(turn, units) if facts["label"] else "a press"
+    if any(one.get("closes") for one in facts["findings"]):
+        whose = f"{turn.label}, closing press"
     found = "; ".join(describe(one, units) for one in facts["findings"])
     return filled(f"{{whose}}: {words}", facts, units, whose=whose,
                   found=f" ({found})" if found else "")  # fmt: skip
@@ -324,6 +331,9 @@ def cure_text(facts: Mapping[str, Any]) -> str:
 
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
     what = _STATUSES.get(facts["status"], "does not count")
+    if facts.get("cure") == "answer_first":  # that says why
+        words = "it waits" if facts.get("waits") else f"{what}{{found}}"
+        return _stroke(facts, f"{words}; {cure_text(facts)}", units)
     if facts.get("waits"):
         what = "it waits, and counts if the travel scale did not slip"
     return _stroke(facts, f"{what}{{found}}; {cure_text(facts)}", units)

@@ -21,6 +21,10 @@ HEIGHTS_PHRASES: dict[str, str] = {
     "spring was pressed",
     "slipped_later": "{label}: the press counts: the quill was at its stop after it, and the scale "
     "slipped later",
+    "closing_skipped": "no closing press of {label} now: the set is not closed; the next live on "
+    "it asks for that press again",
+    "closing_taken_back": "the closing press was of another spring, as you said: what it put in "
+    "doubt counts as before",
     "closing_loads": "its loads are {load_share:+.2%} (± {share_u:.2%}) off those of its first "
     "presses, which no shift of scale or seat makes: another spring (its mark tells), or spring or "
     "load cell are not as they were; press {label} itself once more",
@@ -30,6 +34,17 @@ HEIGHTS_PHRASES: dict[str, str] = {
     "press before: what was pressed since counts as you said, and the set is not closed",
     "closing_unread": "it can't be compared with the spring's first presses",
 }
+
+
+def verdict_text(verdict: Finding, units: Units) -> str:
+    """Say whether a set was closed, by what its last closing press showed."""
+    if verdict.kind == "set_closed":
+        return describe(verdict, units)
+    if verdict.kind == "closing_differs":
+        return f"NOT CLOSED: {describe(verdict, units)}"
+    label = verdict.facts["label"]
+    does = "" if label is None else f"; {label} pressed once more does"
+    return f"NOT CLOSED: nothing shows that scale and seat are as at the first press{does}"
 
 
 def _closed(f: Mapping[str, Any], units: Units) -> str:

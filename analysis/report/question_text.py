@@ -102,7 +102,10 @@ def _datum_moved(f: Mapping[str, Any], units: Units) -> str:
     if f.get("calibrated_anew", True):
         words += " the travel was calibrated again: was the gauge's length typed right?"
     else:
-        words += ": did the travel scale slip, or the seat sink, or does the spring sit otherwise?"
+        words += (
+            ": did the travel scale slip, or the seat sink, does the spring sit otherwise, or is "
+        )
+        words += "it another one?"
     return filled(words + (_INSTEAD if "instead" in f else ""), f, units)
 
 

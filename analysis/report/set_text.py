@@ -17,6 +17,7 @@ from coilbench.analysis.sets.compare import Change, Comparison
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
 from coilbench.analysis.sets.set_columns import ODD_SHARE, SHORT_SHARE
+from coilbench.capture.book.notes import closing_told
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.strokes.stroke_findings import StrokeFinding, StrokeKind
 
@@ -220,6 +221,9 @@ def _(found: StrokeFinding, units: Units) -> str:
 
 @describe.register
 def _(found: JudgedStroke, units: Units) -> str:
+    if found.why == "closing":
+        refused = "" if closing_told(found.note) else ", which tells nothing"
+        return f"closing press{refused}: {note_text(found.note, units)}"
     spoilt = ", ".join(STROKE_NAMES[kind] for kind in found.spoilt_by)
     why = {
         "nothing_against": "nothing against it",

@@ -13,8 +13,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.waits import COUNTS_ONCE
 
 Remark = Finding | str
-CLOSED = "set_closed"  # a closing press agreed
-CLOSING_DIFFERS = "closing_differs"
+CLOSED, CLOSING_DIFFERS = "set_closed", "closing_differs"  # whether a closing press agreed
 BORNE_OUT = "borne_out"  # a later closing press agreed: what was seen before stands against no more
 _BY_WORD = ("accepted", "gauge_said", "heights_said")
 _IN_DOUBT = (*_BY_WORD, "stop_was_lower")
@@ -101,6 +100,17 @@ def counts_in_doubt(note: str | None) -> bool:
 def counts_by_word(note: str | None) -> bool:
     """Tell whether it counts by what a person said, against what was seen."""
     return _says(note, _BY_WORD)
+
+
+def closing_press(note: str | None) -> bool:
+    """Tell whether a press was one that was to close its set."""
+    found = (one for one in remarks_of(note) if isinstance(one, Finding))
+    return any(one.facts.get("closes") or one.kind == CLOSED for one in found)
+
+
+def closing_told(note: str | None) -> bool:
+    """Tell whether it showed how its set is at the end."""
+    return closing_press(note) and _says(note, (CLOSED, CLOSING_DIFFERS))
 
 
 def with_finding(note: str | None, finding: Finding) -> str:

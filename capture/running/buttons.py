@@ -41,7 +41,9 @@ class Buttons:
     | button | once | again within 2 s |
     |---|---|---|
     | redo | redo the last stroke | go back; and further with each press |
-    | accept | nothing | skip, once; once the set is done, the first press finishes |
+    | accept | says why it does nothing | skip; further presses belong to that one |
+
+    Once the set is done, the first press of accept finishes.
 
     While a question stands, accept is yes and redo is no.
     """
@@ -58,9 +60,9 @@ class Buttons:
             for button, once, again in _BUTTONS:
                 if flags[at] & button:
                     times = self._pressed_times(button, int(t_us[at]))
-                    # a trembling finger skips one spring, not three
-                    further = times == 2 or (times > 2 and again is not Action.SKIP)
-                    found.append((at + 1, again if further else once))
+                    if times <= 2 or again is not Action.SKIP:
+                        found.append((at + 1, once if times == 1 else again))
+                    # else a finger trembles: it skips one spring, not three
         return found
 
     def _pressed_times(self, button: SampleFlag, now_us: int) -> int:

@@ -18,16 +18,16 @@ from coilbench.capture.running.judged import Judged, refused_for
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.stroke_events import refused
-from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.pressed_again import Moved
 from coilbench.capture.strokes.sweep import SweepStatus
 
-_OF_TURNS = (Action.REDO, Action.SKIP, Action.BACK)
-
 
 class Closing:
-    """Asks for the closing press, once for the same presses.
+    """Asks for the closing press until it agrees, or a person passes it over.
+
+    One that differs may be of another spring: it is asked for once more, whatever was answered.
 
     Used by the thread that owns the book.
 
@@ -59,6 +59,9 @@ class Closing:
         self._asks = asks
         self._awaited: ToClose | None = None
         self._asked: ToClose | None = None  # for what it was asked for before
+        self._differed: ToClose | None = None  # for what one differed before
+        self._refused: str | None = None  # the spring, where the newest press closed nothing
+        self._shown: tuple[str, Finding] | None = None  # by which travel, and what
         self._looked: object = None  # by what was looked
         self._found: tuple[ToClose | None, bool] = None, False
 
@@ -82,6 +85,19 @@ class Closing:
         return self._look()[1] if self._asks else None
 
     @property
+    def verdict(self) -> Finding | None:
+        """What the last closing press showed, else that presses count which none bears out."""
+        unclosed, shown = self.unclosed, None
+        if self._shown is not None and self._shown[0] == self._heights.record.travel.part_id:
+            shown = self._shown[1]
+        if shown is not None and (shown.kind == CLOSING_DIFFERS or not unclosed):
+            return shown
+        if not unclosed:
+            return None
+        by = None if self._to_close is None else self._to_close.label
+        return Finding("sets_not_closed", {"sets": [self._turns.record.name], "label": by})
+
+    @property
     def turn(self) -> Turn | None:
         """The press that is awaited; None for none."""
         awaited = self._awaited
@@ -101,17 +117,40 @@ class Closing:
         if found is None or found == self._asked:
             return False
         self._awaited = self._asked = found
+        self._refused = None
         self._report(Event.of(EventKind.TURN, "closing_wanted", label=found.label))
         return True
 
-    def heard(self, action: Action) -> bool:
-        """Take what a person asks for; returns whether it was all about the closing press."""
-        if self.turn is not None and action is Action.FINISH:
+    def heard(self, action: Action, *, pressing: bool) -> bool:
+        """Take what a person asks for; returns whether it was all about the closing press.
+
+        Raises:
+            NotPossible: it is pressed.
+        """
+        label = self.label
+        if label is None:
+            return False
+        if action is Action.FINISH:
             self._questions.finished = True
-            return True
-        if action in _OF_TURNS:
+        elif action is Action.SKIP and pressing:
+            raise NotPossible("spring_pressed", action=action)
+        elif action is Action.SKIP:
             self._awaited = None
-        return False
+            self._report(Event.of(EventKind.TURN, "closing_skipped", label=label))
+        elif action is Action.REDO and self._refused is not None:
+            self._report(Event.of(EventKind.REDO, "redo_wanted", label=label))
+        else:
+            return False
+        return True
+
+    def went_back(self) -> None:
+        """A person went back to a spring: it is asked for once more when that is done."""
+        self._awaited = self._asked = None
+
+    def take_back(self) -> None:
+        """By a person's word its press was of another spring: ask for it once more."""
+        self._asked = self._differed = self._looked = self._shown = None
+        self.ask()
 
     def before_end(self) -> None:
         """Hold the end that a person asked for, where the closing press was not asked for yet."""
@@ -135,13 +174,15 @@ class Closing:
             why = tuple(
                 Finding(one.kind, {**one.facts, "closes": True}) for one in verdict.findings
             )
-            why = why or (Finding("closing_unread"),)
+            why = why or (Finding("closing_unread", {"closes": True}),)
             return Judged(refused_for(verdict, why), times=judged.times)
         facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
         shows = "moved" if apart else found.shows
         if shows == "other_loads":  # no shift of heights does that
-            return Judged(refused_for(verdict, [Finding("closing_loads", facts)]))
-        what = Finding(CLOSING_DIFFERS if shows == "moved" else CLOSED, facts)
+            why = (Finding("closing_loads", {**facts, "closes": True}),)
+            return Judged(refused_for(verdict, why))
+        kind = CLOSING_DIFFERS if shows == "moved" else CLOSED
+        what = Finding(kind, {**facts, "closes": True})
         complete = {"status": SweepStatus.COMPLETE, "counted": False}
         return Judged(replace(verdict, findings=(what,), **complete))
 
@@ -149,10 +190,15 @@ class Closing:
         """Say what came of the closing press, after the book has it."""
         found, awaited = judged.verdict.findings[0], self._awaited
         if found.kind not in (CLOSED, CLOSING_DIFFERS):
+            self._refused = turn.label
             self._report(refused(turn, judged))
             self._doubtful(judged.verdict.findings)
             return
+        # of the presses that it tells of it is no mark of theirs
+        facts = {name: fact for name, fact in found.facts.items() if name != "closes"}
+        found = Finding(found.kind, facts)
         self._awaited = self._looked = None
+        self._shown = self._heights.record.travel.part_id, found
         if found.kind == CLOSED:
             if awaited is not None:
                 self._heights.bear_out(awaited.bear_out(self._db, found))
@@ -160,10 +206,12 @@ class Closing:
             self._tell_unshown()
             self._questions.finished = self._turns.turn is not None
         elif awaited is not None:
+            if awaited != self._differed:  # a second one that differs is of no other spring
+                self._asked, self._differed = None, awaited
             open_ = awaited.unanswered(self._db, found)
             if open_:
                 self._differs(open_, found)
-            else:  # as another one before, in an earlier capture
+            else:  # as the one before it, which a person answered
                 self._report(Event.of(EventKind.TURN, "closing_as_said", **found.facts))
 
     def _tell_unshown(self) -> None:

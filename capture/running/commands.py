@@ -108,7 +108,7 @@ class Event(msgspec.Struct, frozen=True):
         return cls(kind, Finding(what, facts))
 
 
-_FINDINGS = ("link_what", "load_unknown", "datum", "alarm", "question", "quill_low")
+_FINDINGS = ("link_what", "load_unknown", "datum", "alarm", "question", "quill_low", "closed")
 
 
 class Snapshot(msgspec.Struct, frozen=True):
@@ -140,6 +140,10 @@ class Snapshot(msgspec.Struct, frozen=True):
             the quill touched it; None where neither is known.
         reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
         closing: the spring of which one more press is awaited, which closes the set; None for none.
+        closed: what a press that closes the set showed of scale and seat (`set_closed`,
+            `closing_differs`), or that presses count which none bears out (`sets_not_closed`, with
+            the `label` of the spring whose press would); None where there is nothing to close.
+        strokes: how many count, to read springs.
         ends_in_s: when a set that is done ends by itself; None before.
         events: the last things that happened with their numbers, the latest last; numbers rise by
             one, so that a screen knows what is new to it.
@@ -172,8 +176,10 @@ class Snapshot(msgspec.Struct, frozen=True):
     phase: str = "idle"
     turn: Turn | None = None
     closing: str | None = None
+    closed: Finding | None = None
     springs_done: int = 0
     springs: int = 0
+    strokes: int = 0
     ends_in_s: float | None = None
     events: tuple[tuple[int, Event], ...] = ()
     curve: tuple[tuple[float, float], ...] = ()

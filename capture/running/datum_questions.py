@@ -169,13 +169,22 @@ class DatumQuestions:
         """Ask whether the datum is right where a press put it in doubt, or left it there."""
         slip = next((one for one in findings if one.kind in HEIGHTS_IN_DOUBT), None)
         if slip is not None and not self._heights.lost:
-            self._doubt(slip)
+            # beside the spring's presses before: another one would look the same
+            beside = self._heights.doubted is None and "of_one_spring" in slip.facts
+            self._doubt(Finding(slip.kind, {**slip.facts, "another": True}) if beside else slip)
         self._ask()
 
-    def doubt(self, why: Finding) -> None:
-        """The scale may have slipped: ask whether the datum is right, after what is asked now."""
+    def doubt(self, why: Finding, *, said: bool = False) -> None:
+        """The scale may have slipped: ask whether the datum is right, after what is asked now.
+
+        Args:
+            said: a person said so: it is to be set, and nothing is left to ask.
+        """
         self._doubt(why)
-        if self._questions.asked is None:
+        if said:
+            self._to_ask = False
+            self._doubt_answered(yes=False)
+        elif self._questions.asked is None:
             self._ask()
 
     def _doubt(self, why: Finding) -> None:
@@ -208,6 +217,11 @@ class DatumQuestions:
         first = self._left[0]
         return first if first.closing or self._heights.doubted is None else None
 
+    @property
+    def asks_of_presses(self) -> bool:
+        """Whether it is to be answered first if presses that were left out count."""
+        return self._left_open is not None
+
     def _ask(self) -> None:
         """Ask what stands open, in its own words: the gauge's question first, then the scale's."""
         self._to_ask = False
@@ -218,6 +232,17 @@ class DatumQuestions:
             self._questions.ask(left.question, self._left_answered)
         elif doubted is not None and not self._heights.lost:
             self._questions.ask(doubted, self._doubt_answered)
+
+    def was_another(self, asked: Finding | None) -> bool:
+        """Take a person's word that what put the datum in doubt was another spring's press.
+
+        Returns:
+            Whether that was asked.
+        """
+        another = asked is not None and asked.kind == DOUBTED and asked["why"].get("another")
+        if another:
+            self._confirm("press_was_another")
+        return bool(another)
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:
@@ -255,6 +280,20 @@ class DatumQuestions:
         self._turns.reread()
         self._ask()
 
+    def closing_of_another(self) -> None:
+        """By a person's word the closing press was of another spring: what it left out counts."""
+        left = [one for one in self._left if one.closing]
+        self._left = [one for one in self._left if not one.closing]
+        with self._db.atomic():
+            for press in (press for one in left for press in left_out_of(self._db, one.sweep_ids)):
+                let_count(self._db, press.sweep_id, Finding("closing_taken_back"))
+            self._heights.closing_aside(taken_back=True)
+            self._keep_left()
+        self._unproven.forget()  # what was pressed since is not what was asked about
+        self._turns.reread()
+        presses = sum(len(one.sweep_ids) for one in left)
+        self._report(Event.of(EventKind.REDO, "closing_taken_back", presses=presses))
+
     def spring_slips(self) -> None:
         """A person said that it was the spring which slipped.
 
@@ -288,10 +327,10 @@ class DatumQuestions:
 
     def end(self) -> None:
         """The capture ends: what nobody knows does not count."""
-        for left in self._left:
-            self._report(Event.of(EventKind.TURN, "presses_open", **_named(left)))
         if not self._heights.lost:
             self._end(self._open)
+        for left in self._left:
+            self._report(Event.of(EventKind.TURN, "presses_open", **_named(left)))
 
     @property
     def _open(self) -> Finding | None:

@@ -38,7 +38,7 @@ from coilbench.capture.strokes.judging import Verdict
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
 DATUM_LOST = Finding("datum_lost")
-Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds"]  # how, that it did not slip
+Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds", "press_was_another"]
 SAID = "heights_said"  # counts by a person's word
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
@@ -275,12 +275,17 @@ class Heights:
         self.left = left
         self._keep()
 
-    def closing_aside(self) -> None:
-        """A person let presses count all the same that a closing press put in doubt."""
+    def closing_aside(self, *, taken_back: bool = False) -> None:
+        """A person let presses count all the same that a closing press put in doubt.
+
+        Args:
+            taken_back: that press was of another spring, and nothing stands against heights.
+        """
         doubted = self.doubted
         if doubted is not None and doubted["why"]["kind"] == CLOSING_DIFFERS:
             self.doubted = None
-            self._set_aside(doubted["why"])
+            if not taken_back:
+                self._set_aside(doubted["why"])
             self._keep()
 
     def bear_out(self, but: Collection[Finding]) -> None:

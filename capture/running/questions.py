@@ -122,8 +122,14 @@ class Questions:
         if counts:
             self.count(waiting, Finding("accepted", {"label": label}), odd)
             return
-        what = "taken_out" if question.kind in _OF_ANOTHER else "not_counted"
-        self._report(Event.of(EventKind.TURN, what, label=label))
+        if question.kind in _OF_ANOTHER:
+            self.say_taken_out(label)
+        else:
+            self._report(Event.of(EventKind.TURN, "not_counted", label=label))
+
+    def say_taken_out(self, label: str) -> None:
+        """Say that a press of another spring does not count."""
+        self._report(Event.of(EventKind.TURN, "taken_out", label=label))
 
     def count(self, waiting: Waiting, why: Finding, odd: Sequence[LeftOut] = ()) -> None:
         """Let a stroke count that did not, and say why; the odd ones no longer do."""

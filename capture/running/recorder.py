@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,11 +31,8 @@ from coilbench.capture.running.rig_faults import RigFaults
 from coilbench.capture.running.solid_questions import SolidQuestions
 from coilbench.capture.running.stored_strokes import StoredStrokes
 from coilbench.capture.running.stroke_events import kept, left_out, refused
-from coilbench.capture.running.stroke_questions import (
-    StrokeQuestions,
-    other_of_two,
-    which_was_wrong,
-)
+from coilbench.capture.running.stroke_questions import StrokeQuestions
+from coilbench.capture.running.taking_back import TakingBack
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.running.unproven import Unproven
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
@@ -97,10 +95,15 @@ class Recorder:
         self._strokes = StrokeQuestions(
             *(self._turns, self._questions, self._checks),
             *(self._datums.spring_slips, self._datums.doubt),
+            partial(self._datums.doubt, said=True),
         )
         self._solids = SolidQuestions(db, *parts, say)
         to_datum = (self._datums.closing_differs, self._datums.after_press)
         self.closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
+        presses = (self._turns, self._checks, self._unproven)
+        was_another = (self._strokes.was_another, self._datums.was_another)
+        closing = (self._datums.closing_of_another, self.closing.take_back)
+        self._back = TakingBack(*presses, was_another, closing)
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
@@ -299,7 +302,9 @@ class Recorder:
 
     def _button(self, action: Action | None) -> None:
         meant = meaning(action, asked=self.question is not None, done=self.turn is None)
-        if meant is not None:
+        if meant is None:
+            self._report(Event.of(EventKind.REFUSED, "accept_alone"))
+        else:
             self.execute(Command(meant))
 
     def execute(self, command: Command) -> None:
@@ -307,14 +312,14 @@ class Recorder:
         pressing, asked = self._finder.pressing, self._questions.asked
         stays = self._strokes.stands()
         try:
-            closes = self.closing.heard(command.action)
+            closes = self.closing.heard(command.action, pressing=pressing)
             if closes or self._questions.takes(command.action, command.question):
                 if command.action is Action.FINISH:
                     self._strokes.passed_over(asked)
                 self.closing.before_end()
                 return
             if command.action is Action.REDO:
-                self._redo(asked)
+                self._back.redo(asked)
             elif pressing and command.action is not Action.RENAME:
                 raise NotPossible("spring_pressed", action=command.action)
             elif command.action is Action.GAUGE:
@@ -325,21 +330,13 @@ class Recorder:
                 self._strokes.gauged(agrees=self._datums.offer(new))
             else:
                 self._turns.execute(command)
+                if command.action is Action.BACK:
+                    self.closing.went_back()
                 self._strokes.passed_over(asked)
         except NotPossible as refusal:
             self._report(Event(EventKind.REFUSED, refusal.finding))
             if self._questions.asked is None:
                 stays()
-
-    def _redo(self, asked: Finding | None) -> None:
-        """Take the last press back, or what a question names."""
-        other = other_of_two(asked)
-        if other is not None:
-            self._checks.took_back(self._turns.take_out(other))
-            self._unproven.forget()
-        elif self._turns.redo(before=which_was_wrong(asked)):
-            self._checks.took_back()
-            self._unproven.redone()
 
     def _take_datum(self, new: NewDatum) -> None:
         """Go on with another datum; no sample of the load was missed, so its zero stays."""
@@ -441,7 +438,7 @@ class Recorder:
 
     def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:
         if not judged.verdict.counted:
-            self._report(refused(turn, judged))
+            self._report(refused(turn, judged, asked=self._datums.asks_of_presses))
             return
         with_rig = (self._turns.next_label(turn.label), self._rests_n, self._instrument)
         known, waits = self._calibration.flex is not None, self.heights.waits

@@ -9,10 +9,8 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from pathlib import Path
 from types import FrameType
 
-import msgspec
 from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding, Hello
@@ -34,10 +32,10 @@ from coilbench.capture.running.control import ControlClosed, ControlServer
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
+from coilbench.capture.running.request import CaptureRequest
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.sources.losses import cause_of
-from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.1  # how long to wait for the reader before looking around
@@ -47,21 +45,6 @@ CLOSING_S = 180.0  # and how long a closing press is waited for
 MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
 FINISHED = "finished by hand"
-
-
-class CaptureRequest(msgspec.Struct, frozen=True):
-    """What to capture into where.
-
-    Attributes:
-        reach_height_mm: every stroke must be pressed down to this height; None: not checked.
-        linger_s: how long a set that is done is held open, so that its last stroke can be redone.
-    """
-
-    book: Path
-    set_name: str
-    url: str
-    reach_height_mm: float | None = None
-    linger_s: float = 0.0
 
 
 class Session:
@@ -143,7 +126,7 @@ class Session:
             db.execute("PRAGMA temp_store = MEMORY")
             self._rescue(db)
             record = find_set(db, request.set_name)
-            _refuse_solid(request, record)
+            request.refuse_solid(record)
             refuse_uncalibrated(db)
             with self._open_control():
                 self._reader.start()
@@ -334,15 +317,12 @@ class Session:
         quiet_s = self._health.fell_quiet(now_s)
         if quiet_s is not None and recorder.rig_fault is None:
             self._report(Event(EventKind.LINK, self._no_sample(quiet_s)))
-        total, newest = self._health.counters, recorder.newest
-        unknown = self._load_unknown(recorder, now_s)
-        known = newest is not None and unknown is None
-        datum, sure = recorder.datum, recorder.heights_known
+        total, unknown = self._health.counters, self._load_unknown(recorder, now_s)
         link_what = self._snapshot.link_what
         if self._snapshot.link == "up":
             link_what = recorder.rig_fault or self._rig
         self._snapshot = replace(
-            self._snapshot,
+            as_recorded(self._snapshot, recorder, unknown),
             link_what=link_what,
             rate_hz=round(self._health.rate_hz(), 1),
             samples=total.samples,
@@ -351,23 +331,7 @@ class Session:
             lines_bad=total.lines_bad,
             restarts=total.restarts,
             sample_age_s=self._health.age_s(now_s),
-            load_n=newest.load_n if newest is not None and known else None,
-            height_mm=newest.height_mm if newest is not None and known and sure else None,
-            load_unknown=unknown,
-            datum=datum,
-            gauge_awaited=recorder.heights.gauge_awaited,
-            gauge_under=recorder.heights.on_gauge.under,
-            alarm=recorder.alarm,
-            question=recorder.question,
-            quill_low=recorder.quill_low,
-            rating_n=recorder.rating_n,
-            free_length_mm=recorder.free_length_mm,
-            phase="unknown" if unknown is not None else recorder.phase,
-            turn=None if datum or recorder.closing.label else recorder.turn,
-            closing=recorder.closing.label,
             ends_in_s=None if self._ends is None else max(0.0, self._ends[1] - now_s),
-            springs_done=recorder.springs_done,
-            springs=len(recorder.order.labels),
             curve=recorder.running_curve() if self._watched or self._flush_due(now_s) else (),
         )
 
@@ -391,18 +355,35 @@ class Session:
         return Finding.of("no_sample", quiet_s=quiet_s, source=self._request.url)
 
 
-def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
-    """Refuse to ask for strokes down to where the coils touch."""
-    reach_mm, solid_mm = request.reach_height_mm, record.highest_solid_mm
-    if reach_mm is None or solid_mm is None or reach_mm - solid_mm >= NEAR_SOLID_MM:
-        return
-    raise CoilbenchError(
-        "strokes down to {reach_mm} would press the springs to their solid height of {solid_mm}",
-        where=f"set {record.name}",
-        hint="Stop at {least_mm} or higher with --down-to",
-        reach_mm=reach_mm,
-        solid_mm=solid_mm,
-        least_mm=solid_mm + NEAR_SOLID_MM,
+def as_recorded(before: Snapshot, recorder: Recorder, load_unknown: Finding | None) -> Snapshot:
+    """Return a snapshot brought up to date with what its recorder knows.
+
+    Args:
+        load_unknown: why the load is not known now; None where it is.
+    """
+    newest, datum = recorder.newest, recorder.datum
+    known = newest is not None and load_unknown is None
+    closing, order = recorder.closing.label, recorder.order
+    return replace(
+        before,
+        load_n=newest.load_n if newest is not None and known else None,
+        height_mm=newest.height_mm if newest and known and recorder.heights_known else None,
+        load_unknown=load_unknown,
+        datum=datum,
+        gauge_awaited=recorder.heights.gauge_awaited,
+        gauge_under=recorder.heights.on_gauge.under,
+        alarm=recorder.alarm,
+        question=recorder.question,
+        quill_low=recorder.quill_low,
+        rating_n=recorder.rating_n,
+        free_length_mm=recorder.free_length_mm,
+        phase="unknown" if load_unknown is not None else recorder.phase,
+        turn=None if datum or closing else recorder.turn,
+        closing=closing,
+        closed=recorder.closing.verdict,
+        springs_done=recorder.springs_done,
+        springs=len(order.labels),
+        strokes=sum(map(order.measured_of, order.labels)),
     )
 
 

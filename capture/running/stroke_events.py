@@ -53,12 +53,17 @@ def kept(
     return Event(EventKind.WAITS if waits else EventKind.KEPT, Finding("stroke_kept", facts))
 
 
-def refused(turn: Turn, judged: Judged) -> Event:
-    """Return that a press does not count, or waits till more is known, and what helps."""
+def refused(turn: Turn, judged: Judged, *, asked: bool = False) -> Event:
+    """Return that a press does not count, or waits till more is known, and what helps.
+
+    Args:
+        asked: whether it is asked about other presses, and that comes first.
+    """
     verdict, waits = judged.verdict, judged.waits
     facts = _facts(turn, verdict.findings) | {"status": verdict.status, "times": judged.times}
     helps = cure(verdict.findings)
-    facts |= {"cure": "answer" if waits and helps == "set_datum" else helps, "waits": waits}
+    helps = "answer" if waits and helps == "set_datum" else helps
+    facts |= {"cure": "answer_first" if asked else helps, "waits": waits}
     return Event(EventKind.WAITS if waits else EventKind.REFUSED, Finding("stroke_refused", facts))
 
 

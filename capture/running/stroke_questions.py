@@ -23,6 +23,7 @@ class StrokeQuestions:
     Args:
         spring_slips: told that by a person's word it was the spring which slipped.
         doubt: told why it may have.
+        said: told why it did, by a person's word.
     """
 
     def __init__(
@@ -32,12 +33,14 @@ class StrokeQuestions:
         checks: StrokeChecks,
         spring_slips: Callable[[], None],
         doubt: Callable[[Finding], None],
+        said: Callable[[Finding], None],
     ) -> None:
         self._turns = turns
         self._questions = questions
         self._checks = checks
         self._spring_slips = spring_slips
         self._doubt = doubt
+        self._said = said
         self._asked: tuple[Waiting, Judged] | None = None  # the press that was asked about last
         self._stood: tuple[Waiting, Judged] | None = None  # when a command came
 
@@ -93,13 +96,23 @@ class StrokeQuestions:
         if asked is not None and asked.kind == _OF_HEIGHTS:
             self._doubt(asked)
 
+    def was_another(self, asked: Finding | None) -> bool:
+        """Take a person's word that a press was of another spring; returns whether that was asked.
+
+        It is an answer to whether heights are right: then they may be.
+        """
+        another = asked is not None and asked.kind == _OF_HEIGHTS
+        if another and asked is not None:
+            self._questions.say_taken_out(asked["label"])
+        return another
+
     def _answered(self, waiting: Waiting, question: Finding, judged: Judged, *, yes: bool) -> None:
         rivals = judged.agrees_with
         self._questions.answered(waiting, question, judged.left_out, counts=yes)
         if yes and question.kind == "same_again":
             self._spring_slips()
         elif not yes and question.kind == _OF_HEIGHTS:
-            self._doubt(question)
+            self._said(question)
         if yes:
             self.give_back(rivals)
 
@@ -111,18 +124,3 @@ class StrokeQuestions:
                 press = rival.press._replace(turn=turn)
                 why = Finding.of("rival_agrees", label=turn.label, presses=many)
                 self._questions.count(press, why)
-
-
-def other_of_two(question: Finding | None) -> str | None:
-    """Return the spring that may be the odd one as well as the one that is asked about."""
-    odd = question is not None and question.kind == "another_spring"
-    return question.facts.get("other") if odd and question is not None else None
-
-
-def which_was_wrong(question: Finding | None) -> bool:
-    """Tell whether it asks which of a spring's presses was of another: it may be the one before."""
-    return (
-        question is not None
-        and question.kind == "another_spring"
-        and bool(question.facts.get("own"))
-    )

@@ -227,6 +227,7 @@ Why = Literal[
     "spoilt_too_few_others",
     "waits",
     "not_counted",
+    "closing",
 ]
 
 
@@ -235,6 +236,8 @@ class JudgedStroke(msgspec.Struct, frozen=True):
 
     Attributes:
         kept: whether the spring's curve is read from it.
+        why: `closing` of a press that was to show whether scale and seat are as at the first one,
+            and reads no spring.
         ruling: what the user decided; None leaves it to the rule.
         note: why the capture did not count it or what it waits for; or why it did not count at
             first, and that a person said yes.

@@ -27,7 +27,8 @@ import numpy as np
 from msgspec.structs import replace
 
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.virtual.bench import Bench, capture_steps

@@ -36,7 +36,8 @@ from msgspec.structs import replace
 
 from coilbench.analysis.__main__ import _MADE_BETWEEN_LOOKS
 from coilbench.capture.running import reader as reader_module
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.sources.serial_port import SerialSource

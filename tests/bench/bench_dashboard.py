@@ -30,7 +30,8 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from demo_scene import SCENE
 

@@ -127,6 +127,29 @@ WAITS = Event.of(
     EventKind.WAITS, "stroke_refused", label="birch-05", purpose=Purpose.CONDITIONING, stroke=1,
     strokes=2, status="aborted", waits=True, cure="let_up", findings=[LOW.to_document()],
 )  # fmt: skip
+LAST = {"label": "birch-01", "presses": 33, "u_mm": 0.02}
+CLOSED = Finding("set_closed", {**LAST, "moved_mm": -0.01, "load_n": -0.16, "load_u_n": 0.32})
+DIFFERS = Finding("closing_differs", {**LAST, "moved_mm": 0.09, "load_n": 1.4})
+OPEN = Finding("sets_not_closed", {"sets": ["birch"], "label": "birch-01"})
+KEEP = Finding("strokes_in_doubt", {
+    **DIFFERS.facts, "closing": "birch-01", "shown": False, "presses": 6,
+    "labels": ["birch-02", "birch-03"], "each": [3, 3]})  # fmt: skip
+BESIDE = Event.of(
+    EventKind.WAITS, "stroke_refused", label="birch-02", purpose=Purpose.MEASURED, stroke=1,
+    strokes=3, status="aborted", waits=True, cure="answer_first",
+    findings=[{"kind": "datum_doubted", "why": DIFFERS.to_document(), "label": None}],
+)  # fmt: skip
+
+
+def done(closed: Finding) -> Scene:
+    """Return a set that is done, and what is known of its end."""
+    said = ((30, Event(EventKind.DONE, closed)),) if closed is CLOSED else ()
+    return changed(
+        closed=closed, turn=None, phase="idle", load_n=0.1, height_mm=74.7, curve=(), ends_in_s=28,
+        springs_done=12, events=((29, kept("birch-12", 3, 3, 429.04, 25.96)), *said),
+    )  # fmt: skip
+
+
 ALARMS = {  # and what must not be missed
     "stop-80x24": (80, 24, False, changed(
         load_n=1975.3, alarm=Finding.of("overload", load_n=1975.3, rating_n=1961.33, part="cell"))),
@@ -144,6 +167,24 @@ ALARMS = {  # and what must not be missed
     "low-80x24": (80, 24, False, changed(
         quill_low=LOW, phase="idle", load_n=0.1, height_mm=74.7, curve=(),
         events=((25, RESCUED), (26, WAITS)))),
+    "closed-80x24": (80, 24, False, done(CLOSED)),
+    "closed-60x20": (60, 20, False, done(CLOSED)),
+    "closed-40x12-ascii": (40, 12, True, done(CLOSED)),
+    "differs-80x24": (80, 24, False, done(DIFFERS)),
+    "differs-60x20": (60, 20, False, done(DIFFERS)),
+    "unclosed-80x24": (80, 24, False, done(OPEN)),
+    "unclosed-40x12-ascii": (40, 12, True, done(OPEN)),
+    "keep-80x24": (80, 24, False, replace(changed(
+        question=KEEP, datum=Finding.of("datum_doubted", why=DIFFERS.to_document(), label=None),
+        phase="idle", load_n=0.1, turn=None, curve=(), height_mm=None,
+        events=((25, BESIDE), (26, Event(EventKind.QUESTION, KEEP)))), said="")),
+    "keep-60x20": (60, 20, False, replace(changed(
+        question=KEEP, datum=Finding.of("datum_doubted", why=DIFFERS.to_document(), label=None),
+        phase="idle", load_n=0.1, turn=None, curve=(), height_mm=None,
+        events=((25, BESIDE), (26, Event(EventKind.QUESTION, KEEP)))), said="")),
+    "no-question-60x20": (60, 20, False, replace(changed(
+        quill_low=LOW, phase="idle", load_n=0.1, height_mm=74.7, curve=()),
+        said="y: no question is asked now; first: LET IT UP")),
 }  # fmt: skip
 
 SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">

@@ -19,7 +19,8 @@ from coilbench.capture.blocks import Item, LinkCounters, RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.reader import SOURCE_ENDED, LinkHealth, Parcel
-from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import LINGER_S, Session
 from coilbench.capture.sources.base import Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.virtual.bench import Bench, Step

@@ -17,7 +17,8 @@ import pytest
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.running import reader as reader_module
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from support import stage as scene
 
 HOURS = float(os.environ.get("COILBENCH_HOURS", "0.1"))

@@ -10,7 +10,8 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Hello, LinkCounters, RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import session as module
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest

@@ -11,7 +11,8 @@ from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import questions
 from coilbench.capture.running.control import ask_snapshot
-from coilbench.capture.running.session import CaptureRequest, run_daemon
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import run_daemon
 from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.virtual.instrument import RigModel
 

@@ -13,7 +13,8 @@ from coilbench.analysis.cli.demo import Hand
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel

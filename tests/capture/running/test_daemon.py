@@ -19,7 +19,8 @@ from coilbench.capture.book.locks import hold_book, hold_port
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import EventKind
-from coilbench.capture.running.session import CaptureRequest, run_daemon
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import run_daemon
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware

@@ -9,18 +9,20 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import left_behind, recover
 from coilbench.capture.book.sets import SetPlan, new_set, rename_set
-from coilbench.capture.running.checking import ASK_AT
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
 from coilbench.capture.virtual.bench import PressSpring, Rest
-from coilbench.capture.virtual.spring import INNER, draw_set
-from support.datum_desk import PRESS, SLIP, TO_MM, counted, on_gauge, said, tell, work
+from support.datum_desk import counted, on_gauge, said, tell, work
+from support.open_questions import (
+    BIND,
+    OPENING,
+    OTHER,
+    SLIP_MM,
+    SUNK,
+    WRONG,
+    closing_press_differs,
+)
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk
 
-SHORT_MM, SLIP_MM = 0.35, 0.09
-SUNK = [PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=-SHORT_MM), TO_MM), Rest(1.0)]
-OTHER = [PressSpring(SPRINGS[1], TO_MM), Rest(1.0)]
-WRONG = [PressSpring(draw_set(INNER, 1, 4)[0], TO_MM), Rest(1.0)]
-BIND = [PressSpring(SPRINGS[0], SPRINGS[0].solid_height_mm - 0.2), Rest(1.0)]
 LOW = [PressSpring(turned_into(SPRINGS[0], Reseated, by_mm=-8.0), 22.0), Rest(1.0)]
 
 
@@ -31,53 +33,25 @@ def desk(make_book):
         yield Desk(db, closes=True)
 
 
-def gauge_differs(desk):
-    work(desk, *PRESS)
-    on_gauge(desk, 29.5)
-
-
-def presses_of_the_datum_before(desk):
-    work(desk, *PRESS * 2)
-    on_gauge(desk, 29.5)
-    tell(desk, Action.ACCEPT)
-
-
-def closing_press_differs(desk):
-    work(desk, *PRESS * 3)
-    work(desk, *OTHER * 3, slip_mm=SLIP_MM)
-    desk.recorder.closing.ask()
-    work(desk, *PRESS, slip_mm=SLIP_MM)
-
-
-def gauge_agrees_beside_a_press_that_moved(desk):
-    work(desk, *PRESS * 2, *SUNK)
-    tell(desk, Action.GAUGE)
-    on_gauge(desk, 30.0)
-
-
-def ends_early(desk):
-    work(desk, *PRESS)
-    tell(desk, Action.FINISH)
-
-
-# What leads to each question; what another capture then asks, and by which press where by one.
+# What another capture then asks, and by which press where by one.
 OPENED = {
-    "datum_doubted": (lambda desk: work(desk, *PRESS, *SLIP), "datum_doubted", ()),
-    "datum_moved": (lambda desk: work(desk, *PRESS * 2, *SUNK), "datum_doubted", ()),
-    "datum_differs": (gauge_differs, "datum_doubted", ()),
-    "strokes_in_doubt": (presses_of_the_datum_before, "strokes_in_doubt", ()),
-    "strokes_in_doubt, closing": (closing_press_differs, "strokes_in_doubt", ()),
-    "sits_otherwise": (gauge_agrees_beside_a_press_that_moved, "datum_moved", SUNK),
-    "another_spring": (lambda desk: work(desk, *PRESS * 3, *WRONG), "another_spring", WRONG),
-    "same_again": (lambda desk: work(desk, *PRESS, *SLIP * ASK_AT), "datum_doubted", ()),
-    "solid_seen": (lambda desk: work(desk, *BIND), "solid_seen", BIND),
-    "finish_unfinished": (ends_early, None, ()),
+    "datum_doubted": ("datum_doubted", ()),
+    "datum_moved": ("datum_doubted", ()),
+    "datum_differs": ("datum_doubted", ()),
+    "strokes_in_doubt": ("strokes_in_doubt", ()),
+    "strokes_in_doubt, closing": ("strokes_in_doubt", ()),
+    "sits_otherwise": ("datum_moved", SUNK),
+    "another_spring": ("another_spring", WRONG),
+    "same_again": ("datum_doubted", ()),
+    "solid_seen": ("solid_seen", BIND),
+    "finish_unfinished": (None, ()),
 }
 # Of a press that touched low no capture without a free length asks: as another_spring.
 LIKE_ANOTHER = {"touched_low"}
 
 
 def test_each_question_is_among_them():
+    assert set(OPENED) == set(OPENING)
     assert {one.partition(",")[0] for one in OPENED} | LIKE_ANOTHER == set(_QUESTIONS)
 
 
@@ -109,8 +83,8 @@ HOW = pytest.mark.parametrize("how", ["killed", "told to stop", "by f"])
 @HOW
 @pytest.mark.parametrize("opened", OPENED)
 def test_the_next_capture_knows_it(desk, opened, how):
-    does, then, press = OPENED[opened]
-    does(desk)
+    then, press = OPENED[opened]
+    OPENING[opened](desk)
     question = desk.recorder.question
     assert question.kind == opened.partition(",")[0]
     before = counted(desk)

@@ -14,7 +14,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import questions
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.reader import UNWATCHED_GATHER_S
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.stored import unpack

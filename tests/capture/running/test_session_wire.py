@@ -5,7 +5,8 @@ import pytest
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import EventKind
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.strokes.stored import unpack

@@ -12,7 +12,8 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import questions
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.reader import Reader
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.request import CaptureRequest
+from coilbench.capture.running.session import Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
