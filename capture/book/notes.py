@@ -49,7 +49,8 @@ def standing(note: str | None) -> list[Finding]:
     return found[max(ends, default=0) :]
 
 
-def _says(note: str | None, kinds: Collection[str]) -> bool:
+def says(note: str | None, kinds: Collection[str]) -> bool:
+    """Tell whether a note holds a finding of one of these kinds."""
     return any(one.kind in kinds for one in standing(note))
 
 
@@ -94,12 +95,12 @@ def said_to_count(note: str | None) -> Finding | None:
 
 def counts_in_doubt(note: str | None) -> bool:
     """Tell whether something stands against a stroke that counts all the same."""
-    return _says(note, _IN_DOUBT)
+    return says(note, _IN_DOUBT)
 
 
 def counts_by_word(note: str | None) -> bool:
     """Tell whether it counts by what a person said, against what was seen."""
-    return _says(note, _BY_WORD)
+    return says(note, _BY_WORD)
 
 
 def closing_press(note: str | None) -> bool:
@@ -110,7 +111,7 @@ def closing_press(note: str | None) -> bool:
 
 def closing_told(note: str | None) -> bool:
     """Tell whether it showed how its set is at the end."""
-    return closing_press(note) and _says(note, (CLOSED, CLOSING_DIFFERS))
+    return closing_press(note) and says(note, (CLOSED, CLOSING_DIFFERS))
 
 
 def with_finding(note: str | None, finding: Finding) -> str:

@@ -16,9 +16,10 @@ from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, refused_for
 from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.stroke_events import refused
-from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.pressed_again import Moved
 from coilbench.capture.strokes.sweep import SweepStatus

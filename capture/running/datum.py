@@ -12,7 +12,7 @@ from coilbench.capture.calibration.gauge_guide import Approach, touch_doubt
 from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.polynomial import PolynomialFit, value
 from coilbench.capture.calibration.steady import LEAST_SAMPLES
-from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.strokes.sweep import FEWEST
 from coilbench.capture.strokes.watching import LOADED_N
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,18 +13,16 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import (
     ReadStroke,
     leave_out,
-    left_out_of,
-    let_count,
     read_by_travel,
 )
-from coilbench.capture.book.notes import CLOSING_DIFFERS, remarks_of
-from coilbench.capture.book.sessions import LeftPresses
+from coilbench.capture.book.notes import CLOSING_DIFFERS, says
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.standing import STOP_REPEATS_MM, stop_shows
+from coilbench.capture.running.against import SAID
 from coilbench.capture.running.commands import Event
-from coilbench.capture.running.heights import SAID, Confirmed, Heights
+from coilbench.capture.running.heights import Confirmed, Heights
 from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT, Waiting
 from coilbench.capture.running.kinds import EventKind
+from coilbench.capture.running.left_questions import LeftQuestions
 from coilbench.capture.running.new_datum import NewDatum
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
@@ -33,25 +30,6 @@ from coilbench.capture.running.unproven import Unproven
 
 DOUBTED = "datum_doubted"
 _SINCE = (CLOSING_DIFFERS, SAID)  # pressed when heights may have moved
-
-
-def _says(note: str | None, *kinds: str) -> bool:
-    return any(isinstance(one, Finding) and one.kind in kinds for one in remarks_of(note))
-
-
-def _named(left: LeftPresses) -> dict[str, Any]:
-    facts = left.question.facts
-    return {name: facts.get(name) for name in ("presses", "labels", "each", "closing")}
-
-
-def _of(question: Finding, presses: Sequence[ReadStroke]) -> LeftPresses:
-    facts = {**question.facts, **_each(presses)}
-    return LeftPresses(Finding(question.kind, facts), tuple(one.sweep_id for one in presses))
-
-
-def _each(presses: Sequence[ReadStroke]) -> dict[str, Any]:
-    of = Counter(one.label for one in presses)
-    return {"presses": len(presses), "labels": list(of), "each": list(of.values())}
 
 
 def _closings(heights: Heights) -> list[Mapping[str, Any]]:
@@ -93,25 +71,7 @@ class DatumQuestions:
         self._offered: NewDatum | None = None  # it contradicts, and nobody said yet who is right
         self._high_told = False
         self._to_ask = heights.doubted is not None  # in an earlier capture
-        self._left: list[LeftPresses] = []  # of this set; what a closing press left out first
-        self._left_elsewhere: tuple[LeftPresses, ...] = ()
-        self._closing_denied = False  # a person said of presses that they do not count
-        self._know_left()
-
-    def _know_left(self) -> None:
-        """Take up what an earlier capture asked about and nobody answered."""
-        name, elsewhere = self._turns.record.name, []
-        for left in self._heights.left:
-            presses = left_out_of(self._db, left.sweep_ids)
-            if presses and all(one.set_name == name for one in presses):
-                self._left.append(_of(left.question, presses))
-            elif presses:
-                elsewhere.append(left)
-        self._left_elsewhere = tuple(elsewhere)
-
-    def _keep_left(self) -> None:
-        self._left.sort(key=lambda one: not one.closing)
-        self._heights.keep_left((*self._left_elsewhere, *self._left))
+        self.left = LeftQuestions(db, heights, turns, questions, unproven, say)
 
     def look(
         self, samples: NDArray[np.void], height_mm: NDArray[np.float64], *, idle: bool
@@ -137,10 +97,10 @@ class DatumQuestions:
         if jump is not None:
             self._doubt(jump)
         if idle and not self._heights.lost:
-            self._seen_later()
+            self.left.seen_later()
         self.keep_waiting()
         asked = self._questions.asked
-        again = self._left_open is not None and asked is None
+        again = self.left.open is not None and asked is None
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
             self._ask()
         return None if idle else jump
@@ -206,30 +166,14 @@ class DatumQuestions:
         can = self._can_show(turn.label, record, heights.record.calibration_id)
         return turn.label if can else None
 
-    @property
-    def _left_open(self) -> LeftPresses | None:
-        """What presses may be asked about now: a doubt of the scale comes before those of others.
-
-        One that a closing press raised is asked about with the presses that it left out.
-        """
-        if not self._left or self._heights.lost:
-            return None
-        first = self._left[0]
-        return first if first.closing or self._heights.doubted is None else None
-
-    @property
-    def asks_of_presses(self) -> bool:
-        """Whether it is to be answered first if presses that were left out count."""
-        return self._left_open is not None
-
     def _ask(self) -> None:
         """Ask what stands open, in its own words: the gauge's question first, then the scale's."""
         self._to_ask = False
-        offered, doubted, left = self._offered, self._heights.doubted, self._left_open
+        offered, doubted = self._offered, self._heights.doubted
         if offered is not None:
             self._questions.ask(offered.question, lambda yes: self._settle(offered, yes=yes))
-        elif left is not None:
-            self._questions.ask(left.question, self._left_answered)
+        elif self.left.ask():
+            return
         elif doubted is not None and not self._heights.lost:
             self._questions.ask(doubted, self._doubt_answered)
 
@@ -255,44 +199,9 @@ class DatumQuestions:
         self._confirm("datum_holds")
 
     def closing_differs(self, presses: Sequence[ReadStroke], why: Finding) -> None:
-        """Heights moved at some time: presses since they were last shown do not count.
-
-        Unless a person says so, or the quill's stop shows that the scale slipped later. That says
-        nothing of a slip that is less than the quill comes back by.
-        """
-        tells = stop_shows(why["moved_mm"], why["u_mm"])
-        stop = {"too_small": not tells, "stop_repeats_mm": STOP_REPEATS_MM}
-        question = Finding("strokes_in_doubt", {**why.facts, "closing": why.facts["label"], **stop})
-        with self._db.atomic():
-            for one in presses:
-                leave_out(self._db, one.sweep_id, why)
-            for shown in (True, False):
-                some = [
-                    one
-                    for one in presses
-                    if (tells and one.sweep_id in self._unproven.shown) is shown
-                ]
-                asked = Finding(question.kind, {**question.facts, "shown": shown})
-                self._left += [_of(asked, some)] if some else []
-            self._keep_left()
-            self._heights.doubt(why, None)
-        self._unproven.forget()
-        self._turns.reread()
+        """Heights moved at some time: ask about presses since they were last shown."""
+        self.left.closing_differs(presses, why)
         self._ask()
-
-    def closing_of_another(self) -> None:
-        """By a person's word the closing press was of another spring: what it left out counts."""
-        left = [one for one in self._left if one.closing]
-        self._left = [one for one in self._left if not one.closing]
-        with self._db.atomic():
-            for press in (press for one in left for press in left_out_of(self._db, one.sweep_ids)):
-                let_count(self._db, press.sweep_id, Finding("closing_taken_back"))
-            self._heights.closing_aside(taken_back=True)
-            self._keep_left()
-        self._unproven.forget()  # what was pressed since is not what was asked about
-        self._turns.reread()
-        presses = sum(len(one.sweep_ids) for one in left)
-        self._report(Event.of(EventKind.REDO, "closing_taken_back", presses=presses))
 
     def spring_slips(self) -> None:
         """A person said that it was the spring which slipped.
@@ -329,8 +238,7 @@ class DatumQuestions:
         """The capture ends: what nobody knows does not count."""
         if not self._heights.lost:
             self._end(self._open)
-        for left in self._left:
-            self._report(Event.of(EventKind.TURN, "presses_open", **_named(left)))
+        self.left.end()
 
     @property
     def _open(self) -> Finding | None:
@@ -385,7 +293,7 @@ class DatumQuestions:
         before = read_by_travel(self._db, *self._heights.read_with)
         mine = [one for one in before if one.set_name == self._turns.record.name]
         if new.as_closed:  # it moved after those that the closing press did not put in doubt
-            mine = [one for one in mine if _says(one.note, *_SINCE)]
+            mine = [one for one in mine if says(one.note, _SINCE)]
         # that the gauge contradicts is answered now
         opened = self._heights.doubted or self._heights.low or self._unproven.risen
         doubted = () if opened is None else self._unproven.sweep_ids
@@ -396,8 +304,7 @@ class DatumQuestions:
                 leave_out(self._db, one.sweep_id, Finding("datum_replaced"))
             if new.differs:
                 kept = [one for one in mine if one.sweep_id not in doubted]
-                self._left += self._left_by(new, kept)
-                self._keep_left()
+                self.left.leave(new, kept)
         self._offered, self._to_ask, self._high_told = None, False, False
         if agrees:
             self._unproven.proven()
@@ -410,59 +317,3 @@ class DatumQuestions:
         facts |= {"as_closed": new.as_closed}
         self._report(Event(EventKind.TURN, Finding("datum_set", new.facts | facts)))
         self._ask()
-
-    def _left_by(self, new: NewDatum, presses: Sequence[ReadStroke]) -> Iterator[LeftPresses]:
-        """Yield what is asked about one by one, the surest presses first.
-
-        Those after which the quill was seen at its stop, the others, and what was pressed since a
-        person set a doubt aside: a no costs those alone that it is said of.
-        """
-        shown = self._unproven.shown
-        sorts: dict[tuple[bool, bool], list[ReadStroke]] = {}
-        for one in presses:
-            since = _says(one.note, SAID)
-            sorts.setdefault((since, one.sweep_id not in shown), []).append(one)
-        for (since, unshown), some in sorted(sorts.items()):
-            facts = {"since": since, "shown": not unshown and not since}
-            yield _of(Finding("strokes_in_doubt", facts | {"moved_mm": new.moved_mm}), some)
-
-    def _left_answered(self, yes: bool) -> None:
-        if yes:
-            self._left_counts("accepted")
-        else:
-            self._closing_denied |= self._left[0].closing
-            left = self._left.pop(0)
-            self._keep_left()
-            self._report(Event.of(EventKind.TURN, "presses_left", **_named(left)))
-            self._turns.tell_done()
-
-    def _left_counts(self, why: str) -> None:
-        """Let the presses that are asked about first count."""
-        left = self._left.pop(0)
-        said = why == "accepted"
-        with self._db.atomic():
-            for one in left_out_of(self._db, left.sweep_ids):
-                let_count(self._db, one.sweep_id, Finding(why, {"label": one.label}))
-            if left.closing and said:
-                self._unproven.forget()  # what was pressed since is not what was asked about
-                if not self._closing_denied and not any(one.closing for one in self._left):
-                    self._heights.closing_aside()
-            self._keep_left()
-        self._turns.reread()
-        facts = _named(left) | {"by": why}
-        self._report(Event.of(EventKind.TURN, "presses_kept", **facts))
-        self._turns.tell_done()
-
-    def _seen_later(self) -> None:
-        """Let presses count that a closing press left out, where the scale slipped after them.
-
-        The quill was at its stop after each, and now stands off it by what the closing press shows.
-        """
-        facts = self._left[0].question.facts if self._left else {}
-        if not facts.get("closing") or not facts.get("shown"):
-            return
-        if self._heights.stands_off_by(facts["moved_mm"], facts["u_mm"]):
-            asked = self._questions.asked
-            if asked is not None and asked.kind == "strokes_in_doubt":
-                self._questions.drop()
-            self._left_counts("slipped_later")

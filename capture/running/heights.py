@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
-from typing import Any, Literal
+from collections.abc import Callable, Collection, Iterable
+from typing import Literal
 
 import numpy as np
-from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding, Hello, usable_of, usable_rows
@@ -28,18 +27,17 @@ from coilbench.capture.calibration.standing import (
     heights_moved,
     stop_note,
 )
+from coilbench.capture.running.against import Against
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.datum import LastSecond, OnGauge
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.new_datum import NewDatum
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.stop_watch import StopWatch
-from coilbench.capture.running.turn_taking import NotPossible
-from coilbench.capture.strokes.judging import Verdict
 from coilbench.capture.strokes.jump_watch import JumpWatch
 
 DATUM_LOST = Finding("datum_lost")
 Confirmed = Literal["datum_said", "datum_at_stop", "datum_holds", "press_was_another"]
-SAID = "heights_said"  # counts by a person's word
 AWAIT_S = 60.0  # so long a gauge is waited for; ours, no source
 
 
@@ -88,7 +86,7 @@ class Heights:
         self._kept = trust = DatumTrust.last(db, record.travel.part_id)
         self.doubted = trust.doubted
         self.contradicted: Finding | None = None
-        self.against, self.left = trust.against, trust.left
+        self.against, self.left = Against(trust.against), trust.left
         self.said = False
         self._asked: Finding | None = None  # of a press: whether heights are right
         self._stop_then: float | None = None  # when that was doubted
@@ -263,7 +261,7 @@ class Heights:
             return None
         word = None
         if how == "datum_said":
-            word, self.said = self._set_aside(doubted["why"]), True
+            word, self.said = self.against.set_aside(doubted["why"]), True
             if doubted["why"]["kind"] == "stop_moved":
                 self._know_stop(None)
         self._keep()
@@ -285,30 +283,24 @@ class Heights:
         if doubted is not None and doubted["why"]["kind"] == CLOSING_DIFFERS:
             self.doubted = None
             if not taken_back:
-                self._set_aside(doubted["why"])
+                self.against.set_aside(doubted["why"])
             self._keep()
 
     def bear_out(self, but: Collection[Finding]) -> None:
         """A closing press agreed: nothing stands against heights but what did at first."""
-        self.against = tuple(one for one in self.against if one in but)
+        self.against.bear_out(but)
         self._keep()
 
     def keep_datum(self) -> None:
         """A person said that the datum is right, and not the gauge that contradicts it."""
         contradicted, self.contradicted = self.contradicted, None
         if contradicted is not None:
-            self._set_aside(contradicted.to_document())
+            self.against.set_aside(contradicted.to_document())
             self._keep()
-
-    def _set_aside(self, why: Mapping[str, Any]) -> Finding:
-        word = Finding(SAID, {"why": why})
-        self.against = (*self.against, word)
-        return word
 
     def was_lower(self, high: Finding) -> Finding:
         """The quill's stop was lower at first; returns what stands against heights so."""
-        lower = Finding("stop_was_lower", high.facts)
-        self.against = (*(one for one in self.against if one.kind != lower.kind), lower)
+        lower = self.against.was_lower(high)
         self._keep()
         return lower
 
@@ -319,17 +311,10 @@ class Heights:
             open_ = Finding.of("datum_doubted", why=self._asked.to_document(), label=None)
         if self.lost:
             open_ = None
-        now = DatumTrust(self.record.travel.part_id, self.against, open_, self.left)
+        now = DatumTrust(self.record.travel.part_id, self.against.found, open_, self.left)
         if now != self._kept:
             self._store(now)
             self._kept = now
-
-    def noted(self, verdict: Verdict) -> Verdict:
-        """Return a verdict on a press with what stands against its heights, where it counts."""
-        more = [one for one in self.against if one not in verdict.findings]
-        if not verdict.counted or not more:
-            return verdict
-        return replace(verdict, findings=(*verdict.findings, *more))
 
     def await_gauge(self) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
@@ -437,7 +422,7 @@ class Heights:
         self._adopt(current_calibration(self._db, new.part.device_id))
         self._stop_before = None
         self.lost, self.doubted, self.contradicted, self._gauge_us = False, None, None, None
-        self.against = (Finding("gauge_said", new.facts),) if by_word else ()
+        self.against = Against((Finding("gauge_said", new.facts),) if by_word else ())
         self.said = False
         self._keep()
         self.forget()

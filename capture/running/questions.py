@@ -10,8 +10,9 @@ from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import LeftOut, Waiting
 from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.stroke_events import counts, left_out
-from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.turn_taking import TurnTaking
 
 FEW = 3  # labels that are named
 Answer = Callable[[bool], None]  # told yes or no

@@ -25,6 +25,7 @@ from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, Waiting
 from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
 from coilbench.capture.running.new_datum import NewDatum
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.press_looks import PressLooks
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.rig_faults import RigFaults
@@ -33,7 +34,7 @@ from coilbench.capture.running.stored_strokes import StoredStrokes
 from coilbench.capture.running.stroke_events import kept, left_out, refused
 from coilbench.capture.running.stroke_questions import StrokeQuestions
 from coilbench.capture.running.taking_back import TakingBack
-from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder
@@ -102,7 +103,7 @@ class Recorder:
         self.closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
         presses = (self._turns, self._checks, self._unproven)
         was_another = (self._strokes.was_another, self._datums.was_another)
-        closing = (self._datums.closing_of_another, self.closing.take_back)
+        closing = (self._datums.left.closing_of_another, self.closing.take_back)
         self._back = TakingBack(*presses, was_another, closing)
 
     def _adopt(self) -> None:
@@ -431,14 +432,14 @@ class Recorder:
             if judged.verdict.counted:
                 self._turns.make_room(turn)
                 self._turns.leave_out(judged.left_out)
-            verdict, low = self.heights.noted(judged.verdict), self.quill_low
+            verdict, low = self.heights.against.noted(judged.verdict), self.quill_low
             return self._stored.store_whole(
                 stroke, verdict, turn, self.heights.record, low, **known
             )
 
     def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:
         if not judged.verdict.counted:
-            self._report(refused(turn, judged, asked=self._datums.asks_of_presses))
+            self._report(refused(turn, judged, asked=self._datums.left.open is not None))
             return
         with_rig = (self._turns.next_label(turn.label), self._rests_n, self._instrument)
         known, waits = self._calibration.flex is not None, self.heights.waits

@@ -11,8 +11,9 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.kinds import EventKind
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.questions import Questions
-from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.bind_seen import solid_seen
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import read_stroke

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Any
 
 from msgspec.structs import replace
 
@@ -16,15 +15,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.judged import LeftOut
 from coilbench.capture.running.kinds import Action, EventKind
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.strokes.judging import Purpose, Turn
-
-
-class NotPossible(Exception):
-    """What was asked can't be done; nothing has changed."""
-
-    def __init__(self, why: str, **facts: Any) -> None:
-        self.finding = Finding(why, facts)
-        super().__init__(self.finding)
 
 
 class TurnTaking:

@@ -16,7 +16,7 @@ from coilbench.capture.calibration.gauge_guide import (
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.datum import STAND_S, STAND_SHARE, STILL_MM, STILL_STEPS, LastSecond
-from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.strokes.sweep import apply
 from coilbench.capture.strokes.watching import LOADED_N
 from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, Rest

@@ -10,7 +10,8 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set, set_names
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, turn_order
 from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.running.not_possible import NotPossible
+from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin
