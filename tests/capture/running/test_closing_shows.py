@@ -6,6 +6,7 @@ from msgspec.structs import replace
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.inputs.rig_record import set_warnings
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.heights_text import verdict_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.set_trust import SetTrust
@@ -101,11 +102,13 @@ def test_another_load_is_no_shift_and_closes_nothing(desk, softer):
     assert "which no shift of scale or seat makes" in told
     assert "press larch-01 itself once more" in told
     assert desk.recorder.question is None
+    assert verdict_text(desk.recorder.closing.verdict, Units()).startswith("NOT CLOSED: its loads")
     assert counted(desk) == [1] * 6 + [0]
     assert "not closed" in words(desk)
     assert desk.recorder.closing.label == "larch-01"  # it is still awaited
     next(goes_on)
     assert desk.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert desk.recorder.closing.verdict.kind == "set_closed"
     assert "not closed" not in words(desk)
 
 
