@@ -9,6 +9,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke, add_note
 from coilbench.capture.book.notes import (
+    AS_CLOSED,
     BORNE_OUT,
     CLOSED,
     CLOSING_DIFFERS,
@@ -39,7 +40,8 @@ class _ReadBy(NamedTuple):
     Attributes:
         springs: how many count.
         replaced: how many presses count though another datum contradicts.
-        closed, differed: where the last closing press stands that agreed, or did not; or None.
+        closed, differed: where the last closing press stands that agreed, or did not and no gauge
+            made up for it; or None.
     """
 
     part_id: str
@@ -157,20 +159,23 @@ class ToClose(NamedTuple):
     ) -> bool:
         """Whether there are some, as `of`, or some that no press can close any more.
 
-        They count by a datum which was replaced, or by which the last closing press differed, be
-        they of one spring: such are to be pressed again.
+        They count by a datum which was replaced, or by which the last closing press differed and
+        no gauge just as much, be they of one spring: such are to be pressed again.
         """
         found = db.execute(
             """
             SELECT travel_part_id, count(DISTINCT CASE WHEN counted THEN spring_id END),
               sum(counted AND coalesce(instr(note, '"datum_replaced"'), 0)),
               max(CASE WHEN NOT counted AND instr(note, ?) THEN sweeps.rowid END),
-              max(CASE WHEN NOT counted AND instr(note, ?) THEN sweeps.rowid END)
+              max(CASE WHEN NOT counted AND instr(note, ?) AND NOT EXISTS (
+                SELECT 1 FROM calibration_parts AS later WHERE kind = 'travel'
+                  AND instr(notes_json, ?) AND instr(notes_json, travel_part_id)
+              ) THEN sweeps.rowid END)
             FROM springs JOIN sweeps ON sweeps.spring_id = springs.id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
             WHERE springs.set_id = ? AND purpose = 'measured' GROUP BY travel_part_id
             """,
-            [f'"{CLOSED}"', f'"{CLOSING_DIFFERS}"', set_id],
+            [f'"{CLOSED}"', f'"{CLOSING_DIFFERS}"', f'"{AS_CLOSED}"', set_id],
         ).fetchall()
         read = [_ReadBy(*row) for row in found]
         if sum(by.springs for by in read) > 1 and any(by.open for by in read):

@@ -14,6 +14,7 @@ from coilbench.capture.book.waits import COUNTS_ONCE
 
 Remark = Finding | str
 CLOSED, CLOSING_DIFFERS = "set_closed", "closing_differs"  # whether a closing press agreed
+AS_CLOSED = "as_closed"  # a datum: it makes heights other by just what a closing press showed
 BORNE_OUT = "borne_out"  # a later closing press agreed: what was seen before stands against no more
 _BY_WORD = ("accepted", "gauge_said", "heights_said")
 _IN_DOUBT = (*_BY_WORD, "stop_was_lower")

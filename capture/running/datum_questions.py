@@ -269,7 +269,8 @@ class DatumQuestions:
         """
         agrees = not new.differs and not self._heights.lost
         for closing in _closings(self._heights):
-            new = new if new.as_closed else new.beside(closing)
+            by = self._heights.record.travel.part_id
+            new = new if new.as_closed else new.beside(closing, by)
         if not new.differs or new.as_closed or self._heights.moved_with_stop(new):
             self._settle(new, yes=True)
             return agrees

@@ -470,17 +470,32 @@ def test_what_a_person_said_of_a_closing_press_is_not_asked_again(desk, how, fur
 
 
 @pytest.mark.parametrize("how", ["finished", "killed"])
-def test_springs_by_a_datum_each_are_not_closed(desk, how):
-    """What the closing press by the one before showed is true of what counts by that."""
-    moved(desk)
+@pytest.mark.parametrize("made_up_for", [True, False])
+def test_springs_by_a_datum_each_are_not_closed(desk, how, made_up_for):
+    """The closing press differed; a gauge says that the scale slipped so far, or that it stayed."""
+    if made_up_for:
+        moved(desk)
+    else:
+        seat_sinks(desk, 1.0)
     tell(desk, Action.TAKE_OUT)
     anew = over(desk, how)
     anew.run_on = desk.run_on
-    on_gauge(anew, 30.0, slip_mm=0.08)
-    tell(anew, Action.ACCEPT)
-    while anew.recorder.question is not None:
-        tell(anew, Action.ACCEPT)
-    work(anew, *OTHER * 3, slip_mm=0.08)
+    slip_mm = 0.08 if made_up_for else 0.0
+    on_gauge(anew, 30.0, slip_mm=slip_mm)
+    assert anew.recorder.question is None
+    work(anew, *OTHER * 3, slip_mm=slip_mm)
     assert anew.recorder.done
-    assert counted(anew)[:3] == [1] * 3
-    assert trust(anew) == ("larch",)
+    assert counted(anew) == [1] * 3 + [0] * 4 + [1] * 3
+    assert trust(anew) == (() if made_up_for else ("larch",))
+
+
+@pytest.mark.parametrize("slip_mm", [-0.3, 0.3])
+def test_nor_are_those_of_one_spring_that_count_by_a_word_against_a_gauge(desk, slip_mm):
+    work(desk, *PRESS * 3)
+    desk.recorder.interrupt()
+    on_gauge(desk, 30.0 + slip_mm)
+    while desk.recorder.question is not None:
+        tell(desk, Action.ACCEPT)
+    work(desk, *OTHER * 3)
+    assert counted(desk) == [1] * 6
+    assert trust(desk) == ("larch",)
