@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
+from statistics import fmean
 from typing import TYPE_CHECKING
 
 import click
@@ -21,12 +23,17 @@ from coilbench.analysis.cli.pairing import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, plain_table, print_uncut
 from coilbench.analysis.cli.waiting import Waiting
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
+from coilbench.analysis.engine.reasons import SolidUnknown
 from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, read_build
-from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets, spring_size
+from coilbench.analysis.inputs.by_hand import usable
+from coilbench.analysis.inputs.candidates import SetJudge, candidate_sets
+from coilbench.analysis.inputs.measured import NothingMeasured, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import select
 from coilbench.analysis.report.assignment_text import (
@@ -34,23 +41,25 @@ from coilbench.analysis.report.assignment_text import (
     LIMITS_NOT_LOOKED_AT,
     assignment_notes,
     assignment_verdict,
-    assumption_texts,
     level_rows,
     looks_text,
     number_text,
-    spread_text,
 )
 from coilbench.analysis.report.build_text import card_facts, shims_text, verdict_text
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, needs_lines
 from coilbench.analysis.report.selection_text import names_or_count, selection_document
 from coilbench.analysis.report.units import SI, Units
+from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetRecord, find_set
 
 if TYPE_CHECKING:
     from coilbench.analysis.limits.limits import LimitsReport
     from coilbench.analysis.limits.valve_motion import LiftTable
+
+
+MOST_SETS_NAMED = 4  # whose solid height is unknown, each in a note of its own
 
 
 def assign_command(
@@ -119,7 +128,7 @@ def _limits(
 
 def _show(assignment: Assignment) -> None:
     chosen, shown = assignment.chosen, units()
-    for told in assumption_texts(assignment, shown):
+    for told in _assumption_texts(assignment, shown):
         say(f"Note: {told}.")
     if chosen.valves:
         _show_valves(chosen)
@@ -137,7 +146,7 @@ def _show(assignment: Assignment) -> None:
             say(f"At best another brings {miss} from {now} to {best}{less}.")
         if (looks := looks_text(chosen, shown)) is not None:
             say(f"{looks}.")
-        say(f"{spread_text(chosen, shown)}.")
+        say(f"{_spread_text(chosen, shown)}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
         for reason in assignment.reasons:
@@ -211,7 +220,7 @@ def depths_command(build: Path, as_json: bool) -> None:
     with open_book(book_path()) as db:
         parsed = in_book(db, parsed)
         names = (*parsed.springs.outer, *parsed.springs.inner)
-        rows = depth_rows(parsed, {name: spring_size(db, find_set(db, name)) for name in names})
+        rows = depth_rows(parsed, {name: _spring_size(db, find_set(db, name)) for name in names})
     if as_json:
         print_document(document({"depths": rows}))
         return
@@ -251,3 +260,45 @@ def _show_depths(rows: Sequence[DepthRow]) -> None:
 
 def _listed(lengths_mm: Sequence[float], span: bool, shown: Units) -> str:
     return (" to " if span else ", ").join(shown.length_number(mm) for mm in lengths_mm) or "-"
+
+
+def _spring_size(db: Database, record: SetRecord) -> SpringSize:
+    """Return a set's free length, as registered, else the mean of those surely measured; its solid.
+
+    The solid height is the highest known: as registered, else of any spring.
+    """
+    curves: tuple[SpringCurve, ...] = ()
+    with suppress(NothingMeasured):
+        curves = measured_set(db, record).curves
+    sure = [curve.free_length_mm for curve in curves if curve.length_sure]
+    known = [free_mm for free_mm in sure if free_mm is not None]
+    measured_mm = fmean(known) if known else None
+    free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
+    springs = usable(record, curves, ())
+    return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
+
+
+def _assumption_texts(assignment: Assignment, units: Units) -> Iterator[str]:
+    """Yield what was assumed about valves and springs; many sets of one lack in one sentence."""
+    alike = [
+        each.set_name
+        for each in assignment.assumptions
+        if isinstance(each, SolidUnknown) and each.closing_mm is None
+    ]
+    for each in assignment.assumptions:
+        if len(alike) <= MOST_SETS_NAMED or getattr(each, "set_name", None) not in alike:
+            yield describe(each, units)
+    if len(alike) > MOST_SETS_NAMED:
+        yield (
+            f"coil bind not checked, solid heights of {len(alike)} sets unknown: measure those of "
+            "the springs chosen (coilbench set measure)"
+        )
+
+
+def _spread_text(level: Level, units: Units) -> str:
+    """Say how far the valves are from each other."""
+    seat_n, open_n = level.spread_n or (0.0, 0.0)
+    return (
+        f"From valve to valve the loads differ by {units.load_text(seat_n)} shut and "
+        f"{units.load_text(open_n)} at full lift"
+    )

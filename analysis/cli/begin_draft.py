@@ -1,10 +1,19 @@
-"""The build file while `coilbench begin` asks for it: checked and written at every answer."""
+"""The build file while `coilbench begin` asks for it: checked and written at every answer.
+
+A set needs its springs' number to be in the book. Until then what was answered of it waits in a
+line of the file behind `#?`.
+"""
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
+from typing import get_args
+
+import tomlkit
 
 from coilbench.analysis.cli.asking import Reply, ask
 from coilbench.analysis.cli.begin_sets import sizes_named
@@ -12,12 +21,15 @@ from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.questions import HEAD, Question
 from coilbench.analysis.inputs import build_draft
-from coilbench.analysis.inputs.build_draft import Value, check_so_far, known
+from coilbench.analysis.inputs.build_draft import UNKNOWN, Value, check_so_far, known
 from coilbench.analysis.inputs.build_input import read_text
-from coilbench.analysis.inputs.pending_sets import with_pending_set
+from coilbench.capture.book.sets import Role
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.dimensions import refuse_installed
 from coilbench.capture.units import parse_length_mm
+
+_ROLES = ("", *get_args(Role))
+_BEGINS = f"{UNKNOWN} set = "
 
 
 class Draft:
@@ -51,6 +63,11 @@ class Draft:
         refuse_existing(self.path, force=self._there)
         write_whole(self.path, text)
         self._seen, self._there = text, True
+
+    @property
+    def pending(self) -> dict[str, str]:
+        """The roles of the sets that can't be registered yet, by their names."""
+        return pending_sets(self.text)
 
     def keep_pending(self, name: str, role: str | None) -> None:
         """Keep the role of a set that can't be registered yet; None: it was, or is given up."""
@@ -114,3 +131,33 @@ def _put_in(text: str, path: tuple[str, ...], value: Value, instead: Sequence[st
         text = build_draft.without(text, (*path[:-1], key))
     text = build_draft.with_value(text, path, value)
     return build_draft.without_line(text, path[:-1], *instead) if instead else text
+
+
+def pending_sets(text: str) -> dict[str, str]:
+    """Return the role of each such set by its name; empty where that isn't known either."""
+    found = (_read(line) for line in text.splitlines() if line.startswith(_BEGINS))
+    return {one["name"]: one["role"] for one in found if one is not None}
+
+
+def _read(line: str) -> dict[str, str] | None:
+    with suppress(tomllib.TOMLDecodeError, AttributeError):
+        given = tomllib.loads(line.removeprefix(UNKNOWN))["set"]
+        if isinstance(given.get("name"), str) and given.get("role") in _ROLES:
+            return {"name": given["name"], "role": given["role"]}
+    return None
+
+
+def with_pending_set(text: str, name: str, role: str | None) -> str:
+    """Return it with what is known of a set that waits; None as its role: it waits no more."""
+    lines = text.splitlines(keepends=True)
+    kept = [
+        line
+        for line in lines
+        if not (line.startswith(_BEGINS) and (_read(line) or {}).get("name") == name)
+    ]
+    if role is not None:
+        table = tomlkit.inline_table()
+        table.update({"name": name, "role": role})
+        first = next((at for at, line in enumerate(kept) if line.startswith("[")), len(kept))
+        kept.insert(first, f"{_BEGINS}{table.as_string()}  # not in the book yet\n")
+    return "".join(kept)

@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import units
-from coilbench.analysis.cli.overload import told_ratings
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.files import read_bytes
 from coilbench.analysis.report.card_text import gravity_words
@@ -46,9 +45,15 @@ def given_port(port: str | None) -> str:
     return port
 
 
-def store(part: NewPart) -> None:
-    """Store a calibration, and say what was stored and what is still missing."""
+def store(part: NewPart, largest_n: float | None = None, *, pressed: bool = True) -> None:
+    """Store a calibration, and say what was stored and what is still missing.
+
+    Args:
+        largest_n: how far the cell was loaded for it, or the press pressed; None: no further.
+    """
     with open_book(book_path(), create=True) as db:
+        if largest_n is not None:
+            part = _with_overload(part, Ratings.of_book(db), largest_n, pressed=pressed)
         for line in _summary(db, part, store_part(db, part)):
             click.echo(line)
 
@@ -78,9 +83,8 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
     return lines
 
 
-def with_overload(part: NewPart, largest_n: float, *, pressed: bool = True) -> NewPart:
+def _with_overload(part: NewPart, told: Ratings, largest_n: float, *, pressed: bool) -> NewPart:
     """Note it where a calibration went past what the cell or the press may bear."""
-    told = told_ratings()
     over = too_much(told.cell_n, told.press_n if pressed else None, largest_n, largest_n)
     if over is None or over.kind != "overload":
         return part

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 import time
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from functools import partial
+from types import FrameType
 
 import click
 
@@ -16,15 +20,21 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.share_text import share_lines
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.locks import hold_port
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command, Event
+from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.running.request import CaptureRequest
-from coilbench.capture.running.session import LINGER_S, run_daemon
+from coilbench.capture.running.session import LINGER_S, Session
 from coilbench.capture.shop.sharing import share_book
+from coilbench.capture.sources import open_source
 from coilbench.capture.units import parse_length_mm
 
+# Windows has no SIGHUP.
+_STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name)
+)
 _ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out (no)"
 
 
@@ -118,3 +128,40 @@ def _command(action: Action, text: str | None, new_label: str | None) -> Command
         )
     asked = {"action": action, "height_mm": parse_length_mm(text)}
     return Command.from_document(asked)  # it refuses what no gauge has
+
+
+def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapshot:
+    """Capture a set until it is done or the process is told to end.
+
+    SIGTERM, SIGINT and a terminal that is closed (SIGHUP) drain what has arrived, close the book
+    and return.
+
+    Raises:
+        CoilbenchError: see Session.run, and a port that another capture uses.
+    """
+    session = Session(request, lambda: open_source(request.url), say)
+    with hold_port(request.url), _stopped_by_signals(session):
+        return session.run()
+
+
+@contextmanager
+def _stopped_by_signals(session: Session) -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only; elsewhere the caller stops us
+        return
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        session.stop()
+
+    heard = [number for number in _STOPPING if not _to_be_ignored(number)]
+    before = {number: signal.signal(number, stop) for number in heard}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _to_be_ignored(number: int) -> bool:
+    """Tell whether this program is to outlive its terminal (nohup)."""
+    return number == getattr(signal, "SIGHUP", None) and signal.getsignal(number) == signal.SIG_IGN

@@ -62,8 +62,7 @@ from coilbench.capture.virtual.bench import (
 )
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.port import VirtualPort
-from coilbench.capture.virtual.setup import Pace
+from coilbench.capture.virtual.port import Pace, VirtualPort
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 LET_UP_S = 0.2  # the spring stays in the press between two strokes

@@ -13,22 +13,18 @@ from typing import NamedTuple
 
 import click
 
-from coilbench.analysis.cli.calibrating import can_ask, given_port, store, table, with_overload
+from coilbench.analysis.cli.calibrating import can_ask, given_port, store, table
 from coilbench.analysis.cli.common import say_aside, units
-from coilbench.analysis.cli.guiding import (
-    GuidedRig,
-    calibrated_part,
-    newest,
-    on_this_rig,
-    part_of_rig,
-)
-from coilbench.analysis.cli.overload import refuse_overload, told_ratings
+from coilbench.analysis.cli.guiding import GuidedRig
+from coilbench.analysis.cli.known_rig import KnownRig
+from coilbench.analysis.cli.overload import refuse_overload
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe, first_few
 from coilbench.capture.blocks import Finding, Hello
-from coilbench.capture.book.calibrations import PartRecord, parts
+from coilbench.capture.book.calibrations import PartRecord
 from coilbench.capture.book.counting import read_by_travel
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.fit import LEAST_GAUGES, step_note, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.known_points import FlexPoint, GaugePoint
@@ -63,15 +59,17 @@ def gauge_command(
     bell: bool,
 ) -> None:
     """Calibrate the travel with known lengths between the spring's seats."""
+    known = KnownRig.look()
     if file is not None:
         points = read_points(table(file), GaugePoint)
-        _refuse_below_cups([point.length_mm for point in points])
+        gauges_mm = [point.length_mm for point in points]
+        known.ratings.refuse_gauges(gauges_mm)
         part = travel_part(points, file.name)
-        _say_of_zero([point.length_mm for point in points])
+        _say_of_zero(gauges_mm, known.ratings)
         store(_with_offset(part, None))
         return
     if lengths is not None and datum is None:
-        port, lengths_mm = given_port(port), _lengths_to_read(lengths)
+        port, lengths_mm = given_port(port), _lengths_to_read(lengths, known)
         with GuidedRig.open(port, ring=bell) as rig:
             stated = rig.hello.mm_per_count
             read = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
@@ -79,19 +77,19 @@ def gauge_command(
             part = travel_part(read.points, "guided", stated)
             _settle_step(part.fit, stated, accepted=accept_step)
             part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
-            store(_with_touch(part, rig.hello).on(rig.hello))
+            store(_with_touch(part, rig.known).on(rig.hello))
     elif datum is not None and lengths is None:
-        _refuse_below_cups([datum])
-        _say_of_zero([datum])
+        known.ratings.refuse_gauges([datum])
+        _say_of_zero([datum], known.ratings)
         command = "gauge --lengths 51mm,43mm,35mm,27mm"
-        travel = calibrated_part("travel", command)
+        travel = known.calibrated("travel", command)
         with GuidedRig.open(given_port(port), ring=bell) as rig:
-            travel = on_this_rig(travel, rig.hello, command)
+            travel = rig.known.own(travel, rig.hello, command)
             _settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
             read = rig.datum(datum, travel.fit.coefficients[1])
             part = datum_part(travel.fit, read.points[0])
             part = _with_heights(part, rig.hello, read.stop_counts, accepted=accept_datum)
-            store(_with_touch(part, rig.hello).on(rig.hello))
+            store(_with_touch(part, rig.known).on(rig.hello))
         if any(isinstance(one, Finding) and one.kind == "heights_moved" for one in part.notes):
             for line in _presses_in_doubt(travel):
                 click.echo(line)
@@ -112,13 +110,8 @@ def _presses_in_doubt(standing: PartRecord) -> Iterator[str]:
         )
 
 
-def _refuse_below_cups(lengths_mm: Sequence[float]) -> None:
-    told_ratings().refuse_gauges(lengths_mm)
-
-
-def _say_of_zero(lengths_mm: Sequence[float]) -> None:
+def _say_of_zero(lengths_mm: Sequence[float], told: Ratings) -> None:
     """Say what a gauge of 0 means, where it is not told where the cups meet."""
-    told = told_ratings()
     if told.cups_meet_mm is None and min(lengths_mm, default=1.0) <= 0.0:
         say_aside(
             "0 means that the faces which hold the spring touch each other. Cups do not let them: "
@@ -127,11 +120,11 @@ def _say_of_zero(lengths_mm: Sequence[float]) -> None:
         )
 
 
-def _lengths_to_read(text: str) -> list[float]:
-    meet_mm = told_ratings().cups_meet_mm
-    lengths_mm = _checked_lengths_mm(text, ask_zero=not meet_mm and newest("travel") is None)
-    _refuse_below_cups(lengths_mm)
-    _say_of_zero(lengths_mm)
+def _lengths_to_read(text: str, known: KnownRig) -> list[float]:
+    ask_zero = not known.ratings.cups_meet_mm and not known.travels
+    lengths_mm = _checked_lengths_mm(text, ask_zero=ask_zero)
+    known.ratings.refuse_gauges(lengths_mm)
+    _say_of_zero(lengths_mm, known.ratings)
     return lengths_mm
 
 
@@ -160,11 +153,9 @@ def _with_offset(part: NewPart, compared: Finding | None) -> NewPart:
     return part.noted(compared or Finding("offset_unchecked"))
 
 
-def _with_touch(part: NewPart, hello: Hello) -> NewPart:
+def _with_touch(part: NewPart, known: KnownRig) -> NewPart:
     """Note it where the touch on the gauges could not be seen."""
-    if part_of_rig("load", hello) is not None:
-        return part
-    return part.noted(Finding("touch_unchecked"))
+    return part if known.load is not None else part.noted(Finding("touch_unchecked"))
 
 
 class _HeightsBefore(NamedTuple):
@@ -180,10 +171,8 @@ def _heights_before(hello: Hello) -> _HeightsBefore | None:
     An incremental scale counts anew at every start of the rig: then it is the newest that knows
     where the quill's stop is, which a datum set during a capture does not.
     """
-    if not book_path().exists():
-        return None
-    with open_book(book_path()) as db:
-        own = [one for one in parts(db, "travel") if one.device_id in (None, hello.device_id)]
+    travels = KnownRig.look(hello).travels
+    own = [one for one in travels if one.device_id in (None, hello.device_id)]
     if not own:
         return None
     newest, known = own[0], [(one, stop_counts_of(one)) for one in own]
@@ -195,21 +184,21 @@ def _heights_before(hello: Hello) -> _HeightsBefore | None:
 
 def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool) -> None:
     """Measure how far the press gives, by pressing on a solid block."""
-    here = file is not None
-    load = calibrated_part("load", "weigh", here=here)
-    travel = calibrated_part("travel", "gauge", here=here)
+    known, here = KnownRig.look(), file is not None
+    load = known.calibrated("load", "weigh", here=here)
+    travel = known.calibrated("travel", "gauge", here=here)
     if file is not None:
         pressed: Sequence[FlexPoint] = read_points(table(file), FlexPoint)
         part = flex_part(pressed, load.fit, travel.fit, file.name)
     else:
-        refuse_overload(least_n, "--to")
+        refuse_overload(known.ratings, least_n, "--to")
         with GuidedRig.open(given_port(port), ring=bell) as rig:
-            load = on_this_rig(load, rig.hello, "weigh")
-            travel = on_this_rig(travel, rig.hello, "gauge")
+            load = rig.known.own(load, rig.hello, "weigh")
+            travel = rig.known.own(travel, rig.hello, "gauge")
             pressed = rig.press(load.fit, least_n, travel.fit.coefficients[1])
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     largest_n = float(value(load.fit, [point.load_counts for point in pressed]).max())
-    store(with_overload(part, largest_n))
+    store(part, largest_n)
 
 
 def _checked_lengths_mm(text: str, *, ask_zero: bool = False) -> list[float]:

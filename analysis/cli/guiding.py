@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TypeVar
 
 import click
@@ -13,35 +15,28 @@ from rich.text import Text
 
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
-from coilbench.analysis.cli.overload import (
-    ALARMS,
-    alarm_words,
-    is_stop,
-    overload_watch,
-    told_ratings,
-)
+from coilbench.analysis.cli.known_rig import KnownRig
+from coilbench.analysis.cli.overload import ALARMS, alarm_words, is_stop, overload_watch
 from coilbench.analysis.cli.plain_console import PlainConsole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.wrapping import wrapped
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import gravity_of
 from coilbench.capture.blocks import Finding, Hello, RawBlock
-from coilbench.capture.book.calibrations import PartRecord, newest_part, parts
+from coilbench.capture.book.calibrations import PartRecord
 from coilbench.capture.book.locks import hold_port
-from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import Guide
 from coilbench.capture.calibration.known_points import ASSUMED_MASS_U_RELATIVE, FlexPoint
-from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.polynomial import PolynomialFit
 from coilbench.capture.calibration.standing import StandingLoad
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.guided import Unfinished, Wish, follow, sample_stream
+from coilbench.capture.running.guided import Wish, follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import counted
@@ -60,69 +55,18 @@ _READINGS = (
 _Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)
 _UNDONE = ("point_undone", "press_undone")
 _WISHES: dict[str, Wish] = {"u": "undo", "y": "take", "\r": "store", "\n": "store"}
-
-
-def calibrated_part(kind: PartKind, command: str, *, here: bool = False) -> PartRecord:
-    """Return the newest part of a kind; `command` makes it.
-
-    Args:
-        here: only of the rig that is in force, not of another where it has none.
-
-    Raises:
-        CoilbenchError: it is not calibrated yet.
-    """
-    part = newest(kind, here=here)
-    if part is None:
-        raise CoilbenchError(
-            f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
-        )
-    return part
-
-
-def part_of_rig(kind: PartKind, hello: Hello) -> PartRecord | None:
-    """Return the newest part of a kind that is this rig's, or may be; None for none."""
-    if not book_path().exists():
-        return None
-    with open_book(book_path()) as db:
-        return newest_part(db, kind, hello.device_id)
-
-
-def on_this_rig(part: PartRecord, hello: Hello, command: str) -> PartRecord:
-    """Return the newest part of this rig, of the kind of one that may be another's.
-
-    Raises:
-        CoilbenchError: this rig has none.
-    """
-    own = part_of_rig(part.kind, hello)
-    if own is None:
-        raise CoilbenchError(
-            f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
-            f"{hello.device_id}",
-            hint=f"Connect that rig, or first, on this one: coilbench rig {command}",
-        )
-    return own
+_LONGEST_UNFINISHED = 100_000  # bytes; a point takes about a hundred
 
 
 def _standing_load(part: PartRecord) -> StandingLoad:
     return StandingLoad(part.fit, gravity_of(part), part.reference_u_relative)
 
 
-def newest(kind: PartKind, *, here: bool = False) -> PartRecord | None:
-    """Return the part of a kind in force; of another rig, where this one has none and not `here`.
-
-    None for none, or no book.
-    """
-    if not book_path().exists():  # only looked into: a refusal leaves no empty book behind
-        return None
-    with open_book(book_path()) as db:
-        part = newest_part(db, kind)
-        return part if part is not None or here else next(iter(parts(db, kind)), None)
-
-
 class GuidedRig(msgspec.Struct, frozen=True):
-    """An open rig, and whether the terminal's bell rings at each reading."""
+    """An open rig, what the book says of it, and whether the bell rings at each reading."""
 
     hello: Hello
+    known: KnownRig
     _stream: Iterator[RawBlock]
     _ring: bool
 
@@ -136,7 +80,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         """
         with hold_port(port), open_source(port) as source:
             hello, seen = identify(source)
-            yield cls(hello, sample_stream(source, seen), ring)
+            yield cls(hello, KnownRig.look(hello), sample_stream(source, seen), ring)
 
     def weigh(
         self, masses_kg: Sequence[float], masses_u: float | None, *, afresh: bool
@@ -146,7 +90,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         Args:
             masses_u: what each may be wrong by, expanded (k = 2), a fraction; None: not stated.
         """
-        part = part_of_rig("load", self.hello)
+        part = self.known.load
         before = None if afresh else Unfinished.find(book_path(), "weigh")
         taken = self._kept("weigh", masses_kg, afresh=afresh)
         restarted = before is not None and self._counts_anew(before)
@@ -160,13 +104,13 @@ class GuidedRig(msgspec.Struct, frozen=True):
         )
         if part is None:
             say_aside("No calibration before tells whether the cell is empty: see that it is.")
-        return self._read_points("weigh", guide, masses_kg, self._masses_watch(part, guide))
+        return self._read_points("weigh", guide, masses_kg, self._masses_watch(guide))
 
-    def _masses_watch(self, part: PartRecord | None, guide: WeighGuide) -> OverloadWatch:
+    def _masses_watch(self, guide: WeighGuide) -> OverloadWatch:
         """Return the judge of masses, which load the cell alone; at first by what is being read."""
-        if part is not None:
-            return overload_watch(part, pressed=False)
-        return OverloadWatch(told_ratings().cell_n, None, guide.loads_n)
+        if self.known.load is not None:
+            return overload_watch(self.known, pressed=False)
+        return OverloadWatch(self.known.ratings.cell_n, None, guide.loads_n)
 
     def gauge(
         self, lengths_mm: Sequence[float], mm_per_count: float | None, *, afresh: bool
@@ -178,12 +122,12 @@ class GuidedRig(msgspec.Struct, frozen=True):
         """
         taken = self._kept("gauge", lengths_mm, afresh=afresh)
         guide = self._gauge_guide(lengths_mm, taken, mm_per_count)
-        return self._read_points("gauge", guide, lengths_mm, self._press_watch())
+        return self._read_points("gauge", guide, lengths_mm, overload_watch(self.known))
 
     def datum(self, length_mm: float, mm_per_count: float) -> GaugeGuide:
         """Read one gauge, to set the datum of a scale of this step again; returns what read it."""
         guide = self._gauge_guide([length_mm], mm_per_count=mm_per_count)
-        self._follow(guide, self._press_watch())
+        self._follow(guide, overload_watch(self.known))
         return guide
 
     def _gauge_guide(
@@ -192,7 +136,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         taken: Sequence[Hold] = (),
         mm_per_count: float | None = None,
     ) -> GaugeGuide:
-        load = part_of_rig("load", self.hello)
+        load = self.known.load
         if load is None:
             say_aside("The load is not calibrated: whether the quill touches cannot be checked.")
         load_fit = None if load is None else load.fit
@@ -202,7 +146,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
         self, load_fit: PolynomialFit, least_n: float, mm_per_count: float
     ) -> list[FlexPoint]:
         """Read a press on a solid block; it is undone and repeated as often as needed."""
-        told = told_ratings()
+        told = self.known.ratings
         guide = BlockGuide(
             load_fit,
             least_n,
@@ -210,11 +154,8 @@ class GuidedRig(msgspec.Struct, frozen=True):
             cell_n=told.cell_n,
             press_n=told.press_n,
         )
-        self._follow(guide, self._press_watch())
+        self._follow(guide, overload_watch(self.known))
         return guide.points
-
-    def _press_watch(self) -> OverloadWatch:
-        return overload_watch(part_of_rig("load", self.hello))
 
     @contextmanager
     def kept_until_stored(self, kind: str) -> Iterator[None]:
@@ -291,7 +232,7 @@ class GuidedRig(msgspec.Struct, frozen=True):
                     out.bell()
 
             def show(state: Finding) -> None:
-                line.show(_words(state))
+                line.see(state)
                 if is_stop(state):
                     ring()  # again and again, until the load falls
 
@@ -346,6 +287,11 @@ class _StateLine:
         """Print a line above the state."""
         self._out.print(self._broken(words), soft_wrap=True, style=style)
 
+    def see(self, state: Finding) -> None:
+        """Show on a terminal what the rig sees now."""
+        if self._out.is_terminal:
+            self.show(_words(state))
+
     def show(self, words: str) -> None:
         """Show these words, if they are new."""
         if self._out.is_terminal and words != self._shown:
@@ -354,3 +300,76 @@ class _StateLine:
 
     def _broken(self, words: str) -> str:
         return wrapped(words, self._out.width) if self._out.is_terminal else words
+
+
+class Unfinished(msgspec.Struct, frozen=True):
+    """An interrupted guided calibration: its points so far, in a small file beside the book.
+
+    Attributes:
+        kind: `weigh` or `gauge`.
+        device_id, boot_id: the rig, and which start of it.
+        values: what was to be read: masses in kg or lengths in mm.
+        holds: the first of them, as read.
+        touched_utc: when the last was read.
+    """
+
+    kind: str
+    device_id: str
+    boot_id: int
+    values: tuple[float, ...]
+    holds: tuple[Hold, ...]
+    touched_utc: str
+
+    @staticmethod
+    def drop(book: Path, kind: str) -> None:
+        """Delete the interrupted calibration of a kind, if there is one."""
+        _beside(book, kind).unlink(missing_ok=True)
+
+    @classmethod
+    def find(cls, book: Path, kind: str) -> Unfinished | None:
+        """Return the interrupted calibration of a kind, or None.
+
+        Raises:
+            CoilbenchError: the file exists and cannot be read.
+        """
+        path = _beside(book, kind)
+        if not path.exists():
+            return None
+        try:
+            with path.open("rb") as file:  # what is longer ends in the middle, and is refused
+                return msgspec.json.decode(file.read(_LONGEST_UNFINISHED), type=cls)
+        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
+            raise CoilbenchError(
+                "the stored points of an interrupted calibration cannot be read",
+                where=str(path),
+                hint="Start again with --afresh",
+            ) from error
+
+    def keep(self, book: Path) -> None:
+        """Store the points so far, all or nothing; without points delete the file.
+
+        Raises:
+            CoilbenchError: it cannot be written.
+        """
+        if not self.holds:
+            self.drop(book, self.kind)
+            return
+        path = _beside(book, self.kind)
+        new = path.with_name(path.name + ".new")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with new.open("wb") as file:
+                file.write(msgspec.json.encode(self))
+                file.flush()
+                os.fsync(file.fileno())
+            new.replace(path)
+        except OSError as error:
+            raise CoilbenchError(
+                f"the points so far cannot be stored ({error.strerror})",
+                where=str(path),
+                hint="Check the folder's permissions and the disk's space",
+            ) from error
+
+
+def _beside(book: Path, kind: str) -> Path:
+    return book.with_name(f"{book.name}.unfinished-{kind}.json")

@@ -19,7 +19,9 @@ from coilbench.analysis.cli.undoing import show_history, undo
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.reading_text import GIVE, GIVE_HOW
-from coilbench.analysis.report.slip_text import reading_text, refusal_of
+from coilbench.analysis.report.slip_text import doubts_text, reading_text
+from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.slips import Weighed
 from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.keyed_readings import (
     KeyedRow,
@@ -184,7 +186,7 @@ def _settled(
         raise weighed.refusal
     if weighed.sound or (yes and weighed.refusal is None and weighed.wrong_beside is None):
         return reading, []
-    raise refusal_of(weighed, units())
+    raise _refusal_of(weighed, units())
 
 
 def _replace(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:
@@ -239,3 +241,21 @@ def _to_remove(desk: Desk, text: str) -> KeyedRow:
 def _say_units(lines: Sequence[str], named: tuple[str, str]) -> None:
     if any(with_units(line, *named) != line for line in lines):
         say_taken_as(*named)
+
+
+def _refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:
+    """Return the error that says why a reading is not stored where nobody can be asked."""
+    meant, wrong = weighed.meant, weighed.wrong_beside
+    earlier = weighed.earlier
+    hint = "" if meant is None else f"Perhaps {reading_text(meant, units)} was meant. "
+    if weighed.refusal is not None:
+        hint += "Check the reading" if meant is not None else weighed.refusal.hint or "Check it"
+    elif wrong is None:
+        hint += "Check it; --yes stores it as it is"
+        hint += f"; if {earlier} is the wrong one: --remove {earlier} first" if earlier else ""
+    elif wrong:
+        hint += f"Check it; if {wrong} is the wrong one: --remove {wrong} first"
+    else:
+        hint += "Check both lines"
+    where = reading_text(weighed.reading, units)
+    return CoilbenchError(doubts_text(weighed, units), where=where, hint=hint)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, units
+from coilbench.analysis.cli.common import units
 from coilbench.analysis.cli.hand_options import NO_SCALE, NOTE_FLAGS
 from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.reading_text import TARE_RIGHT
@@ -155,22 +155,3 @@ def _left(now: KeyedSetup, given: Mapping[str, float], scale_name: str | None) -
     }
     scale = None if scale_name is not None else now.to_document()["scale"]
     return {**kept, "scale": scale}
-
-
-def options_text(setup: KeyedSetup) -> str:
-    """Write a setup as options of `note`, each after a blank; what is usual is left out."""
-    shown, usual, parts = units(), KeyedSetup(), []
-    for name, (flag, kind, _) in NOTE_FLAGS.items():
-        value = getattr(setup, name)
-        if abs(value - getattr(usual, name)) < 1e-9:
-            continue
-        if kind is LOAD:
-            text = f"{shown.load_value(value):.6g}{shown.load}"
-        elif kind is LENGTH:
-            text = shown.length_text(value).replace(" ", "")
-        else:
-            text = f"{100 * value:.6g}%" if kind is FRACTION else f"{value:.6g}"
-        parts.append(f" {flag} {text}")
-    if setup.scale is not None:
-        parts.append(f" --scale {as_typed(setup.scale.name)}")
-    return "".join(parts)

@@ -6,11 +6,9 @@ import sys
 from typing import TYPE_CHECKING
 
 from coilbench.analysis.cli.common import say_aside, units
-from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.known_rig import KnownRig
 from coilbench.analysis.report.document import describe
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import PartRecord
-from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.errors import CoilbenchError
@@ -23,26 +21,16 @@ if TYPE_CHECKING:
 ALARMS = ("overload", "overload_near", "amplifier_at_limit")
 
 
-def told_ratings() -> Ratings:
-    """Return what the book says of the rig; nothing where there is no book."""
-    if not book_path().exists():  # only looked into: a refusal leaves no empty book behind
-        return Ratings()
-    with open_book(book_path()) as db:
-        return Ratings.of_book(db)
-
-
-def overload_watch(load: PartRecord | None, *, pressed: bool = True) -> OverloadWatch:
-    """Return the judge of a stream by what is told of the rig.
+def overload_watch(known: KnownRig, *, pressed: bool = True) -> OverloadWatch:
+    """Return the judge of a rig's stream; without its load only the amplifier's limit shows.
 
     Args:
-        load: by which loads are read; without it only the amplifier's limit shows.
         pressed: whether the press makes the load, not masses that hang on the cell.
     """
-    told = told_ratings()
-    press_n = told.press_n if pressed else None
-    if load is None:
-        return OverloadWatch(told.cell_n, press_n)
-    return OverloadWatch.by_fit(told.cell_n, press_n, load.fit)
+    cell_n, press_n = known.ratings.cell_n, known.ratings.press_n if pressed else None
+    if known.load is None:
+        return OverloadWatch(cell_n, press_n)
+    return OverloadWatch.by_fit(cell_n, press_n, known.load.fit)
 
 
 def is_stop(finding: Finding) -> bool:
@@ -63,13 +51,12 @@ def say_alarms(watch: OverloadWatch, samples: NDArray[np.void]) -> None:
         say_aside(f"{bell}{alarm_words(alarm)}")
 
 
-def refuse_overload(asked_n: float, where: str, *, pressed: bool = True) -> None:
+def refuse_overload(told: Ratings, asked_n: float, where: str, *, pressed: bool = True) -> None:
     """Refuse to ask for more than the cell, and where it makes the load the press, may bear.
 
     Raises:
         CoilbenchError: it is not below that.
     """
-    told = told_ratings()
     least = (told if pressed else Ratings(cell_n=told.cell_n)).least
     if least is not None and asked_n >= least[0]:
         raise CoilbenchError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -19,10 +20,16 @@ from coilbench.analysis.inputs.build_input import in_book, lift_table_beside, re
 from coilbench.analysis.inputs.candidates import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings, set_warnings
 from coilbench.analysis.inputs.selecting import Selection, select
-from coilbench.analysis.report.build_text import CAUTIONS, card_facts, shims_text, verdict_text
+from coilbench.analysis.report.build_text import (
+    CAUTIONS,
+    card_facts,
+    lobes_of,
+    shims_text,
+    verdict_text,
+)
 from coilbench.analysis.report.curve_text import give_left_out
-from coilbench.analysis.report.document import document
-from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
+from coilbench.analysis.report.document import describe, document, filled
+from coilbench.analysis.report.pairing_text import pair_text, pairing_lines
 from coilbench.analysis.report.selection_text import (
     names_or_count,
     selection_document,
@@ -37,6 +44,7 @@ from coilbench.capture.errors import CoilbenchError
 if TYPE_CHECKING:
     from coilbench.analysis.limits.limits import LimitsReport
     from coilbench.analysis.limits.valve_motion import LiftTable
+
 
 CAUTION, LIMITS_CAUTION = CAUTIONS
 
@@ -254,3 +262,30 @@ def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
         shown.rate_number(combination.rate_n_per_mm),
         shown.length_number(combination.coil_bind_margin_mm),
     )
+
+
+def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
+    """Yield what the card asks for, and what was assumed."""
+    for card in build.cards:
+        asked = describe(card.cam, units)
+        yield filled(
+            "{cam.name} ({name}): {asked}; that asks for {cam.implied_rate_n_per_mm}.",
+            card,
+            units,
+            asked=asked,
+        )
+    for whose, finding in lobes_of(build):
+        yield f"Lobe{whose and f' ({whose})'}: {describe(finding, units)}."
+    yield from (f"Note: {describe(note, units)}." for note in build.notes)
+    yield from _heights_left_out(build, units)
+
+
+def _heights_left_out(build: BuildFile, units: Units) -> Iterator[str]:
+    """Say what every ± leaves out where the build file doesn't say how well heights are known."""
+    if build.head.height_u_mm is None:
+        step_n = 0.1 * max(card.cam.implied_rate_n_per_mm for card in build.cards)
+        yield (
+            "Every ± here leaves out that of the installed heights, which the build file doesn't "
+            f"give (height_u in [head]): {units.length_text(0.1)} of height is about "
+            f"{units.load_text(step_n)} of load."
+        )

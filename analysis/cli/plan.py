@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import print_document, say, show_warnings, units
+from coilbench.analysis.cli.common import (
+    FRACTION,
+    LENGTH,
+    LOAD,
+    print_document,
+    say,
+    show_warnings,
+    units,
+)
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
-from coilbench.analysis.cli.note_setup import options_text
+from coilbench.analysis.cli.hand_options import NOTE_FLAGS
 from coilbench.analysis.cli.set_edit import say_lengths
 from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
@@ -20,16 +29,19 @@ from coilbench.analysis.engine.press_shop import Shop
 from coilbench.analysis.engine.presses import PressPlan
 from coilbench.analysis.inputs.build_input import in_book, read_build
 from coilbench.analysis.inputs.plan_input import read_shop
-from coilbench.analysis.inputs.rig_record import plan_warnings
 from coilbench.analysis.report.curve_text import give_left_out, tare_zero
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.provenance import never_weighed
 from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.book.state import scale_weighed
+from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 
@@ -53,7 +65,7 @@ def plan_command(
     with open_book(book_path()) as db:
         parsed = in_book(db, parsed)
         shop = read_shop(db, parsed)
-        warned = plan_warnings(db, shop.sets)
+        warned = _plan_warnings(db, shop.sets)
         doubts = _doubts(db, shop)
     plan = once(shop) if at_once else plan_presses(shop, every_set=every_set)
     if page is not None:
@@ -115,7 +127,7 @@ def _last_setup(set_name: str) -> KeyedSetup:
 
 def _options(last: KeyedSetup, scale: ScaleGiven) -> str:
     """Return what `note` must be told: how the last readings were taken, else the file's scale."""
-    said = options_text(last)
+    said = _options_text(last)
     if scale.step_n is not None and "--resolution" not in said:
         said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
     if scale.tare_n is not None and "--tare" not in said:
@@ -167,3 +179,30 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
             f"Next: coilbench pair {named}; with the chosen sets alone under [springs]: "
             f"coilbench assign {named}{effort}"
         )
+
+
+def _options_text(setup: KeyedSetup) -> str:
+    """Write a setup as options of `note`, each after a blank; what is usual is left out."""
+    shown, usual, parts = units(), KeyedSetup(), []
+    for name, (flag, kind, _) in NOTE_FLAGS.items():
+        value = getattr(setup, name)
+        if abs(value - getattr(usual, name)) < 1e-9:
+            continue
+        if kind is LOAD:
+            text = f"{shown.load_value(value):.6g}{shown.load}"
+        elif kind is LENGTH:
+            text = shown.length_text(value).replace(" ", "")
+        else:
+            text = f"{100 * value:.6g}%" if kind is FRACTION else f"{value:.6g}"
+        parts.append(f" {flag} {text}")
+    if setup.scale is not None:
+        parts.append(f" --scale {as_typed(setup.scale.name)}")
+    return "".join(parts)
+
+
+def _plan_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
+    """Return that the scale should be weighed first: it never was, or nothing is known yet."""
+    known = scale_weighed(db) or newest_part(db, "load") is not None
+    if known and not never_weighed(db, set_names):
+        return ()
+    return (Finding.of("weigh_scale_first", u_relative=2.0 * SCALE_U_RELATIVE),)

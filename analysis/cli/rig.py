@@ -7,7 +7,7 @@ import time
 import click
 
 from coilbench.analysis.cli.common import print_document, units
-from coilbench.analysis.cli.guiding import part_of_rig
+from coilbench.analysis.cli.known_rig import KnownRig
 from coilbench.analysis.cli.overload import overload_watch, say_alarms
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import calibration_if_any
@@ -71,7 +71,7 @@ def watch_command(port: str, seconds: float | None) -> None:
         click.echo(_rig_line(hello))
         hints = Hints(hello.rate_hz, calibration)
         hints.take(seen)
-        watch = overload_watch(part_of_rig("load", hello))
+        watch = overload_watch(KnownRig.look(hello))
         begun_s = printed_s = time.monotonic()
         while seconds is None or time.monotonic() - begun_s < seconds:
             items = source.poll(0.1)

@@ -14,12 +14,13 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import console, plain_table
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.report.card_text import CalibrationText, PartText, calibration_text
-from coilbench.analysis.report.drift_text import zero_rows
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import ZeroMove
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 
-BAR_CELLS = 10  # of the residual bar, to either side
+BAR_CELLS = 10  # to either side
+MOST_ROWS = 12  # of a long session's zeros
 
 
 def card_command(page: Path | None, force: bool, as_json: bool) -> None:
@@ -65,6 +66,23 @@ def _show_zeros(zeros: Sequence[ZeroMove]) -> None:
         console().print(plain_table(">minutes", f">{units().load}", "", rows=rows))
 
 
+def zero_rows(zeros: Sequence[ZeroMove], units: Units) -> list[tuple[str, str, str]]:
+    """Return minutes, load and a bar of the zeros of a session, thinned out evenly."""
+    step = max(-(-len(zeros) // MOST_ROWS), 1)
+    shown = [*zeros[::step]]
+    if zeros and shown[-1] is not zeros[-1]:
+        shown.append(zeros[-1])
+    largest = max((abs(one.moved_n) for one in shown), default=0.0)
+    return [
+        (
+            f"{one.minutes:.0f}",
+            f"{units.load_value(one.moved_n):+.3f}",
+            _bar(one.moved_n, largest),
+        )
+        for one in shown
+    ]
+
+
 def _show_part(part: PartText) -> None:
     click.echo(f"\n{part.title}\n  {part.heading}.")
     for name, number, unit in part.coefficients:
@@ -85,6 +103,5 @@ def _show_part(part: PartText) -> None:
 def _bar(off: float, largest: float) -> str:
     cells = [" "] * (2 * BAR_CELLS + 1)
     cells[BAR_CELLS] = "|"
-    if largest > 0.0:
-        cells[BAR_CELLS + round(off / largest * BAR_CELLS)] = "o"
+    cells[BAR_CELLS + round((off / largest if largest > 0.0 else 0.0) * BAR_CELLS)] = "o"
     return "".join(cells).rstrip()

@@ -17,7 +17,7 @@ from msgspec.structs import asdict, replace
 from numpy.typing import NDArray
 
 from coilbench.analysis.cli.common import print_document, say_aside, show_warnings, units
-from coilbench.analysis.cli.guiding import calibrated_part, on_this_rig, part_of_rig
+from coilbench.analysis.cli.known_rig import KnownRig
 from coilbench.analysis.cli.overload import (
     ALARMS,
     alarm_words,
@@ -113,7 +113,7 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
         say_aside(f"Leave the rig alone for {seconds:g} s.")
         press = f"{CAUTION} Never exceed the press's or the cell's rating.\n{_PRESS}"
         ask = None if hands_off else partial(say_aside, press)
-        watch = overload_watch(part_of_rig("load", hello))
+        watch = overload_watch(KnownRig.look(hello))
         listener = _Listener(source, hello, seen, lambda samples: say_alarms(watch, samples))
         health = _check_rig(listener, seconds, calibration, ask)
     drift = _zero_drift(book_path(), hello, health)
@@ -176,16 +176,18 @@ def _set_limit(days: float) -> None:
 def _check_mass(
     port: str, mass_kg: float, mass_u: str | None, tolerance: str | None, as_json: bool
 ) -> bool:
-    part = calibrated_part("load", "weigh")
-    refuse_overload(mass_kg * gravity_of(part), "--mass", pressed=False)
+    known = KnownRig.look()
+    part = known.calibrated("load", "weigh")
+    refuse_overload(known.ratings, mass_kg * gravity_of(part), "--mass", pressed=False)
     tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity_of(part))
     u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else _parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
-        part = on_this_rig(part, hello, "weigh")
+        known = KnownRig.look(hello)
+        part = known.own(part, hello, "weigh")
         guide = WeighGuide((0.0, mass_kg))
         stream = sample_stream(source, seen)
-        follow(stream, guide, _say, watch=overload_watch(part, pressed=False))
+        follow(stream, guide, _say, watch=overload_watch(known, pressed=False))
     zero, loaded = guide.holds
     reading = MassReading(
         mass_kg, zero.load_counts, loaded.load_counts, loaded.load_sd_counts, loaded.n

@@ -23,7 +23,7 @@ from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
 from coilbench.analysis.report.document import describe, document, filled, picked
 from coilbench.analysis.report.rests_text import mixed_text
-from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
+from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
@@ -310,7 +310,7 @@ def show_why(
     if spring.free_length_mm is None:
         how = f"set measure {as_typed(check.name)} {as_typed(f'{label} free LENGTH')}"
         click.echo(f"  free length: not measured; with a caliper: coilbench {how}")
-    click.echo(textwrap.fill(tests_line(check, shown), width))
+    click.echo(textwrap.fill(_tests_line(check, shown), width))
     click.echo("Strokes:")
     for stroke in strokes:
         click.echo(stroke_line(stroke, width, shown))
@@ -339,3 +339,15 @@ def _doubtful(stroke: JudgedStroke) -> bool:
     if not stroke.kept:
         return bool(stroke.findings) or stroke.ruling is not None
     return any(one.spoils or one.kind == "apart" for one in stroke.findings)
+
+
+def _tests_line(check: SetCheck, units: Units) -> str:
+    """Say how the outlier test's false-alarm rate is kept."""
+    shared = ", ".join(
+        f"the {test}" if isinstance(test, str) else f"the load at {units.length_text(test)}"
+        for test in check.tests
+    )
+    return (
+        f"Outlier test (generalised ESD): at most {check.alpha:.1%} of sound sets raise a false "
+        f"alarm, shared equally by {shared}: {check.alpha_each:.2%} each."
+    )

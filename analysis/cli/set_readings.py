@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from msgspec.structs import asdict, replace
@@ -10,15 +10,19 @@ from msgspec.structs import asdict, replace
 from coilbench.analysis.cli.common import print_document, say, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import plain_table, print_uncut
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import note_text
-from coilbench.analysis.report.slip_text import setup_text, suspect_text
+from coilbench.analysis.report.slip_text import reading_text, setup_text
 from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.sets.slips import Slip
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.keyed_readings import KeyedRow, last_setup, spring_named, was_keyed
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import scale_called
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.plain import as_typed
+from coilbench.capture.tables.keyed import KeyedReading
 
 
 def set_readings(name: str, label: str | None, as_json: bool) -> None:
@@ -69,7 +73,7 @@ def suspect_lines(db: Database, record: SetRecord, labels: Iterable[str]) -> lis
 
     desk = Desk(db, record, (last_setup(db, record) or (KeyedSetup(), ""))[0])
     return [
-        suspect_text(name, *found, units())
+        _suspect_text(name, *found, units())
         for label in labels
         for name, found in desk.suspects(label).items()
     ]
@@ -112,3 +116,12 @@ def _document(row: KeyedRow) -> dict[str, Any]:
         "lever_ratio": row.setup["lever_ratio"],
         "scale": None if scale is None else scale["name"],
     }
+
+
+def _suspect_text(name: str, reading: KeyedReading, why: Sequence[Slip], units: Units) -> str:
+    """Say which reading its neighbours contradict, and what to do about it."""
+    said = "; ".join(describe(one, units) for one in why)
+    return (
+        f"{name} may be a slip ({said}): press it again, or if it was typed wrong: coilbench note "
+        f"--replace {as_typed(reading_text(reading, units))}"
+    )

@@ -12,16 +12,16 @@ from pathlib import Path
 import click
 from msgspec.structs import replace
 
-from coilbench.analysis.cli.calibrating import can_ask, given_port, store, table, with_overload
+from coilbench.analysis.cli.calibrating import can_ask, given_port, store, table
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.guiding import GuidedRig
+from coilbench.analysis.cli.known_rig import KnownRig
 from coilbench.analysis.cli.overload import refuse_overload
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import fixed
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.calibrations import newest_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import store_scale
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
@@ -54,7 +54,8 @@ def weigh_command(
     bell: bool,
 ) -> None:
     """Calibrate the load with known masses, up and down, three different ones or more."""
-    gravity = _gravity(gravity_m_s2)
+    known = KnownRig.look()
+    gravity = _gravity(gravity_m_s2, known)
     if scale_name is not None:
         _refuse_for_scale(masses_err, masses_u)
         _store_scale(scale_name, file, gravity)
@@ -65,10 +66,10 @@ def weigh_command(
         if any(point.mass_kg == 0.0 for point in points):
             part = part.noted(Finding("zero_unchecked"))
         largest_n = gravity * max(point.mass_kg for point in points)
-        store(with_overload(part, largest_n, pressed=False))
+        store(part, largest_n, pressed=False)
         return
     port, masses_kg = given_port(port), _checked_masses_kg(masses)
-    refuse_overload(gravity * max(masses_kg), "--masses", pressed=False)
+    refuse_overload(known.ratings, gravity * max(masses_kg), "--masses", pressed=False)
     masses_err, masses_u = _asked_masses_err(masses_err, masses_u)
     with GuidedRig.open(port, ring=bell) as rig:
         read = rig.weigh(masses_kg, masses_u, afresh=afresh)
@@ -94,17 +95,12 @@ def _refuse_for_scale(masses_err: MassesErr | None, masses_u: float | None) -> N
         )
 
 
-def _gravity(given_m_s2: float | None) -> float:
+def _gravity(given_m_s2: float | None, known: KnownRig) -> float:
     """Return local gravity: as given, else as at the calibration before, else the standard."""
     if given_m_s2 is not None:
         return given_m_s2
-    path = book_path()
-    if path.exists():
-        with open_book(path) as db:
-            part = newest_part(db, "load")
-        if part is not None and part.gravity_m_s2 is not None:
-            return part.gravity_m_s2
-    return STANDARD_GRAVITY_M_S2
+    before = None if known.load is None else known.load.gravity_m_s2
+    return STANDARD_GRAVITY_M_S2 if before is None else before
 
 
 def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +10,6 @@ from numpy.typing import NDArray
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, median
 
 Array = NDArray[np.float64]
-
 BISQUARE = 4.685  # tuning constant, 95 % efficient on normal noise: Holland and Welsch, 1977
 ROUNDS = 50
 DONE = 1e-8
@@ -83,27 +81,6 @@ class Fit(NamedTuple):
         variance = (small / mean) ** 2 * float(pull @ pull) / max(effective_n - p, 1.0)
         covariance = np.linalg.inv(design.T @ design) * variance
         return cls(np.asarray(fit), covariance, np.asarray(residual), weight, effective_n)
-
-
-class Line(NamedTuple):
-    """The slope of a straight line fitted through some points, and its uncertainty, k = 1."""
-
-    slope: float
-    slope_u: float
-
-    @classmethod
-    def least_squares(cls, x: Array, y: Array) -> Line:
-        """Fit as Fit.least_squares does, in a fraction of its time.
-
-        Args:
-            x, y: shape (n,), n above 2, in the order in which neighbours' noise hangs together.
-        """
-        x, y = x - x.mean(), y - y.mean()
-        spread = float(x @ x)
-        slope = float(x @ y) / spread
-        residual = y - slope * x
-        freedom = max(effective_count(residual, 2) - 2.0, 1.0)
-        return cls(slope, math.sqrt(float(residual @ residual) / freedom / spread))
 
 
 def effective_count(residual: Array, parameters: int) -> float:

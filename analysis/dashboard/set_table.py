@@ -14,10 +14,13 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.dashboard.scene import SetTable, SpringRow
 from coilbench.analysis.inputs.kept import nothing_kept
 from coilbench.analysis.inputs.measured import judge_set
-from coilbench.analysis.inputs.rig_record import calibration_state
+from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
+from coilbench.analysis.rig.check import days_between
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.calibrations import mass_checks, newest_part
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import first_row, utc_now
@@ -28,7 +31,6 @@ from coilbench.capture.strokes.judging import Done
 
 BOOK_LOOK_S = 0.5
 RETRY_S = 2.0  # after the book could not be read
-
 BAND_POINTS = 30
 
 
@@ -180,7 +182,7 @@ class BookReader(msgspec.Struct, dict=True):
         mark = _mark(db)
         if mark == self._read_mark:
             return
-        state = calibration_state(db, utc_now())
+        state = _calibration_state(db, utc_now())
         self.standing = "" if state is None else describe(state, self.units)
         asked = self.set_name, self.heights_mm, self.units
         for table in read_set_table(db, *asked, self.table):
@@ -203,3 +205,24 @@ def _mark(db: Database) -> tuple[object, ...]:
         for name in ("sets", "springs")
     ]
     return (*row, *map(tuple, registered))
+
+
+def _calibration_state(db: Database, now_utc: str) -> Finding | None:
+    """Return how old the rig's calibration and its last check are, and the warnings on it.
+
+    None where the load was never calibrated.
+    """
+    load = newest_part(db, "load")
+    if load is None:
+        return None
+    checks = mass_checks(db, load.part_id)
+    last = checks[-1] if checks else None
+    warned = rig_warnings(db, now_utc)
+    return Finding.of(
+        "calibrated",
+        age_days=days_between(load.made_utc, now_utc),
+        check_kg=None if last is None else last.check.mass_kg,
+        check_passed=None if last is None else last.check.passed,
+        check_age_days=None if last is None else days_between(last.made_utc, now_utc),
+        warning=warned[0].to_document() if warned else None,
+    )

@@ -4,31 +4,22 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from functools import cached_property, partial
 from pathlib import Path
-from statistics import fmean
 from typing import NamedTuple
 
 import msgspec
 from msgspec.structs import replace
 
-from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.coil import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import Role
 from coilbench.analysis.engine.three_index import Array
 from coilbench.analysis.engine.worked_out import WorkedOut
 from coilbench.analysis.inputs.by_hand import usable
 from coilbench.analysis.inputs.kept import anything_kept, growing, nothing_kept, only_kept
-from coilbench.analysis.inputs.measured import (
-    JudgedSet,
-    NothingMeasured,
-    asked_of,
-    judge_set,
-    measured_set,
-)
+from coilbench.analysis.inputs.measured import JudgedSet, NothingMeasured, asked_of, judge_set
 from coilbench.analysis.inputs.set_loads import Heights, SetLoads, SetOf
 from coilbench.analysis.inputs.several import Several
 from coilbench.capture.book.connection import Database
@@ -48,22 +39,6 @@ class _KeptLoads(msgspec.Struct, frozen=True):
 
     def __len__(self) -> int:
         return len(self.sets)
-
-
-def spring_size(db: Database, record: SetRecord) -> SpringSize:
-    """Return a set's free length, as registered, else the mean of those surely measured; its solid.
-
-    The solid height is the highest known: as registered, else of any spring.
-    """
-    curves: tuple[SpringCurve, ...] = ()
-    with suppress(NothingMeasured):
-        curves = measured_set(db, record).curves
-    sure = [curve.free_length_mm for curve in curves if curve.length_sure]
-    known = [free_mm for free_mm in sure if free_mm is not None]
-    measured_mm = fmean(known) if known else None
-    free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
-    springs = usable(record, curves, ())
-    return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
 
 
 class Candidates(msgspec.Struct, frozen=True):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import NamedTuple
 
 from msgspec.structs import replace
@@ -11,8 +11,8 @@ from coilbench.analysis.inputs.free_lengths import LengthsContradicted, lengths_
 from coilbench.analysis.inputs.stroke_reads import Unkeyed, read_of_row
 from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
 from coilbench.analysis.sets.courses import SAME_MM, ReadAt
-from coilbench.analysis.sets.foretelling import Given, by_rate, foretold
-from coilbench.analysis.sets.slips import Slip, Weighed, meant_height, slips, strange_height
+from coilbench.analysis.sets.foretelling import NEAR_MM, Given, by_rate, foretold
+from coilbench.analysis.sets.slips import Slip, Weighed, slips
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import (
@@ -32,6 +32,8 @@ from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
 
 LIKELY = 0.5  # of how far nothing is asked: what is offered in place of a slip; our choice
 CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
+STRANGE_MM = 2.0  # a height farther than this from all that are read is strange
+DEEP_SHARE = 0.4  # of the free length: a height below it may be a depth, where none was read
 
 
 class _Stored(NamedTuple):
@@ -375,3 +377,17 @@ def given_of(record: SetRecord, label: str) -> Given:
         rate_n_per_mm = rate_from_dimensions(wire_mm, coil_mm, coils, STEEL_MODULUS_MPA)
     solid_mm = record.solid_of_mm(label)
     return Given(record.nominal, record.free_length_mm, solid_mm, rate_n_per_mm)
+
+
+def strange_height(
+    height_mm: float, read_mm: Collection[float], free_length_mm: float | None = None
+) -> bool:
+    """Tell whether a height is far from all that a set is read at; where it has none, too deep."""
+    if read_mm:
+        return min(abs(height_mm - one) for one in read_mm) > STRANGE_MM
+    return free_length_mm is not None and height_mm < DEEP_SHARE * free_length_mm
+
+
+def meant_height(height_mm: float, read_mm: Collection[float]) -> bool:
+    """Tell whether a height is one of those that a set is read at."""
+    return any(abs(height_mm - one) <= NEAR_MM for one in read_mm)

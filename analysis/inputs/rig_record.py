@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.rig.card import Card
-from coilbench.analysis.rig.check import PastCheck, Trend, days_between, moves, warnings
+from coilbench.analysis.rig.check import PastCheck, Trend, moves, warnings
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import (
     CheckRecord,
@@ -29,7 +29,7 @@ from coilbench.capture.book.rests import rests_beside
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.scales import part_points
 from coilbench.capture.book.set_trust import SetTrust
-from coilbench.capture.book.state import good_for_days, scale_weighed
+from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.zeros import session_zeros
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration, PartKind
@@ -55,14 +55,6 @@ def set_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...
         facts = {"sets": list(trust.by_word), "presses": trust.by_word_presses}
         found.append(Finding("counts_by_word", facts))
     return (*_scale_warnings(db, set_names), *found)
-
-
-def plan_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
-    """Return that the scale should be weighed first: it never was, or nothing is known yet."""
-    known = scale_weighed(db) or newest_part(db, "load") is not None
-    if known and not never_weighed(db, set_names):
-        return ()
-    return (Finding.of("weigh_scale_first", u_relative=2.0 * SCALE_U_RELATIVE),)
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:
@@ -145,24 +137,3 @@ def calibration_if_any(path: Path, device_id: str) -> Calibration | None:
             return current_calibration(db, device_id).calibration
         except CoilbenchError:
             return None  # counts are still worth looking at
-
-
-def calibration_state(db: Database, now_utc: str) -> Finding | None:
-    """Return how old the rig's calibration and its last check are, and the warnings on it.
-
-    None where the load was never calibrated.
-    """
-    load = newest_part(db, "load")
-    if load is None:
-        return None
-    checks = mass_checks(db, load.part_id)
-    last = checks[-1] if checks else None
-    warned = rig_warnings(db, now_utc)
-    return Finding.of(
-        "calibrated",
-        age_days=days_between(load.made_utc, now_utc),
-        check_kg=None if last is None else last.check.mass_kg,
-        check_passed=None if last is None else last.check.passed,
-        check_age_days=None if last is None else days_between(last.made_utc, now_utc),
-        warning=warned[0].to_document() if warned else None,
-    )

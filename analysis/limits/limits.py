@@ -9,17 +9,23 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from operator import mul
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import msgspec
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import exceeds
-from coilbench.analysis.engine.placed import SetCurves, place
+from coilbench.analysis.engine.placed import PlacedSet, SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.spring_limits import LimitFinding, LimitKind, SetLimits, Severity
-from coilbench.analysis.limits.stress import set_findings, set_limits
+from coilbench.analysis.limits.spring_limits import (
+    LimitFinding,
+    LimitKind,
+    SetLimits,
+    Severity,
+    SpringLimits,
+)
+from coilbench.analysis.limits.stress import SHEAR_SHARE, STATIC_SHARE, set_limits
 from coilbench.analysis.limits.valve_motion import (
     SPRING_SHARE,
     LiftTable,
@@ -34,6 +40,7 @@ NotGivenKind = Literal[
     "dimensions", "coil_diameter", "material", "strength", "shot_peened", "max_rpm", "lift_table",
     "rocker_ratio", "lash", "masses", "weighing_u", "spring_mass",
 ]  # fmt: skip
+TEXTBOOK_RATIO = 15.0  # Shigley, chapter 10: 15 to 20 times the forcing frequency
 
 
 class NotGiven(msgspec.Struct, frozen=True):
@@ -232,3 +239,46 @@ def _missing(
     }
     yield from (NotGiven(kind) for kind, is_so in of_train.items() if is_so)
     yield from (NotGiven("spring_mass", one.set_name) for one in sets if one.spring_mass_g is None)
+
+
+def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterator[LimitFinding]:
+    """Yield what a set doesn't keep at its heights; margin_mm is the least to coil bind."""
+    for risk in placed.bind_risks(margin_mm):
+        facts = asdict(risk)
+        facts.pop("kind", None)  # of some it is the class's
+        yield LimitFinding(risk.kind, {"set": facts.pop("set_name")} | facts)
+    yield from _stress_findings(one)
+    tired, surging, rate = one.worst("fatigue_factor"), one.worst("surge_ratio"), one.rate_check
+    if tired is not None and tired.fatigue_factor is not None and tired.fatigue_factor < 1.0:
+        yield _of(one, "fatigue_low", tired, fatigue_factor=tired.fatigue_factor, limit=1.0)
+    ratio = None if surging is None else surging.surge_ratio
+    if surging is not None and ratio is not None and ratio < TEXTBOOK_RATIO:
+        yield _of(one, "surge_near", surging, surge_hz=surging.surge_hz, ratio=ratio)
+    if rate is not None and not rate.agrees:
+        yield LimitFinding("rate_differs", {"set": one.set_name, **asdict(rate)})
+
+
+def _stress_findings(one: SetLimits) -> Iterator[LimitFinding]:
+    worst, solid, tensile_mpa = one.worst("open_mpa"), one.worst("solid_plain_mpa"), one.tensile_mpa
+    if tensile_mpa is None or any(each.open_mpa is None for each in one.springs):
+        yield LimitFinding("stress_unknown", {"set": one.set_name})
+    if tensile_mpa is None:
+        return
+    if worst is not None and worst.open_mpa is not None:
+        wire = one.given.wire
+        low, high = (SHEAR_SHARE, SHEAR_SHARE) if wire is None else wire.elastic_shares
+        beyond: LimitKind = "stress_rupture" if wire is None else "stress_elastic"
+        kind: LimitKind = beyond if worst.open_mpa > high * tensile_mpa else "stress_near"
+        facts = {"limit_from_mpa": low * tensile_mpa, "limit_mpa": high * tensile_mpa}
+        if worst.open_mpa > low * tensile_mpa:
+            yield _of(one, kind, worst, stress_mpa=worst.open_mpa, tensile_mpa=tensile_mpa, **facts)
+    limit_mpa, plain_mpa = STATIC_SHARE * tensile_mpa, 0.0
+    if solid is not None and solid.solid_plain_mpa is not None:
+        plain_mpa = solid.solid_plain_mpa
+    if solid is not None and plain_mpa > limit_mpa:
+        numbers = {"stress_mpa": plain_mpa, "tensile_mpa": tensile_mpa, "limit_mpa": limit_mpa}
+        yield _of(one, "stress_solid", solid, **numbers)
+
+
+def _of(one: SetLimits, kind: LimitKind, spring: SpringLimits, **facts: Any) -> LimitFinding:
+    return LimitFinding(kind, {"set": one.set_name, "spring": spring.label, **facts})

@@ -7,11 +7,9 @@ Design, chapter 10.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
-from typing import Any, NamedTuple
-
-from msgspec.structs import asdict
+from typing import NamedTuple
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
@@ -20,13 +18,7 @@ from coilbench.analysis.engine.build_file import WireGiven
 from coilbench.analysis.engine.cam import cam_hz
 from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3, Coil
 from coilbench.analysis.engine.placed import PlacedSet
-from coilbench.analysis.limits.spring_limits import (
-    HandbookRate,
-    LimitFinding,
-    LimitKind,
-    SetLimits,
-    SpringLimits,
-)
+from coilbench.analysis.limits.spring_limits import HandbookRate, SetLimits, SpringLimits
 
 SHEAR_SHARE = 0.67  # torsional modulus of rupture over tensile strength: Shigley, chapter 10
 STATIC_SHARE = 0.56  # EN 13906-1, uncorrected stress at solid over tensile strength, cold coiled
@@ -91,7 +83,6 @@ def fatigue_factor(
 
 
 USUAL_RATIOS = 6.0, 11.0  # ordinary valve springs at the highest speed: common practice, no source
-TEXTBOOK_RATIO = 15.0  # Shigley, chapter 10: 15 to 20 times the forcing frequency
 
 
 def coil_mass_g(wire_mm: float, coil_diameter_mm: float, coils: float) -> float:
@@ -283,46 +274,3 @@ def _rate(placed: PlacedSet, curve: SpringCurve) -> Rate | None:
         return curve.rate_between(placed.seat_height_mm, placed.open_height_mm)
     except HeightNotMeasured:
         return curve.rate
-
-
-def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterator[LimitFinding]:
-    """Yield what a set doesn't keep at its heights; margin_mm is the least to coil bind."""
-    for risk in placed.bind_risks(margin_mm):
-        facts = asdict(risk)
-        facts.pop("kind", None)  # of some it is the class's
-        yield LimitFinding(risk.kind, {"set": facts.pop("set_name")} | facts)
-    yield from _stress_findings(one)
-    tired, surging, rate = one.worst("fatigue_factor"), one.worst("surge_ratio"), one.rate_check
-    if tired is not None and tired.fatigue_factor is not None and tired.fatigue_factor < 1.0:
-        yield _of(one, "fatigue_low", tired, fatigue_factor=tired.fatigue_factor, limit=1.0)
-    ratio = None if surging is None else surging.surge_ratio
-    if surging is not None and ratio is not None and ratio < TEXTBOOK_RATIO:
-        yield _of(one, "surge_near", surging, surge_hz=surging.surge_hz, ratio=ratio)
-    if rate is not None and not rate.agrees:
-        yield LimitFinding("rate_differs", {"set": one.set_name, **asdict(rate)})
-
-
-def _stress_findings(one: SetLimits) -> Iterator[LimitFinding]:
-    worst, solid, tensile_mpa = one.worst("open_mpa"), one.worst("solid_plain_mpa"), one.tensile_mpa
-    if tensile_mpa is None or any(each.open_mpa is None for each in one.springs):
-        yield LimitFinding("stress_unknown", {"set": one.set_name})
-    if tensile_mpa is None:
-        return
-    if worst is not None and worst.open_mpa is not None:
-        wire = one.given.wire
-        low, high = (SHEAR_SHARE, SHEAR_SHARE) if wire is None else wire.elastic_shares
-        beyond: LimitKind = "stress_rupture" if wire is None else "stress_elastic"
-        kind: LimitKind = beyond if worst.open_mpa > high * tensile_mpa else "stress_near"
-        facts = {"limit_from_mpa": low * tensile_mpa, "limit_mpa": high * tensile_mpa}
-        if worst.open_mpa > low * tensile_mpa:
-            yield _of(one, kind, worst, stress_mpa=worst.open_mpa, tensile_mpa=tensile_mpa, **facts)
-    limit_mpa, plain_mpa = STATIC_SHARE * tensile_mpa, 0.0
-    if solid is not None and solid.solid_plain_mpa is not None:
-        plain_mpa = solid.solid_plain_mpa
-    if solid is not None and plain_mpa > limit_mpa:
-        numbers = {"stress_mpa": plain_mpa, "tensile_mpa": tensile_mpa, "limit_mpa": limit_mpa}
-        yield _of(one, "stress_solid", solid, **numbers)
-
-
-def _of(one: SetLimits, kind: LimitKind, spring: SpringLimits, **facts: Any) -> LimitFinding:
-    return LimitFinding(kind, {"set": one.set_name, "spring": spring.label, **facts})

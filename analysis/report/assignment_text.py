@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from coilbench.analysis.choices import Effort
 from coilbench.analysis.engine.assignment import Assignment, Level, LevelStatus, ValvePlan
@@ -16,13 +16,7 @@ from coilbench.analysis.engine.reasons import (
     UnreadObstacle,
     ValvesAssumed,
 )
-from coilbench.analysis.report.document import (
-    describe,
-    filled,
-    first_few,
-    json_keys,
-    sentences,
-)
+from coilbench.analysis.report.document import describe, filled, first_few, json_keys, sentences
 from coilbench.analysis.report.pairing_text import needs_lines
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
@@ -36,8 +30,6 @@ LIMITS: dict[RelaxedLimit, str] = {
     "effort_none": "--effort none",
     "effort_shims": "--effort shims",
 }
-
-MOST_SETS_NAMED = 4  # whose solid height is unknown, each in a note of its own
 LIMITS_NOT_LOOKED_AT = (
     "what wire and valve train bear was not looked at (stress, surge, the speed at which the valve "
     "leaves its cam): --limits does"
@@ -49,7 +41,6 @@ STATUS: dict[LevelStatus, str] = {
     "unknown": "unknown",
     "not_read": "not judged",
 }
-
 json_keys(
     ValvePlan,
     "valve=valve.name height_mm=valve.height_mm outer_set=outer.springs.name outer=outer.name "
@@ -73,8 +64,6 @@ json_keys(
     "spread_n=chosen.spread_n "
     "valves=chosen.valves spares=chosen.spares.name levels reasons",
 )
-
-
 sentences(
     EffortObstacle,
     {
@@ -141,23 +130,6 @@ def assignment_notes(assignment: Assignment, units: Units) -> tuple[str, ...]:
     return tuple(describe(each, units) for each in notes)
 
 
-def assumption_texts(assignment: Assignment, units: Units) -> Iterator[str]:
-    """Yield what was assumed about valves and springs; many sets of one lack in one sentence."""
-    alike = [
-        each.set_name
-        for each in assignment.assumptions
-        if isinstance(each, SolidUnknown) and each.closing_mm is None
-    ]
-    for each in assignment.assumptions:
-        if len(alike) <= MOST_SETS_NAMED or getattr(each, "set_name", None) not in alike:
-            yield describe(each, units)
-    if len(alike) > MOST_SETS_NAMED:
-        yield (
-            f"coil bind not checked, solid heights of {len(alike)} sets unknown: measure those of "
-            "the springs chosen (coilbench set measure)"
-        )
-
-
 def assignment_verdict(level: Level) -> str:
     """Say what an assignment gives, and whether it is proven the best; or that there is none."""
     match level.status:
@@ -219,15 +191,6 @@ def inside_text(level: Level) -> str:
     parts = [f"{count} {said}" for said, one in others.items() if (count := level.count(one))]
     told = f"{level.count('inside')} of {every} valves are inside the card's tolerances"
     return ", ".join([told, *parts])
-
-
-def spread_text(level: Level, units: Units) -> str:
-    """Say how far the valves are from each other."""
-    seat_n, open_n = level.spread_n or (0.0, 0.0)
-    return (
-        f"From valve to valve the loads differ by {units.load_text(seat_n)} shut and "
-        f"{units.load_text(open_n)} at full lift"
-    )
 
 
 LEVEL_TITLES = ("with", "sum", "inside", "unsure", "shims", "cuts", "status")

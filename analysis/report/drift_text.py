@@ -1,15 +1,10 @@
-"""The zero's drift and the cups in words, the zeros of a session as rows. Pure."""
+"""The zero's drift in words. Pure."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 from coilbench.analysis.report.document import json_keys
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import PACE_MIN, ZeroDrift, ZeroMove
-
-MOST_ROWS = 12  # of a long session
-BAR_CELLS = 12  # to either side
 
 json_keys(ZeroMove, "minutes moved_n")
 json_keys(ZeroDrift, "minutes moved_n u_n pace_n pace_u_n settled running_min")
@@ -55,27 +50,3 @@ def _first_words(drift: ZeroDrift) -> str:
         f", {max(before_min, 0.0):.0f} min or more after the rig's last start (what it went before "
         "is not known)"
     )
-
-
-def zero_rows(zeros: Sequence[ZeroMove], units: Units) -> list[tuple[str, str, str]]:
-    """Return minutes, load and a bar of the zeros of a session, thinned out evenly."""
-    step = max(-(-len(zeros) // MOST_ROWS), 1)
-    shown = [*zeros[::step]]
-    if zeros and shown[-1] is not zeros[-1]:
-        shown.append(zeros[-1])
-    largest = max((abs(one.moved_n) for one in shown), default=0.0)
-    return [
-        (
-            f"{one.minutes:.0f}",
-            f"{units.load_value(one.moved_n):+.3f}",
-            _bar(one.moved_n / largest if largest > 0.0 else 0.0),
-        )
-        for one in shown
-    ]
-
-
-def _bar(share: float) -> str:
-    cells = [" "] * (2 * BAR_CELLS + 1)
-    cells[BAR_CELLS] = "|"
-    cells[BAR_CELLS + round(share * BAR_CELLS)] = "o"
-    return "".join(cells).rstrip()

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 
 from msgspec.structs import replace
 
-from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.outcomes import Combination, PairAnswer, Pairing, Trade, ValveCounts
 from coilbench.analysis.engine.placed import LoadRange
@@ -27,7 +26,7 @@ from coilbench.analysis.engine.reasons import (
     Verdict,
 )
 from coilbench.analysis.engine.shims import ROLES, SeatChoice, Window
-from coilbench.analysis.report.build_text import lobes_of, verdict_text
+from coilbench.analysis.report.build_text import verdict_text
 from coilbench.analysis.report.document import describe, filled, first_few, json_keys, sentences
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
@@ -44,7 +43,6 @@ BEST: dict[Verdict, str] = {
     "misses": "Nothing fits with the same under every valve (assign mixes). Nearest",
     "not_judged": "Nothing can be judged before more is read. First",
 }
-
 json_keys(Cam, "name seat_n=seat_load_n open_n=open_load_n lift_mm=valve_lift_mm "
           "implied_rate_n_per_mm loss_allowance")  # fmt: skip
 json_keys(
@@ -123,22 +121,6 @@ def _window_text(window: Window, units: Units) -> str:
 def pair_text(outer: str, inner: str | None, choice: SeatChoice, units: Units) -> str:
     """Name a pair of sets, or one set, and what is under them."""
     return f"{_names_text(outer, inner)}, {_choice_text(choice, units)}"
-
-
-def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
-    """Yield what the card asks for, and what was assumed."""
-    for card in build.cards:
-        asked = describe(card.cam, units)
-        yield filled(
-            "{cam.name} ({name}): {asked}; that asks for {cam.implied_rate_n_per_mm}.",
-            card,
-            units,
-            asked=asked,
-        )
-    for whose, finding in lobes_of(build):
-        yield f"Lobe{whose and f' ({whose})'}: {describe(finding, units)}."
-    yield from (f"Note: {describe(note, units)}." for note in build.notes)
-    yield from heights_left_out(build, units)
 
 
 def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
@@ -390,14 +372,3 @@ def alone_text(choice: SeatChoice, units: Units) -> Iterator[str]:
     for role, alone_mm in zip(ROLES, (choice.outer_shim_mm, choice.inner_shim_mm), strict=True):
         if alone_mm > 0.0:
             yield f"{units.length_text(alone_mm)} under the {role} alone"
-
-
-def heights_left_out(build: BuildFile, units: Units) -> Iterator[str]:
-    """Say what every ± leaves out where the build file doesn't say how well heights are known."""
-    if build.head.height_u_mm is None:
-        step_n = 0.1 * max(card.cam.implied_rate_n_per_mm for card in build.cards)
-        yield (
-            "Every ± here leaves out that of the installed heights, which the build file doesn't "
-            f"give (height_u in [head]): {units.length_text(0.1)} of height is about "
-            f"{units.load_text(step_n)} of load."
-        )

@@ -29,7 +29,6 @@ TOO_FEW = (
     f"Fewer than {FEWEST_FOR_MIDDLE} springs have no middle to be compared with: measure more, or "
     "give a nominal, like --nominal 24kg@38.5mm."
 )
-
 RULES: dict[RuleName, str] = {
     "measured": "measured",
     "strokes": "strokes",
@@ -238,18 +237,6 @@ def _(found: JudgedStroke, units: Units) -> str:
     seen = "; ".join(describe(one, units) for one in found.findings)
     told = f"{'kept' if found.kept else 'left out'}, {why}"
     return f"{told}. {seen}" if seen else told
-
-
-def tests_line(check: SetCheck, units: Units) -> str:
-    """Say how the outlier test's false-alarm rate is kept."""
-    shared = ", ".join(
-        f"the {test}" if isinstance(test, str) else f"the load at {units.length_text(test)}"
-        for test in check.tests
-    )
-    return (
-        f"Outlier test (generalised ESD): at most {check.alpha:.1%} of sound sets raise a false "
-        f"alarm, shared equally by {shared}: {check.alpha_each:.2%} each."
-    )
 
 
 json_keys(Flag, "kind reason=text findings")

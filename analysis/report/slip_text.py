@@ -11,7 +11,6 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.foretelling import Foretold
 from coilbench.analysis.sets.slips import FitsOther, Slip, Weighed
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.units import counted
@@ -147,24 +146,6 @@ def setup_text(setup: Mapping[str, Any], units: Units) -> str:
     return ", ".join(parts)
 
 
-def refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:
-    """Return the error that says why a reading is not stored where nobody can be asked."""
-    meant, wrong = weighed.meant, weighed.wrong_beside
-    earlier = weighed.earlier
-    hint = "" if meant is None else f"Perhaps {reading_text(meant, units)} was meant. "
-    if weighed.refusal is not None:
-        hint += "Check the reading" if meant is not None else weighed.refusal.hint or "Check it"
-    elif wrong is None:
-        hint += "Check it; --yes stores it as it is"
-        hint += f"; if {earlier} is the wrong one: --remove {earlier} first" if earlier else ""
-    elif wrong:
-        hint += f"Check it; if {wrong} is the wrong one: --remove {wrong} first"
-    else:
-        hint += "Check both lines"
-    where = reading_text(weighed.reading, units)
-    return CoilbenchError(doubts_text(weighed, units), where=where, hint=hint)
-
-
 def choices_of(weighed: Weighed, units: Units) -> dict[str, str]:
     """Return what a person may answer about a doubtful reading: a key, and what it does."""
     choices = {"n": "not stored"}
@@ -193,12 +174,3 @@ def question_text(weighed: Weighed, units: Units) -> str:
     hint = "" if weighed.refusal is None else weighed.refusal.hint or ""
     words = doubts_text(weighed, units)
     return f"{words}. {hint}." if hint else f"{words}."
-
-
-def suspect_text(name: str, reading: KeyedReading, why: Sequence[Slip], units: Units) -> str:
-    """Say which reading its neighbours contradict, and what to do about it."""
-    said = "; ".join(describe(one, units) for one in why)
-    return (
-        f"{name} may be a slip ({said}): press it again, or if it was typed wrong: coilbench note "
-        f"--replace {as_typed(reading_text(reading, units))}"
-    )

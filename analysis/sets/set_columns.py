@@ -6,13 +6,14 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import cached_property
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import msgspec
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.loads_end import length_contradicted
+from coilbench.analysis.curves.lengths import LEAST_SPAN_MM, FoundHeight
+from coilbench.analysis.curves.loads_end import LengthContradicted, contradicted
 from coilbench.analysis.curves.not_measured import HeightNotMeasured
 from coilbench.analysis.curves.uncertainty import split
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Alike, Column, Sided
@@ -28,6 +29,10 @@ from coilbench.analysis.sets.rulings import (
 )
 from coilbench.capture.calibration.statistics import median, medians
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from coilbench.analysis.curves.curve import SpringCurve
+
 
 SHORT_SHARE = 0.02  # of the free length; common practice, no source
 ODD_SHARE = 0.01  # of the mean load; ours, no source
@@ -274,3 +279,33 @@ def rates_between(curves: Sequence[SpringCurve], high_mm: float, low_mm: float) 
         return None
 
     return Alike.of(curves, read)
+
+
+def length_contradicted(curve: SpringCurve) -> LengthContradicted | None:
+    """Return a free length that the spring's own loads contradict by more than both may be off."""
+    length, ends = curve.by_hand, loads_end(curve)
+    if length is None or ends is None:
+        return None
+    carried_mm = 0.0 if curve.contact is not None else ends.height_mm - curve.highest_mm
+    return contradicted(length, ends, carried_mm, curve.lowest_mm)
+
+
+def loads_end(curve: SpringCurve) -> FoundHeight | None:
+    """Return first contact, else where the line through the loads comes to none.
+
+    The line goes through the ends of what was read of one branch; its uncertainty is that of both
+    loads. None where that is one height alone, or its loads don't fall.
+    """
+    if curve.contact is not None:
+        return curve.contact
+    high_mm, low_mm = curve.rated_mm
+    if high_mm - low_mm < LEAST_SPAN_MM:
+        return None
+    with suppress(CoilbenchError):
+        rate, high = curve.rate_between(low_mm, high_mm), curve.load_at(high_mm)
+        if rate.rate_n_per_mm <= 0.0 or high.load_n <= 0.0:
+            return None
+        left_mm = high.load_n / rate.rate_n_per_mm
+        u_mm = math.hypot(high.load_u_n, left_mm * rate.rate_u_n_per_mm) / rate.rate_n_per_mm
+        return FoundHeight(high_mm + left_mm, u_mm)
+    return None

@@ -7,28 +7,19 @@ wrong, and only the person knows which.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from typing import Literal, NamedTuple
 
 import msgspec
 import numpy as np
 
 from coilbench.analysis.sets.courses import Course, Held, ReadAt
-from coilbench.analysis.sets.foretelling import (
-    NEAR_MM,
-    NOTHING_GIVEN,
-    Foretold,
-    Given,
-    by_rate,
-    foretold,
-)
+from coilbench.analysis.sets.foretelling import NOTHING_GIVEN, Foretold, Given, by_rate, foretold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedReading
 
 # All of these are our choice, no source.
 FALL_DEVIATIONS = 2.0  # k = 2: a fall within it may be none
-STRANGE_MM = 2.0  # a height farther than this from all that are read is strange
-DEEP_SHARE = 0.4  # of the free length: a height below it may be a depth, where none was read
 
 
 class Slip(msgspec.Struct, frozen=True):
@@ -93,20 +84,6 @@ def slips(
             found.append(Slip("far", read, foretold=at))
             break
     return tuple(found)
-
-
-def strange_height(
-    height_mm: float, read_mm: Collection[float], free_length_mm: float | None = None
-) -> bool:
-    """Tell whether a height is far from all that a set is read at; where it has none, too deep."""
-    if read_mm:
-        return min(abs(height_mm - one) for one in read_mm) > STRANGE_MM
-    return free_length_mm is not None and height_mm < DEEP_SHARE * free_length_mm
-
-
-def meant_height(height_mm: float, read_mm: Collection[float]) -> bool:
-    """Tell whether a height is one of those that a set is read at."""
-    return any(abs(height_mm - one) <= NEAR_MM for one in read_mm)
 
 
 def _fall(read: ReadAt, own: Course) -> ReadAt | None:

@@ -216,8 +216,9 @@ def refuse_linked(path: Path) -> None:
             where=str(path),
             hint="Remove the other name, or go on with a copy: coilbench book copy FILE",
         )
-    _refuse_foreign_journal(Path(os.path.realpath(path)))
-    if os.path.realpath(path) in _mounted():
+    real = os.path.realpath(path)
+    _refuse_foreign_journal(Path(real))
+    if _is_mounted(real):
         raise CoilbenchError(
             "this file is mounted by itself, so its journal is not the book's",
             where=str(path),
@@ -252,14 +253,15 @@ def _refuse_foreign_journal(book: Path) -> None:
             )
 
 
-def _mounted() -> set[str]:
-    """Return where something is mounted; nothing where the system doesn't tell."""
+def _is_mounted(path: str) -> bool:
+    """Tell whether something is mounted there; not where the system doesn't tell."""
     try:
         lines = _MOUNTS.read_text(errors="surrogateescape").splitlines()
     except OSError:
-        return set()
+        return False
     # proc(5): the fifth field; blank, tab, newline and backslash as octal
-    return {re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), one.split()[4]) for one in lines}
+    written = re.sub(r"[ \t\n\\]", lambda m: f"\\{ord(m[0]):03o}", path)
+    return any(line.split()[4] == written for line in lines)
 
 
 def connect(path: Path, how: str) -> sqlite3.Connection:

@@ -28,13 +28,8 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from coilbench.capture.book import tallies
-from coilbench.capture.book.edits import (
-    LABELS_COUNTED,
-    STROKE_WORDS,
-    counting,
-    register_edits,
-)
-from coilbench.capture.book.versions import newest
+from coilbench.capture.book.edits import LABELS_COUNTED, STROKE_WORDS, counting, register_edits
+from coilbench.capture.book.versions import versions
 
 # A stroke's content_digest covers its curve (before 0017_curves in `curve_rows` alone).
 CURVES = ("curve_rows", "curves", "curve_steps")
@@ -110,7 +105,7 @@ class Layout(NamedTuple):
     """A table as it is read: its columns, its digests, and its indexes' columns by index.
 
     Attributes:
-        read: the columns that are read of a row, without a stroke's samples.
+        read: the columns that are read of a row, without a stroke's samples; cells: in SQL.
         kept: in a row with its rowid first: where a digest is, and what picks what it covers.
     """
 
@@ -118,15 +113,20 @@ class Layout(NamedTuple):
     covers: tuple[Cover, ...]
     indexes: dict[str, tuple[Column, ...]]
     read: tuple[Column, ...]
+    cells: str
     kept: tuple[tuple[int, Callable[[tuple[Any, ...]], tuple[Any, ...]]], ...]
 
 
 _layouts: dict[tuple[str, str], Layout] = {}  # of each version a book may be of, and table
 
 
+def _newest(connection: sqlite3.Connection) -> str:
+    return max(versions(connection), default="")
+
+
 def layout(connection: sqlite3.Connection, table: str) -> Layout:
     """Return a table's layout; it follows from the book's version, as `ours.py` sees to."""
-    of = newest(connection), table
+    of = _newest(connection), table
     if of not in _layouts:
         _layouts[of] = _read_layout(connection, *of)
     return _layouts[of]
@@ -150,7 +150,8 @@ def _read_layout(connection: sqlite3.Connection, version: str, table: str) -> La
         )
         for one in covers
     )
-    return Layout(every, covers, indexes, read, kept)
+    cells = ", ".join(_cell(column, f"{table}.") for column in read)
+    return Layout(every, covers, indexes, read, cells, kept)
 
 
 def columns_of(connection: sqlite3.Connection, table: str) -> tuple[Column, ...]:
@@ -243,7 +244,7 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
     SQLite looks for it as it prepares a statement, whether the trigger would do anything or not:
     so a row that a changed rowid replaces, for which no deletion's trigger fires, is kept too.
     """
-    if newest(connection) < _SINCE:
+    if _newest(connection) < _SINCE:
         return
     every: Mapping[str, str] = dict.fromkeys(
         ("INSERT", "UPDATE", "DELETE"), f"WHEN 0 BEGIN SELECT coil_digest('{table}'); END"
@@ -259,7 +260,7 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
 
 def tallied(connection: sqlite3.Connection) -> bool:
     """Return whether a book keeps tallies of its rows: those of older versions don't."""
-    return newest(connection) >= _TALLIED
+    return _newest(connection) >= _TALLIED
 
 
 def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:
@@ -343,8 +344,7 @@ def stored_rows(
         where: SQL after the table's name, with these values; empty for every row.
     """
     of = layout(connection, table)
-    cells = ", ".join(_cell(column, f"{table}.") for column in of.read)
-    sql = f"SELECT {table}.rowid, {cells} FROM {table}"  # noqa: S608  our own names
+    sql = f"SELECT {table}.rowid, {of.cells} FROM {table}"  # noqa: S608  our own names
     if where:  # found by an index, a row's cells would be read from that where it has them
         sql += f" WHERE rowid IN (SELECT {table}.rowid FROM {table} {where})"  # noqa: S608
     with as_bytes(connection):

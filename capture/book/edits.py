@@ -10,10 +10,7 @@ Light to import: nothing heavy is loaded here.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
-
-from coilbench.capture.errors import CoilbenchError
+from collections.abc import Collection
 
 STROKE_WORDS = ("counted", "status", "note", "ruling")  # what may change of a stroke
 # by table: the counters, each with the columns whose changes it counts
@@ -22,28 +19,12 @@ _COUNTED: dict[str, dict[str, tuple[str, ...]]] = {
     "sets": {"name_edits": ("name",), "nominal_edits": ("nominal_json",)},
 }
 COUNTERS = ("edits", "name_edits", "label_edits", "nominal_edits")
-_COUNTERS = {
-    "sets": COUNTERS[1:],
-    **dict.fromkeys(("sweeps", "hand_entries", "set_rests"), COUNTERS[:1]),
-}
-# What is taken from another book: half of the count at which a book keeps no more whole numbers.
-MOST_COUNTED = 2**52
 _STEP = "coil_edit"
 
 
 def register_edits(connection: sqlite3.Connection, step: int = 1) -> None:
     """Give a connection the function that the triggers call: by how much a change counts."""
     connection.create_function(_STEP, 0, lambda: step)
-
-
-@contextmanager
-def settling(connection: sqlite3.Connection) -> Iterator[None]:
-    """Let changes made meanwhile not count: they follow from what was counted before."""
-    register_edits(connection, 0)
-    try:
-        yield
-    finally:
-        register_edits(connection)
 
 
 def counting(table: str, columns: Collection[str]) -> str:
@@ -66,23 +47,6 @@ LABELS_COUNTED = (
     " WHEN old.label IS NOT new.label BEGIN"
     f" UPDATE sets SET label_edits = label_edits + {_STEP}() WHERE id = new.set_id; END"
 )
-
-
-def refuse_counted_out(connection: sqlite3.Connection, book: str, shown: str) -> None:
-    """Refuse an attached book of which a count is so high that it could soon go no further.
-
-    Raises:
-        CoilbenchError: it names the table and the row.
-    """
-    for table, counters in _COUNTERS.items():
-        for counter in counters:
-            sql = f"SELECT id FROM {book}.{table} WHERE {counter} > {MOST_COUNTED} LIMIT 1"  # noqa: S608
-            for (row_id,) in connection.execute(sql):
-                raise CoilbenchError(
-                    f"{table} {row_id} counts more changes than anybody can have made",
-                    where=shown,
-                    hint="Look for damage in it with: coilbench book check",
-                )
 
 
 def next_edit(connection: sqlite3.Connection, table: str, same: str, values: list[object]) -> int:

@@ -20,16 +20,6 @@ def is_id(text: str) -> bool:
     return re.fullmatch(ID, text) is not None
 
 
-def is_ours(text: str) -> bool:
-    """Tell whether a bench makes such ids: a UUID as RFC 4122 writes it, in small letters."""
-    return re.fullmatch(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", text) is not None
-
-
-def follows(row_id: str) -> bool:
-    """Tell whether an id was made of others (RFC 4122, version 5)."""
-    return len(row_id) == 36 and row_id[14] == "5"
-
-
 def composed_id(parts: Iterable[str | None]) -> str:
     """Return the id of a calibration that follows from its parts: load, travel, flex or None."""
     return str(uuid.uuid5(_COMPOSED, " ".join(map(str, parts))))

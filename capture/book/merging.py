@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import sqlite3
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -27,7 +28,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.digests import columns_of
-from coilbench.capture.book.edits import refuse_counted_out, settling
+from coilbench.capture.book.edits import COUNTERS, register_edits
 from coilbench.capture.book.in_force import compose_missing, parts_here, taken_over
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merge_names import (
@@ -56,6 +57,12 @@ from coilbench.capture.units import counted
 Note = str | Told  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
+_COUNTERS = {
+    "sets": COUNTERS[1:],
+    **dict.fromkeys(("sweeps", "hand_entries", "set_rests"), COUNTERS[:1]),
+}
+# What is taken from another book: half of the count at which a book keeps no more whole numbers.
+MOST_COUNTED = 2**52
 
 
 class Merged(msgspec.Struct, frozen=True):
@@ -166,7 +173,7 @@ def merge_attached(db: Database, others: Mapping[str, str]) -> tuple[dict[str, i
     came = " UNION ".join(f"SELECT id FROM {name}.sets" for name in others)  # noqa: S608
     set_ids = [set_id for (set_id,) in db.execute(f"{came} ORDER BY id")]
     for name, shown in others.items():
-        refuse_counted_out(db.conn, name, shown)
+        _refuse_counted_out(db.conn, name, shown)
         _refuse_ahead(db, name, shown)
     with settling(db.conn):
         swaps = swaps_of(db, others)  # before theirs come in
@@ -406,3 +413,30 @@ def _content(db: Database, row: Mapping[str, Any]) -> bytes:
     else:
         digest.update(repr(stored_points(db, row["id"])).encode())
     return digest.digest()
+
+
+@contextmanager
+def settling(connection: sqlite3.Connection) -> Iterator[None]:
+    """Let changes made meanwhile not count: they follow from what was counted before."""
+    register_edits(connection, 0)
+    try:
+        yield
+    finally:
+        register_edits(connection)
+
+
+def _refuse_counted_out(connection: sqlite3.Connection, book: str, shown: str) -> None:
+    """Refuse an attached book of which a count is so high that it could soon go no further.
+
+    Raises:
+        CoilbenchError: it names the table and the row.
+    """
+    for table, counters in _COUNTERS.items():
+        for counter in counters:
+            sql = f"SELECT id FROM {book}.{table} WHERE {counter} > {MOST_COUNTED} LIMIT 1"  # noqa: S608
+            for (row_id,) in connection.execute(sql):
+                raise CoilbenchError(
+                    f"{table} {row_id} counts more changes than anybody can have made",
+                    where=shown,
+                    hint="Look for damage in it with: coilbench book check",
+                )

@@ -20,7 +20,6 @@ from coilbench.capture.calibration.course import Clock, Course, Rows
 from coilbench.capture.calibration.statistics import median
 
 Array = NDArray[np.float64]
-
 CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
 SETTLING_CONVERSIONS = 4.0  # in which a delta-sigma converter settles (HX711 datasheet)
 LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
@@ -67,14 +66,6 @@ class Lag(msgspec.Struct, frozen=True):
         """Return the same, so many times as uncertain."""
         (a, b), (c, d) = (times**2 * np.array(self.covariance)).tolist()
         return replace(self, covariance=((a, b), (c, d)))
-
-
-def typical_lag(step_s: float) -> Lag:
-    """The lag that is typical of a converter that gives a sample each step_s, hardly known."""
-    delay_s = typical_delay_s(step_s)
-    spread_s2 = delay_s**2 / 3.0
-    covariance = ((delay_s**2, 0.0), (0.0, spread_s2**2))
-    return Lag(delay_s, spread_s2, covariance, known=False)
 
 
 class Press(msgspec.Struct, frozen=True, dict=True):

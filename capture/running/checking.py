@@ -14,7 +14,7 @@ from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration.lag import Press
+from coilbench.capture.calibration.lag import Press, hurried_s
 from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.running.judged import (
@@ -26,7 +26,7 @@ from coilbench.capture.running.judged import (
     refused_for,
 )
 from coilbench.capture.running.likely_stroke import NEW, LikelyStroke
-from coilbench.capture.running.own_presses import OwnPresses, Rivals, hurried, known, slipped_within
+from coilbench.capture.running.own_presses import OwnPresses, Rivals, known, slipped_within
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import Known, beside_the_set, mean_of_ways
 from coilbench.capture.strokes.pressed_again import Moved
@@ -41,7 +41,6 @@ HASTE, HASTE_TIMES = 0.1, 2.5  # of the way unseen, and so many times the usual;
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
 HALF = 0.5  # of what the stop seems to have moved by: nearer to none
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
-
 # The whole stroke says better what is wrong with it than the alarm in its midst.
 _NAMED_BETTER = ("slipped",)
 # That heights are right in spite of these, no press of one spring shows.
@@ -296,7 +295,7 @@ class StrokeChecks:
         One that was so fast for its converter that the lag may look like anything is to be pressed
         more slowly: neither spring nor scale is to be doubted for it.
         """
-        hasty = hurried(sweep)
+        hasty = _hurried(sweep)
         if hasty is not None:
             return Judged(refused_for(verdict, [hasty]))
         rivals = self._rivals.agreeing(sweep)
@@ -327,7 +326,7 @@ class StrokeChecks:
         within = slipped_within(sweep)
         if not slips and within is None and departs is None:
             return None
-        hasty = hurried(sweep)
+        hasty = _hurried(sweep)
         if hasty is not None:
             return Judged(refused_for(verdict, [hasty]))
         if within is None and departs is not None:
@@ -419,3 +418,11 @@ class StrokeChecks:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
         return known if known is not None and known.read is sweep else LikelyStroke(sweep)
+
+
+def _hurried(sweep: Sweep) -> Finding | None:
+    """Say that it was so fast for its converter that the lag may look like anything."""
+    if sweep.press is None or not sweep.press.hurried:
+        return None
+    facts = {"way_s": sweep.press.way_s, "least_s": hurried_s(sweep.press.interval_s)}
+    return Finding("hasty", facts | {"usual_s": None, "others": 0})

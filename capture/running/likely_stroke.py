@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
-from coilbench.capture.calibration.lag import typical_lag
+from coilbench.capture.calibration.lag import Lag, typical_delay_s
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.shape import Stroke
@@ -92,7 +92,15 @@ def likely(sweep: Sweep, times: float = 1.0) -> Sweep:
     press = sweep.press
     if press is None or press.t_s.size < 2:
         return sweep
-    lag = typical_lag(press.interval_s)
+    lag = _typical_lag(press.interval_s)
     height_mm = press.height_mm(times * lag.delay_s, times**2 * lag.spread_s2)
     loading, unloading = Branch(height_mm, press.load_n).split()
     return replace(sweep, loading=loading, unloading=unloading, lag=lag)
+
+
+def _typical_lag(step_s: float) -> Lag:
+    """The lag that is typical of a converter that gives a sample each step_s, hardly known."""
+    delay_s = typical_delay_s(step_s)
+    spread_s2 = delay_s**2 / 3.0
+    covariance = ((delay_s**2, 0.0), (0.0, spread_s2**2))
+    return Lag(delay_s, spread_s2, covariance, known=False)

@@ -6,7 +6,7 @@ Those that were refused and agree with each other are kept: the odd one may be a
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -14,7 +14,6 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.lag import hurried_s
 from coilbench.capture.running.judged import LeftOut, Rival, Waiting
 from coilbench.capture.strokes.alike import (
     Alike,
@@ -95,7 +94,7 @@ class OwnPresses:
         every = load_sweeps(self._db, record, known=self._known)
         read = {one.sweep_id: path for own in every.values() for one in own
                 if (path := _path(one)) is not None}  # fmt: skip
-        of = self._captures(record)  # between two of them heights may have moved
+        of = self._runs(record)  # between two of them heights may have moved
         running = (two for own in every.values() for two in pairwise(own))
         ids = ((one.sweep_id, other.sweep_id) for one, other in running)
         pairs = ((read.get(one), read.get(other)) for one, other in ids if of[one] == of[other])
@@ -107,10 +106,13 @@ class OwnPresses:
         own = [path for sweep_id, path in read.items() if sweep_id in first]
         return moved_since(new, own, repeats)
 
-    def _captures(self, record: SetRecord) -> dict[str, str | None]:
-        """Return of which capture each press of a set is, by their ids."""
-        sql = "SELECT sweeps.id, session_id FROM sweeps JOIN springs ON springs.id = spring_id"
-        return dict(self._db.execute(f"{sql} WHERE set_id = ?", [record.set_id]).fetchall())
+    def _runs(self, record: SetRecord) -> dict[str, int]:
+        """Number the presses of a set by their ids: alike for one spring running in one capture."""
+        sql = "SELECT sweeps.id, session_id, spring_id FROM sweeps JOIN springs"
+        sql += " ON springs.id = spring_id WHERE set_id = ? ORDER BY sweeps.rowid"
+        rows = self._db.execute(sql, [record.set_id]).fetchall()
+        runs = groupby(rows, key=lambda row: row[1:])
+        return {row[0]: number for number, (_, run) in enumerate(runs) for row in run}
 
     def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
         """Tell whether the spring's newest press was so hurried that it says nothing of this."""
@@ -285,14 +287,6 @@ def known(label: str, record: SetRecord, curves: Mapping[str, Branch]) -> Known:
         others=tuple([curves[label]] if label in curves else curves.values()),
         nominal=tuple((load.height_mm, load.load_n) for load in nominal),
     )
-
-
-def hurried(sweep: Sweep) -> Finding | None:
-    """Say that it was so fast for its converter that the lag may look like anything."""
-    if sweep.press is None or not sweep.press.hurried:
-        return None
-    facts = {"way_s": sweep.press.way_s, "least_s": hurried_s(sweep.press.interval_s)}
-    return Finding("hasty", facts | {"usual_s": None, "others": 0})
 
 
 class Rivals:

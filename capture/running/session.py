@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import queue
-import signal
-import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
-from types import FrameType
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 
 from msgspec.structs import replace
 
@@ -20,7 +17,7 @@ from coilbench.capture.book.calibrations import (
     refuse_uncalibrated,
 )
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.locks import hold_book, hold_port
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.opening import check_book, open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
@@ -33,7 +30,6 @@ from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.running.request import CaptureRequest
-from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.sources.losses import cause_of
 
@@ -388,46 +384,3 @@ def as_recorded(before: Snapshot, recorder: Recorder, load_unknown: Finding | No
         springs=len(order.labels),
         strokes=sum(map(order.measured_of, order.labels)),
     )
-
-
-# Windows has no SIGHUP.
-_STOPPING = tuple(
-    getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name)
-)
-
-
-def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapshot:
-    """Capture a set until it is done or the process is told to end.
-
-    SIGTERM, SIGINT and a terminal that is closed (SIGHUP) drain what has arrived, close the book
-    and return.
-
-    Raises:
-        CoilbenchError: see Session.run, and a port that another capture uses.
-    """
-    session = Session(request, lambda: open_source(request.url), say)
-    with hold_port(request.url), _stopped_by_signals(session):
-        return session.run()
-
-
-@contextmanager
-def _stopped_by_signals(session: Session) -> Iterator[None]:
-    if threading.current_thread() is not threading.main_thread():
-        yield  # signals reach the main thread only; elsewhere the caller stops us
-        return
-
-    def stop(_signal: int, _frame: FrameType | None) -> None:
-        session.stop()
-
-    heard = [number for number in _STOPPING if not _to_be_ignored(number)]
-    before = {number: signal.signal(number, stop) for number in heard}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def _to_be_ignored(number: int) -> bool:
-    """Tell whether this program is to outlive its terminal (nohup)."""
-    return number == getattr(signal, "SIGHUP", None) and signal.getsignal(number) == signal.SIG_IGN

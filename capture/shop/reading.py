@@ -7,6 +7,7 @@ is kept.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from typing import Any, NamedTuple
@@ -16,7 +17,6 @@ import numpy as np
 
 from coilbench.capture.book.digests import digest_of_content
 from coilbench.capture.book.edits import COUNTERS
-from coilbench.capture.book.ids import is_ours
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.values import impossible, latest_utc
 from coilbench.capture.shop.left_out import LeftOut
@@ -64,7 +64,7 @@ def _wrong_in_row(item: Item, digest: bytes, *, content: bool = True) -> str | N
         digest: the store's own of it.
         content: False where a stroke's samples and curve were not read.
     """
-    if not is_ours(item.row_id):  # its first figures tell namesakes apart
+    if not _is_ours(item.row_id):  # its first figures tell namesakes apart
         return "no bench makes such ids"
     if item.digest() != digest:
         return "it is not what was pushed"
@@ -402,3 +402,8 @@ def _entries_counted(store: Store, kind: Kind, ids: Sequence[str]) -> dict[tuple
     for *of, edits in store.query(sql, [list(ids)], cells):
         counts.setdefault(tuple(of), []).append(edits or 0)
     return {of: _furthest(own) for of, own in counts.items()}
+
+
+def _is_ours(text: str) -> bool:
+    """Tell whether a bench makes such ids: a UUID as RFC 4122 writes it, in small letters."""
+    return re.fullmatch(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", text) is not None

@@ -25,6 +25,7 @@ import numpy as np
 from coilbench.capture.blocks import (
     RAW_DTYPE,
     Answer,
+    Fault,
     FaultCode,
     Hello,
     Item,
@@ -35,9 +36,36 @@ from coilbench.capture.blocks import (
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.pi_pins import Clock, Edges, PiSetup
-from coilbench.capture.sources.pi_signals import SETTLING, AdcWatch, FaultState, MissedConversions
+from coilbench.capture.sources.pi_signals import SETTLING, AdcWatch, MissedConversions
 
 WORD_BITS = 24
+
+
+class FaultState:
+    """One fault: raised, said again each second while it stands, cleared."""
+
+    def __init__(self, code: int, boot_id: int) -> None:
+        self._code = code
+        self._boot_id = boot_id
+        self._count = 0
+        self.standing = False
+
+    def raised(self, t_us: int) -> Fault:
+        """Return what to say of it now that it is seen (again)."""
+        if not self.standing:
+            self.standing = True
+            self._count += 1
+        return self._message(t_us)
+
+    def cleared(self, t_us: int) -> Fault | None:
+        """Return what to say now that it is gone; None where it did not stand."""
+        if not self.standing:
+            return None
+        self.standing = False
+        return self._message(t_us)
+
+    def _message(self, t_us: int) -> Fault:
+        return Fault(self._boot_id, t_us, self._code, self.standing, self._count)
 
 
 class Word(msgspec.Struct, frozen=True):

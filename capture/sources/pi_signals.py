@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import deque
 from statistics import median
 
-from coilbench.capture.blocks import Fault, SampleFlag
+from coilbench.capture.blocks import SampleFlag
 
 POSITIVE_END = 0x7FFFFF
 NEGATIVE_END = -0x800000
@@ -17,7 +17,6 @@ SETTLING = 4  # conversions after a start, until the chip's filter has filled
 # A real load does not move by a sixteenth of the chip's whole range and back between three
 # conversions; a word with one of its four top bits wrong does.
 JUMP_COUNTS = 1 << 20
-
 _TORN_FROM = 4095  # below it a true reading near zero is the likelier cause
 _MISSED_FROM = 1.5  # periods
 _PLAUSIBLE = (0.75, 1.25)  # of the nominal period: users measure 11 and 93 samples a second
@@ -105,30 +104,3 @@ class MissedConversions:
             return 0
         period_ns = median(self._intervals_ns) if self._intervals_ns else self._nominal_ns
         return max(round(interval_ns / period_ns) - 1, 1)
-
-
-class FaultState:
-    """One fault: raised, said again each second while it stands, cleared."""
-
-    def __init__(self, code: int, boot_id: int) -> None:
-        self._code = code
-        self._boot_id = boot_id
-        self._count = 0
-        self.standing = False
-
-    def raised(self, t_us: int) -> Fault:
-        """Return what to say of it now that it is seen (again)."""
-        if not self.standing:
-            self.standing = True
-            self._count += 1
-        return self._message(t_us)
-
-    def cleared(self, t_us: int) -> Fault | None:
-        """Return what to say now that it is gone; None where it did not stand."""
-        if not self.standing:
-            return None
-        self.standing = False
-        return self._message(t_us)
-
-    def _message(self, t_us: int) -> Fault:
-        return Fault(self._boot_id, t_us, self._code, self.standing, self._count)

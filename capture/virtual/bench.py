@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from enum import StrEnum
 from typing import NamedTuple
 
 import msgspec
@@ -16,7 +17,6 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.virtual.instrument import Instrument, RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import SpringModel
 
 CLEARANCE_MM = 1.5  # where the hand slows down above the spring
@@ -27,6 +27,18 @@ PLACE_S = 0.6  # to lay a mass on, and for the quill to come down on a gauge blo
 ABOVE_SOLID_MM = 1.5  # where a press ends
 CHANGE_S = 1.5  # to put the next spring in
 HOLD_S = 4.0  # how long a mass stands and the quill rests in a calibration
+
+
+class StrokeKind(StrEnum):
+    """How a hand presses."""
+
+    STEADY = "steady"
+    FAST = "fast"
+    HASTY = "hasty"  # down in a fifth of a second
+    SLOW = "slow"
+    SHORT = "short"  # released before the bottom
+    DOUBLE = "double"  # half up and down again
+    PAUSED = "paused"  # stops on the way down and on the way up
 
 
 class HandStroke(msgspec.Struct, frozen=True):

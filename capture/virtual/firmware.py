@@ -26,7 +26,6 @@ from coilbench.capture.blocks import (
     Tally,
 )
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
-from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.wire.format import LINE_LIMIT, SAMPLE_LENGTH, Request, crc16, encode
 
 FIRMWARE = "coilbench-virtual-0.1.0"
@@ -35,6 +34,18 @@ DEAD_US = 500_000  # the firmware calls the ADC silent after this
 SETTLING_SAMPLES = 4  # flagged as suspect when the ADC starts: its filter fills
 SECOND_US = 1_000_000
 _REQUEST = re.compile(rb"Q ([0-9A-F]{2}) ([!-~]{1,16}) ([0-9A-F]{4})")
+
+
+class Faults(msgspec.Struct, frozen=True):
+    """Faults to inject; times in seconds since the rig's first start."""
+
+    drop_probability: float = 0.0  # of each byte sent, to be lost
+    flip_probability: float = 0.0  # to have one bit turned
+    restart_at_s: tuple[float, ...] = ()
+    dead_s: tuple[tuple[float, float], ...] = ()  # (from, for how long) no conversions
+    saturated_s: tuple[tuple[float, float], ...] = ()  # (…) at its upper end
+    silent: bool = False
+    unplug_at_s: float | None = None  # when the cable comes out; None for never
 
 
 class _Event(IntEnum):

@@ -14,15 +14,30 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from enum import StrEnum
 from functools import partial
 
 from coilbench.capture.virtual.firmware import Firmware
-from coilbench.capture.virtual.setup import LinkKind, Pace
-
-DEFAULT_LINK = LinkKind.PTY if hasattr(os, "openpty") else LinkKind.SOCKET
 
 _CHUNK = 65536
 _LOOKS = 3  # at a pseudo-terminal that seems empty
+
+
+class Pace(StrEnum):
+    """How fast simulated time goes."""
+
+    REAL = "real"
+    FAST = "fast"  # as fast as the reader reads
+
+
+class LinkKind(StrEnum):
+    """What the bytes go through."""
+
+    PTY = "pty"
+    SOCKET = "socket"
+
+
+DEFAULT_LINK = LinkKind.PTY if hasattr(os, "openpty") else LinkKind.SOCKET
 
 
 class PtyLink:

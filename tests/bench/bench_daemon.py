@@ -44,8 +44,7 @@ from coilbench.capture.sources.serial_port import SerialSource
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.port import VirtualPort
-from coilbench.capture.virtual.setup import LinkKind, Pace
+from coilbench.capture.virtual.port import LinkKind, Pace, VirtualPort
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
 TESTS = Path(__file__).parents[1]

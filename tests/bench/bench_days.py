@@ -34,9 +34,9 @@ from coilbench.capture.virtual.bench import (
     PutMass,
     Rest,
     Step,
+    StrokeKind,
 )
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 from support.virtual_truth import settled
 

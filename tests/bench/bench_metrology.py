@@ -40,7 +40,7 @@ from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import Origin, Sweep, read_stroke
 from coilbench.capture.unit_factors import KGF_N
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import StrokeKind
 from coilbench.capture.virtual.spring import SpringModel
 from support.virtual_truth import rate_at
 

@@ -22,9 +22,8 @@ from msgspec.structs import replace
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.running.stop_watch import StopWatch
-from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step, ease
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step, StrokeKind, ease
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
 from rig_clock import Alter, Watched, watch_capture
 from support.capture_books import book_maker

@@ -28,9 +28,8 @@ from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Origin, Sweep, read_stroke
-from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step, StrokeKind
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
 Array = NDArray[np.float64]

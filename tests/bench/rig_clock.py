@@ -24,9 +24,8 @@ from coilbench.capture.running.session import LINGER_S, Session
 from coilbench.capture.sources.base import Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.virtual.bench import Bench, Step
-from coilbench.capture.virtual.firmware import Firmware, Frame
+from coilbench.capture.virtual.firmware import Faults, Firmware, Frame
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.wire.decode import Decoder
 
 STEP_S = 0.05

@@ -23,8 +23,8 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.running.commands import Command, Snapshot
 from coilbench.capture.virtual.bench import Bench, Step
+from coilbench.capture.virtual.firmware import Faults
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import Faults
 from rig_clock import STEP_S, Alter, Watched, watch_capture
 from support.capture_books import book_maker
 

@@ -34,9 +34,9 @@ from coilbench.capture.virtual.bench import (
     PutMass,
     Rest,
     Step,
+    StrokeKind,
 )
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
 RIG = RigModel.draw(4)

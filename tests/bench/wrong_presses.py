@@ -15,9 +15,17 @@ from bench_strokes import Reseated, Slipping, turned_into
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, PutMass, Rest, Step, ease
+from coilbench.capture.virtual.bench import (
+    GaugeBlock,
+    PressSpring,
+    PutMass,
+    Rest,
+    Step,
+    StrokeKind,
+    ease,
+)
+from coilbench.capture.virtual.firmware import Faults
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS
-from coilbench.capture.virtual.setup import Faults, StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 from rig_clock import BACK_S, Alter
 from wrong_case import RIG, SHOWN_S, Case, Read, Since

@@ -12,8 +12,7 @@ from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.serial_port import SerialSource
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
-from coilbench.capture.virtual.firmware import Damage, Firmware
-from coilbench.capture.virtual.setup import Faults
+from coilbench.capture.virtual.firmware import Damage, Faults, Firmware
 from coilbench.capture.virtual.spring import OUTER, draw_set
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import SAMPLE_LENGTH

@@ -9,9 +9,8 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.running.questions import READ_S
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.strokes.stored import unpack
-from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, capture_steps
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, StrokeKind, capture_steps
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
 RIG = RigModel.draw(4)

@@ -15,8 +15,7 @@ import pytest
 
 from coilbench.analysis.cli import asking
 from coilbench.analysis.cli.begin import _missing
-from coilbench.analysis.cli.begin_draft import Draft
-from coilbench.analysis.inputs.pending_sets import pending_sets
+from coilbench.analysis.cli.begin_draft import Draft, pending_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.unit_factors import KGF_N, LBF_N

@@ -18,10 +18,9 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, Step
-from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.firmware import Faults, Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
-from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.virtual.spring import OUTER
 from support.edits import change
 from support.sqlite_utils_book import utils

@@ -8,11 +8,11 @@ import time
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.analysis.cli.daemon import run_daemon
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import questions
 from coilbench.capture.running.control import ask_snapshot
 from coilbench.capture.running.request import CaptureRequest
-from coilbench.capture.running.session import run_daemon
 from coilbench.capture.unit_factors import KGF_N
 from coilbench.capture.virtual.instrument import RigModel
 

@@ -11,7 +11,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.fits import Fit, Line, effective_count
+from coilbench.analysis.curves.fits import Fit, effective_count
+from coilbench.analysis.curves.wall import Line
 
 Array = NDArray[np.float64]
 NORRIS = Path(__file__).parents[2] / "data" / "norris.csv"

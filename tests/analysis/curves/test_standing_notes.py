@@ -14,7 +14,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.report.curve_text import set_notes
 from coilbench.analysis.report.units import Units
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import StrokeKind
 
 KG = Units("kg", "mm")
 

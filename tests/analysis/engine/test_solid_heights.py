@@ -16,8 +16,8 @@ from coilbench.analysis.engine.press_contest import binds_with_any
 from coilbench.analysis.engine.reasons import SolidContradicted, SomeBind
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.engine.solid_heights import SPREAD_U_MM, UNSTATED_U_MM, SolidHeight
+from coilbench.analysis.limits.limits import set_findings
 from coilbench.analysis.limits.spring_limits import SetLimits
-from coilbench.analysis.limits.stress import set_findings
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
 

@@ -18,7 +18,7 @@ from coilbench.analysis.engine.cam import cam_hz
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.limits import LimitsReport, assess_limits
+from coilbench.analysis.limits.limits import LimitsReport, assess_limits, set_findings
 from coilbench.analysis.limits.spring_limits import (
     LIMIT_RULES,
     HandbookRate,
@@ -27,14 +27,7 @@ from coilbench.analysis.limits.spring_limits import (
     SetLimits,
     SpringLimits,
 )
-from coilbench.analysis.limits.stress import (
-    PEENED,
-    UNPEENED,
-    coil_mass_g,
-    handbook_rate,
-    masses_g,
-    set_findings,
-)
+from coilbench.analysis.limits.stress import PEENED, UNPEENED, coil_mass_g, handbook_rate, masses_g
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.limits_text import SOURCES, handbook_text, limits_text

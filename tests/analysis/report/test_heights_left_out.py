@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from coilbench.analysis.cli.pairing import card_lines
 from coilbench.analysis.engine.build_parsing import parse_build
-from coilbench.analysis.report.pairing_text import card_lines
 from coilbench.analysis.report.units import Units
 
 BUILD = """

@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from coilbench.analysis.report.drift_text import MOST_ROWS, drift_words, zero_rows
+from coilbench.analysis.cli.rig_card import MOST_ROWS, zero_rows
+from coilbench.analysis.report.drift_text import drift_words
 from coilbench.analysis.report.units import SI
 from coilbench.analysis.rig.check import (
     APART_MIN,

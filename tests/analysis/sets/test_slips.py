@@ -6,15 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.inputs.keying import DEEP_SHARE, STRANGE_MM, meant_height, strange_height
 from coilbench.analysis.sets.courses import SAME_MM, ReadAt
 from coilbench.analysis.sets.foretelling import NEAR_MM, Given
-from coilbench.analysis.sets.slips import (
-    DEEP_SHARE,
-    STRANGE_MM,
-    meant_height,
-    slips,
-    strange_height,
-)
+from coilbench.analysis.sets.slips import slips
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 
 KG = 9.80665

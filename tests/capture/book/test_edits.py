@@ -14,9 +14,8 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book.by_hand import edit_set, keep_of_springs
-from coilbench.capture.book.edits import settling
 from coilbench.capture.book.keyed_readings import store_readings
-from coilbench.capture.book.merging import merge_books
+from coilbench.capture.book.merging import merge_books, settling
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import tell_set_rests

@@ -9,7 +9,9 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.set_trust import SetTrust
+from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import Action, EventKind, Snapshot
+from coilbench.capture.strokes.alike import LEAST_SD_MM
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from support.datum_desk import PRESS, TO_MM, counted, in_one, on_gauge, said, tell, work
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk
@@ -54,6 +56,25 @@ def test_as_at_first_is_said_within_the_uncertainty_alone(desk, slip_mm, agrees)
     assert ("is widened to cover" in told) is not agrees
     closed = desk.found(EventKind.DONE)[-1].facts
     assert (abs(closed["moved_mm"]) <= closed["u_mm"]) is agrees
+
+
+def test_what_the_first_spring_was_read_by_later_is_widened_too(desk):
+    """Another stroke of it, after the other spring's, may have been pressed at other heights."""
+    slip_mm = -0.03
+    parts = (PRESS * 2, 0.0), (OTHER * 3, slip_mm), (PRESS, slip_mm), (PRESS, slip_mm)
+    goes_on = in_one(desk, *parts)
+    next(goes_on)
+    tell(desk, Action.SKIP)
+    next(goes_on)
+    next(goes_on)
+    desk.recorder.closing.ask()
+    next(goes_on)
+    assert desk.kinds(EventKind.DONE)[-1] == "set_closed"
+    own = load_sweeps(desk.db, desk.record)["larch-01"]
+    assert [one.rig.moved_u_mm > 0.0 for one in own] == [False, True]
+    # nor is how far those two lie apart what a spring repeats by: two of one standard deviation
+    u_mm = desk.found(EventKind.DONE)[-1].facts["u_mm"]
+    assert u_mm == pytest.approx(2.0 * 2.0**0.5 * LEAST_SD_MM, rel=0.02)
 
 
 def test_it_says_from_what_on_it_shows_anything_in_height_and_load(desk):

@@ -15,18 +15,17 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
+from coilbench.analysis.cli.daemon import run_daemon
 from coilbench.capture.book.locks import hold_book, hold_port
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.running.request import CaptureRequest
-from coilbench.capture.running.session import run_daemon
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.port import VirtualPort
-from coilbench.capture.virtual.setup import LinkKind, Pace
+from coilbench.capture.virtual.port import LinkKind, Pace, VirtualPort
 from coilbench.capture.virtual.spring import OUTER, draw_set
 from support.signals import AS_STARTED_BY_HAND
 
@@ -52,7 +51,7 @@ DRIVER = f"""{AS_STARTED_BY_HAND}
 import sys
 from pathlib import Path
 from coilbench.capture.running import session
-from coilbench.capture.running.session import run_daemon
+from coilbench.analysis.cli.daemon import run_daemon
 from coilbench.capture.errors import CoilbenchError
 session.FLUSH_S /= float(sys.argv[3])
 session.PARCEL_WAIT_S /= float(sys.argv[3])

@@ -17,19 +17,9 @@ from coilbench.capture.running.commands import EventKind
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.strokes.watching import PressWatch
-from coilbench.capture.virtual.bench import Bench, capture_steps
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import Bench, StrokeKind, capture_steps
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from support.recorder_desk import (
-    BOOT,
-    RIG,
-    SPRINGS,
-    Desk,
-    bench_samples,
-    later,
-    lowest,
-    press,
-)
+from support.recorder_desk import BOOT, RIG, SPRINGS, Desk, bench_samples, later, lowest, press
 from support.virtual_truth import lag_s, rate_at
 
 

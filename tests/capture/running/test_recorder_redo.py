@@ -8,8 +8,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
-from coilbench.capture.virtual.bench import PressSpring, Rest
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import PressSpring, Rest, StrokeKind
 from coilbench.capture.virtual.spring import INNER, draw_set
 from support.recorder_desk import RIG, SPRINGS, Desk, bench_samples, later, lowest, press
 

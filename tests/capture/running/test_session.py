@@ -19,8 +19,7 @@ from coilbench.capture.running.session import Session
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.stored import unpack
-from coilbench.capture.virtual.bench import PressSpring, Rest
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import PressSpring, Rest, StrokeKind
 from support import stage as scene
 
 Clock = scene.Clock

@@ -11,9 +11,8 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
-from coilbench.capture.virtual.firmware import Firmware
-from coilbench.capture.virtual.port import DEFAULT_LINK, VirtualPort
-from coilbench.capture.virtual.setup import Faults, LinkKind
+from coilbench.capture.virtual.firmware import Faults, Firmware
+from coilbench.capture.virtual.port import DEFAULT_LINK, LinkKind, VirtualPort
 from support import stage as scene
 
 DATUM_LOST = '[{"kind": "datum_lost"}]'  # as the book keeps it

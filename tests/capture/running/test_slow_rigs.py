@@ -9,8 +9,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Action, Command, EventKind
-from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, StrokeKind
 from support.recorder_desk import RIG, SPRINGS, Desk, bench_samples
 
 TEN = {"rate_hz": 10.0, "nominal_rate_hz": 10.0}

@@ -5,12 +5,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import Fault, FaultCode, SampleFlag
-from coilbench.capture.sources.pi_rig import WatchedPins
+from coilbench.capture.sources.pi_rig import FaultState, WatchedPins
 from coilbench.capture.sources.pi_signals import (
     JUMP_COUNTS,
     SETTLING,
     AdcWatch,
-    FaultState,
     MissedConversions,
     is_saturated,
     looks_torn,

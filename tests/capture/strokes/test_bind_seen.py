@@ -6,8 +6,8 @@ from msgspec.structs import replace
 
 from bench_strokes import pressed
 from coilbench.capture.strokes.bind_seen import solid_seen
+from coilbench.capture.virtual.bench import StrokeKind
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
 
 

@@ -13,8 +13,8 @@ from msgspec.structs import replace
 from bench_strokes import pressed
 from coilbench.capture.running.likely_stroke import likely
 from coilbench.capture.strokes.stroke_choice import judge_strokes
+from coilbench.capture.virtual.bench import StrokeKind
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
 WORKED, MEASURED = 2, 5

@@ -6,8 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.strokes.jump_watch import JUMP_MM, JumpWatch
-from coilbench.capture.virtual.bench import draw_stroke
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import StrokeKind, draw_stroke
 
 
 def looked(height_mm, rate_hz=90.0, pieces=1):

@@ -18,10 +18,10 @@ from coilbench.capture.virtual.bench import (
     Rest,
     Span,
     Step,
+    StrokeKind,
     capture_steps,
 )
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
 from support.virtual_truth import settled
 

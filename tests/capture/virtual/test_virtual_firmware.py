@@ -19,9 +19,15 @@ from coilbench.capture.blocks import (
     Tally,
 )
 from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
-from coilbench.capture.virtual.firmware import BOOT_US, SETTLING_SAMPLES, Damage, Firmware, Frame
+from coilbench.capture.virtual.firmware import (
+    BOOT_US,
+    SETTLING_SAMPLES,
+    Damage,
+    Faults,
+    Firmware,
+    Frame,
+)
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.virtual.spring import OUTER
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import Request, encode

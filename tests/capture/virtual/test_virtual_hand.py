@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilbench.capture.virtual.bench import draw_stroke, ease
-from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.bench import StrokeKind, draw_stroke, ease
 
 
 def path(kind: StrokeKind, seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -13,10 +13,9 @@ from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.serial_port import open_serial
 from coilbench.capture.virtual import port as links
 from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, Step
-from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.firmware import Faults, Firmware
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.port import DEFAULT_LINK, FRAME_SAMPLES, VirtualPort
-from coilbench.capture.virtual.setup import Faults, LinkKind, Pace
+from coilbench.capture.virtual.port import DEFAULT_LINK, FRAME_SAMPLES, LinkKind, Pace, VirtualPort
 from coilbench.capture.virtual.spring import OUTER
 
 RIG = RigModel.draw(5)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbench.analysis.cli.begin_draft import pending_sets, with_pending_set
 from coilbench.analysis.inputs.build_draft import new_draft
-from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_set
 
 NAMES = st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_size=20)
 

@@ -7,7 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.setup import Faults, LinkKind, Pace, Role, StrokeKind, VirtualSetup
+from coilbench.capture.sources.virtual import Role, VirtualSetup
+from coilbench.capture.virtual.bench import StrokeKind
+from coilbench.capture.virtual.firmware import Faults
+from coilbench.capture.virtual.port import LinkKind, Pace
 
 
 def test_every_key_is_read() -> None:

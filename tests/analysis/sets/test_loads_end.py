@@ -11,10 +11,10 @@ import pytest
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.curves.loads_end import length_contradicted, loads_end
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, check_set
+from coilbench.analysis.sets.set_columns import length_contradicted, loads_end
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.sweep import Origin, Sweep
 
