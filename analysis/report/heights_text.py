@@ -38,7 +38,7 @@ def verdict_text(verdict: Finding, units: Units) -> str:
     """Say whether a set was closed, by what its last closing press showed."""
     if verdict.kind == "set_closed":
         return describe(verdict, units)
-    if verdict.kind == "closing_differs":
+    if verdict.kind in ("closing_differs", "closing_loads"):
         return f"NOT CLOSED: {describe(verdict, units)}"
     label = verdict.facts["label"]
     does = "" if label is None else f"; {label} pressed once more does"
