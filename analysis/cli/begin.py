@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import math
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
+import msgspec
 
 from coilbench.analysis.cli.asking import Reply, WentBack, ask, one_of, part, yes_or_no
 from coilbench.analysis.cli.begin_draft import Draft
@@ -26,7 +29,6 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.plain import as_typed
 from coilbench.capture.tables.dimensions import SHIM_MM, refuse_length
-from coilbench.capture.tables.shim_words import parse_shims
 from coilbench.capture.units import parse_length_mm
 
 HOW = (
@@ -34,6 +36,8 @@ HOW = (
     "don't know yet. ? forgets an answer, u goes back to the question before. Every answer is "
     "kept at once: Ctrl-C ends, and the same command goes on."
 )
+_TIMES = re.compile(r"(.+?)\s*[x×*]\s*([0-9]{1,6})", re.IGNORECASE)
+_SAME_MM = 1e-6
 
 
 def begin_command(build: Path) -> None:
@@ -332,3 +336,41 @@ def _close(draft: Draft) -> None:
     click.echo("")
     show_plan(plan_presses(shop), draft.path, build.scale)
     say_taken(shop)
+
+
+class _ShimsTyped(msgspec.Struct, frozen=True):
+    """Shims of one thickness as typed, with its unit; count is None for as many as needed.
+
+    Attributes:
+        unit_taken: whether the unit was not typed.
+    """
+
+    thickness: str
+    count: int | None
+    unit_taken: bool = False
+
+    def same(self, given: Mapping[str, Any]) -> bool:
+        """Tell whether a [[shims]] of a build file has the same thickness, under both springs."""
+        try:
+            other_mm = parse_length_mm(str(given.get("thickness")))
+        except CoilbenchError:
+            return False
+        alike = math.isclose(parse_length_mm(self.thickness), other_mm, abs_tol=_SAME_MM)
+        return alike and given.get("under", "both") == "both"
+
+
+def parse_shims(text: str, unit: str) -> _ShimsTyped:
+    """Read a thickness and how many there are; without `x` and a number, as many as needed.
+
+    Args:
+        unit: of a thickness without its own.
+
+    Raises:
+        CoilbenchError: no thickness can be read.
+    """
+    match = _TIMES.fullmatch(text.strip())
+    thickness, count = (text.strip(), None) if match is None else match.groups()
+    bare = re.fullmatch(r"[+-]?[0-9.,]+", thickness) is not None
+    thickness = f"{thickness} {unit}" if bare else thickness
+    parse_length_mm(thickness)
+    return _ShimsTyped(thickness, None if count is None else int(count), bare)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TypeVar
 
 import click
@@ -34,7 +36,7 @@ from coilbench.capture.calibration.standing import StandingLoad
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.calibration.weigh_guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.guided import Unfinished, Wish, follow, sample_stream
+from coilbench.capture.running.guided import Wish, follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import counted
@@ -53,6 +55,7 @@ _READINGS = (
 _Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)
 _UNDONE = ("point_undone", "press_undone")
 _WISHES: dict[str, Wish] = {"u": "undo", "y": "take", "\r": "store", "\n": "store"}
+_LONGEST_UNFINISHED = 100_000  # bytes; a point takes about a hundred
 
 
 def _standing_load(part: PartRecord) -> StandingLoad:
@@ -297,3 +300,76 @@ class _StateLine:
 
     def _broken(self, words: str) -> str:
         return wrapped(words, self._out.width) if self._out.is_terminal else words
+
+
+class Unfinished(msgspec.Struct, frozen=True):
+    """An interrupted guided calibration: its points so far, in a small file beside the book.
+
+    Attributes:
+        kind: `weigh` or `gauge`.
+        device_id, boot_id: the rig, and which start of it.
+        values: what was to be read: masses in kg or lengths in mm.
+        holds: the first of them, as read.
+        touched_utc: when the last was read.
+    """
+
+    kind: str
+    device_id: str
+    boot_id: int
+    values: tuple[float, ...]
+    holds: tuple[Hold, ...]
+    touched_utc: str
+
+    @staticmethod
+    def drop(book: Path, kind: str) -> None:
+        """Delete the interrupted calibration of a kind, if there is one."""
+        _beside(book, kind).unlink(missing_ok=True)
+
+    @classmethod
+    def find(cls, book: Path, kind: str) -> Unfinished | None:
+        """Return the interrupted calibration of a kind, or None.
+
+        Raises:
+            CoilbenchError: the file exists and cannot be read.
+        """
+        path = _beside(book, kind)
+        if not path.exists():
+            return None
+        try:
+            with path.open("rb") as file:  # what is longer ends in the middle, and is refused
+                return msgspec.json.decode(file.read(_LONGEST_UNFINISHED), type=cls)
+        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
+            raise CoilbenchError(
+                "the stored points of an interrupted calibration cannot be read",
+                where=str(path),
+                hint="Start again with --afresh",
+            ) from error
+
+    def keep(self, book: Path) -> None:
+        """Store the points so far, all or nothing; without points delete the file.
+
+        Raises:
+            CoilbenchError: it cannot be written.
+        """
+        if not self.holds:
+            self.drop(book, self.kind)
+            return
+        path = _beside(book, self.kind)
+        new = path.with_name(path.name + ".new")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with new.open("wb") as file:
+                file.write(msgspec.json.encode(self))
+                file.flush()
+                os.fsync(file.fileno())
+            new.replace(path)
+        except OSError as error:
+            raise CoilbenchError(
+                f"the points so far cannot be stored ({error.strerror})",
+                where=str(path),
+                hint="Check the folder's permissions and the disk's space",
+            ) from error
+
+
+def _beside(book: Path, kind: str) -> Path:
+    return book.with_name(f"{book.name}.unfinished-{kind}.json")

@@ -17,19 +17,34 @@ from coilbench.capture.calibration.polynomial import value
 from coilbench.capture.strokes.pressed_again import widened_by_mm
 from coilbench.capture.strokes.sweep import RigReading
 
-# Each closing press, with each calibration of the heights that it shows, and the capture in which
-# its spring was first read by them.
+# Each closing press, with each calibration of the heights that it shows.
 _CLOSINGS = """
-SELECT read.id AS calibration_id, closing.spring_id, closing.stored_utc, closing.note, (
-  SELECT session_id FROM sweeps JOIN calibrations ON calibrations.id = sweeps.calibration_id
-  WHERE sweeps.spring_id = closing.spring_id AND counted AND purpose = 'measured'
-    AND travel_part_id = read.travel_part_id ORDER BY sweeps.rowid LIMIT 1
-) AS session_id
+SELECT read.id AS calibration_id, closing.stored_utc, closing.note
 FROM sweeps AS closing JOIN springs ON springs.id = closing.spring_id
 JOIN calibrations AS own ON own.id = closing.calibration_id
 JOIN calibrations AS read ON read.travel_part_id = own.travel_part_id
 WHERE set_id = :set AND NOT closing.counted AND instr(closing.note, :closed)
 ORDER BY closing.stored_utc"""
+_COUNTED = """
+SELECT sweeps.id, travel_part_id, session_id || spring_id, purpose = 'measured'
+FROM sweeps JOIN springs ON springs.id = spring_id
+JOIN calibrations ON calibrations.id = calibration_id
+WHERE set_id = ? AND counted ORDER BY sweeps.rowid"""
+
+
+def _first_read(db: Database, set_id: str) -> set[str]:
+    """Return the presses by which each datum's first spring was read before any other's."""
+    first: dict[str, str] = {}
+    over: set[str] = set()
+    found = set()
+    for sweep_id, datum, of, measured in db.execute(_COUNTED, [set_id]).fetchall():
+        if measured:
+            first.setdefault(datum, of)
+        if first.get(datum, of) != of:
+            over.add(datum)
+        elif datum not in over:
+            found.add(sweep_id)
+    return found
 
 
 class RigErrors:
@@ -43,6 +58,10 @@ class RigErrors:
     def _closings(self) -> list[dict[str, Any]]:
         told = {"set": self._set_id, "closed": f'"{CLOSED}"'}
         return list(self._db.query(_CLOSINGS, told))
+
+    @cached_property
+    def _first(self) -> set[str]:
+        return _first_read(self._db, self._set_id)
 
     def of(self, rig: RigReading, row: Mapping[str, Any]) -> RigReading:
         """Return how a stroke was read with what is known beside its calibration.
@@ -64,8 +83,7 @@ class RigErrors:
         for one in self._closings:
             by = one["calibration_id"], one["stored_utc"] > row["stored_utc"]
             if by == (row["calibration_id"], True):
-                first = all(one[name] == row[name] for name in ("session_id", "spring_id"))
-                return 0.0 if first else _left_open_mm(one["note"])
+                return 0.0 if row["id"] in self._first else _left_open_mm(one["note"])
         return 0.0
 
 

@@ -1,25 +1,19 @@
-"""Calibration readings from a live source, hands free, and those of an interrupted calibration."""
+"""Calibration readings from a live source, hands free."""
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
 from typing import Literal, TypeVar
-
-import msgspec
 
 from coilbench.capture.blocks import Finding, Item, RawBlock, Restarted, SampleFlag
 from coilbench.capture.calibration.guide import Guide
 from coilbench.capture.calibration.overload import OverloadWatch
-from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source
 
 Say = Callable[[Finding], None]
 AGuide = TypeVar("AGuide", bound=Guide)
-
 PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
 SILENCE_S = 3.0
 # What the user may ask while a calibration is under way; "take": the reading in question is right;
@@ -124,79 +118,3 @@ def follow(
 def _wish(block: RawBlock, asked: Wish) -> Wish:
     pressed = bool((block.samples["flags"] & SampleFlag.REDO_PRESSED).any())
     return "undo" if pressed else asked
-
-
-_LONGEST_UNFINISHED = 100_000  # bytes; a point takes about a hundred
-
-
-class Unfinished(msgspec.Struct, frozen=True):
-    """An interrupted guided calibration: its points so far, in a small file beside the book.
-
-    Attributes:
-        kind: `weigh` or `gauge`.
-        device_id, boot_id: the rig, and which start of it.
-        values: what was to be read: masses in kg or lengths in mm.
-        holds: the first of them, as read.
-        touched_utc: when the last was read.
-    """
-
-    kind: str
-    device_id: str
-    boot_id: int
-    values: tuple[float, ...]
-    holds: tuple[Hold, ...]
-    touched_utc: str
-
-    @staticmethod
-    def drop(book: Path, kind: str) -> None:
-        """Delete the interrupted calibration of a kind, if there is one."""
-        _beside(book, kind).unlink(missing_ok=True)
-
-    @classmethod
-    def find(cls, book: Path, kind: str) -> Unfinished | None:
-        """Return the interrupted calibration of a kind, or None.
-
-        Raises:
-            CoilbenchError: the file exists and cannot be read.
-        """
-        path = _beside(book, kind)
-        if not path.exists():
-            return None
-        try:
-            with path.open("rb") as file:  # what is longer ends in the middle, and is refused
-                return msgspec.json.decode(file.read(_LONGEST_UNFINISHED), type=cls)
-        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
-            raise CoilbenchError(
-                "the stored points of an interrupted calibration cannot be read",
-                where=str(path),
-                hint="Start again with --afresh",
-            ) from error
-
-    def keep(self, book: Path) -> None:
-        """Store the points so far, all or nothing; without points delete the file.
-
-        Raises:
-            CoilbenchError: it cannot be written.
-        """
-        if not self.holds:
-            self.drop(book, self.kind)
-            return
-        path = _beside(book, self.kind)
-        new = path.with_name(path.name + ".new")
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            with new.open("wb") as file:
-                file.write(msgspec.json.encode(self))
-                file.flush()
-                os.fsync(file.fileno())
-            new.replace(path)
-        except OSError as error:
-            raise CoilbenchError(
-                f"the points so far cannot be stored ({error.strerror})",
-                where=str(path),
-                hint="Check the folder's permissions and the disk's space",
-            ) from error
-
-
-def _beside(book: Path, kind: str) -> Path:
-    return book.with_name(f"{book.name}.unfinished-{kind}.json")

@@ -6,7 +6,7 @@ Those that were refused and agree with each other are kept: the odd one may be a
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -39,7 +39,7 @@ NEWEST = 3  # presses that are compared with: a set of three strokes and what wo
 
 
 class OwnPresses:
-    """The presses of a set that count, to be compared with; each is read and prepared once.
+    """The presses of a set that count or wait, to compare with; each is read and prepared once.
 
     Used by the thread that owns the book. No press counts that slipped, or was made while the datum
     was in doubt: none of them is compared with.
@@ -51,12 +51,15 @@ class OwnPresses:
         self._read: tuple[object, list[Sweep]] = None, []  # what was asked for when, and is so
 
     def of(self, label: str, record: SetRecord) -> list[Sweep]:
-        """Return the presses of a spring that count, to work it or to read it, oldest first."""
+        """Return those of a spring, to work it or to read it, oldest first."""
         state = self._db.state
         asked = None if state is None else (state, label, record)
         if asked is None or asked != self._read[0]:
             known = self._known
-            found = load_sweeps(self._db, record, only=label, worked=True, known=known)[label]
+            every = load_sweeps(
+                self._db, record, only=label, worked=True, waiting=True, known=known
+            )
+            found = every[label]
             self._known = {one.sweep_id: one for one in found}
             self._read = asked, found
         return self._read[1]
@@ -94,7 +97,7 @@ class OwnPresses:
         every = load_sweeps(self._db, record, known=self._known)
         read = {one.sweep_id: path for own in every.values() for one in own
                 if (path := _path(one)) is not None}  # fmt: skip
-        of = self._captures(record)  # between two of them heights may have moved
+        of = self._runs(record)  # between two of them heights may have moved
         running = (two for own in every.values() for two in pairwise(own))
         ids = ((one.sweep_id, other.sweep_id) for one, other in running)
         pairs = ((read.get(one), read.get(other)) for one, other in ids if of[one] == of[other])
@@ -106,10 +109,13 @@ class OwnPresses:
         own = [path for sweep_id, path in read.items() if sweep_id in first]
         return moved_since(new, own, repeats)
 
-    def _captures(self, record: SetRecord) -> dict[str, str | None]:
-        """Return of which capture each press of a set is, by their ids."""
-        sql = "SELECT sweeps.id, session_id FROM sweeps JOIN springs ON springs.id = spring_id"
-        return dict(self._db.execute(f"{sql} WHERE set_id = ?", [record.set_id]).fetchall())
+    def _runs(self, record: SetRecord) -> dict[str, int]:
+        """Number the presses of a set by their ids: alike for one spring running in one capture."""
+        sql = "SELECT sweeps.id, session_id, spring_id FROM sweeps JOIN springs"
+        sql += " ON springs.id = spring_id WHERE set_id = ? ORDER BY sweeps.rowid"
+        rows = self._db.execute(sql, [record.set_id]).fetchall()
+        runs = groupby(rows, key=lambda row: row[1:])
+        return {row[0]: number for number, (_, run) in enumerate(runs) for row in run}
 
     def newest_hastier(self, sweep: Sweep, record: SetRecord) -> bool:
         """Tell whether the spring's newest press was so hurried that it says nothing of this."""

@@ -9,8 +9,10 @@ import numpy as np
 from msgspec.structs import asdict
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.counting import let_wait
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
@@ -70,11 +72,15 @@ class StoredStrokes:
         verdict: Verdict,
         turn: Turn,
         calibration: CalibrationRecord,
+        unseen: Finding | None,
         **known: Any,
     ) -> str:
         """Store a stroke that has ended; returns its sweep's id.
 
+        To be called in a transaction.
+
         Args:
+            unseen: that the quill is not seen at its stop; what counts waits for that then.
             known: how it was captured, as fields of NewSweep.
         """
         rows = reduced_curve(apply(calibration.calibration, stroke.raw, stroke.zero_counts))
@@ -93,6 +99,8 @@ class StoredStrokes:
         )
         sweep_id = store_sweep(self._db, new)
         self._keep(sweep_id, rows)
+        if new.counted and unseen is not None:
+            let_wait(self._db, sweep_id, unseen)
         self.forget()
         return sweep_id
 

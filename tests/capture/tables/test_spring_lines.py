@@ -1,4 +1,4 @@
-"""What is typed of one spring, and of shims: read as meant, or refused."""
+"""What is typed of one spring: read as meant, or refused."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.shim_words import parse_shims
 from coilbench.capture.tables.spring_lines import SpringEntry, caliper_u_mm
 
 STEP_MM = 0.05
@@ -45,9 +44,8 @@ def test_a_line_that_says_nothing_is_refused(line: str) -> None:
 
 @given(st.text(string.printable, max_size=40))
 def test_any_text_is_read_or_refused(text: str) -> None:
-    for read in (lambda: SpringEntry.parse(text, STEP_MM).label, lambda: parse_shims(text, "mm")):
-        with suppress(CoilbenchError):
-            assert read()
+    with suppress(CoilbenchError):
+        assert SpringEntry.parse(text, STEP_MM).label
 
 
 def test_the_uncertainty_is_the_steps_and_the_calipers() -> None:
@@ -57,28 +55,3 @@ def test_the_uncertainty_is_the_steps_and_the_calipers() -> None:
     for step_mm in (0.0, -1.0, math.inf, math.nan):
         with pytest.raises(CoilbenchError, match="step"):
             caliper_u_mm(step_mm)
-
-
-@pytest.mark.parametrize(
-    ("text", "thickness", "count"),
-    [
-        ("0.5mm x 12", "0.5mm", 12),
-        ("0.5 x12", "0.5 mm", 12),
-        ("0,5 mm × 3", "0,5 mm", 3),
-        ("0.02in * 0", "0.02in", 0),
-        ("0.5", "0.5 mm", None),
-    ],
-)
-def test_shims_are_a_thickness_and_how_many(text: str, thickness: str, count: int | None) -> None:
-    typed = parse_shims(text, "mm")
-    assert (typed.thickness, typed.count) == (thickness, count)
-    assert typed.same({"thickness": thickness})
-    assert not typed.same({"thickness": thickness, "under": "inner"})
-    assert not typed.same({"thickness": "9 mm"})
-    assert not typed.same({"thickness": 9})
-
-
-@given(st.floats(0.01, 9.0).map(lambda mm: f"{mm:.3f}"), st.integers(0, 999_999))
-def test_what_is_written_is_read_back(number: str, count: int) -> None:
-    typed = parse_shims(f"{number}mm x {count}", "in")
-    assert (typed.thickness, typed.count) == (f"{number}mm", count)

@@ -2,9 +2,9 @@
 
 import pytest
 
+from coilbench.analysis.cli.guiding import Unfinished
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.guided import Unfinished
 
 HOLD = Hold(24_500.5, -13.0, 41.0, 139)
 BEGUN = Unfinished("weigh", "C011", 7, (0.0, 5.0, 10.0), (HOLD, HOLD), "2030-01-01T10:00:00.000+00")
@@ -45,7 +45,7 @@ def test_a_crash_while_it_is_written_leaves_the_points_before_it(tmp_path, monke
     def full(_fd):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("coilbench.capture.running.guided.os.fsync", full)
+    monkeypatch.setattr("coilbench.analysis.cli.guiding.os.fsync", full)
     with pytest.raises(CoilbenchError, match="No space left"):
         Unfinished("weigh", "C011", 7, (0.0,), (HOLD,) * 3, "x").keep(book)
     monkeypatch.undo()
