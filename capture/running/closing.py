@@ -212,7 +212,11 @@ class Closing:
         elif awaited is not None:
             if awaited != self._differed:  # a second one that differs is of no other spring
                 self._asked, self._differed = None, awaited
-            self._differs(awaited.since, found)
+            open_ = awaited.unanswered(self._db, found)
+            if open_:
+                self._differs(open_, found)
+            else:  # as the one before it, which a person answered
+                self._report(Event.of(EventKind.TURN, "closing_as_said", **found.facts))
 
     def _tell_unshown(self) -> None:
         """Say where nothing shows that heights were right at the first press either."""

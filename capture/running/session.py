@@ -380,7 +380,7 @@ def as_recorded(before: Snapshot, recorder: Recorder, load_unknown: Finding | No
         turn=None if datum or closing else recorder.turn,
         closing=closing,
         closed=recorder.closing.verdict,
-        springs_done=len(order.finished()),
+        springs_done=recorder.springs_done,
         springs=len(order.labels),
         strokes=sum(map(order.measured_of, order.labels)),
     )

@@ -8,8 +8,10 @@ import numpy as np
 from msgspec.structs import asdict
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.counting import let_wait
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
@@ -60,11 +62,15 @@ class StoredStrokes:
         verdict: Verdict,
         turn: Turn,
         calibration: CalibrationRecord,
+        unseen: Finding | None,
         **known: Any,
     ) -> str:
         """Store a stroke that has ended; returns its sweep's id.
 
+        To be called in a transaction.
+
         Args:
+            unseen: that the quill is not seen at its stop; what counts waits for that then.
             known: how it was captured, as fields of NewSweep.
         """
         new = NewSweep(
@@ -81,6 +87,8 @@ class StoredStrokes:
             note=note_of(verdict.findings),
         )
         sweep_id = store_sweep(self._db, new)
+        if new.counted and unseen is not None:
+            let_wait(self._db, sweep_id, unseen)
         self.forget()
         return sweep_id
 
