@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
-from typing import Literal, NamedTuple
+from collections.abc import Callable, Iterable, Sequence
+from typing import Literal, NamedTuple, get_args
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.waits import COUNTS_ONCE, TAKEN, WAITS
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import mean_of_ways
+from coilbench.capture.strokes.stored import BranchName, CurveRow
 
 
 class PressedCurves:
@@ -50,12 +51,18 @@ class PressedCurves:
             self._known[sweep_id] = self._read(sweep_id) if known is None else known
         return [(label, sweep_id) for label, sweep_id, _ in newest]
 
+    def keep(self, sweep_id: str, rows: Sequence[CurveRow]) -> None:
+        """Take a curve that is stored just now, so that it is not read again."""
+        ways = ([row for row in rows if row.branch == way] for way in get_args(BranchName))
+        points = ([(row.height_mm, row.load_n) for row in way] for way in ways)
+        self._known[sweep_id] = mean_of_ways(*map(_branch, points))
+
     def _read(self, sweep_id: str) -> Branch:
         sql = (
             "SELECT height_mm, load_n FROM curve_rows"
             " WHERE sweep_id = ? AND branch = ? ORDER BY point"
         )
-        ways = (self._db.execute(sql, [sweep_id, way]) for way in ("loading", "unloading"))
+        ways = (self._db.execute(sql, [sweep_id, way]) for way in get_args(BranchName))
         return mean_of_ways(*(_branch(rows.fetchall()) for rows in ways))
 
 

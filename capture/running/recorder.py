@@ -83,7 +83,7 @@ class Recorder:
         followed = (self._finder, self.heights, self._turns, self._checks.known_of)
         self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
-        self._stored = StoredStrokes(db, run, self._turns)
+        self._stored = StoredStrokes(db, run, self._turns, self._checks.curves.keep)
         by_heights = self.heights.asks, lambda: self.heights.waits
         self._questions = Questions(db, self._turns, self._took, *by_heights, say, clock)
         parts = (self.heights, self._turns, self._questions)
