@@ -116,6 +116,12 @@ class DemoSet(msgspec.Struct, frozen=True):
     tired: int = 0
     cracked: int = 0
 
+    @property
+    def plan(self) -> SetPlan:
+        """How it is registered."""
+        labels, solid_mm = labels_for(self.name, SPRINGS), self.nominal.solid_height_mm
+        return SetPlan(self.name, self.role, labels, solid_height_mm=solid_mm)
+
 
 SETS = (
     DemoSet("larch", "outer", SpringModel(53.0, 16.0, 24.0), tired=2),
@@ -170,12 +176,16 @@ class Demo:
             for part in (load, travel, flex):
                 store_part(db, part)
 
+    def register(self) -> None:
+        """Register all of SETS."""
+        with open_book(self.book, create=True) as db, db.atomic():
+            for one in SETS:
+                new_set(db, one.plan)
+
     def capture(self, number: int, say: Callable[[Event], None]) -> None:
-        """Register one set of SETS and capture it, hands free."""
+        """Capture one set of SETS, hands free."""
         one = SETS[number]
-        labels, solid_mm = labels_for(one.name, SPRINGS), one.nominal.solid_height_mm
-        with open_book(self.book, create=True) as db:
-            new_set(db, SetPlan(one.name, one.role, labels, solid_height_mm=solid_mm))
+        labels = one.plan.labels
         seed = self._seed * len(SETS) + number
         springs = draw_set(one.nominal, SPRINGS, seed, tired=one.tired, cracked=one.cracked)
         phase_seed = self._phase_seed(number + 1)
@@ -267,6 +277,7 @@ def _run(demo: Demo) -> DemoResult:
     with progress:
         task = progress.add_task("calibrating the rig", total=1)
         demo.calibrate(lambda _finding: None)
+        demo.register()
         progress.update(task, completed=1)
         for number, one in enumerate(SETS):
             words = f"capturing {one.name} ({one.role})"

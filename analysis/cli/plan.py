@@ -29,6 +29,7 @@ from coilbench.analysis.engine.press_shop import Shop
 from coilbench.analysis.engine.presses import PressPlan
 from coilbench.analysis.inputs.build_input import in_book, read_build
 from coilbench.analysis.inputs.plan_input import read_shop
+from coilbench.analysis.inputs.rig_record import waiting_warnings
 from coilbench.analysis.report.curve_text import give_left_out, tare_zero
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
@@ -65,7 +66,7 @@ def plan_command(
     with open_book(book_path()) as db:
         parsed = in_book(db, parsed)
         shop = read_shop(db, parsed)
-        warned = _plan_warnings(db, shop.sets)
+        warned = (*waiting_warnings(db, shop.sets), *_plan_warnings(db, shop.sets))
         doubts = _doubts(db, shop)
     plan = once(shop) if at_once else plan_presses(shop, every_set=every_set)
     if page is not None:

@@ -130,6 +130,8 @@ def set_check(
             branch=branch,
             calibration=calibration,
         )
+        if label is not None:
+            judged.measured.refuse_waiting(record.name, record.spring(label).label)
         at_mm = judged.heights_mm
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
         kept = kept_rests(db, record.name)

@@ -16,7 +16,7 @@ from coilbench.analysis.cli.tables import columns_table, print_fullest
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import build_heights, measured_set
-from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings, waiting_warnings
 from coilbench.analysis.report.set_text import compare_document
 from coilbench.analysis.report.units import Units, fixed
 from coilbench.analysis.sets.compare import Change, Comparison, compare_sets
@@ -49,7 +49,8 @@ def set_compare(
         if build is not None:
             at_mm += [height_mm for height_mm, _ in build_heights(build, records[0])]
         then, now = (measured_set(db, record, branch).curves for record in records)
-        warned = rig_warnings(db)
+        names = [record.name for record in records]
+        warned = (*rig_warnings(db), *waiting_warnings(db, names))
     comparison = compare_sets((records[0].name, records[1].name), then, now, at_mm)
     if as_json:
         print_document(compare_document(comparison) | {"warnings": list(warned)})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
@@ -9,16 +10,18 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.asking import Reply, ask, sure_of, with_unit
-from coilbench.analysis.cli.common import print_document, say, units
+from coilbench.analysis.cli.common import print_document, say, show_warnings, units
 from coilbench.analysis.cli.set_edit import say_depths, say_lengths
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, console
 from coilbench.analysis.inputs.files import read_bytes
+from coilbench.analysis.inputs.rig_record import waiting_warnings
 from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.by_hand import keep_of_springs
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.counting import waiting_in
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rests import kept_rests
 from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
@@ -50,6 +53,11 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         rows = list(
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
         )
+        waits = Counter(one.label for one in waiting_in(db, [record.name]))
+        warned = waiting_warnings(db, [record.name])
+    for row in rows:
+        row["sweeps_waiting"] = waits[row["label"]]
+        row["sweeps_not_counted"] -= waits[row["label"]]
     if as_json:
         named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal note mark rests_n")
         print_document(
@@ -73,6 +81,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         "spring": [row["label"] for row in rows],
         ">strokes": [str(row["sweeps_counted"]) for row in rows],
         ">conditioning": [str(row["conditioning_presses"]) for row in rows],
+        **({">waiting": [str(row["sweeps_waiting"]) for row in rows]} if waits else {}),
         ">uncounted": [str(row["sweeps_not_counted"]) for row in rows],
         ">lost": [str(row["samples_lost"]) for row in rows],
         ">highest\nload": [shown.load_text(row["highest_load_n"]) for row in rows],
@@ -80,6 +89,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
     }
     out.print(columns_table(columns.items()))
     _show_by_hand(record)
+    show_warnings(warned)
 
 
 def _known_lines(record: SetRecord, shown: Units) -> Iterator[str]:
@@ -112,6 +122,7 @@ def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -
 
     shown, out = units(), console()
     judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
+    warned = waiting_warnings(db, [record.name])
     curves, missing = judged.measured.curves, judged.measured.missing
     springs = () if judged.check is None else judged.check.springs
     flags = {s.label: tuple(flag.kind for flag in s.flags) for s in springs}
@@ -128,6 +139,7 @@ def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -
     click.echo("\n".join(lines))
     if missing:
         click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
+    show_warnings(warned)
 
 
 def nominal_lines(record: SetRecord, shown: Units) -> list[str]:

@@ -7,7 +7,7 @@ import textwrap
 import click
 import numpy as np
 
-from coilbench.analysis.cli.common import print_document, units
+from coilbench.analysis.cli.common import print_document, show_warnings, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import columns_table, console, load_cell
 from coilbench.analysis.curves.curve import BranchChoice
@@ -15,6 +15,7 @@ from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.inputs.by_hand import free_by_hand, set_solid_u_mm, solid_by_hand
 from coilbench.analysis.inputs.measured import measured_set
+from coilbench.analysis.inputs.rig_record import waiting_warnings
 from coilbench.analysis.inputs.unasked import default_heights_mm
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
@@ -46,7 +47,10 @@ def set_spring(
     with open_book(book_path()) as db:
         record = find_set(db, name)
         own = record.spring(label)
-        curves = measured_set(db, record, branch).curves
+        measured = measured_set(db, record, branch)
+        warned = waiting_warnings(db, [record.name])
+    measured.refuse_waiting(record.name, own.label)
+    curves = measured.curves
     curve = next((each for each in curves if each.label == label), None)
     if curve is None:
         raise CoilbenchError(
@@ -72,12 +76,13 @@ def set_spring(
     found = SpringFindings.of(curve, given, others, shares=shares, heights_mm=at_mm)
     if as_json:
         words = {"set": record.name, "mark": own.mark, "note": own.note}
-        print_document(words | found.document())
+        print_document(words | found.document() | {"warnings": warned})
     else:
         for what, text in (("Mark", own.mark), ("Note", own.note)):
             if text is not None:
                 _echo(f"{what}: {text}")
         _show(record.name, found)
+        show_warnings(warned)
 
 
 def _running_mm(record: SetRecord) -> tuple[float, ...]:

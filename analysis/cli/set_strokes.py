@@ -12,7 +12,8 @@ from coilbench.analysis.cli.common import NamedStroke, print_document, say, unit
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.tables import console
 from coilbench.analysis.inputs.measured import strokes_of
-from coilbench.analysis.report.document import document
+from coilbench.analysis.inputs.rig_record import waiting_warnings
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.rests_text import mixed_text
 from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.analysis.report.units import SI
@@ -60,14 +61,16 @@ def set_strokes(
             asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
             reach_mm = min(asked_mm, default=None)
             strokes = strokes_of(db, record, reach_mm=reach_mm)
-        mixed = mixed_text(kept_rests(db, record.name), SI if as_json else units())
+        shown_as = SI if as_json else units()
+        mixed = mixed_text(kept_rests(db, record.name), shown_as)
+        waiting = [describe(one, shown_as) for one in waiting_warnings(db, [record.name])]
     if swapped is not None:
         click.echo(_SWAPPED.format(first, second), err=as_json)
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:
         springs = [{"label": label, "strokes": document(own)} for label, own in shown.items()]
         print_document(
-            {"set": record.name, "springs": springs, "notes": list(filter(None, (mixed,)))}
+            {"set": record.name, "springs": springs, "notes": [*waiting, *filter(None, (mixed,))]}
         )
         return
     for label, own in shown.items():

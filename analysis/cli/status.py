@@ -205,6 +205,9 @@ def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[
         ended = "running" if capture_runs(state, now_utc) else "ended without closing the book"
         seen = _age(state.capture.seen_utc, now_utc)
         yield "Capture", f"of {state.capture.set_name}, {ended}, last seen {seen}"
+        if state.capture.waiting:
+            waiting = f"waiting, in no answer: coilbench set strokes {state.capture.set_name}"
+            yield "", f"{state.capture.waiting} of its presses {waiting}"
 
 
 def _rig_line(state: BookState, now_utc: str) -> str:

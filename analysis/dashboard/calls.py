@@ -200,18 +200,22 @@ def _turn(snapshot: Snapshot, units: Units) -> Call:
     turn, closing = snapshot.turn, snapshot.closing
     if closing is not None:
         words = f"{ONCE_MORE}{_again(snapshot, closing)}"
-        return Call(closing, words, CLOSING_WHY, urgent=False)
+        return Call(closing, words, f"{CLOSING_WHY}{_ends(snapshot)}", urgent=False)
     if turn is not None:
         cure = _again(snapshot, turn.label)
         return Call(turn.label, f"{stroke_text(turn)}{cure}", urgent=False)
     if snapshot.springs == 0:
         return Call("WAIT", "waiting for the rig", urgent=False)
-    left_s, closed = snapshot.ends_in_s, snapshot.closed
-    ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
-    words = f"the set is done{ends}"
+    closed = snapshot.closed
+    words = f"the set is done{_ends(snapshot)}"
     if closed is not None:
         words += f"; {verdict_text(closed, units)}"
     return Call(DONE, words, urgent=False, verdict=closed)
+
+
+def _ends(snapshot: Snapshot) -> str:
+    left_s = snapshot.ends_in_s
+    return "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
 
 
 def _again(snapshot: Snapshot, label: str) -> str:

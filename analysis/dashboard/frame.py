@@ -348,9 +348,10 @@ def _table_lines(table: SetTable, current: str | None, units: Units, room: int) 
         loads = ["" if n is None else f"{units.load_value(n):.1f}" for n in row.loads_n]
         loads += [""] * (len(widths) - len(loads))
         cells = "".join(f"  {text:>{width}}" for text, width in zip(loads, widths, strict=False))
-        kept = f"{row.strokes}/{table.strokes_wanted}"
+        kept = f"{row.strokes - row.waits}/{table.strokes_wanted}"
         line = Text(f"{mark}{row.label:<{label}}  {kept:>4}{cells}  ")
         line.stylize("bold" if mark == ">" else "")
+        line.append(f"{row.waits} wait{'s' * (row.waits == 1)}  " if row.waits else "")
         line.append(" ".join(row.flags), "bold red")
         lines.append(line)
     return lines[:room]

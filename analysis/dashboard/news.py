@@ -18,9 +18,13 @@ _MOVES_ON = (
 _WAITS_AGAIN = ("waits_for_stop", "waits_for_next")
 _TILL_UP = ("stroke_kept", "waits_for_stop")
 _OVER_WHEN: dict[str, Callable[[Snapshot], bool]] = {
+    "accept_alone": lambda now: now.question is not None,
     "closing_wanted": lambda _now: True,  # it is called out for as long as it is so
+    "held_open": lambda now: now.ends_in_s is None,
     "link_lost": lambda now: now.link == "up",
+    "no_question": lambda now: now.question is not None,
     "no_sample": lambda now: now.load_n is not None,
+    "set_done": lambda now: now.springs_done < now.springs,
     "spring_pressed": lambda now: now.phase == "idle",
 }
 
@@ -38,8 +42,8 @@ def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
         return _is_doubted(later, snapshot) or _taken_back(event, later)
     if what.kind in _TILL_UP and event.kind is EventKind.WAITS and snapshot.quill_low is None:
         return True
-    if what.kind in _OVER_WHEN:
-        return _OVER_WHEN[what.kind](snapshot)
+    if what.kind in _OVER_WHEN and _OVER_WHEN[what.kind](snapshot):
+        return True
     if event.kind is EventKind.QUESTION:
         return what != snapshot.question
     if what.kind == "stroke_kept":  # and it waits

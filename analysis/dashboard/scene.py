@@ -148,13 +148,19 @@ def _eighths(share: float, inner: int) -> str:
 
 
 class SpringRow(msgspec.Struct, frozen=True):
-    """One spring's line: loads at the table's heights, kinds of its flags, a sentence for each."""
+    """One spring's line: loads at the table's heights, kinds of its flags, a sentence for each.
+
+    Attributes:
+        strokes: that count or wait.
+        waits: how many of them do.
+    """
 
     label: str
     strokes: int
     loads_n: tuple[float | None, ...]
     flags: tuple[str, ...]
     reasons: tuple[str, ...] = ()
+    waits: int = 0
 
 
 class SetTable(msgspec.Struct, frozen=True):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import mass_checks, newest_part
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.counting import waiting_in
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import first_row, utc_now
 from coilbench.capture.book.sets import SetRecord, find_set
@@ -51,7 +53,8 @@ def read_set_table(
     """
     record = find_set(db, set_name)
     done = turn_order(db, record).done
-    yield _with_strokes(record, done, before)
+    waits = Counter(one.label for one in waiting_in(db, [record.name]))
+    yield _with_strokes(record, done, waits, before)
     try:
         asked = [(mm, None) for mm in heights_mm]
         with nothing_kept():  # the next stroke changes it
@@ -72,6 +75,7 @@ def read_set_table(
             loads_n=_loads_n(by_label.get(label), heights),
             flags=tuple(flag.kind for flag in flags.get(label, ())),
             reasons=tuple(describe(flag, units) for flag in flags.get(label, ())),
+            waits=waits[label],
         )
         for label in record.labels
     )
@@ -87,13 +91,16 @@ def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
     return () if record.nominal is None else tuple(load.height_mm for load in record.nominal.loads)
 
 
-def _with_strokes(record: SetRecord, done: Mapping[str, Done], table: SetTable) -> SetTable:
+def _with_strokes(
+    record: SetRecord, done: Mapping[str, Done], waits: Mapping[str, int], table: SetTable
+) -> SetTable:
     known = {row.label: row for row in table.rows}
     nothing = (None,) * len(table.heights_mm)
     rows = tuple(
         replace(
             known.get(label, SpringRow(label, 0, nothing, ())),
             strokes=done.get(label, Done()).measured,
+            waits=waits.get(label, 0),
         )
         for label in record.labels
     )

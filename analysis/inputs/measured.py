@@ -20,7 +20,12 @@ from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.depends import depends_on
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.notes import borne_out, closing_press, counts_in_doubt
+from coilbench.capture.book.notes import (
+    borne_out,
+    closing_press,
+    counts_in_doubt,
+    waits_for,
+)
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
 from coilbench.capture.choices import OWN
@@ -63,6 +68,18 @@ class Measurement(msgspec.Struct, frozen=True):
     def doubts(self) -> dict[str, Doubt]:
         """Why no stroke of a spring can be relied on, by label, where that is so."""
         return {label: d for label, own in self.strokes.items() if (d := doubt_of(own)) is not None}
+
+    def refuse_waiting(self, set_name: str, label: str) -> None:
+        """Refuse to speak of a spring of which no press counts yet, while some wait.
+
+        Raises:
+            CoilbenchError: says so.
+        """
+        if label in self.missing and any(one.why == "waits" for one in self.strokes[label]):
+            raise CoilbenchError(
+                f"no press of spring {label!r} of set {set_name!r} counts yet",
+                hint=f"See what they wait for: coilbench set strokes {as_typed(set_name)}",
+            )
 
 
 def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
@@ -150,6 +167,12 @@ def _measured(
         for spring in record.springs
         if (own := sweeps[spring.label])
     ]
+    waits = sum(one.why == "waits" for own in judged.values() for one in own)
+    if not curves and waits:
+        raise NothingMeasured(
+            f"no stroke of set {record.name!r} counts yet: {waits} waiting",
+            hint=f"See what for: coilbench set strokes {as_typed(record.name)}",
+        )
     if not curves and any(judged.values()):
         raise NothingMeasured(
             f"no stroke of set {record.name!r} counts",
@@ -190,6 +213,8 @@ def _judged(
 
 def _not_counted(row: StrokeRow) -> JudgedStroke:
     why: Why = "closing" if closing_press(row.note) else "not_counted"
+    if waits_for(row.note) is not None:
+        why = "waits"
     return JudgedStroke(row.number, row.sweep_id, False, why, None, (), row.note)
 
 

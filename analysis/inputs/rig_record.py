@@ -20,6 +20,7 @@ from coilbench.capture.book.calibrations import (
     newest_part,
 )
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.counting import WaitingPress, waiting_in
 from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.opening import open_book
@@ -54,7 +55,24 @@ def set_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...
     if trust.by_word:
         facts = {"sets": list(trust.by_word), "presses": trust.by_word_presses}
         found.append(Finding("counts_by_word", facts))
-    return (*_scale_warnings(db, set_names), *found)
+    return (*waiting_warnings(db, set_names), *_scale_warnings(db, set_names), *found)
+
+
+def waiting_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
+    """Return, once for the same reason, that presses of these sets wait and are in no answer."""
+    alike: dict[str, list[WaitingPress]] = {}
+    for one in waiting_in(db, set_names):
+        alike.setdefault(one.why.kind, []).append(one)
+    return tuple(
+        Finding.of(
+            "presses_wait",
+            sets=list(dict.fromkeys(one.set_name for one in same)),
+            labels=list(dict.fromkeys(one.label for one in same)),
+            presses=len(same),
+            why=same[0].why.to_document(),
+        )
+        for same in alike.values()
+    )
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:

@@ -95,6 +95,7 @@ BENCH_PHRASES: dict[str, str] = {
     "characters, no comma or semicolon, no blank at its ends, no dash first, and belongs to one "
     "spring of the set",
     "stroke_after_end": "the set is done; this stroke was not kept",
+    "stroke_before_up": "this press was not kept: let the quill up fully, so that others count",
     "set_done": "the set {set} is done",
     "set_done_before": "the set {set} is done already",
     "held_open": "its last stroke can be redone for {linger_s:.0f} s; then the capture ends",

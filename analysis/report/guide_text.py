@@ -55,6 +55,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "pressed_too_little": "only {largest_n}: press again, harder",
     "stop_at": "The quill's upper stop was read at {stop_mm}, by which the next calibration is "
     "compared",
+    "as_closed": "The heights differ from the datum before by just what a closing press showed: "
+    "{moved_mm:+}",
     "heights_agree": "The heights agree with the calibration before: {moved_mm:+} at the most",
     "heights_moved": "The heights are not those of the calibration before: {moved_mm:+}, where "
     "{allowed_mm} would be chance",

@@ -30,6 +30,8 @@ HEIGHTS_PHRASES: dict[str, str] = {
     "load cell are not as they were; press {label} itself once more",
     "borne_out": "{label}, pressed once more later, lay {moved_mm:+} (± {u_mm}) from where it was "
     "at first, which bears the press out",
+    "closing_as_said": "{label} lies {moved_mm:+} (± {u_mm}) from where it was, as at the closing "
+    "press before: what was pressed since counts as you said, and the set is not closed",
     "closing_unread": "it can't be compared with the spring's first presses",
 }
 
@@ -38,9 +40,10 @@ def verdict_text(verdict: Finding, units: Units) -> str:
     """Say whether a set was closed, by what its last closing press showed."""
     if verdict.kind == "set_closed":
         return describe(verdict, units)
-    if verdict.kind == "closing_differs":
-        return f"NOT CLOSED: {describe(verdict, units)}"
     label = verdict.facts["label"]
+    if verdict.kind in ("closing_differs", "closing_loads"):
+        whose = f"{label}, pressed once more: " if verdict.kind == "closing_loads" else ""
+        return f"NOT CLOSED: {whose}{describe(verdict, units)}"
     does = "" if label is None else f"; {label} pressed once more does"
     return f"NOT CLOSED: nothing shows that scale and seat are as at the first press{does}"
 
@@ -63,7 +66,8 @@ def _closed(f: Mapping[str, Any], units: Units) -> str:
 def _not_closed(f: Mapping[str, Any], _units: Units) -> str:
     return (
         f"{first_few(f['sets'])}: not closed, so nothing shows that scale and seat were at the end "
-        "as at the first press; live on the set asks for the press that does, while its datum holds"
+        "as at the first press; live on the set asks for the press that does, while its datum "
+        "holds; else press its springs again"
     )
 
 
@@ -72,6 +76,33 @@ def _unshown(f: Mapping[str, Any], _units: Units) -> str:
         f"{first_few(f['sets'])}: nothing showed that the travel scale had not slipped since its "
         "calibration; a gauge does (d in live), till the rig starts again"
     )
+
+
+_SETTLES = {
+    "quill_low": "once the quill is seen at its stop: let it up fully; it is up? set the datum (d)",
+    "stop_moved": "if the spring's next press shows that the scale did not slip",
+    "datum_doubted": "if the heights are right, which the running capture asks, or a gauge shows",
+}
+
+
+def _settled(f: Mapping[str, Any], units: Units) -> str:
+    why = Finding.from_document(f["why"])
+    settles = _SETTLES.get(why.kind, "if the running capture shows its heights")
+    return f"counts {settles} ({describe(why, units)})"
+
+
+def _presses_wait(f: Mapping[str, Any], units: Units) -> str:
+    one = f["presses"] == 1
+    return (
+        f"{first_few(f['sets'])}: {presses_text(f['presses'])} of {first_few(f['labels'])} "
+        f"{'waits and is' if one else 'wait and are'} in no answer here: each "
+        f"{_settled(f, units)}"
+    )
+
+
+def _never_shown(f: Mapping[str, Any], units: Units) -> str:
+    why = describe(Finding.from_document(f["why"]), units)
+    return f"the capture was cut off before its heights were shown: {why}"
 
 
 def _by_word(f: Mapping[str, Any], _units: Units) -> str:
@@ -88,4 +119,7 @@ HEIGHTS_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "sets_not_closed": _not_closed,
     "scale_unshown": _unshown,
     "counts_by_word": _by_word,
+    "counts_once_shown": lambda f, units: f"waits, and {_settled(f, units)}",
+    "never_shown": _never_shown,
+    "presses_wait": _presses_wait,
 }

@@ -231,11 +231,12 @@ def _(found: JudgedStroke, units: Units) -> str:
         "ruled": "by a ruling",
         "spoilt": spoilt,
         "spoilt_too_few_others": f"{spoilt}, but too few others to go by",
+        "waits": f"in no answer yet: {note_text(found.note, units)}",
         "not_counted": "the capture did not count it"
         + ("" if found.note is None else f": {note_text(found.note, units)}"),
     }[found.why]
     seen = "; ".join(describe(one, units) for one in found.findings)
-    told = f"{'kept' if found.kept else 'left out'}, {why}"
+    told = why if found.why == "waits" else f"{'kept' if found.kept else 'left out'}, {why}"
     return f"{told}. {seen}" if seen else told
 
 

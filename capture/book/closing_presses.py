@@ -8,11 +8,20 @@ from typing import NamedTuple
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import ReadStroke, add_note
-from coilbench.capture.book.notes import BORNE_OUT, CLOSED, closing_bears_out, standing
+from coilbench.capture.book.notes import (
+    AS_CLOSED,
+    BORNE_OUT,
+    CLOSED,
+    CLOSING_DIFFERS,
+    closing_bears_out,
+    said_to_count,
+    standing,
+)
+from coilbench.capture.book.waits import TAKEN
 
 
 class _Row(NamedTuple):
-    """A press that counts, to work its spring or to read it, or one that closed what was before."""
+    """A press that counts or waits, to work its spring or to read it, or one that closed."""
 
     sweep_id: str
     session_id: str
@@ -23,6 +32,32 @@ class _Row(NamedTuple):
     @property
     def reads(self) -> bool:
         return self.counted and self.measured
+
+
+class _ReadBy(NamedTuple):
+    """What was read of a set by one travel calibration.
+
+    Attributes:
+        springs: how many count.
+        replaced: how many presses count though another datum contradicts.
+        closed, differed: where the last closing press stands that agreed, or did not and no gauge
+            made up for it; or None.
+    """
+
+    part_id: str
+    springs: int
+    replaced: int
+    closed: int | None
+    differed: int | None
+
+    @property
+    def open(self) -> bool:
+        """Whether presses by it count, and the last that is known of them speaks against it."""
+        if self.closed is None:
+            against = bool(self.replaced) or self.differed is not None
+        else:
+            against = self.differed is not None and self.differed > self.closed
+        return self.springs > 0 and against
 
 
 class ToClose(NamedTuple):
@@ -53,17 +88,17 @@ class ToClose(NamedTuple):
         """
         found = db.execute(
             # not by time: a clock may be set back
-            """
-            SELECT sweeps.id, session_id, springs.label, counted, purpose = 'measured', sets.name
+            f"""
+            SELECT sweeps.id, session_id, springs.label, {TAKEN}, purpose = 'measured', sets.name
             FROM springs JOIN sets ON sets.id = springs.set_id
             JOIN sweeps ON sweeps.spring_id = springs.id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
             JOIN sessions ON sessions.id = session_id
-            WHERE springs.set_id = ? AND travel_part_id = ? AND (counted OR instr(note, ?))
+            WHERE springs.set_id = ? AND travel_part_id = ? AND ({TAKEN} OR instr(note, ?))
               AND (session_id = ?
                 OR json_type(live_json, '$.heights.unclosed') IN ('true', 'false'))
             ORDER BY sweeps.rowid
-            """,
+            """,  # noqa: S608  our own words
             [set_id, travel_part_id, f'"{CLOSED}"', session_id],
         ).fetchall()
         rows = [_Row(*one[:5]) for one in found]
@@ -92,9 +127,7 @@ class ToClose(NamedTuple):
         Returns:
             What stands against the first presses, which it says nothing of.
         """
-        ids = [*self.own, *(one.sweep_id for one in self.since)]
-        sql = "SELECT id, note FROM sweeps WHERE id IN (SELECT value FROM json_each(?))"
-        notes = dict(db.execute(sql, [json.dumps(ids)]).fetchall())
+        notes = self._notes(db)
         at_first = [found for one in self.own for found in standing(notes[one])]
         with db.atomic():
             for one in self.since:
@@ -102,22 +135,50 @@ class ToClose(NamedTuple):
                     add_note(db, one.sweep_id, Finding(BORNE_OUT, closed.facts))
         return at_first
 
+    def _notes(self, db: Database) -> dict[str, str | None]:
+        ids = [*self.own, *(one.sweep_id for one in self.since)]
+        sql = "SELECT id, note FROM sweeps WHERE id IN (SELECT value FROM json_each(?))"
+        return dict(db.execute(sql, [json.dumps(ids)]).fetchall())
+
+    def unanswered(self, db: Database, differs: Finding) -> tuple[ReadStroke, ...]:
+        """Return those of which no person said that they count though heights moved so far."""
+        notes = self._notes(db)
+
+        def answered(note: str | None) -> bool:
+            then = said_to_count(note)
+            if then is None:
+                return False
+            further_mm = abs(differs["moved_mm"] - then["moved_mm"])
+            return bool(further_mm <= differs["u_mm"] + then["u_mm"])
+
+        return tuple(one for one in self.since if not answered(notes[one.sweep_id]))
+
     @classmethod
     def left(
         cls, db: Database, set_id: str, travel_part_id: str, session_id: str | None = None
     ) -> bool:
-        """Whether there are some, as `of`, or some that count by a datum which was replaced.
+        """Whether there are some, as `of`, or some that no press can close any more.
 
-        Those no press can close any more.
+        They count by a datum which was replaced, or by which the last closing press differed and
+        no gauge just as much, be they of one spring: such are to be pressed again.
         """
-        replaced = db.execute(
+        found = db.execute(
             """
-            SELECT DISTINCT travel_part_id FROM springs
-            JOIN sweeps ON sweeps.spring_id = springs.id
+            SELECT travel_part_id, count(DISTINCT CASE WHEN counted THEN spring_id END),
+              sum(counted AND coalesce(instr(note, '"datum_replaced"'), 0)),
+              max(CASE WHEN NOT counted AND instr(note, ?) THEN sweeps.rowid END),
+              max(CASE WHEN NOT counted AND instr(note, ?) AND NOT EXISTS (
+                SELECT 1 FROM calibration_parts AS later WHERE kind = 'travel'
+                  AND instr(notes_json, ?) AND instr(notes_json, travel_part_id)
+              ) THEN sweeps.rowid END)
+            FROM springs JOIN sweeps ON sweeps.spring_id = springs.id
             JOIN calibrations ON calibrations.id = sweeps.calibration_id
-            WHERE springs.set_id = ? AND counted AND instr(note, '"datum_replaced"')
+            WHERE springs.set_id = ? AND purpose = 'measured' GROUP BY travel_part_id
             """,
-            [set_id],
+            [f'"{CLOSED}"', f'"{CLOSING_DIFFERS}"', f'"{AS_CLOSED}"', set_id],
         ).fetchall()
-        parts = {travel_part_id, *(part_id for (part_id,) in replaced)}
+        read = [_ReadBy(*row) for row in found]
+        if sum(by.springs for by in read) > 1 and any(by.open for by in read):
+            return True
+        parts = {travel_part_id, *(by.part_id for by in read if by.replaced)}
         return any(cls.of(db, set_id, part_id, session_id) is not None for part_id in parts)

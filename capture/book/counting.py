@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
-from typing import Literal, NamedTuple
+from collections.abc import Callable, Iterable, Sequence
+from typing import Literal, NamedTuple, get_args
 
 import numpy as np
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.notes import with_finding
+from coilbench.capture.book.notes import waits_for, with_finding, without_wait
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.waits import COUNTS_ONCE, TAKEN, WAITS
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import mean_of_ways
+from coilbench.capture.strokes.stored import BranchName, CurveRow
 
 
 class PressedCurves:
@@ -35,12 +37,12 @@ class PressedCurves:
 
     def _read_newest(self, set_id: str) -> list[tuple[str, str]]:
         newest = self._db.execute(
-            """
+            f"""
             SELECT springs.label, sweeps.id, max(stored_utc || sweeps.id)
             FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-            WHERE springs.set_id = ? AND sweeps.counted AND sweeps.samples > 0
+            WHERE springs.set_id = ? AND {TAKEN} AND sweeps.samples > 0
             GROUP BY springs.id
-            """,
+            """,  # noqa: S608  our own words
             [set_id],
         ).fetchall()
         before, self._known = self._known, {}
@@ -49,12 +51,18 @@ class PressedCurves:
             self._known[sweep_id] = self._read(sweep_id) if known is None else known
         return [(label, sweep_id) for label, sweep_id, _ in newest]
 
+    def keep(self, sweep_id: str, rows: Sequence[CurveRow]) -> None:
+        """Take a curve that is stored just now, so that it is not read again."""
+        ways = ([row for row in rows if row.branch == way] for way in get_args(BranchName))
+        points = ([(row.height_mm, row.load_n) for row in way] for way in ways)
+        self._known[sweep_id] = mean_of_ways(*map(_branch, points))
+
     def _read(self, sweep_id: str) -> Branch:
         sql = (
             "SELECT height_mm, load_n FROM curve_rows"
             " WHERE sweep_id = ? AND branch = ? ORDER BY point"
         )
-        ways = (self._db.execute(sql, [sweep_id, way]) for way in ("loading", "unloading"))
+        ways = (self._db.execute(sql, [sweep_id, way]) for way in get_args(BranchName))
         return mean_of_ways(*(_branch(rows.fetchall()) for rows in ways))
 
 
@@ -64,7 +72,7 @@ def _branch(points: list[tuple[float, float]]) -> Branch:
 
 
 class ReadStroke(NamedTuple):
-    """A press that counts, and its note."""
+    """A press that counts or waits, and its note."""
 
     sweep_id: str
     label: str
@@ -73,15 +81,15 @@ class ReadStroke(NamedTuple):
 
 
 def read_by_travel(db: Database, travel_part_id: str, boot_id: int | None) -> list[ReadStroke]:
-    """Return the presses that count and were read by a travel calibration in a start of the rig."""
+    """Return the presses that count or wait, by a travel calibration in a start of the rig."""
     rows = db.execute(
-        """
+        f"""
         SELECT sweeps.id, springs.label, sets.name, sweeps.note FROM sweeps
         JOIN springs ON springs.id = sweeps.spring_id JOIN sets ON sets.id = springs.set_id
         JOIN calibrations ON calibrations.id = sweeps.calibration_id
-        WHERE sweeps.counted AND calibrations.travel_part_id = ? AND sweeps.boot_id IS ?
+        WHERE {TAKEN} AND calibrations.travel_part_id = ? AND sweeps.boot_id IS ?
         ORDER BY sweeps.stored_utc, sweeps.id
-        """,
+        """,  # noqa: S608  our own words
         [travel_part_id, boot_id],
     )
     return [ReadStroke(*row) for row in rows.fetchall()]
@@ -107,6 +115,25 @@ def rulings_of(db: Database, spring_id: str) -> dict[str, Literal["use", "leave"
     return dict(db.execute(sql, [spring_id]).fetchall())
 
 
+def uncount(db: Database, spring_id: str, *, last_only: bool, purpose: str = "measured") -> int:
+    """Stop counting the sweeps of a spring of a purpose, or the last of them; returns how many.
+
+    Those that wait, too.
+    """
+    # not by time: a clock may be set back
+    last = "ORDER BY rowid DESC LIMIT 1" if last_only else ""
+    why = Finding.of("redone" if last_only else "measured_again")
+    with writing(db):
+        rows = db.execute(
+            "SELECT id FROM sweeps"  # noqa: S608  our own words
+            f" WHERE spring_id = ? AND {TAKEN} AND purpose = ? {last}",
+            [spring_id, purpose],
+        ).fetchall()
+        for (sweep_id,) in rows:
+            leave_out(db, sweep_id, why)
+    return len(rows)
+
+
 def let_count(db: Database, sweep_id: str, why: Finding) -> None:
     """Count a stroke that did not, and keep why."""
     _settle(db, sweep_id, why, counted=True, status="complete")
@@ -117,16 +144,65 @@ def leave_out(db: Database, sweep_id: str, why: Finding) -> None:
     _settle(db, sweep_id, why, counted=False, status="aborted")
 
 
-def add_note(db: Database, sweep_id: str, finding: Finding) -> None:
-    """Keep one thing more of a stroke."""
+def let_wait(db: Database, sweep_id: str, why: Finding) -> None:
+    """Let a press that counts wait till more is known of this: till then it is in no result."""
+    waits = Finding(COUNTS_ONCE, {"why": why.to_document()})
+    _change(db, sweep_id, lambda note: with_finding(without_wait(note), waits), "counted = 0")
+
+
+def end_wait(db: Database, sweep_id: str) -> None:
+    """Count a press that waited; of one that does not wait any more nothing changes."""
     with writing(db):
         row = first_row(db, "SELECT note FROM sweeps WHERE id = ?", [sweep_id])
-        note = with_finding(None if row is None else row["note"], finding)
-        db.execute("UPDATE sweeps SET note = ? WHERE id = ?", [note, sweep_id])
+        if row is not None and waits_for(row["note"]) is not None:
+            _change(db, sweep_id, without_wait, "counted = 1")
+
+
+def waiting_of(db: Database, session_id: str) -> list[tuple[str, Finding]]:
+    """Return the presses of a capture that wait, by their ids, and for what."""
+    sql = f"SELECT id, note FROM sweeps WHERE session_id = ? AND {WAITS}"  # noqa: S608
+    rows = db.execute(sql, [session_id]).fetchall()
+    return [(sweep_id, why) for sweep_id, note in rows if (why := waits_for(note)) is not None]
+
+
+class WaitingPress(NamedTuple):
+    """A press that reads its spring, and of which nobody knows yet whether it counts, and why."""
+
+    set_name: str
+    label: str
+    why: Finding
+
+
+def waiting_in(db: Database, set_names: Iterable[str]) -> list[WaitingPress]:
+    """Return the presses of some sets that wait, oldest first."""
+    rows = db.execute(
+        f"""
+        SELECT sets.name, label, sweeps.note FROM sets JOIN springs ON set_id = sets.id
+        JOIN sweeps ON spring_id = springs.id AND purpose = 'measured' AND NOT counted
+        WHERE {WAITS} AND sets.name IN (SELECT value FROM json_each(?))
+        ORDER BY sweeps.rowid
+        """,  # noqa: S608  our own words
+        [json.dumps([*set_names])],
+    ).fetchall()
+    found = ((name, label, waits_for(note)) for name, label, note in rows)
+    return [WaitingPress(name, label, why) for name, label, why in found if why is not None]
+
+
+def add_note(db: Database, sweep_id: str, finding: Finding) -> None:
+    """Keep one thing more of a stroke."""
+    _change(db, sweep_id, lambda note: with_finding(note, finding))
 
 
 def _settle(db: Database, sweep_id: str, why: Finding, *, counted: bool, status: str) -> None:
+    now = f"counted = {counted:d}", f"status = '{status}'"
+    _change(db, sweep_id, lambda note: with_finding(without_wait(note), why), *now)
+
+
+def _change(
+    db: Database, sweep_id: str, changed: Callable[[str | None], str | None], *more: str
+) -> None:
+    """Store a stroke's note anew, and what more is set of it."""
+    sql = f"UPDATE sweeps SET {', '.join(['note = ?', *more])} WHERE id = ?"  # noqa: S608
     with writing(db):
-        add_note(db, sweep_id, why)
-        sql = "UPDATE sweeps SET counted = ?, status = ? WHERE id = ?"
-        db.execute(sql, [int(counted), status, sweep_id])
+        row = first_row(db, "SELECT note FROM sweeps WHERE id = ?", [sweep_id])
+        db.execute(sql, [changed(None if row is None else row["note"]), sweep_id])

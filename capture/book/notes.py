@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable
+from itertools import pairwise
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.waits import COUNTS_ONCE
 
 Remark = Finding | str
 CLOSED, CLOSING_DIFFERS = "set_closed", "closing_differs"  # whether a closing press agreed
+AS_CLOSED = "as_closed"  # a datum: it makes heights other by just what a closing press showed
 BORNE_OUT = "borne_out"  # a later closing press agreed: what was seen before stands against no more
 _BY_WORD = ("accepted", "gauge_said", "heights_said")
 _IN_DOUBT = (*_BY_WORD, "stop_was_lower")
@@ -84,6 +87,13 @@ def closing_bears_out(note: str | None, at_first: Collection[Finding]) -> bool:
     return against > 0
 
 
+def said_to_count(note: str | None) -> Finding | None:
+    """Return the closing press that left out a stroke which a person let count; None for none."""
+    pairs = pairwise(standing(note))
+    found = [one for one, then in pairs if (one.kind, then.kind) == (CLOSING_DIFFERS, "accepted")]
+    return found[-1] if found else None
+
+
 def counts_in_doubt(note: str | None) -> bool:
     """Tell whether something stands against a stroke that counts all the same."""
     return says(note, _IN_DOUBT)
@@ -108,3 +118,16 @@ def closing_told(note: str | None) -> bool:
 def with_finding(note: str | None, finding: Finding) -> str:
     """Return a note with one finding more."""
     return note_of([*remarks_of(note), finding]) or ""
+
+
+def waits_for(note: str | None) -> Finding | None:
+    """Return why nobody knows yet whether a press counts; None where it does not wait."""
+    found = (one for one in remarks_of(note) if isinstance(one, Finding))
+    why = next((one.facts.get("why") for one in found if one.kind == COUNTS_ONCE), None)
+    return Finding.from_document(why) if isinstance(why, dict) else None
+
+
+def without_wait(note: str | None) -> str | None:
+    """Return the note of a press that waits no more, whether it counts or not."""
+    every = remarks_of(note)
+    return note_of(one for one in every if isinstance(one, str) or one.kind != COUNTS_ONCE)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import find_calibration
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import leave_out
+from coilbench.capture.book.counting import leave_out, waiting_of
 from coilbench.capture.book.digests import stored_rows
 from coilbench.capture.book.heights_kept import HeightsKept
 from coilbench.capture.book.notes import note_of, remarks_of
@@ -31,22 +31,7 @@ from coilbench.capture.strokes.sweep import Origin, SweepStatus, apply
 _COUNTERS = ("samples", "samples_lost", "lines_bad", "restarts")
 UNCLOSED = "ended without closing the book"
 _CUT = Finding("capture_unclosed")
-
-
-class Doubted(NamedTuple):
-    """Strokes that count only if it turns out that the travel scale did not slip."""
-
-    sweep_ids: list[str]
-    why: Finding
-
-    @classmethod
-    def of(cls, live_json: str | None) -> Doubted:
-        """Return those of a capture's stored state; none where it tells of none."""
-        try:
-            document = msgspec.json.decode(live_json or "{}", type=dict[str, Any])
-            return msgspec.convert(document.get("doubted"), cls)
-        except msgspec.DecodeError:
-            return cls([], _CUT)
+_NEVER_SHOWN = "never_shown"  # it waited when its capture was cut off
 
 
 class LeftPresses(NamedTuple):
@@ -148,14 +133,12 @@ class CaptureRun:
     """One run of the capture in the book: its counters, and the stroke under way in chunks.
 
     Attributes:
-        doubted: stored with the state: a capture that is killed can't take them back itself.
         heights: stored with the state, for captures and answers to come.
     """
 
     def __init__(self, db: Database, session_id: str) -> None:
         self._db = db
         self.session_id = session_id
-        self.doubted: Doubted | None = None
         self.heights: HeightsKept | None = None
         self._trust: DatumTrust | None = None
 
@@ -185,7 +168,7 @@ class CaptureRun:
     def update(self, live: Mapping[str, Any]) -> None:
         """Store the state of the capture, a snapshot's document with its counters."""
         row = {name: live[name] for name in _COUNTERS}
-        own = msgspec.to_builtins({"doubted": self.doubted, "heights": self.heights})
+        own = msgspec.to_builtins({"heights": self.heights})
         own["trust"] = None if self._trust is None else self._trust.to_document()
         live_json = json.dumps({**live, **own}, allow_nan=False)
         self._change(row | {"seen_utc": utc_now(), "live_json": live_json})
@@ -274,7 +257,6 @@ def left_behind(db: Database) -> Finding | None:
         asked = _LiveTrust.left_by(live_json) if asked is None else asked
         cut_off.append(run_id)
         unread += reason != UNCLOSED
-        doubted += len(Doubted.of(live_json).sweep_ids)
     if not cut_off:
         return None
     marks = ", ".join("?" * len(cut_off))
@@ -290,9 +272,9 @@ def left_behind(db: Database) -> Finding | None:
     kept, rescued = 0, []
     for row in rows:
         kept += row["counted"]
-        if any(
-            isinstance(one, Finding) and one.kind == _CUT.kind for one in remarks_of(row["note"])
-        ):
+        kinds = {one.kind for one in remarks_of(row["note"]) if isinstance(one, Finding)}
+        doubted += _NEVER_SHOWN in kinds
+        if _CUT.kind in kinds:
             t_us = sample_blob.unpack(row["samples_format"], row["samples_blob"])["t_us"]
             names = ("label", "purpose", "samples", "lowest_mm")
             facts = {"set": row["set_name"], "seconds": float(t_us[-1] - t_us[0]) * 1e-6}
@@ -310,6 +292,8 @@ def _close(db: Database, run: CaptureRun) -> bool:
 
     Chunks that cannot be read stay as they are; the book opens all the same.
     """
+    for sweep_id, why in waiting_of(db, run.session_id):  # as it would have done at its end
+        leave_out(db, sweep_id, Finding(_NEVER_SHOWN, {"why": why.to_document()}))
     sql = "SELECT * FROM stroke_chunks NOT INDEXED WHERE session_id = ? ORDER BY chunk"
     chunks = list(db.query(sql, [run.session_id]))
     try:
@@ -318,21 +302,9 @@ def _close(db: Database, run: CaptureRun) -> bool:
     except CoilbenchError as error:
         run.end(f"{UNCLOSED}; its last stroke is left in chunks: {error.what}")
         return False
-    _take_back_doubted(db, run)
     run.drop_chunks()
     run.end(UNCLOSED)
     return bool(chunks)
-
-
-def _take_back_doubted(db: Database, run: CaptureRun) -> None:
-    """Let strokes of a killed run no longer count that it would have taken back at its end."""
-    sql = "SELECT live_json FROM sessions WHERE id = ?"
-    (live_json,) = db.execute(sql, [run.session_id]).fetchone()
-    doubted = Doubted.of(live_json)
-    mine = "SELECT id FROM sweeps WHERE counted AND session_id = ?"
-    for (sweep_id,) in db.execute(mine, [run.session_id]).fetchall():
-        if sweep_id in doubted.sweep_ids:
-            leave_out(db, sweep_id, doubted.why)
 
 
 def _store_recovered(db: Database, chunks: list[dict[str, Any]]) -> None:

@@ -11,6 +11,7 @@ from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.rows import CHECK_COUNTS, OF_THIS_BENCH
 from coilbench.capture.book.versions import MIGRATION_NAMES, versions
 from coilbench.capture.book.vouching import refuse_damaged_rig, refuse_damaged_sets
+from coilbench.capture.book.waits import WAITS
 
 if TYPE_CHECKING:
     from coilbench.capture.book.connection import Database
@@ -80,6 +81,7 @@ class CaptureState(NamedTuple):
     set_name: str
     seen_utc: str  # when it last updated its row
     running: bool  # whether it has no end: it is running, or was killed
+    waiting: int = 0  # its presses of which nobody knows yet whether they count
 
 
 class CheckState(NamedTuple):
@@ -172,8 +174,11 @@ def good_for_days(db: sqlite3.Connection | Database) -> float:
 
 def _capture(connection: sqlite3.Connection) -> CaptureState | None:
     row = connection.execute(
-        "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL FROM sessions"  # noqa: S608
+        "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL,"  # noqa: S608
+        " CASE WHEN ended_utc IS NULL THEN (SELECT count(*) FROM springs JOIN sweeps"
+        f"  ON spring_id = springs.id AND NOT counted AND {WAITS}"
+        "  WHERE springs.set_id = sessions.set_id) ELSE 0 END FROM sessions"
         f" JOIN sets ON sets.id = set_id WHERE sessions.{OF_THIS_BENCH}"
         " ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
     ).fetchone()
-    return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]))
+    return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]), row[4])

@@ -23,15 +23,17 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.damage import leave_damaged
 from coilbench.capture.book.digests import seal_content
 from coilbench.capture.book.keyed_document import keyed_setup_of
-from coilbench.capture.book.notes import with_finding
+from coilbench.capture.book.notes import waits_for, with_finding
 from coilbench.capture.book.rig_errors import RigErrors
 from coilbench.capture.book.rows import insert, just_after, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.vouching import damaged_strokes
+from coilbench.capture.book.waits import TAKEN
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.choices import OWN
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.plain import as_typed
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
@@ -151,25 +153,6 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
         raise CoilbenchError("a height or load is not a number; the sweep was not stored")
 
 
-def uncount(db: Database, spring_id: str, *, last_only: bool, purpose: str = "measured") -> int:
-    """Stop counting the sweeps of a spring of a purpose, or the last of them; returns how many."""
-    # not by time: a clock may be set back
-    last = "ORDER BY rowid DESC LIMIT 1" if last_only else ""
-    why = Finding.of("redone" if last_only else "measured_again")
-    with writing(db):
-        rows = db.execute(
-            "SELECT id, note FROM sweeps"  # noqa: S608  our own words
-            f" WHERE spring_id = ? AND counted AND purpose = ? {last}",
-            [spring_id, purpose],
-        ).fetchall()
-        for sweep_id, note in rows:
-            db.execute(
-                "UPDATE sweeps SET counted = 0, status = 'aborted', note = ? WHERE id = ?",
-                [with_finding(note, why), sweep_id],
-            )
-    return len(rows)
-
-
 NEWEST = "newest"
 
 
@@ -216,6 +199,7 @@ def load_sweeps(
     *,
     only: str | None = None,
     worked: bool = False,
+    waiting: bool = False,
     known: Mapping[str, Sweep] = MappingProxyType({}),
 ) -> dict[str, list[Sweep]]:
     """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
@@ -228,6 +212,7 @@ def load_sweeps(
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
         only: this spring's label; None for all.
         worked: with the presses that worked it.
+        waiting: with those that wait for what shows their heights.
         known: sweeps by id that need not be read again, their counts being what they were.
 
     Raises:
@@ -237,15 +222,16 @@ def load_sweeps(
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
     readings = _readings(db, calibration)
     errors = RigErrors(db, record.set_id)
+    counts = TAKEN if waiting else "counted"
     for row in db.query(
-        """
+        f"""
         SELECT sweeps.*,
           (SELECT rests_n FROM resting_weights WHERE sweep_id = sweeps.id) AS resting_n
         FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
         WHERE springs.set_id = ? AND (? OR sweeps.purpose = 'measured')
-          AND (sweeps.counted OR sweeps.ruling IS 'use') AND springs.label = coalesce(?, label)
+          AND ({counts} OR sweeps.ruling IS 'use') AND springs.label = coalesce(?, label)
         ORDER BY sweeps.stored_utc, sweeps.id
-        """,
+        """,  # noqa: S608  our own words
         [record.set_id, int(worked), only],
     ):
         label = labels[row["spring_id"]]
@@ -405,6 +391,11 @@ class StrokeRow(msgspec.Struct, frozen=True):
                 if (name := f"{row.label}:{row.number}") in by_name:
                     _rule_damaged(db, row, ruling, by_name[name])
                     continue
+                if ruling == "use" and waits_for(row.note) is not None:
+                    raise CoilbenchError(
+                        f"stroke {label}:{number} waits: nothing shows its heights yet",
+                        hint=f"See what does: coilbench set strokes {as_typed(record.name)}",
+                    )
                 if ruling == "use" and not row.may_be_used:
                     raise CoilbenchError(
                         f"stroke {label}:{number} did not count, and its heights may be wrong",
@@ -431,16 +422,16 @@ def _row(record: SetRecord, rows: dict[str, list[StrokeRow]], label: str, number
 
 
 def turn_order(db: Database, record: SetRecord) -> TurnOrder:
-    """Return how far a set has come, from the strokes that count."""
+    """Return how far a set has come, from the strokes that count or wait."""
     rows = db.query(
-        """
+        f"""
         SELECT springs.label AS label,
           sum(sweeps.purpose = 'conditioning') AS conditioning,
           sum(sweeps.purpose = 'measured') AS measured
         FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-        WHERE springs.set_id = ? AND sweeps.counted
+        WHERE springs.set_id = ? AND {TAKEN}
         GROUP BY springs.id
-        """,
+        """,  # noqa: S608  our own words
         [record.set_id],
     )
     done = {row["label"]: Done(row[Purpose.CONDITIONING], row[Purpose.MEASURED]) for row in rows}

@@ -24,6 +24,8 @@ CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages a
 SETTLING_CONVERSIONS = 4.0  # in which a delta-sigma converter settles (HX711 datasheet)
 LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
 # Our choice, no source.
+# Of the typical delay: what a lag that nobody knows may be.
+LAGS = (0.0, 0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.5, 5.0)
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
 LONGEST_FILTER = 16  # conversions that a slow converter may average over
 HURRIED = 2.5  # times as long as that a way lasts, or the lag may look like anything
@@ -93,6 +95,12 @@ class Press(msgspec.Struct, frozen=True, dict=True):
             return self.travel_mm + self.flex_mm
         found: Array = self.alone.heights_mm((delay_s,), (spread_s2,))[0]
         return found
+
+    @cached_property
+    def by_lags_mm(self) -> Array:
+        """The heights by each of LAGS, shape (lags, n); of two samples or more."""
+        delays_s = np.array(LAGS) * typical_delay_s(self.interval_s)
+        return self.alone.heights_mm(delays_s, delays_s**2 / 3.0)
 
     @cached_property
     def alone(self) -> Presses:

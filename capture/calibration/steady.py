@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag, samples_joined
 from coilbench.capture.calibration.statistics import (
     LEAST_SD_COUNTS,
     median,
@@ -96,7 +96,7 @@ class SteadyFinder:
             self._boot_id = block.boot_id
         fit = block.samples[(block.samples["flags"] & self._unfit) == 0]
         holds: list[Hold] = []
-        samples = np.concatenate([self._kept, fit])
+        samples = samples_joined([self._kept, fit])
         steps_us = np.diff(samples["t_us"])
         breaks = np.flatnonzero((steps_us < 0) | (steps_us > GAP_FRACTION * self._min_us)) + 1
         for number, piece in enumerate(np.split(samples, breaks)):
@@ -210,7 +210,7 @@ class Stillness:
             return
         fit = samples[(samples["flags"] & self._unfit) == 0]
         self.fit = bool(fit.size)
-        kept = np.concatenate([self._kept, fit])
+        kept = samples_joined([self._kept, fit])
         if kept.size:
             age_us = kept["t_us"][-1] - kept["t_us"]
             self._kept = kept[(age_us >= 0) & (age_us <= self._most_us)]

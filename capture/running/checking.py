@@ -53,11 +53,14 @@ class StrokeChecks:
     """Judges the strokes of one set by all that is known of it.
 
     Used by the thread that owns the book.
+
+    Attributes:
+        curves: of the presses that count.
     """
 
     def __init__(self, db: Database, reach_height_mm: float | None) -> None:
         self._db = db
-        self._curves = PressedCurves(db)
+        self.curves = PressedCurves(db)
         self._own = OwnPresses(db)
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[tuple[Stroke, float | None]] = deque(maxlen=PROMPT_DEPTHS)
@@ -262,7 +265,7 @@ class StrokeChecks:
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(refused_for(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
         whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
-        curves = self._curves.of(record) if whole else {}
+        curves = self.curves.of(record) if whole else {}
         if whole and self._own.newest_hastier(sweep, record):
             curves.pop(turn.label, None)
         mean = mean_of_ways(sweep.loading, sweep.unloading)
@@ -385,7 +388,7 @@ class StrokeChecks:
 
     def known_of(self, label: str, record: SetRecord) -> Known:
         """Return what a spring of this label should press like, however slowly it is pressed."""
-        curves = self._curves.of(record)
+        curves = self.curves.of(record)
         if self._own.newest_hurried(label, record):
             curves.pop(label, None)
         return known(label, record, curves)

@@ -24,6 +24,8 @@ from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.pressed_again import Moved
 from coilbench.capture.strokes.sweep import SweepStatus
 
+CLOSING_LOADS = "closing_loads"  # it has other loads than at first
+
 
 class Closing:
     """Asks for the closing press until it agrees, or a person passes it over.
@@ -91,7 +93,7 @@ class Closing:
         unclosed, shown = self.unclosed, None
         if self._shown is not None and self._shown[0] == self._heights.record.travel.part_id:
             shown = self._shown[1]
-        if shown is not None and (shown.kind == CLOSING_DIFFERS or not unclosed):
+        if shown is not None and (shown.kind != CLOSED or not unclosed):
             return shown
         if not unclosed:
             return None
@@ -180,7 +182,7 @@ class Closing:
         facts = {"label": awaited.label, "presses": len(awaited.since)} | found.facts
         shows = "moved" if apart else found.shows
         if shows == "other_loads":  # no shift of heights does that
-            why = (Finding("closing_loads", {**facts, "closes": True}),)
+            why = (Finding(CLOSING_LOADS, {**facts, "closes": True}),)
             return Judged(refused_for(verdict, why))
         kind = CLOSING_DIFFERS if shows == "moved" else CLOSED
         what = Finding(kind, {**facts, "closes": True})
@@ -190,16 +192,17 @@ class Closing:
     def tell(self, turn: Turn, judged: Judged) -> None:
         """Say what came of the closing press, after the book has it."""
         found, awaited = judged.verdict.findings[0], self._awaited
+        # of the presses that it tells of it is no mark of theirs
+        facts = {name: fact for name, fact in found.facts.items() if name != "closes"}
+        found = Finding(found.kind, facts)
+        if found.kind in (CLOSED, CLOSING_DIFFERS, CLOSING_LOADS):
+            self._shown = self._heights.record.travel.part_id, found
         if found.kind not in (CLOSED, CLOSING_DIFFERS):
             self._refused = turn.label
             self._report(refused(turn, judged))
             self._doubtful(judged.verdict.findings)
             return
-        # of the presses that it tells of it is no mark of theirs
-        facts = {name: fact for name, fact in found.facts.items() if name != "closes"}
-        found = Finding(found.kind, facts)
         self._awaited = self._looked = None
-        self._shown = self._heights.record.travel.part_id, found
         if found.kind == CLOSED:
             if awaited is not None:
                 self._heights.bear_out(awaited.bear_out(self._db, found))
@@ -207,9 +210,13 @@ class Closing:
             self._tell_unshown()
             self._questions.finished = self._turns.turn is not None
         elif awaited is not None:
-            if awaited != self._differed:  # a second one that differs is of no other spring
-                self._asked, self._differed = None, awaited
-            self._differs(awaited.since, found)
+            open_ = awaited.unanswered(self._db, found)
+            if open_:
+                if awaited != self._differed:  # a second one that differs is of no other spring
+                    self._asked, self._differed = None, awaited
+                self._differs(open_, found)
+            else:  # as the one before it, which a person answered
+                self._report(Event.of(EventKind.TURN, "closing_as_said", **found.facts))
 
     def _tell_unshown(self) -> None:
         """Say where nothing shows that heights were right at the first press either."""

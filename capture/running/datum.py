@@ -7,7 +7,7 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RAW_DTYPE, usable_of
+from coilbench.capture.blocks import samples_joined, usable_of
 from coilbench.capture.calibration.gauge_guide import Approach, touch_doubt
 from coilbench.capture.calibration.known_points import GaugePoint
 from coilbench.capture.calibration.polynomial import PolynomialFit, value
@@ -81,9 +81,7 @@ class LastSecond:
             self._pieces.popleft()
 
     def _usable(self) -> NDArray[np.void]:
-        held = np.concatenate([np.empty(0, RAW_DTYPE), *self._pieces])
-        usable: NDArray[np.void] = usable_of(held)
-        return usable
+        return usable_of(samples_joined(self._pieces))
 
     def _samples(self) -> NDArray[np.void]:
         usable = self._usable()

@@ -16,12 +16,11 @@ from coilbench.capture.book.counting import (
     read_by_travel,
 )
 from coilbench.capture.book.notes import CLOSING_DIFFERS, says
-from coilbench.capture.book.sessions import Doubted
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.against import SAID
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.heights import Confirmed, Heights
-from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT
+from coilbench.capture.running.judged import HEIGHTS_IN_DOUBT, Waiting
 from coilbench.capture.running.kinds import EventKind
 from coilbench.capture.running.left_questions import LeftQuestions
 from coilbench.capture.running.new_datum import NewDatum
@@ -99,6 +98,7 @@ class DatumQuestions:
             self._doubt(jump)
         if idle and not self._heights.lost:
             self.left.seen_later()
+        self.keep_waiting()
         asked = self._questions.asked
         again = self.left.open is not None and asked is None
         if idle and (again or (self._to_ask and (asked is None or asked.kind == DOUBTED))):
@@ -121,6 +121,7 @@ class DatumQuestions:
         low = self._heights.low
         high = self._heights.at_rest(samples, idle=idle)
         if low is None and self._heights.waits:
+            self.keep_waiting()
             self._unproven.low()
         return low, high
 
@@ -243,11 +244,14 @@ class DatumQuestions:
     def _open(self) -> Finding | None:
         return self._heights.open or self._unproven.risen
 
-    @property
-    def doubted(self) -> Doubted | None:
-        """What would not count any more if the capture ended now; None for nothing."""
-        ids, why = self._unproven.sweep_ids, None if self._heights.lost else self._open
-        return Doubted(ids, why) if ids and why is not None else None
+    def counted(self, press: Waiting) -> None:
+        """A press counts, or waits where it would not count if the capture ended now."""
+        self._unproven.counted(press)
+        self.keep_waiting()
+
+    def keep_waiting(self) -> None:
+        """Let wait in the book what would not count any more if the capture ended now."""
+        self._unproven.wait_for(None if self._heights.lost else self._open)
 
     def _end(self, why: Finding | None) -> None:
         if why is not None:
@@ -265,7 +269,8 @@ class DatumQuestions:
         """
         agrees = not new.differs and not self._heights.lost
         for closing in _closings(self._heights):
-            new = new if new.as_closed else new.beside(closing)
+            by = self._heights.record.travel.part_id
+            new = new if new.as_closed else new.beside(closing, by)
         if not new.differs or new.as_closed or self._heights.moved_with_stop(new):
             self._settle(new, yes=True)
             return agrees

@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
-from coilbench.capture.calibration.lag import Lag, typical_delay_s
+from coilbench.capture.calibration.lag import LAGS, Lag, typical_delay_s
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.shape import Stroke
@@ -87,13 +87,13 @@ def likely(sweep: Sweep, times: float = 1.0) -> Sweep:
     """Return a stroke with the lag undone that is typical: the set's check knows it better.
 
     Args:
-        times: as late as that.
+        times: as late as that, one of LAGS.
     """
     press = sweep.press
     if press is None or press.t_s.size < 2:
         return sweep
     lag = _typical_lag(press.interval_s)
-    height_mm = press.height_mm(times * lag.delay_s, times**2 * lag.spread_s2)
+    height_mm = press.by_lags_mm[LAGS.index(times)]
     loading, unloading = Branch(height_mm, press.load_n).split()
     return replace(sweep, loading=loading, unloading=unloading, lag=lag)
 

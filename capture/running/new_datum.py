@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.notes import AS_CLOSED
 from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.strokes.pressed_again import same_shift
 
@@ -48,16 +49,18 @@ class NewDatum(NamedTuple):
         """Whether the gauge's length is right, where it contradicts; a yes asks presses back."""
         return Finding("datum_differs", {**self.contradiction.facts, "presses": self.presses})
 
-    def beside(self, closing: Mapping[str, Any]) -> NewDatum:
+    def beside(self, closing: Mapping[str, Any], travel_part_id: str) -> NewDatum:
         """Return it beside a closing press that differed, by the datum that stands."""
         if self.moved_mm is None or self.u_mm is None or self.by_stop:
             return self
         apart = closing["moved_mm"], closing["u_mm"]
-        return self._replace(as_closed=same_shift(*apart, self.moved_mm, self.u_mm))
+        if not same_shift(*apart, self.moved_mm, self.u_mm):
+            return self
+        return self._replace(as_closed=True).noted(AS_CLOSED, before=travel_part_id)
 
-    def noted(self, what: str) -> NewDatum:
+    def noted(self, what: str, **more: str) -> NewDatum:
         """Return it with that said of how it compares."""
-        compared = Finding.of(what, moved_mm=self.moved_mm, allowed_mm=self.u_mm)
+        compared = Finding.of(what, moved_mm=self.moved_mm, allowed_mm=self.u_mm, **more)
         return self._replace(part=self.part.noted(compared))
 
     @property

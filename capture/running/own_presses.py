@@ -39,7 +39,7 @@ NEWEST = 3  # presses that are compared with: a set of three strokes and what wo
 
 
 class OwnPresses:
-    """The presses of a set that count, to be compared with; each is read and prepared once.
+    """The presses of a set that count or wait, to compare with; each is read and prepared once.
 
     Used by the thread that owns the book. No press counts that slipped, or was made while the datum
     was in doubt: none of them is compared with.
@@ -51,12 +51,15 @@ class OwnPresses:
         self._read: tuple[object, list[Sweep]] = None, []  # what was asked for when, and is so
 
     def of(self, label: str, record: SetRecord) -> list[Sweep]:
-        """Return the presses of a spring that count, to work it or to read it, oldest first."""
+        """Return those of a spring, to work it or to read it, oldest first."""
         state = self._db.state
         asked = None if state is None else (state, label, record)
         if asked is None or asked != self._read[0]:
             known = self._known
-            found = load_sweeps(self._db, record, only=label, worked=True, known=known)[label]
+            every = load_sweeps(
+                self._db, record, only=label, worked=True, waiting=True, known=known
+            )
+            found = every[label]
             self._known = {one.sweep_id: one for one in found}
             self._read = asked, found
         return self._read[1]
@@ -259,7 +262,8 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
         return far, Finding("another_spring", facts)
     if moved_mm.surely_over(SAME_MM + set_mm, datum_u_mm):
         facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
-        return far, Finding("datum_moved", facts)
+        # whether it was another spring's, only a person knows
+        return far, Finding("datum_moved", {**facts, "another": True})
     return 0.0, None
 
 

@@ -129,7 +129,8 @@ class PressLooks:
         if jump is not None:
             self._watch.standing[jump.kind] = jump
         seen = Seen.of(samples, *physical, finder.zero_n, datum_lost=lost)
-        self._take_newest(seen, physical[1][usable_rows(samples)])
+        read_mm = seen.height_mm
+        self._take_newest(seen, physical[1][usable_rows(samples)] if read_mm is None else read_mm)
         known = finder.zero_seen and heights.unknown is None
         if finder.pressing and known and self.alarm is None:
             self.touched_mm = finder.touch_mm

@@ -139,12 +139,11 @@ class Questions:
             self._turns.make_room(turn)
             let_count(self._db, waiting.sweep_id, why)
             self._turns.leave_out(odd)
-        self._took(waiting)
+            self._took(waiting)
         self._turns.took(turn, counted=True)
-        after = self._turns.turn
-        next_label = None if after is None or after.label == turn.label else after.label
+        next_label = self._turns.next_label(turn.label)
         self._report(counts(turn, why, next_label, waits=self._waits()))
         for one in odd:
             self._turns.lost_one(turn.label)
             self._report(left_out(turn, one.number, one.findings))
-        self._turns.tell_done()
+        self._turns.tell_done(waits=self._waits())

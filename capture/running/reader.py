@@ -9,7 +9,6 @@ from collections import deque
 from collections.abc import Callable
 
 import msgspec
-import numpy as np
 from msgspec.structs import asdict
 
 from coilbench.capture.blocks import (
@@ -20,6 +19,7 @@ from coilbench.capture.blocks import (
     RawBlock,
     Restarted,
     Tally,
+    blocks_joined,
     usable_of,
 )
 from coilbench.capture.errors import CoilbenchError
@@ -69,19 +69,7 @@ class Parcel(msgspec.Struct, frozen=True):
     @property
     def joined(self) -> list[Item]:
         """What is to be acted on: no tallies, and the samples on both sides of one together."""
-        kept: list[Item] = []
-        for item in self.items:
-            last = kept.pop() if kept else None
-            if not (isinstance(item, RawBlock) and isinstance(last, RawBlock)):
-                kept += [
-                    one for one in (last, item) if one is not None and not isinstance(one, Tally)
-                ]
-            elif item.boot_id != last.boot_id:
-                kept += [last, item]
-            else:
-                samples = np.concatenate([last.samples, item.samples])
-                kept.append(RawBlock(samples, item.boot_id))
-        return kept
+        return blocks_joined(one for one in self.items if not isinstance(one, Tally))
 
 
 class Reader:

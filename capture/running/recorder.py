@@ -83,7 +83,7 @@ class Recorder:
         followed = (self._finder, self.heights, self._turns, self._checks.known_of)
         self._looks = PressLooks(*followed, self._ratings, self._rests_n)
         self._buttons = Buttons()
-        self._stored = StoredStrokes(db, run, self._turns)
+        self._stored = StoredStrokes(db, run, self._turns, self._checks.curves.keep)
         by_heights = self.heights.asks, lambda: self.heights.waits
         self._questions = Questions(db, self._turns, self._took, *by_heights, say, clock)
         parts = (self.heights, self._turns, self._questions)
@@ -151,6 +151,11 @@ class Recorder:
     def done(self) -> bool:
         """Whether the set is, and no press waits for the quill to be seen at its stop."""
         return self.turn is None and not (self.quill_low is not None and len(self._unproven))
+
+    @property
+    def springs_done(self) -> int:
+        """How many springs are, none of their presses waiting."""
+        return len(set(self.order.finished()) - self._unproven.labels)
 
     @property
     def alarm(self) -> Finding | None:
@@ -249,16 +254,12 @@ class Recorder:
         """The capture ends here."""
         self.interrupt()
         self._datums.end()
-        self._keep_heights()
-
-    def _keep_heights(self) -> None:
-        shown, unclosed = self._unproven.shown, self.closing.unclosed
-        self._run.heights = self.heights.kept(unclosed=unclosed, shown=shown)
+        self.flush()
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
-        self._run.doubted = self._datums.doubted
-        self._keep_heights()
+        shown, unclosed = self._unproven.shown, self.closing.unclosed
+        self._run.heights = self.heights.kept(unclosed=unclosed, shown=shown)
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._stored.forget()
@@ -359,7 +360,8 @@ class Recorder:
             return
         turn = self.turn
         if turn is None:
-            self._report(Event.of(EventKind.REFUSED, "stroke_after_end"))
+            what = "stroke_after_end" if self.done else "stroke_before_up"
+            self._report(Event.of(EventKind.REFUSED, what))
             return
         turn = self._checks.turn_of(stroke, turn, self._turns.record, self.order.conditioning)
         another = self._unproven.of_another(turn.label)
@@ -371,7 +373,7 @@ class Recorder:
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._checks.took(stroke, judged.haste)
-            self._unproven.counted(waiting)
+            self._datums.counted(waiting)
         else:
             self._checks.refused(waiting)
         if judged.waits:
@@ -422,7 +424,7 @@ class Recorder:
     def _took(self, press: Waiting) -> None:
         """A press counts that did not; how well heights were known then is another matter."""
         self._checks.took(press.stroke)
-        self._unproven.counted(press)
+        self._datums.counted(press)
 
     def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
         known = {"session_id": self._run.session_id, "rests_n": self._told_rests_n}
@@ -430,16 +432,16 @@ class Recorder:
             if judged.verdict.counted:
                 self._turns.make_room(turn)
                 self._turns.leave_out(judged.left_out)
-            verdict = self.heights.against.noted(judged.verdict)
-            return self._stored.store_whole(stroke, verdict, turn, self.heights.record, **known)
+            verdict, low = self.heights.against.noted(judged.verdict), self.quill_low
+            return self._stored.store_whole(
+                stroke, verdict, turn, self.heights.record, low, **known
+            )
 
     def _tell(self, stroke: Stroke, turn: Turn, judged: Judged) -> None:
         if not judged.verdict.counted:
             self._report(refused(turn, judged, asked=self._datums.left.open is not None))
             return
-        after = self.turn
-        next_label = None if after is None or after.label == turn.label else after.label
-        with_rig = (next_label, self._rests_n, self._instrument)
+        with_rig = (self._turns.next_label(turn.label), self._rests_n, self._instrument)
         known, waits = self._calibration.flex is not None, self.heights.waits
         self._report(kept(stroke, turn, judged, *with_rig, give_known=known, waits=waits))
-        self._turns.tell_done()
+        self._turns.tell_done(waits=waits)

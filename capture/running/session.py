@@ -233,7 +233,10 @@ class Session:
         if self._ends is None and reason is None:
             recorder.closing.ask()
         closing = recorder.closing.label
-        if self._ends is None or self._ends[0] != closing:
+        pressed = (
+            closing is not None and recorder.phase != "idle"
+        )  # it may have to be pressed again
+        if self._ends is None or self._ends[0] != closing or pressed:
             closes = self._ends is not None  # what came of that is to stay on the screen
             self._ends = closing, now_s + (CLOSING_S if closing else self._request.linger_s)
             if not (reason or closing or closes) and self._request.linger_s > 0.0:
@@ -377,7 +380,7 @@ def as_recorded(before: Snapshot, recorder: Recorder, load_unknown: Finding | No
         turn=None if datum or closing else recorder.turn,
         closing=closing,
         closed=recorder.closing.verdict,
-        springs_done=len(order.finished()),
+        springs_done=recorder.springs_done,
         springs=len(order.labels),
         strokes=sum(map(order.measured_of, order.labels)),
     )

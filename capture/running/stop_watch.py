@@ -15,6 +15,7 @@ Figures are ours, no source, where none is named.
 
 from __future__ import annotations
 
+from collections import deque
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -60,8 +61,7 @@ class StopWatch:
         self._unseen = counts is not None and not slack_mm  # known from before
         self._times = 0 if counts is None else AGAIN  # that it came there
         self._seen_counts: float | None = counts  # the newest place where it stood
-        self._t_us = np.empty(0, np.int64)
-        self._travel = np.empty(0)
+        self._pieces: deque[tuple[NDArray[np.int64], NDArray[np.float64]]] = deque()
         self._stand: _Stand | None = None
         self._away = True
 
@@ -77,22 +77,30 @@ class StopWatch:
 
         None while it moves or presses. Heights grow with `per_count_mm`, which may be below 0.
         """
-        self._t_us = np.concatenate([self._t_us, t_us])
-        self._travel = np.concatenate([self._travel, travel])
-        if self._t_us.size == 0:
-            return None
-        if self._seen_counts is not None:
+        self._hold(t_us, travel)
+        if self._seen_counts is not None and not self._away:
             left_mm = np.abs(travel - self._seen_counts) * abs(per_count_mm)
-            self._away |= bool(left_mm.max(initial=0.0) > AWAY_MM)
-        first = int(self._t_us.searchsorted(self._t_us[-1] - _STAND_US, side="right")) - 1
-        self._t_us, self._travel = self._t_us[max(first, 0) :], self._travel[max(first, 0) :]
-        still_counts = max(STILL_MM / abs(per_count_mm), 2.0)
-        stands = first >= 0 and self._t_us.size >= FEWEST
-        stands = stands and self._travel.max() - self._travel.min() <= still_counts
-        if not idle or not stands:
+            self._away = bool(left_mm.max(initial=0.0) > AWAY_MM)
+        if not idle or not self._pieces:
             self._stand = None
             return None
-        return self._stood(median(self._travel), int(self._t_us[-1]), per_count_mm)
+        t_us, travel = (np.concatenate(column) for column in zip(*self._pieces, strict=True))
+        first = int(t_us.searchsorted(t_us[-1] - _STAND_US, side="right")) - 1
+        travel = travel[max(first, 0) :]
+        still_counts = max(STILL_MM / abs(per_count_mm), 2.0)
+        stands = first >= 0 and travel.size >= FEWEST
+        if not stands or travel.max() - travel.min() > still_counts:
+            self._stand = None
+            return None
+        return self._stood(median(travel), int(t_us[-1]), per_count_mm)
+
+    def _hold(self, t_us: NDArray[np.int64], travel: NDArray[np.float64]) -> None:
+        """Keep samples, and of those before them what it takes to see where the quill stands."""
+        if t_us.size == 0:
+            return
+        self._pieces.append((t_us, travel))
+        while len(self._pieces) > 1 and not 0 <= t_us[-1] - self._pieces[1][0][0] < _STAND_US:
+            self._pieces.popleft()
 
     def _stood(self, counts: float, now_us: int, per_count_mm: float) -> tuple[_Place, float]:
         if self._stand is None:
@@ -136,8 +144,10 @@ class StopWatch:
         """Whether its stop is known, and these samples, shape (n,), are all there."""
         if self.counts is None or travel.size == 0:
             return False
-        off_mm = np.abs(travel - self.counts) * abs(per_count_mm)
-        return bool(off_mm.max() <= STOP_REPEATS_MM)
+        most_counts = STOP_REPEATS_MM / abs(per_count_mm)
+        if abs(travel[-1] - self.counts) > most_counts:
+            return False  # at once, as most
+        return bool(np.abs(travel - self.counts).max() <= most_counts)
 
     @staticmethod
     def _near(one: float, other: float, per_count_mm: float) -> bool:

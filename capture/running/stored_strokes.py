@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from msgspec.structs import asdict
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.connection import Database
+from coilbench.capture.book.counting import let_wait
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.judging import Turn, Verdict
 from coilbench.capture.strokes.shape import Stroke
-from coilbench.capture.strokes.stored import reduced_curve
+from coilbench.capture.strokes.stored import CurveRow, reduced_curve
 from coilbench.capture.strokes.sweep import Origin, apply
 
 
@@ -24,10 +27,19 @@ class StoredStrokes:
     """Stores strokes: what is new of the running one, which a power cut leaves, and each whole.
 
     Used by the thread that owns the book.
+
+    Args:
+        keep: takes the id and the curve of a whole one.
     """
 
-    def __init__(self, db: Database, run: CaptureRun, turns: TurnTaking) -> None:
-        self._db, self._run, self._turns = db, run, turns
+    def __init__(
+        self,
+        db: Database,
+        run: CaptureRun,
+        turns: TurnTaking,
+        keep: Callable[[str, list[CurveRow]], None],
+    ) -> None:
+        self._db, self._run, self._turns, self._keep = db, run, turns, keep
         self._pieces = 0
         self._safe_seq: int | None = None
 
@@ -60,13 +72,18 @@ class StoredStrokes:
         verdict: Verdict,
         turn: Turn,
         calibration: CalibrationRecord,
+        unseen: Finding | None,
         **known: Any,
     ) -> str:
         """Store a stroke that has ended; returns its sweep's id.
 
+        To be called in a transaction.
+
         Args:
+            unseen: that the quill is not seen at its stop; what counts waits for that then.
             known: how it was captured, as fields of NewSweep.
         """
+        rows = reduced_curve(apply(calibration.calibration, stroke.raw, stroke.zero_counts))
         new = NewSweep(
             **self._read_by(turn, calibration),
             **known,
@@ -75,12 +92,15 @@ class StoredStrokes:
             origin=Origin.RIG,
             status=verdict.status,
             counted=verdict.counted,
-            rows=reduced_curve(apply(calibration.calibration, stroke.raw, stroke.zero_counts)),
+            rows=rows,
             samples=stroke.raw.samples,
             samples_lost=verdict.samples_lost,
             note=note_of(verdict.findings),
         )
         sweep_id = store_sweep(self._db, new)
+        self._keep(sweep_id, rows)
+        if new.counted and unseen is not None:
+            let_wait(self._db, sweep_id, unseen)
         self.forget()
         return sweep_id
 

@@ -8,9 +8,9 @@ from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import leave_out
+from coilbench.capture.book.counting import leave_out, uncount
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import turn_order, uncount
+from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.judged import LeftOut
@@ -71,9 +71,14 @@ class TurnTaking:
         self.order = self.order.after(turn)
         self._leave(turn.label)
 
-    def tell_done(self) -> None:
-        """Say it where the set is done by the stroke that was just kept."""
-        if self.turn is None:
+    def next_label(self, label: str) -> str | None:
+        """Return whose turn it is now, where it is another spring's than this one's."""
+        turn = self.turn
+        return None if turn is None or turn.label == label else turn.label
+
+    def tell_done(self, *, waits: bool = False) -> None:
+        """Say it where the set is done by the stroke that was just kept, if none waits."""
+        if self.turn is None and not waits:
             self._report(Event.of(EventKind.DONE, "set_done", set=self.record.name))
 
     def lost_one(self, label: str) -> None:

@@ -1,8 +1,8 @@
 """Presses whose heights are not shown yet: taken back, or given back, once it is known.
 
 A press was read at the heights that it seems to have if the travel scale did not slip meanwhile,
-which the quill shows when it comes back to its stop. Till then it may count, and nothing is lost by
-a hand that holds the quill lower.
+which the quill shows when it comes back to its stop. Till then it waits, in the book too, and
+nothing is lost by a hand that holds the quill lower.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.counting import add_note, leave_out
+from coilbench.capture.book.counting import add_note, end_wait, leave_out, let_wait
+from coilbench.capture.book.rows import writing
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import Waiting
 from coilbench.capture.running.kinds import EventKind
@@ -22,7 +23,7 @@ from coilbench.capture.strokes.judging import Turn
 
 
 class _Counted(NamedTuple):
-    """What is known of a press that counts: not its samples, where the stop is never seen again."""
+    """What is known of a press that counts: not its samples, the stop may never be seen again."""
 
     turn: Turn
     sweep_id: str
@@ -61,6 +62,7 @@ class Unproven:
         self._report = say
         self._counted: list[_Counted] = []
         self._held: Waiting | None = None
+        self._told: tuple[list[str], str | None] = [], None  # what waits in the book, and for what
         self.risen: Finding | None = None
         self.shown = shown
 
@@ -72,6 +74,28 @@ class Unproven:
         """Of those that count."""
         return [one.sweep_id for one in self._counted]
 
+    @property
+    def labels(self) -> set[str]:
+        """Of the springs of which one waits in the book."""
+        return {one.turn.label for one in self._counted if one.sweep_id in self._told[0]}
+
+    def wait_for(self, why: Finding | None) -> None:
+        """Let them wait in the book while nobody knows whether they count; None: they count.
+
+        What is no longer one of them counts, unless the book says otherwise by now.
+        """
+        ids, kind = ([], None) if why is None else (self.sweep_ids, why.kind)
+        before, told = self._told
+        if (ids, kind) == (before, told):
+            return
+        with writing(self._db):
+            for one in set(before).difference(ids):
+                end_wait(self._db, one)
+            if why is not None:
+                for one in ids if kind != told else set(ids).difference(before):
+                    let_wait(self._db, one, why)
+        self._told = ids, kind
+
     def counted(self, press: Waiting) -> None:
         """A press counts."""
         if self.risen is not None:  # it agrees with the one before, or is of another spring, and
@@ -82,6 +106,7 @@ class Unproven:
         """The quill rested so much higher than where its stop was taken to be, once."""
         if len(self._counted) == 1:
             self.risen = Finding.of("stop_moved", moved_mm=moved_mm)
+            self.wait_for(self.risen)
             self._tell_waits("waits_for_next", {"moved_mm": moved_mm})
 
     def risen_of(self, label: str) -> Finding | None:
@@ -106,17 +131,19 @@ class Unproven:
             self._report(Event(EventKind.WAITS, Finding(kind, facts)))
 
     def up(self) -> None:
-        """Say what counts for good now that the quill is at its stop again."""
+        """Let count for good what waits, now that the quill is at its stop again, and say so."""
         if not self._counted:
             return
-        label, after = self._counted[-1].turn.label, self._turns.turn
-        next_label = None if after is None or after.label == label else after.label
+        self.wait_for(None)
+        next_label = self._turns.next_label(self._counted[-1].turn.label)
         facts = {"presses": len(self._counted), "next_label": next_label}
         self._report(Event.of(EventKind.TURN, "counts_now", **facts))
+        self._turns.tell_done()
 
     def forget(self) -> None:
         """It was settled otherwise what of them counts."""
         self._counted, self._held, self.risen = [], None, None
+        self.wait_for(None)
 
     def redone(self) -> None:
         """The newest that counts was taken back by hand."""
@@ -124,6 +151,7 @@ class Unproven:
 
     def proven(self) -> None:
         """The scale did not slip: they count for good, and what waits for its turn counts too."""
+        self.wait_for(None)
         self.give_back()
         self.shown.update(one.sweep_id for one in self._counted)
         self._counted, self.risen = [], None
@@ -146,12 +174,12 @@ class Unproven:
     def spoil(self, why: Finding) -> None:
         """Nobody knows whether it slipped: they do not count."""
         spoilt = self._counted
-        self.forget()
-        if not spoilt:
-            return
         with self._db.atomic():
             for one in spoilt:
                 leave_out(self._db, one.sweep_id, why)
+        self.forget()
+        if not spoilt:
+            return
         self._took_back(len(spoilt))
         self._turns.reread()
         for one in spoilt:

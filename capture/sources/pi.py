@@ -9,13 +9,18 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
-from itertools import groupby
 from pathlib import Path
 
-import numpy as np
 from msgspec.structs import replace
 
-from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters, RawBlock
+from coilbench.capture.blocks import (
+    PROTOCOL_VERSION,
+    Hello,
+    Item,
+    LinkCounters,
+    RawBlock,
+    blocks_joined,
+)
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source
 from coilbench.capture.sources.losses import SourceLost
@@ -72,7 +77,7 @@ class PiSource(Source):
             ended = self._ended
         if not found and ended:
             raise self._gone()
-        items = _joined(found)
+        items = blocks_joined(found)
         for item in items:
             if isinstance(item, RawBlock):
                 self._count(item)
@@ -210,16 +215,3 @@ def _first_line(path: Path) -> str:
 
 def _digest(text: str, size: int) -> str:
     return hashlib.blake2s(text.encode(), digest_size=size).hexdigest().upper()
-
-
-def _joined(items: list[Item]) -> list[Item]:
-    """Return items with blocks that follow each other made one."""
-    joined: list[Item] = []
-    for of_samples, run in groupby(items, lambda item: isinstance(item, RawBlock)):
-        if not of_samples:
-            joined += run
-            continue
-        blocks = [item for item in run if isinstance(item, RawBlock)]
-        samples = np.concatenate([block.samples for block in blocks])
-        joined.append(RawBlock(samples, blocks[0].boot_id))
-    return joined

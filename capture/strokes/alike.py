@@ -17,7 +17,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.calibration.lag import Press, typical_delay_s
+from coilbench.capture.calibration.lag import LAGS, Press
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.sweep import passing
 
@@ -25,22 +25,6 @@ Array = NDArray[np.float64]
 SURELY = 4.0  # standard uncertainties
 LEVELS = 40
 FROM_SHARE, TO_SHARE = 0.06, 0.9  # of the load that both reach
-LAGS = (
-    0.0,
-    0.1,
-    0.2,
-    0.3,
-    0.45,
-    0.6,
-    0.8,
-    1.0,
-    1.25,
-    1.6,
-    2.0,
-    2.5,
-    3.5,
-    5.0,
-)  # of the typical one
 ALONG = 5.0  # levels whose errors go together: a hand shakes over some millimetres
 BESIDE = 4  # levels on either side of a step
 FEWEST = 24  # samples
@@ -137,9 +121,7 @@ class PressedPath(msgspec.Struct, frozen=True, dict=True, eq=False):
 
     @cached_property
     def _ways(self) -> _Ways:
-        press = self.press
-        delays_s = np.array(LAGS) * typical_delay_s(press.interval_s)
-        return _Ways.of(press.load_n, press.alone.heights_mm(delays_s, delays_s**2 / 3.0))
+        return _Ways.of(self.press.load_n, self.press.by_lags_mm)
 
     @property
     def deep_rate_n_per_mm(self) -> float:

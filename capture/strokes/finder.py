@@ -17,7 +17,7 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock, usable_rows
+from coilbench.capture.blocks import RAW_DTYPE, RawBlock, usable_rows
 from coilbench.capture.calibration.statistics import median
 from coilbench.capture.strokes.shape import Stroke, StrokeRules, Zero
 
@@ -417,8 +417,9 @@ def _slices(
     starts, ends = [0, *begun.tolist()], [*begun.tolist(), samples.shape[0]]
     low_mm, high_mm = height_mm, height_mm
     counts: list[float] = [end - start for start, end in zip(starts, ends, strict=True)]
-    bad = (samples["flags"] & UNUSABLE) != 0
-    if np.count_nonzero(bad):
+    rows = usable_rows(samples)
+    if not isinstance(rows, slice):
+        bad = ~rows
         load_n = np.where(bad, 0.0, load_n)
         low_mm, high_mm = np.where(bad, np.inf, height_mm), np.where(bad, -np.inf, height_mm)
         unusable = np.add.reduceat(bad.astype(np.intp), starts).tolist()

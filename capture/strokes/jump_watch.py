@@ -29,16 +29,18 @@ class JumpWatch:
 
     def look(self, t_us: NDArray[np.int64], height_mm: NDArray[np.float64]) -> Finding | None:
         """Take samples, shape (n,); return the largest jump that they end or show."""
-        t_us = np.concatenate([self._t_us, t_us])
+        kept, before_us = 2 * BESIDE + 1, self._t_us
         height_mm = np.concatenate([self._height_mm, height_mm])
-        kept = 2 * BESIDE + 1
-        self._t_us, self._height_mm = t_us[-kept:], height_mm[-kept:]
-        if t_us.size <= kept:
+        self._height_mm = height_mm[-kept:]
+        enough = t_us.size >= kept
+        self._t_us = (t_us if enough else np.concatenate([before_us, t_us]))[-kept:]
+        if height_mm.size <= kept:
             return None
         step_mm = height_mm[1:] - height_mm[:-1]
         moved_mm = np.abs(step_mm)
-        if moved_mm.max() <= JUMP_MM:
+        if moved_mm[moved_mm.argmax()] <= JUMP_MM:
             return None  # as it mostly is
+        t_us = np.concatenate([before_us, t_us])
         late = t_us[1:] - t_us[:-1] > SLOWEST_S * 1e6
         own, beside = np.where(late, 0.0, moved_mm), np.where(late, np.inf, moved_mm)
         most = own.size - 2 * BESIDE

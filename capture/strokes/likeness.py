@@ -32,6 +32,7 @@ CROSS_OFF = (0.08, 0.05)  # where they are light and where deep: softer there, s
 FROM_SHARE = 0.25  # of the others' largest load: above it a spring is well pressed
 LEAST_SPAN_MM = 3.0
 HEIGHTS = 40
+_SHARES = np.linspace(0.0, 1.0, HEIGHTS)
 
 
 class Known(NamedTuple):
@@ -89,18 +90,29 @@ def _unlike_usual(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
     if compared is None:
         return None
     heights, loads, usual = compared
-    off, facts = _level(heights, loads, usual, len(others))
+    share = loads / usual - 1.0
+    found = _departs(heights, loads, usual, share, len(others))
+    if found is None:
+        return None
+    reason, off = found
+    facts = _shown(*compared, share, len(others))
+    return Finding.of("another_spring", reason=reason, off_share=off, **facts)
+
+
+def _departs(
+    heights: Array, loads: Array, usual: Array, share: Array, others: int
+) -> tuple[str, float] | None:
+    """Return in what a stroke departs, and by what share; None where it does not, or little."""
+    off = median(share)
     if abs(off) > LEVEL_OFF:
-        return Finding.of("another_spring", reason="level", off_share=off, **facts)
-    light, deep = _ends_off(loads, usual)
+        return "level", off
+    light, deep = _ends_off(share)
     if light * deep < 0.0 and abs(light) > CROSS_OFF[0] and abs(deep) > CROSS_OFF[1]:
-        return Finding.of("another_spring", reason="crosses", off_share=deep, **facts)
-    if len(others) < FEWEST_FOR_SHAPE:
+        return "crosses", deep
+    if others < FEWEST_FOR_SHAPE:
         return None
     bent = max(_rates_off(heights, loads, usual), key=abs)
-    if abs(bent) > SHAPE_OFF:
-        return Finding.of("another_spring", reason="shape", off_share=bent, **facts)
-    return None
+    return ("shape", bent) if abs(bent) > SHAPE_OFF else None
 
 
 def alike(pressed: Branch, other: Branch) -> bool:
@@ -113,10 +125,11 @@ def beside_the_set(pressed: Branch, others: Sequence[Branch]) -> Finding | None:
     compared = _compare(pressed, others) if len(others) >= FEWEST_FOR_SET else None
     if compared is None:
         return None
-    off, facts = _level(*compared, len(others))
+    share = compared[1] / compared[2] - 1.0
+    off = median(share)
     if abs(off) <= SAID_OFF:
         return None
-    return Finding.of("beside_the_set", off_share=off, **facts)
+    return Finding.of("beside_the_set", off_share=off, **_shown(*compared, share, len(others)))
 
 
 def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, Array] | None:
@@ -130,18 +143,16 @@ def _compare(pressed: Branch, others: Sequence[Branch]) -> tuple[Array, Array, A
     return heights, loads, usual
 
 
-def _level(heights: Array, loads: Array, usual: Array, others: int) -> tuple[float, dict[str, Any]]:
-    """Return by what share the load departs in the middle, and where that shows."""
-    share = loads / usual - 1.0
-    off = median(share)
-    at = int(np.argmin(np.abs(share - off)))
+def _shown(heights: Array, loads: Array, usual: Array, share: Array, others: int) -> dict[str, Any]:
+    """Return where it shows by what share the load departs in the middle."""
+    at = int(np.argmin(np.abs(share - median(share))))
     shown = {"height_mm": heights[at], "load_n": loads[at], "usual_n": usual[at]}
-    return off, {name: float(one) for name, one in shown.items()} | {"others": others}
+    return {name: float(one) for name, one in shown.items()} | {"others": others}
 
 
-def _ends_off(loads: Array, usual: Array) -> tuple[float, float]:
+def _ends_off(share: Array) -> tuple[float, float]:
     """Return by what share the load departs in the highest quarter of heights and the lowest."""
-    share, quarter = loads / usual - 1.0, loads.size // 4
+    quarter = share.size // 4
     return median(share[-quarter:]), median(share[:quarter])
 
 
@@ -167,7 +178,7 @@ def _shared_heights(pressed: Branch, others: Sequence[Branch]) -> Array | None:
         well = one.height_mm[one.load_n > FROM_SHARE * one.load_n.max()]
         tops.append(float(well.max(initial=low)))
     high = min(tops)
-    return np.linspace(low, high, HEIGHTS) if high - low >= LEAST_SPAN_MM else None
+    return low + _SHARES * (high - low) if high - low >= LEAST_SPAN_MM else None
 
 
 def _rates_off(heights: Array, loads: Array, usual: Array) -> tuple[float, float]:

@@ -102,11 +102,9 @@ def _bends(branch: Branch, most_n: float) -> Branch:
     """
     # some tens: an array takes longer
     points = list(zip(branch.height_mm.tolist(), branch.load_n.tolist(), strict=True))
-    keep, parts = {0, len(points) - 1}, [(0, len(points) - 1)]
+    keep, parts = {0, len(points) - 1}, [(0, len(points) - 1)] if len(points) > 2 else []
     while parts:
         first, last = parts.pop()
-        if last - first < 2:
-            continue
         (begin_mm, begin_n), (end_mm, end_n) = points[first], points[last]
         way_mm, rise_n = end_mm - begin_mm, end_n - begin_n
         off_n = [
@@ -117,7 +115,10 @@ def _bends(branch: Branch, most_n: float) -> Branch:
         if most_off_n > most_n:
             farthest = first + 1 + off_n.index(most_off_n)
             keep.add(farthest)
-            parts += [(first, farthest), (farthest, last)]
+            if farthest - first > 1:
+                parts.append((first, farthest))
+            if last - farthest > 1:
+                parts.append((farthest, last))
     kept = np.zeros(len(points), dtype=np.bool_)
     kept[list(keep) if points else []] = True
     return branch.at(kept)

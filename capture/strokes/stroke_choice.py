@@ -225,6 +225,7 @@ Why = Literal[
     "ruled",
     "spoilt",
     "spoilt_too_few_others",
+    "waits",
     "not_counted",
     "closing",
 ]
@@ -238,7 +239,8 @@ class JudgedStroke(msgspec.Struct, frozen=True):
         why: `closing` of a press that was to show whether scale and seat are as at the first one,
             and reads no spring.
         ruling: what the user decided; None leaves it to the rule.
-        note: why the capture did not count it, or why not at first, and that a person said yes.
+        note: why the capture did not count it or what it waits for; or why it did not count at
+            first, and that a person said yes.
     """
 
     in_json: ClassVar = {"note": None}

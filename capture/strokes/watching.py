@@ -187,7 +187,7 @@ class Seen(NamedTuple):
             on_cell_n - zero_n,
             on_cell_n,
             None if datum_lost else height_mm[rows],
-            bool(np.count_nonzero(samples["flags"] & _SATURATED)),
+            isinstance(rows, np.ndarray) and bool((samples["flags"] & _SATURATED).any()),
         )
 
     def down(self) -> Seen:
@@ -274,7 +274,8 @@ def _too_much(seen: Seen, bounds: Bounds) -> Iterator[Finding]:
         yield Finding("amplifier_at_limit")
     if not seen.load_n.size:
         return
-    largest_n = float(seen.on_cell_n.max()), float(seen.load_n.max())
+    at = seen.on_cell_n.argmax()
+    largest_n = float(seen.on_cell_n[at]), float(seen.load_n[at])
     found = too_much(bounds.cell_n, bounds.press_n, *largest_n)
     if found is not None:
         yield found

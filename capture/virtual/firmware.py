@@ -24,6 +24,7 @@ from coilbench.capture.blocks import (
     RawBlock,
     SampleFlag,
     Tally,
+    samples_joined,
 )
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
 from coilbench.capture.wire.format import LINE_LIMIT, SAMPLE_LENGTH, Request, crc16, encode
@@ -226,7 +227,7 @@ class Firmware:
             samples = samples[before:]
             if len(samples) > 0:
                 between.append((SAMPLE_LENGTH * sum(map(len, sent)), self._event()[1]))
-        lines, said, begin = encode(RawBlock(np.concatenate(sent))), [], 0
+        lines, said, begin = encode(RawBlock(samples_joined(sent))), [], 0
         for end, message in between:
             said += [lines[begin:end], message]
             begin = end

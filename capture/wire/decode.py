@@ -160,20 +160,22 @@ class _Timeline:
         wrapped = self._without_repeats(wrapped)
         if not len(wrapped):
             return
-        backward = _signed_turn(np.diff(wrapped["t_us"])) < 0
-        starts = [0, *(np.flatnonzero(backward) + 1), len(wrapped)]
+        t_us = wrapped["t_us"]
+        steps_us = _signed_turn(t_us[1:] - t_us[:-1])
+        starts = [0, *((steps_us < 0).nonzero()[0] + 1).tolist(), len(wrapped)]
         for start, stop in pairwise(starts):
             piece = wrapped[start:stop]
-            if self._last_t_us is not None and self._follow(piece["t_us"][0]) < self._last_t_us:
+            if self._last_t_us is not None and self._follow(t_us[start]) < self._last_t_us:
                 yield self._restart(self.boot_id if self._named_since_sample else None)
-            yield RawBlock(self._unwrap(piece), self.boot_id)
+            yield RawBlock(self._unwrap(piece, steps_us[start : stop - 1]), self.boot_id)
 
     def _without_repeats(self, wrapped: NDArray[np.void]) -> NDArray[np.void]:
-        new = np.ones(len(wrapped), dtype=np.bool_)
-        new[1:] = (np.diff(wrapped["seq"]) != 0) | (np.diff(wrapped["t_us"]) != 0)
-        new[0] = not self._is_last(int(wrapped["seq"][0]), int(wrapped["t_us"][0]))
-        self.samples_repeated += int(np.count_nonzero(~new))
-        return wrapped[new]
+        seq, t_us = wrapped["seq"], wrapped["t_us"]
+        again = (seq[1:] == seq[:-1]) & (t_us[1:] == t_us[:-1])
+        first_again = self._is_last(int(seq[0]), int(t_us[0]))
+        repeated = first_again + int(np.count_nonzero(again))
+        self.samples_repeated += repeated
+        return wrapped[~np.append(first_again, again)] if repeated else wrapped
 
     def _is_last(self, wrapped_seq: int, wrapped_us: int) -> bool:
         """Whether this is the number and the clock of the latest sample."""
@@ -235,21 +237,21 @@ class _Timeline:
         step = (int(wrapped_us) - self._latest_us + _HALF_TURN) % _CLOCK_TURN - _HALF_TURN
         return self._latest_us + step
 
-    def _unwrap(self, piece: NDArray[np.void]) -> NDArray[np.void]:
+    def _unwrap(self, piece: NDArray[np.void], steps_us: NDArray[np.int64]) -> NDArray[np.void]:
         samples = piece.copy()
+        seq, t_us = samples["seq"], samples["t_us"]
         # Between two samples 0 to 65535 are missing: a sequence never stands or goes back.
-        missing = (np.diff(piece["seq"]) - 1) & _SEQ_MASK
-        first = int(piece["seq"][0])
+        missing = (seq[1:] - seq[:-1] - 1) & _SEQ_MASK
+        first = int(seq[0])
         if self._last_seq is not None:
             missing_before = (first - self._last_seq - 1) & _SEQ_MASK
             first = self._last_seq + 1 + missing_before
             self.samples_lost += missing_before
         self.samples_lost += int(missing.sum())
-        samples["seq"] = first + np.append(0, np.cumsum(missing + 1))
-        steps_us = _signed_turn(np.diff(piece["t_us"]))
-        samples["t_us"] = self._follow(piece["t_us"][0]) + np.append(0, np.cumsum(steps_us))
-        self._last_seq = int(samples["seq"][-1])
-        self._last_t_us = int(samples["t_us"][-1])
+        seq[0], seq[1:] = first, first + (missing + 1).cumsum()
+        t_us[0] = self._follow(t_us[0])
+        t_us[1:] = t_us[0] + steps_us.cumsum()
+        self._last_seq, self._last_t_us = int(seq[-1]), int(t_us[-1])
         self.clock(self._last_t_us)
         self._named_since_sample = False
         return samples

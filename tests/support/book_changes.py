@@ -13,13 +13,13 @@ from coilbench.capture.book.calibrations import (
     NewCheck,
     store_part,
 )
+from coilbench.capture.book.counting import uncount
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import store_scale
 from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
-from coilbench.capture.book.sweeps import uncount
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.keyed_setup import KeyedSetup, ScalePoint
 from coilbench.capture.calibration.known_points import GaugePoint, LoadPoint

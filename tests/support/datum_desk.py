@@ -5,6 +5,7 @@ import numpy as np
 from bench_strokes import Slipping, turned_into
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.notes import waits_for
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.stop_watch import StopWatch
 from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, Rest
@@ -73,7 +74,8 @@ def tell(desk, action, height_mm=None):
 
 
 def counted(desk):
-    return [row["counted"] for row in desk.rows()]
+    """Return of each press 1 or 0, or ~ where it waits in the book."""
+    return ["~" if waits_for(row["note"]) else row["counted"] for row in desk.rows()]
 
 
 def on_gauge(desk, typed_mm, slip_mm=0.0):

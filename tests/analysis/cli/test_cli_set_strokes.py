@@ -11,10 +11,10 @@ import pytest
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book import opening
+from coilbench.capture.book.counting import uncount
 from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.sweeps import uncount
 
 KG = 9.80665
 AT = ("--at", "38.5mm", "--at", "27.6mm")

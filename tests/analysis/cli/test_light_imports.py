@@ -14,28 +14,12 @@ from importlib.metadata import packages_distributions
 from pathlib import Path
 from typing import Any
 
-import click
 import pytest
 
-from coilbench.analysis.cli import cli, common, run
+from coilbench.analysis.cli import common, run
+from support.commands import COMMANDS
 
 ROOT = Path(__file__).parents[3]
-
-
-def every_command(group: click.Group = cli, before: str = "") -> dict[str, click.Command]:
-    """All that can be typed, by its words; groups too."""
-    found: dict[str, click.Command] = {}
-    context = click.Context(group)
-    for name in group.list_commands(context):
-        command = group.get_command(context, name)
-        assert command is not None, name
-        found[f"{before}{name}"] = command
-        if isinstance(command, click.Group):
-            found |= every_command(command, f"{before}{name} ")
-    return found
-
-
-COMMANDS = every_command()
 
 
 def libraries() -> set[str]:

@@ -200,3 +200,35 @@ def test_that_a_press_counts_is_said_no_more_once_it_waits_or_is_doubted(
         assert later is UP or says(text, later)
     assert says(drawn(after(counts, phase="idle"), *size), counts)
     assert not says(drawn(after(WAITS_UP, phase="idle"), *size), WAITS_UP)
+
+
+PUSHED = Event.of(EventKind.REFUSED, "accept_alone")
+NOT_YET = Event.of(EventKind.REFUSED, "spring_pressed", action="skip")
+DONE = Event.of(EventKind.DONE, "set_done", set="larch")
+WANTED = Event.of(EventKind.TURN, "closing_wanted", label="larch-01")
+ASKED = Finding("finish_unfinished", {"left": 1, "labels": ["larch-02"], "springs": 12})
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_why_a_key_did_nothing_is_shown_also_while_a_spring_is_pressed(
+    size: tuple[int, int],
+) -> None:
+    for event in (PUSHED, NOT_YET):
+        assert says(drawn(after(KEPT, event, phase="press"), *size), event)
+    assert not says(drawn(after(KEPT, NOT_YET, phase="idle"), *size), NOT_YET)
+    assert not says(drawn(after(PUSHED, question=ASKED, phase="idle"), *size), PUSHED)
+    assert not says(drawn(after(PUSHED, KEPT, phase="idle"), *size), PUSHED)
+
+
+def test_that_a_set_is_done_or_a_closing_press_wanted_is_not_said_when_it_is_not() -> None:
+    assert says(drawn(after(DONE, phase="idle", springs_done=12), 80, 24), DONE)
+    assert not says(drawn(after(DONE, phase="idle", springs_done=11), 80, 24), DONE)
+    assert not says(drawn(after(WANTED, phase="idle"), 80, 24), WANTED)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_question_is_said_once_and_hides_nothing(size: tuple[int, int]) -> None:
+    asked = Event(EventKind.QUESTION, ASKED)
+    text = drawn(after(REFUSED, asked, question=ASKED, phase="idle"), *size)
+    assert says(text, REFUSED)
+    assert " ".join(text.split()).count(describe(ASKED, Units())) == 1

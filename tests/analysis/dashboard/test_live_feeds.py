@@ -16,12 +16,12 @@ from coilbench.analysis.dashboard import set_table
 from coilbench.analysis.dashboard.scene import SetTable
 from coilbench.analysis.dashboard.set_table import BookReader
 from coilbench.analysis.report.units import Units
+from coilbench.capture.book.counting import uncount
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, find_set, labels_for, new_set
-from coilbench.capture.book.sweeps import uncount
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Snapshot
 

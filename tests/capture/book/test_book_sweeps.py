@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.book.counting import uncount
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rests import untold_strokes
-from coilbench.capture.book.sweeps import load_sweeps, store_sweep, turn_order, uncount
+from coilbench.capture.book.sweeps import load_sweeps, store_sweep, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose

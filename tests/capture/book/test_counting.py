@@ -7,6 +7,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.book.counting import PressedCurves, leave_out, let_count
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin
 
 
@@ -24,10 +25,9 @@ def press(db, larch, calibration_id, points_sweep, stroke):
         made = points_sweep(
             spring_id=larch.springs[spring].spring_id,
             origin=Origin.RIG,
-            rows=rows,
+            **{"rows": rows, **changes},
             samples=stroke,
             calibration_id=calibration_id,
-            **changes,
         )
         return store_sweep(db, made)
 
@@ -79,3 +79,19 @@ def test_a_press_is_read_once(db, larch, press, monkeypatch):
     press(1, 200.0)
     curves.of(larch)
     assert len(read) == 2
+
+
+def test_a_curve_that_is_kept_as_it_is_stored_is_the_one_that_the_book_has(
+    db, larch, press, monkeypatch
+):
+    rows = [
+        *(CurveRow("loading", at, 50.0 - at, 7.0 / 3.0 * at) for at in range(9)),
+        *(CurveRow("unloading", at, 42.0 + at, 18.1 - 2.2 * at) for at in range(9)),
+    ]
+    curves = PressedCurves(db)
+    curves.keep(press(0, 0.0, rows=rows), rows)
+    read = PressedCurves(db).of(larch)["larch-01"]
+    monkeypatch.setattr(curves, "_read", pytest.fail)
+    kept = curves.of(larch)["larch-01"]
+    assert kept.height_mm.tolist() == read.height_mm.tolist()
+    assert kept.load_n.tolist() == read.load_n.tolist()

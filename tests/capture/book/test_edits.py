@@ -14,6 +14,7 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book.by_hand import edit_set, keep_of_springs
+from coilbench.capture.book.counting import uncount
 from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.merging import merge_books, settling
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
@@ -22,7 +23,7 @@ from coilbench.capture.book.ratings import tell_set_rests
 from coilbench.capture.book.rests import rests_of_sets
 from coilbench.capture.book.sets import SetPlan, SetRecord, find_set, new_set, rename_set, set_names
 from coilbench.capture.book.soundness import check_book
-from coilbench.capture.book.sweeps import StrokeRow, uncount
+from coilbench.capture.book.sweeps import StrokeRow
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.tables.spring_lines import SpringEntry

@@ -17,6 +17,7 @@ from coilbench.capture.calibration.standing import (
     heights_moved,
     stop_counts_of,
     stop_note,
+    stop_shows,
 )
 
 NONE = ((0.0, 0.0), (0.0, 0.0))
@@ -90,3 +91,9 @@ def test_a_mass_by_the_calibration_before_with_what_it_is_unsure_by() -> None:
     mass_kg, u_kg = StandingLoad(fit, 10.0, 0.0005).mass_kg(102_000.0, 2000.0)
     assert mass_kg == pytest.approx(10.0)
     assert u_kg == pytest.approx(2.0 * math.hypot(0.03, 0.005))  # JCGM 100:2008, 5.1.2
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+@pytest.mark.parametrize(("over_mm", "shows"), [(0.001, True), (-0.001, False)])
+def test_the_stop_shows_what_is_surely_more_than_it_repeats_by(over_mm, shows, way):
+    assert stop_shows(way * (STOP_REPEATS_MM + U_MM + over_mm), U_MM) is shows

@@ -445,3 +445,57 @@ def test_the_closing_press_shows_nothing_of_what_was_before_the_first(desk, gaug
     assert ("scale_unshown" in desk.kinds(EventKind.TURN)) is not gauged
     told = [describe(one, Units()) for one in set_warnings(desk.db, ["larch"])]
     assert any("had not slipped since its calibration" in one for one in told) is not gauged
+
+
+@pytest.mark.parametrize("how", ["finished", "killed"])
+@pytest.mark.parametrize("further_mm", [0.0, -0.16])
+def test_what_a_person_said_of_a_closing_press_is_not_asked_again(desk, how, further_mm):
+    """Where heights moved no further since."""
+    again = [(PRESS, 0.08), (PRESS, 0.08 + further_mm)]
+    goes_on = in_one(desk, (PRESS * 3, 0.0), (OTHER * 3, 0.08), *again)
+    next(goes_on)
+    next(goes_on)
+    desk.recorder.closing.ask()
+    next(goes_on)
+    tell(desk, Action.ACCEPT)
+    anew = over(desk, how)
+    assert trust(anew) == ("larch",)
+    assert anew.recorder.closing.ask()  # one that agrees would show it
+    goes_on.send(anew)
+    told = "closing_as_said" in anew.kinds(EventKind.TURN)
+    asked = anew.recorder.question
+    assert (told, asked is None) == (not further_mm, not further_mm)
+    assert counted(anew)[3:6] == ([0] * 3 if further_mm else [1] * 3)
+    assert trust(anew) == (() if further_mm else ("larch",))  # of one spring nothing is said
+
+
+@pytest.mark.parametrize("how", ["finished", "killed"])
+@pytest.mark.parametrize("made_up_for", [True, False])
+def test_springs_by_a_datum_each_are_not_closed(desk, how, made_up_for):
+    """The closing press differed; a gauge says that the scale slipped so far, or that it stayed."""
+    if made_up_for:
+        moved(desk)
+    else:
+        seat_sinks(desk, 1.0)
+    tell(desk, Action.TAKE_OUT)
+    anew = over(desk, how)
+    anew.run_on = desk.run_on
+    slip_mm = 0.08 if made_up_for else 0.0
+    on_gauge(anew, 30.0, slip_mm=slip_mm)
+    assert anew.recorder.question is None
+    work(anew, *OTHER * 3, slip_mm=slip_mm)
+    assert anew.recorder.done
+    assert counted(anew) == [1] * 3 + [0] * 4 + [1] * 3
+    assert trust(anew) == (() if made_up_for else ("larch",))
+
+
+@pytest.mark.parametrize("slip_mm", [-0.3, 0.3])
+def test_nor_are_those_of_one_spring_that_count_by_a_word_against_a_gauge(desk, slip_mm):
+    work(desk, *PRESS * 3)
+    desk.recorder.interrupt()
+    on_gauge(desk, 30.0 + slip_mm)
+    while desk.recorder.question is not None:
+        tell(desk, Action.ACCEPT)
+    work(desk, *OTHER * 3)
+    assert counted(desk) == [1] * 6
+    assert trust(desk) == ("larch",)

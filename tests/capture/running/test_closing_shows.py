@@ -6,6 +6,7 @@ from msgspec.structs import replace
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.inputs.rig_record import set_warnings
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.heights_text import verdict_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.set_trust import SetTrust
@@ -101,11 +102,13 @@ def test_another_load_is_no_shift_and_closes_nothing(desk, softer):
     assert "which no shift of scale or seat makes" in told
     assert "press larch-01 itself once more" in told
     assert desk.recorder.question is None
+    assert verdict_text(desk.recorder.closing.verdict, Units()).startswith("NOT CLOSED: its loads")
     assert counted(desk) == [1] * 6 + [0]
     assert "not closed" in words(desk)
     assert desk.recorder.closing.label == "larch-01"  # it is still awaited
     next(goes_on)
     assert desk.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert desk.recorder.closing.verdict.kind == "set_closed"
     assert "not closed" not in words(desk)
 
 
@@ -166,3 +169,25 @@ def test_a_later_closing_press_that_agrees_ends_what_holds_by_a_word_alone(desk)
     kept = strokes(again, "larch-02")
     assert all(one.startswith("kept, shown to be right later: ") for one in kept)
     assert again.recorder.heights.against.found == ()
+
+
+def test_it_answers_nothing_that_stood_against_the_first_press_already(desk):
+    """The stop was elsewhere as the capture began, and a person said that nothing slipped."""
+    slip_mm = 0.4
+    work(desk, *PRESS * 2)
+    words(desk)  # stores what is known of the stop
+    desk.recorder.end()
+    desk.run.end("finished")
+    desk.db.execute("UPDATE sweeps SET counted = 0")  # as if all of it were pressed again
+    again = Desk(desk.db, closes=True)
+    again.run_on = desk.run_on
+    work(again, Rest(1.0), slip_mm=slip_mm)
+    tell(again, Action.ACCEPT)
+    goes_on = in_one(again, *((part, slip_mm) for part in (PRESS * 3, OTHER * 3, PRESS)))
+    next(goes_on)
+    next(goes_on)
+    again.recorder.closing.ask()
+    next(goes_on)
+    assert again.kinds(EventKind.DONE)[-1] == "set_closed"
+    assert "4 presses count by a person's word alone" in words(again)
+    assert [one.kind for one in again.recorder.heights.against] == ["heights_said"]

@@ -120,11 +120,11 @@ def work_held(desk, *steps, below_mm, from_s=0.0):
 def test_a_hand_that_holds_the_quill_below_its_stop_costs_nothing(desk, below_mm):
     """From the first press on, through the change of springs."""
     work_held(desk, *PRESS * 3, below_mm=below_mm, from_s=3.0)
-    assert counted(desk) == [1, 1, 1]
+    assert counted(desk) == ["~"] * 3
     assert desk.recorder.quill_low["moved_mm"] == pytest.approx(-below_mm, abs=0.02)
     assert desk.recorder.question is None
     work_held(desk, PressSpring(SPRINGS[1], TO_MM), Rest(1.0), below_mm=below_mm)
-    assert counted(desk) == [1, 1, 1, 0]  # no more is risked than one spring
+    assert counted(desk) == ["~", "~", "~", 0]  # no more is risked than one spring
     assert "it waits" in said(desk, EventKind.WAITS)
     assert "let the quill up fully: then it counts" in said(desk, EventKind.WAITS)
     work(desk, Rest(1.0))
@@ -135,6 +135,22 @@ def test_a_hand_that_holds_the_quill_below_its_stop_costs_nothing(desk, below_mm
     assert counted(desk) == [1, 1, 1, 1, 1]
 
 
+def test_a_set_is_done_only_once_nothing_of_it_waits(unworked):
+    work(unworked, *PRESS * 3)
+    work_held(unworked, *OTHER * 3, below_mm=0.5)
+    desk = unworked
+    assert counted(desk) == [1, 1, 1, "~", "~", "~"]
+    assert (desk.recorder.turn, desk.recorder.done, desk.recorder.springs_done) == (None, False, 1)
+    assert not desk.kinds(EventKind.DONE)
+    assert desk.events[-1].kind is EventKind.WAITS
+    work_held(desk, *OTHER, below_mm=0.5)  # one too many
+    assert "not kept: let the quill up fully" in said(desk, EventKind.REFUSED)
+    work(desk, Rest(1.0))
+    assert counted(desk) == [1] * 6
+    assert (desk.recorder.done, desk.recorder.springs_done) == (True, 2)
+    assert desk.kinds(EventKind.DONE) == ["set_done"]
+
+
 @pytest.mark.parametrize("up", [False, True])
 def test_a_capture_that_is_killed_leaves_what_it_would_have_taken_back_at_its_end(desk, up):
     work_held(desk, *PRESS * 3, below_mm=0.5, from_s=3.0)
@@ -142,7 +158,7 @@ def test_a_capture_that_is_killed_leaves_what_it_would_have_taken_back_at_its_en
         work(desk, Rest(1.0))
     desk.recorder.flush()
     desk.run.update(Snapshot("larch", "fake:").to_document())
-    assert counted(desk) == [1, 1, 1]
+    assert counted(desk) == [1 if up else "~"] * 3
     recover(desk.db)
     assert counted(desk) == [int(up)] * 3
     told = left_behind(desk.db)
@@ -217,7 +233,7 @@ def test_what_counts_only_once_the_quill_is_up_is_said_to(desk):
     samples["seq"] += desk.run_on[0]
     samples["t_us"] += desk.run_on[1]
     take(desk, samples)
-    assert counted(desk) == [1, 1]
+    assert counted(desk) == [1, "~"]
     waits = said(desk, EventKind.WAITS)
     assert "it waits" in waits
     assert "for good once the quill is seen at its stop" in waits

@@ -30,6 +30,8 @@ findings = st.builds(Finding, st.text(), facts)
         link_what=st.none() | findings,
         turn=st.none()
         | st.builds(Turn, st.text(), st.sampled_from(Purpose), st.integers(1), st.integers(1)),
+        closed=st.none() | findings,
+        strokes=st.integers(0),
         ends_in_s=st.none() | numbers,
         events=st.lists(
             st.tuples(st.integers(1), st.builds(Event, st.sampled_from(EventKind), findings)),

@@ -139,3 +139,10 @@ def test_one_that_is_known_by_a_datum_is_sure_once_it_was_seen_there(quill):
     assert quill.watch.sure_counts is None
     quill.stands(70.1, 1.0)
     assert quill.watch.sure_counts == pytest.approx(70.1 / PER_COUNT_MM)
+
+
+def test_a_rig_that_starts_again_shows_where_its_quill_stands_as_soon_as_before(quill):
+    known(quill)
+    press(quill)
+    quill.now_us = 0
+    assert quill.said_in(70.0, 0.6) == ["stop"]
