@@ -40,9 +40,10 @@ def verdict_text(verdict: Finding, units: Units) -> str:
     """Say whether a set was closed, by what its last closing press showed."""
     if verdict.kind == "set_closed":
         return describe(verdict, units)
-    if verdict.kind in ("closing_differs", "closing_loads"):
-        return f"NOT CLOSED: {describe(verdict, units)}"
     label = verdict.facts["label"]
+    if verdict.kind in ("closing_differs", "closing_loads"):
+        whose = f"{label}, pressed once more: " if verdict.kind == "closing_loads" else ""
+        return f"NOT CLOSED: {whose}{describe(verdict, units)}"
     does = "" if label is None else f"; {label} pressed once more does"
     return f"NOT CLOSED: nothing shows that scale and seat are as at the first press{does}"
 

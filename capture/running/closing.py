@@ -210,10 +210,10 @@ class Closing:
             self._tell_unshown()
             self._questions.finished = self._turns.turn is not None
         elif awaited is not None:
-            if awaited != self._differed:  # a second one that differs is of no other spring
-                self._asked, self._differed = None, awaited
             open_ = awaited.unanswered(self._db, found)
             if open_:
+                if awaited != self._differed:  # a second one that differs is of no other spring
+                    self._asked, self._differed = None, awaited
                 self._differs(open_, found)
             else:  # as the one before it, which a person answered
                 self._report(Event.of(EventKind.TURN, "closing_as_said", **found.facts))

@@ -262,7 +262,8 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
         return far, Finding("another_spring", facts)
     if moved_mm.surely_over(SAME_MM + set_mm, datum_u_mm):
         facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
-        return far, Finding("datum_moved", facts)
+        # whether it was another spring's, only a person knows
+        return far, Finding("datum_moved", {**facts, "another": True})
     return 0.0, None
 
 

@@ -38,7 +38,7 @@ class JumpWatch:
             return None
         step_mm = height_mm[1:] - height_mm[:-1]
         moved_mm = np.abs(step_mm)
-        if moved_mm.max() <= JUMP_MM:
+        if moved_mm[moved_mm.argmax()] <= JUMP_MM:
             return None  # as it mostly is
         t_us = np.concatenate([before_us, t_us])
         late = t_us[1:] - t_us[:-1] > SLOWEST_S * 1e6

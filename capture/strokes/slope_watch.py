@@ -102,7 +102,8 @@ class SlopeWatch:
             found += self._binds(height_mm, load_n)
         if lower:
             self._follow_lag()
-            found += self._slips(height_mm, load_n)
+            if self._largest_n - load_n > SLIP_N:
+                found += self._slips(height_mm, load_n)
             found += self._still_down(load_n)
             self._add(height_mm, load_n)
         elif height_mm - lowest_mm >= STILL_MM:
@@ -121,12 +122,10 @@ class SlopeWatch:
         late_us = LAG_TIMES * 1e6 * typical_delay_s(step_s)
         latest_us = max(late_us, 1e6 * LONGEST_FILTER * step_s)
         self._late_seen = since_us >= late_us
-        self._late = self._at(now_us - late_us, self._late)
-        self._latest = self._at(now_us - latest_us, self._latest)
-
-    def _at(self, moment_us: float, least: int) -> int:
-        """Return the last sample that was there at a moment, of that many or later."""
-        return max(least, bisect_right(self._t_us, moment_us, least) - 1)
+        t_us, late, latest = self._t_us, self._late, self._latest
+        # the last samples that were there then, none before those let go
+        self._late = max(late, bisect_right(t_us, now_us - late_us, late) - 1)
+        self._latest = max(latest, bisect_right(t_us, now_us - latest_us, latest) - 1)
 
     def _repeated(self, found: list[Finding], *, stands: bool) -> list[Finding]:
         """Return what was so often enough running."""
@@ -171,8 +170,7 @@ class SlopeWatch:
         above = self._above(then_mm + STILL_MM)
         if above < RUNNING:
             return []
-        *_, since = lasts = self._down[above - RUNNING : above]
-        before_n = min([one.load_n for one in lasts])
+        since, before_n = self._down[above - 1], min(self._loads_n[above - RUNNING : above])
         return self._still(since, load_n - before_n, since.height_mm - then_mm, load_n)
 
     def _still_up(self, height_mm: float, load_n: float) -> list[Finding]:

@@ -24,8 +24,9 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Action, Snapshot
 from coilbench.capture.running.session import as_recorded
 from coilbench.capture.virtual.bench import PressSpring, Rest
+from support.alarms import LOST
 from support.capture_books import make_book
-from support.datum_desk import PRESS, TO_MM, tell, work
+from support.datum_desk import PRESS, TO_MM, on_gauge, tell, work
 from support.open_questions import OPENING, OTHER, SLIP_MM, WRONG
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk
 
@@ -96,6 +97,9 @@ STATES = {
     "SET THE DATUM": scale_slipped,
     "datum lost": started_again,
     "GAUGE": gauge_comes,
+    "GAUGE OUT": lambda desk: on_gauge(desk, 30.0),
+    "link lost": lambda desk: work(desk, *PRESS * 2),
+    "link lost, asked": OPENING["another_spring"],
     "closing wanted": closing_wanted,
     "closing refused": closing_refused,
     "DONE, closed": closed,
@@ -130,6 +134,7 @@ class Screen:
     def __init__(self, db, state):
         self.desk = Watched(db, closes=True)
         self.keys, self.slipped = KeyMap(), state.endswith("closing")
+        self.link = {"link": "lost", "link_what": LOST} if state.startswith("link") else {}
         STATES[state](self.desk)
         self.told = len(self.desk.events)
         self.called, self.asked = self.calls(), self.desk.recorder.question
@@ -138,6 +143,7 @@ class Screen:
         snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.1, rate_hz=80.0)
         for event in self.desk.events:
             snapshot = snapshot.after(event)
+        snapshot = replace(snapshot, **self.link)
         now = known_now(as_recorded(snapshot, self.desk.recorder, self.desk.recorder.doubt))
         typed = self.keys.prompt()
         shown = (SetTable((38.5, 27.6), 2, ROWS), Units(), (38.5, 27.6), "")

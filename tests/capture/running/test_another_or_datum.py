@@ -7,7 +7,7 @@ from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.capture.running.commands import Action, EventKind
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from support.datum_desk import PRESS, SLIGHT, SLIP, TO_MM, counted, tell, work
-from support.recorder_desk import SPRINGS
+from support.recorder_desk import SPRINGS, Desk
 
 
 def off(by_mm):
@@ -77,3 +77,21 @@ def test_it_is_no_answer_where_the_datum_was_in_doubt_before(unworked):
     assert "wrong spring" not in answer_help(unworked.recorder.question)
     tell(unworked, Action.REDO)
     assert unworked.recorder.datum is not None
+
+
+@pytest.mark.parametrize("how", ["passed over", "begun anew"])
+def test_it_is_an_answer_also_where_it_was_not_given_at_once(asked, how):
+    if how == "passed over":
+        tell(asked, Action.SKIP)
+    else:
+        asked.recorder.flush()
+        asked.recorder.end()
+        later = Desk(asked.db)
+        later.run_on = asked.run_on
+        asked = later
+    work(asked, Rest(1.0))
+    assert asked.recorder.question.kind == "datum_doubted"
+    assert "r wrong spring, take it out" in answer_help(asked.recorder.question)
+    tell(asked, Action.REDO)
+    assert asked.recorder.datum is None
+    assert asked.recorder.question is None
