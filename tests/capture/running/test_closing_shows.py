@@ -102,7 +102,9 @@ def test_another_load_is_no_shift_and_closes_nothing(desk, softer):
     assert "which no shift of scale or seat makes" in told
     assert "press larch-01 itself once more" in told
     assert desk.recorder.question is None
-    assert verdict_text(desk.recorder.closing.verdict, Units()).startswith("NOT CLOSED: its loads")
+    assert verdict_text(desk.recorder.closing.verdict, Units()).startswith(
+        "NOT CLOSED: larch-01, pressed once more: its loads"
+    )
     assert counted(desk) == [1] * 6 + [0]
     assert "not closed" in words(desk)
     assert desk.recorder.closing.label == "larch-01"  # it is still awaited
