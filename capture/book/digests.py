@@ -29,7 +29,7 @@ from typing import Any, NamedTuple
 
 from coilbench.capture.book import tallies
 from coilbench.capture.book.edits import LABELS_COUNTED, STROKE_WORDS, counting, register_edits
-from coilbench.capture.book.versions import versions
+from coilbench.capture.book.versions import newest
 
 # A stroke's content_digest covers its curve (before 0017_curves in `curve_rows` alone).
 CURVES = ("curve_rows", "curves", "curve_steps")
@@ -120,13 +120,9 @@ class Layout(NamedTuple):
 _layouts: dict[tuple[str, str], Layout] = {}  # of each version a book may be of, and table
 
 
-def _newest(connection: sqlite3.Connection) -> str:
-    return max(versions(connection), default="")
-
-
 def layout(connection: sqlite3.Connection, table: str) -> Layout:
     """Return a table's layout; it follows from the book's version, as `ours.py` sees to."""
-    of = _newest(connection), table
+    of = newest(connection), table
     if of not in _layouts:
         _layouts[of] = _read_layout(connection, *of)
     return _layouts[of]
@@ -244,7 +240,7 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
     SQLite looks for it as it prepares a statement, whether the trigger would do anything or not:
     so a row that a changed rowid replaces, for which no deletion's trigger fires, is kept too.
     """
-    if _newest(connection) < _SINCE:
+    if newest(connection) < _SINCE:
         return
     every: Mapping[str, str] = dict.fromkeys(
         ("INSERT", "UPDATE", "DELETE"), f"WHEN 0 BEGIN SELECT coil_digest('{table}'); END"
@@ -260,7 +256,7 @@ def _guard(connection: sqlite3.Connection, table: str) -> None:
 
 def tallied(connection: sqlite3.Connection) -> bool:
     """Return whether a book keeps tallies of its rows: those of older versions don't."""
-    return _newest(connection) >= _TALLIED
+    return newest(connection) >= _TALLIED
 
 
 def seal_content(connection: sqlite3.Connection, sweep_id: str) -> None:

@@ -14,7 +14,7 @@ from coilbench.capture.book.damage import misplaced, stroke_names
 from coilbench.capture.book.digests import WITHOUT, stored_rows, tables
 from coilbench.capture.book.ours import reshaped
 from coilbench.capture.book.values import impossible
-from coilbench.capture.book.versions import MIGRATION_NAMES, versions
+from coilbench.capture.book.versions import MIGRATION_NAMES, newest
 from coilbench.capture.book.vouching import damage_of_stroke, damaged_rows, tally_damages
 
 MOST_FINDINGS = 20
@@ -69,7 +69,7 @@ def _look(connection: sqlite3.Connection, found: Soundness) -> None:
     if strange is not None:
         found.findings.append(strange)
         return
-    found.version = max(versions(connection), default="")
+    found.version = newest(connection)
     found.sets, found.springs, found.sweeps = (
         _count(connection, table) for table in ("sets", "springs", "sweeps")
     )

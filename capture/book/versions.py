@@ -32,8 +32,17 @@ APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 LIST = "_sqlite_migrations"  # the table, made by sqlite-utils, of those that a book has had
 
 
+# Of the list itself: an index of it holds the names once more, and nothing vouches for those.
+_NAMES = f"FROM {LIST} NOT INDEXED WHERE migration_set = 'coilbench'"
+
+
 def versions(connection: sqlite3.Connection) -> list[str]:
     """Return the names of the migrations that a book has had, the oldest first."""
-    # Of the list itself: an index of it holds the names once more, and nothing vouches for those.
-    sql = f"SELECT name FROM {LIST} NOT INDEXED WHERE migration_set = 'coilbench' ORDER BY name"  # noqa: S608  our own name
+    sql = f"SELECT name {_NAMES} ORDER BY name"
     return [name for (name,) in connection.execute(sql)]
+
+
+def newest(connection: sqlite3.Connection) -> str:
+    """Return the name of the last of them; empty where a book has had none."""
+    sql = f"SELECT max(name) {_NAMES}"
+    return str(connection.execute(sql).fetchone()[0] or "")

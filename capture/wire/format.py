@@ -32,6 +32,7 @@ CRC_FIELD = (37, 4)
 _BLANK_SAMPLE = np.frombuffer(b"S 0000 00000000 +0000000 +0000000 00 0000\n", np.uint8)
 _SHIFTS, _TENS = 4 * np.arange(8)[::-1], 10 ** np.arange(7)[::-1]
 MAX_COUNTS = 9_999_999  # what seven digits hold
+FEW = 16  # so many samples at most are sooner written one by one
 LEAST_LOAD, MOST_LOAD = -(1 << 23), (1 << 23) - 1  # counts: what a 24-bit converter can give
 
 
@@ -129,7 +130,9 @@ def encode(item: RawBlock | Hello | Tally | Fault | Answer | Request) -> bytes:
 
 
 def _sample_lines(samples: NDArray[np.void]) -> bytes:
-    """Return the lines of samples, all at once: a simulated rig in a hurry says hundreds."""
+    """Return the lines of samples; many all at once: a simulated rig in a hurry says hundreds."""
+    if len(samples) <= FEW:
+        return b"".join(map(_sample_line, samples.tolist()))
     lines = np.empty((samples.shape[0], SAMPLE_LENGTH), np.uint8)
     lines[:] = _BLANK_SAMPLE
     _write_hex(lines, SEQ_FIELD, samples["seq"])
@@ -139,6 +142,19 @@ def _sample_lines(samples: NDArray[np.void]) -> bytes:
     _write_hex(lines, FLAGS_FIELD, samples["flags"])
     _write_hex(lines, CRC_FIELD, sample_crcs(lines[:, :SAMPLE_BODY]))
     return lines.tobytes()
+
+
+def _sample_line(sample: tuple[int, int, int, int, int]) -> bytes:
+    seq, t_us, load, travel, flags = sample
+    if (largest := max(abs(load), abs(travel))) > MAX_COUNTS:
+        raise _too_large(largest)
+    return close_line(
+        f"S {seq & 0xFFFF:04X} {t_us & 0xFFFF_FFFF:08X} {load:+08d} {travel:+08d} {flags:02X}"
+    )
+
+
+def _too_large(counts: int) -> ValueError:
+    return ValueError(f"counts of {counts} don't fit the wire's seven digits")
 
 
 def _write_hex(lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[Any]) -> None:
@@ -151,7 +167,7 @@ def _write_counts(lines: NDArray[np.uint8], field: tuple[int, int], values: NDAr
     first, width = field
     size = np.abs(values.astype(np.int64))
     if (largest := size.max(initial=0)) > MAX_COUNTS:
-        raise ValueError(f"counts of {largest} don't fit the wire's seven digits")
+        raise _too_large(largest)
     lines[values < 0, first] = ord("-")
     lines[:, first + 1 : first + width] = _DIGITS[size[:, None] // _TENS % 10]
 

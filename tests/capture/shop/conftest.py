@@ -10,40 +10,69 @@ from typing import Any
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.shop.outcome import Shared
 from coilbench.capture.shop.sharing import share_book
 from support.postgres import EMPTY, Server, server
-from support.shared import copied, made_once, run_folder
+from support.shared import copied, made_once
 from support.shop_books import content, make_empty, make_larch
 
 __all__ = ["server"]
 
-ANNS = "anns_store"
+ANNS, BOBS = "anns_store", "bobs_store"
+
+
+def _make_ann(folder: Path, server: Server) -> None:
+    server.copy(EMPTY, ANNS)
+    make_larch(folder / "ann.db")
+    share_book(folder / "ann.db", server.address(ANNS))
+
+
+def _make_bob(folder: Path, server: Server, ann: Path) -> None:
+    server.copy(ANNS, BOBS)
+    copied(ann, folder)
+    share_book(make_empty(folder / "bob.db"), server.address(BOBS))
 
 
 @pytest.fixture
-def database(
+def books(
     request: pytest.FixtureRequest, server: Server, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[str]:
-    """Return the name of a store's database; what `ann` gave is in it if a test asks for her."""
+) -> tuple[str, Path | None]:
+    """Return the store to begin with, and the books of those that a test asks for."""
+    asked = {"ann", "bob"}.intersection(request.fixturenames)
+    if not asked:
+        return EMPTY, None
+    ann = made_once(tmp_path_factory, ANNS, lambda folder: _make_ann(folder, server))
+    if "bob" not in asked:
+        return ANNS, ann
+    return BOBS, made_once(tmp_path_factory, BOBS, lambda folder: _make_bob(folder, server, ann))
 
-    def make(folder: Path) -> None:
-        server.copy(EMPTY, ANNS)
-        make_larch(folder / "ann.db")
-        share_book(folder / "ann.db", server.address(ANNS))
 
-    asked = "ann" in request.fixturenames
-    if asked:
-        made_once(tmp_path_factory, ANNS, make)
-    with server.copied(ANNS if asked else EMPTY) as name:
+@pytest.fixture
+def database(server: Server, books: tuple[str, Path | None]) -> Iterator[str]:
+    """Return the name of a store's database; what a test's `ann` and `bob` gave is in it."""
+    with server.copied(books[0]) as name:
         yield name
 
 
 @pytest.fixture
-def ann(database: str, tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> Path:
+def ann(address: str, books: tuple[str, Path], tmp_path: Path) -> Path:
     """The book `larch`, shared with the test's store."""
-    return copied(run_folder(tmp_path_factory) / ANNS, tmp_path) / "ann.db"
+    return _told(copied(books[1], tmp_path) / "ann.db", address)
+
+
+@pytest.fixture
+def bob(address: str, ann: Path) -> Path:
+    """The book of a bench that had nothing, and took from the store all that `ann` gave."""
+    return _told(ann.with_name("bob.db"), address)
+
+
+def _told(book: Path, address: str) -> Path:
+    """Let a book know the store that it shares with by the test's own address."""
+    with open_book(book) as db:
+        db.execute("UPDATE shop SET address = ?", [address])
+    return book
 
 
 @pytest.fixture

@@ -191,14 +191,11 @@ def test_a_server_that_is_killed_in_mid_push(tmp_path, larch, answers, monkeypat
         own.remove()
 
 
-def test_two_benches_at_once_on_the_same_sets(tmp_path, larch, share, third) -> None:
-    share(larch)
-    other = make_empty(tmp_path / "bob.db")
-    share(other)
+def test_two_benches_at_once_on_the_same_sets(ann, bob, share, third) -> None:
     for number in range(3):
-        press(larch, "larch-01", 10 + number)
-        press(other, "larch-01", 20 + number)
-        for path, word in ((larch, "use"), (other, "leave")):
+        press(ann, "larch-01", 10 + number)
+        press(bob, "larch-01", 20 + number)
+        for path, word in ((ann, "use"), (bob, "leave")):
             with open_book(path) as db:
                 record = find_set(db, "larch")
                 StrokeRow.keep_rulings(db, record, [("larch-02", 1, word)])
@@ -210,16 +207,16 @@ def test_two_benches_at_once_on_the_same_sets(tmp_path, larch, share, third) -> 
             except BaseException as error:
                 failed.append(error)
 
-        threads = [threading.Thread(target=at_once, args=(path,)) for path in (larch, other)]
+        threads = [threading.Thread(target=at_once, args=(path,)) for path in (ann, bob)]
         for thread in threads:
             thread.start()
         for thread in threads:
             thread.join()
         assert failed == []
-    share(larch)
-    share(other)
-    assert content(larch) == content(other)
-    third(larch)
+    share(ann)
+    share(bob)
+    assert content(ann) == content(bob)
+    third(ann)
 
 
 def test_what_changes_while_it_is_being_sent_stays_news(larch, share, third, monkeypatch) -> None:
@@ -239,17 +236,16 @@ def test_what_changes_while_it_is_being_sent_stays_news(larch, share, third, mon
     third(larch)
 
 
-def test_a_copied_book_goes_on_as_a_bench_of_its_own(tmp_path, larch, share, third) -> None:
-    share(larch)
-    copy = Path(shutil.copyfile(larch, tmp_path / "copy.db"))
-    press(larch, "larch-01", 31)
+def test_a_copied_book_goes_on_as_a_bench_of_its_own(tmp_path, ann, share, third) -> None:
+    copy = Path(shutil.copyfile(ann, tmp_path / "copy.db"))
+    press(ann, "larch-01", 31)
     press(copy, "larch-02", 32)
-    assert share(larch).news == ()
+    assert share(ann).news == ()
     assert share(copy).news == ("copied_book",)
     assert share(copy).news == ()
-    share(larch)
-    assert content(larch) == content(copy)
-    third(larch)
+    share(ann)
+    assert content(ann) == content(copy)
+    third(ann)
 
 
 def test_a_set_that_two_benches_call_alike_stays_two_in_every_book(tmp_path, share) -> None:

@@ -19,16 +19,15 @@ from support.shop_books import content, make_empty, press
 
 
 def test_an_older_store_that_is_put_back_is_given_all_again(
-    tmp_path, server, database, larch, share, third
+    tmp_path, server, database, ann, share, third
 ) -> None:
-    share(larch)
     server.sql("postgres", f"CREATE DATABASE {database}_old TEMPLATE {database}")
     other = make_empty(tmp_path / "bob.db")
     share(other)
     press(other, "larch-02", 41)
     share(other)
-    press(larch, "larch-01", 42)
-    share(larch)
+    press(ann, "larch-01", 42)
+    share(ann)
     server.sql(
         "postgres",
         f"DROP DATABASE {database} WITH (FORCE)",
@@ -36,10 +35,10 @@ def test_an_older_store_that_is_put_back_is_given_all_again(
     )
     press(other, "larch-03", 43)
     assert share(other).news == ("older_store",)
-    assert share(larch).news == ("older_store",)
+    assert share(ann).news == ("older_store",)
     share(other)
-    assert content(larch) == content(other)
-    third(larch)
+    assert content(ann) == content(other)
+    third(ann)
 
 
 LOST = {
@@ -57,20 +56,17 @@ LOST = {
 
 @pytest.mark.parametrize("what", LOST)
 def test_what_the_store_no_longer_has_is_noticed_and_given_again(
-    tmp_path, server, database, larch, share, third, what: str
+    tmp_path, server, database, ann, bob, share, third, what: str
 ) -> None:
     """By the bench that gave it, by one that took it, and by one that never had it."""
-    share(larch)
-    other = make_empty(tmp_path / "bob.db")
-    share(other)
-    press(larch, "larch-01", 91)
-    share(larch)
-    share(other)
+    press(ann, "larch-01", 91)
+    share(ann)
+    share(bob)
     ((sweep_id,),) = server.sql(
         database, "SELECT min(id) FROM coilbench.sweeps WHERE push = 5 AND origin <> 'keyed'"
     )
     lose = [statement.format(sweep_id) for statement in LOST[what]]
-    for book in (larch, other):
+    for book in (ann, bob):
         server.sql(database, *lose)
         fresh = make_empty(tmp_path / "never.db")
         left = share(fresh, push=False).left
@@ -81,15 +77,12 @@ def test_what_the_store_no_longer_has_is_noticed_and_given_again(
         done = share(book)
         assert done.lost != ""
         assert share(book).lost == ""
-        third(larch)
+        third(ann)
         (tmp_path / "third.db").unlink()
 
 
-def test_what_came_in_before_the_store_was_lost_is_told(
-    larch, share, tmp_path, monkeypatch
-) -> None:
+def test_what_came_in_before_the_store_was_lost_is_told(ann, share, tmp_path, monkeypatch) -> None:
     """And what this bench has is given in spite of it."""
-    share(larch)
     fresh = make_empty(tmp_path / "third.db")
     with open_book(fresh) as db:
         new_set(db, SetPlan("birch", "outer", ("birch-01",)))
@@ -102,14 +95,13 @@ def test_what_came_in_before_the_store_was_lost_is_told(
         with pytest.raises(CoilbenchError, match=r"1 set, 3 springs.* brought in before"):
             share(fresh)
     assert content(fresh)["sweeps"] == []
-    assert share(larch).pulled.rows == {"sets": 1, "springs": 1}
+    assert share(ann).pulled.rows == {"sets": 1, "springs": 1}
 
 
 def test_what_needs_something_that_was_changed_in_the_store_is_left_out(
-    server, database, larch, share, tmp_path
+    server, database, ann, share, tmp_path
 ) -> None:
     """The rest comes in; once the store is mended, so does this."""
-    share(larch)
     server.sql(database, "UPDATE coilbench.sweeps SET samples_lost = samples_lost + 7")
     fresh = make_empty(tmp_path / "third.db")
     done = share(fresh)
@@ -119,7 +111,7 @@ def test_what_needs_something_that_was_changed_in_the_store_is_left_out(
     assert content(fresh)["sweeps"] == []
     server.sql(database, "UPDATE coilbench.sweeps SET samples_lost = samples_lost - 7")
     assert share(fresh).left == ()
-    assert content(fresh) == content(larch)
+    assert content(fresh) == content(ann)
     server.sql(database, "UPDATE coilbench.sets SET made_utc = '2020-01-01T00:00:00+00:00'")
     fourth = make_empty(tmp_path / "fourth.db")
     assert any(one.startswith("sets ") for one in share(fourth).left)
@@ -129,20 +121,19 @@ def test_what_needs_something_that_was_changed_in_the_store_is_left_out(
 
 
 def test_a_changed_mind_that_is_gone_is_named_and_said_again_by_who_knows_it(
-    tmp_path, server, database, larch, share, third
+    tmp_path, server, database, ann, share, third
 ) -> None:
-    share(larch)
     for word in ("leave", "use"):
-        with open_book(larch) as db:
+        with open_book(ann) as db:
             StrokeRow.keep_rulings(db, find_set(db, "larch"), [("larch-02", 1, word)])
-        share(larch)
+        share(ann)
     server.sql(database, "DELETE FROM coilbench.sweeps_words WHERE ruling = 'use'")
     assert "sweeps " in share(make_empty(tmp_path / "bob.db"), push=False).lost
-    assert "sweeps " in share(larch).lost
-    assert share(larch).lost == ""
-    third(larch)
+    assert "sweeps " in share(ann).lost
+    assert share(ann).lost == ""
+    third(ann)
     server.sql(database, "DELETE FROM coilbench.sweeps_words WHERE ruling = 'leave'")
-    assert share(larch).lost == ""  # nobody's word any more
+    assert share(ann).lost == ""  # nobody's word any more
     assert "sweeps " in share(make_empty(tmp_path / "eve.db")).lost
 
 

@@ -345,16 +345,14 @@ def test_a_set_of_a_name_that_is_taken_is_no_damage(ann, eve, share, tmp_path) -
     assert len(content(ann)["sets"]) == 2
 
 
-def test_what_is_said_of_a_spring_alone_shows_at_every_bench(ann, share, tmp_path) -> None:
+def test_what_is_said_of_a_spring_alone_shows_at_every_bench(ann, bob, share) -> None:
     """Nothing else of its set comes with it."""
-    other = make_empty(tmp_path / "bob.db")
-    share(other)
-    with open_book(other) as db:
+    with open_book(bob) as db:
         entry = SpringEntry("larch-02", "free_length_mm", length_mm=52.5)
         keep_of_springs(db, find_set(db, "larch"), [entry])
-    assert share(other).pushed.rows == {"hand_entries": 1}
+    assert share(bob).pushed.rows == {"hand_entries": 1}
     assert share(ann).left == ()
-    assert content(ann) == content(other)
+    assert content(ann) == content(bob)
 
 
 def test_anothers_part_of_this_benchs_rig_is_named_as_it_comes_into_force(ann, eve, share) -> None:

@@ -86,29 +86,23 @@ def test_strokes_and_sets_come_in_one_order_at_every_bench(tmp_path, larch, shar
             )
 
 
-def test_undo_takes_this_benchs_own_last_run_though_anothers_is_later(
-    tmp_path, larch, share
-) -> None:
-    share(larch)
-    bob = make_empty(tmp_path / "bob.db")
-    share(bob)
+def test_undo_takes_this_benchs_own_last_run_though_anothers_is_later(ann, bob, share) -> None:
     key_in(bob, "larch-02", 35.0)
-    key_in(larch, "larch-01", 35.0)
-    share(larch)
+    key_in(ann, "larch-01", 35.0)
+    share(ann)
     share(bob)
     with open_book(bob) as db:
         assert Entry.newest_first(db, KEYED)[0].labels == ("larch-02",)
 
 
-def test_a_name_goes_on_to_mean_the_set_of_this_bench(tmp_path, larch, share) -> None:
-    share(larch)
+def test_a_name_goes_on_to_mean_the_set_of_this_bench(tmp_path, ann, share) -> None:
     bob = tmp_path / "bob.db"
     make_set(bob, "larch", (1.0, 1.1))  # later, of the same name
     with open_book(bob) as db:
         own = find_set(db, "larch").set_id
     (note,) = [str(one) for one in share(bob).pulled.notes if "larch" in str(one)]
-    share(larch)
-    with open_book(bob) as db, open_book(larch) as other:
+    share(ann)
+    with open_book(bob) as db, open_book(ann) as other:
         theirs = find_set(other, "larch").set_id
         assert find_set(db, "larch").set_id == own
         assert f"is called larch~{theirs[:4]} here" in note
@@ -118,11 +112,8 @@ def test_a_name_goes_on_to_mean_the_set_of_this_bench(tmp_path, larch, share) ->
     assert share(bob).pulled.notes == []
 
 
-def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larch, share) -> None:
-    share(larch)
-    bob = make_empty(tmp_path / "bob.db")
-    share(bob)
-    for path, mm, colour, ruling in ((larch, 53.1, "red", "leave"), (bob, 53.2, "blue", "use")):
+def test_what_two_benches_said_at_once_is_named_with_whose_it_was(ann, bob, share) -> None:
+    for path, mm, colour, ruling in ((ann, 53.1, "red", "leave"), (bob, 53.2, "blue", "use")):
         with open_book(path) as db:
             record = find_set(db, "larch")
             edit_set(db, record, {"free_length_mm": mm})
@@ -130,7 +121,7 @@ def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larc
             StrokeRow.keep_rulings(db, record, [("larch-01", 2, ruling)])
             if path == bob:  # only one of the two: no dispute
                 StrokeRow.keep_rulings(db, record, [("larch-02", 1, "leave")])
-    share(larch)
+    share(ann)
     notes = share(bob).pulled.notes
     assert len(notes) == 3
     (stroke,) = [note for note in notes if isinstance(note, str)]
@@ -144,7 +135,7 @@ def test_what_two_benches_said_at_once_is_named_with_whose_it_was(tmp_path, larc
         )
     ]
     assert [note for note in notes if isinstance(note, Told)] == twice
-    told = share(larch).pulled.notes
+    told = share(ann).pulled.notes
     assert [note for note in told if isinstance(note, Told)] == twice  # at both, whoever's holds
     (ruled,) = [str(note) for note in told if "larch-02:1" in str(note)]
     assert "ruled on in another book: leave" in ruled

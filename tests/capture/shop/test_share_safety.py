@@ -91,35 +91,31 @@ def test_a_bench_that_could_change_or_delete_is_named(
 
 
 def test_a_row_that_never_changes_and_differs_is_named_and_the_rest_is_pushed(
-    tmp_path, server, database, address, larch
+    server, database, address, ann, bob
 ) -> None:
-    share_book(larch, address)
-    other = make_empty(tmp_path / "bob.db")
-    share_book(other, address)
     ((sweep_id,),) = server.sql(database, "SELECT min(id) FROM coilbench.sweeps")
-    change(other, "UPDATE sweeps SET load_u_n = 9.0, note = 'mine' WHERE id = ?", sweep_id)
-    change(other, "UPDATE sweeps SET note = 'more' WHERE id <> ?", sweep_id)
+    change(bob, "UPDATE sweeps SET load_u_n = 9.0, note = 'mine' WHERE id = ?", sweep_id)
+    change(bob, "UPDATE sweeps SET note = 'more' WHERE id <> ?", sweep_id)
     said = "SELECT count(*) FROM coilbench.sweeps_words WHERE note = '{}'"
     for _ in range(2):  # what stays is news again
-        pushed = share_book(other, address).pushed
+        pushed = share_book(bob, address).pushed
         assert pushed is not None
         assert pushed.unlike == {f"sweeps {sweep_id}": "shop"}
     assert server.sql(database, said.format("mine")) == [(0,)]
     ((others,),) = server.sql(database, "SELECT count(*) - 1 FROM coilbench.sweeps")
     assert server.sql(database, said.format("more")) == [(others,)]
     server.sql(database, "UPDATE coilbench.sets SET digest = 'x'")
-    change(larch, "UPDATE sets SET set_note = 'mine'")
-    change(larch, "UPDATE sweeps SET note = 'last' WHERE id = ?", sweep_id)
-    pushed = share_book(larch, address).pushed
+    change(ann, "UPDATE sets SET set_note = 'mine'")
+    change(ann, "UPDATE sweeps SET note = 'last' WHERE id = ?", sweep_id)
+    pushed = share_book(ann, address).pushed
     assert pushed is not None
     assert [one.split()[0] for one in pushed.unlike] == ["sets"]
     assert server.sql(database, said.format("last")) == [(1,)]
 
 
 def test_a_row_that_was_changed_in_the_store_is_not_brought_in(
-    tmp_path, server, database, address, larch
+    tmp_path, server, database, address, ann
 ) -> None:
-    share_book(larch, address)
     fresh = make_empty(tmp_path / "third.db")
     for statement, what in (
         ("UPDATE coilbench.sweeps SET load_u_n = load_u_n + 1", "sweeps .* not what was pushed"),
@@ -357,19 +353,16 @@ def test_no_book_is_made_for_an_address_that_leads_nowhere(tmp_path, server) -> 
     assert list(tmp_path.iterdir()) == []
 
 
-def test_while_a_capture_runs_a_bench_gives_and_does_not_take(tmp_path, address, larch) -> None:
-    share_book(larch, address)
-    other = make_empty(tmp_path / "bob.db")
-    share_book(other, address)
-    press(larch, "larch-01", 51)
-    press(other, "larch-02", 52)
-    with hold_book(other):
-        done = share_book(other, address)
+def test_while_a_capture_runs_a_bench_gives_and_does_not_take(address, ann, bob) -> None:
+    press(ann, "larch-01", 51)
+    press(bob, "larch-02", 52)
+    with hold_book(bob):
+        done = share_book(bob, address)
     assert (done.waits, done.pulled) == (True, None)
     assert done.pushed is not None
     assert done.pushed.rows == {"sweeps": 1}
-    share_book(larch, address)
-    assert share_book(other, address).pulled.rows["sweeps"] == 1
+    share_book(ann, address)
+    assert share_book(bob, address).pulled.rows["sweeps"] == 1
 
 
 def test_a_strokes_capture_that_has_not_ended_waits(tmp_path, address, larch) -> None:

@@ -52,9 +52,8 @@ def test_the_book_is_free_while_the_server_is_waited_for(
 
 
 def test_a_capture_that_begins_while_the_store_is_read_goes_on(
-    tmp_path, larch, share, monkeypatch
+    tmp_path, ann, share, monkeypatch
 ) -> None:
-    share(larch)
     other = make_empty(tmp_path / "bob.db")
     real, held = sharing._holding, []
 
@@ -76,7 +75,7 @@ def test_a_capture_that_begins_while_the_store_is_read_goes_on(
     assert content(other)["sweeps"] == []
     monkeypatch.undo()
     assert not share(other).waits
-    assert content(other) == content(larch)
+    assert content(other) == content(ann)
 
 
 SPOILT = {

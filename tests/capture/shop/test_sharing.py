@@ -37,19 +37,18 @@ def test_a_fresh_bench_gets_all_that_another_has_to_the_last_digit(
     assert (again.pulled.rows, again.pushed.rows, again.news) == ({}, {}, ())
 
 
-def test_what_became_of_a_set_before_it_came_in_is_no_news(tmp_path, larch, share) -> None:
+def test_what_became_of_a_set_before_it_came_in_is_no_news(tmp_path, ann, share) -> None:
     """A book that has the set hears of each change, one that meets it then of none."""
     bob = tmp_path / "bob.db"
-    share(larch)
     share(bob)
     heard = []
     for load_n, name in ((290.0, "fir"), (300.0, "elm")):
-        with open_book(larch) as db:
+        with open_book(ann) as db:
             record = find_set(db, heard[-1] if heard else "larch")
             record.keep_nominal(db, SetNominal((NominalLoad(33.0, load_n),)))
             rename_set(db, record, name)
         heard.append(name)
-        share(larch)
+        share(ann)
     told = [one for one in share(bob).pulled.notes if isinstance(one, Told)]
     assert {one.what for one in told} == {NAME, NOMINAL}
     fresh = tmp_path / "third.db"
@@ -59,24 +58,21 @@ def test_what_became_of_a_set_before_it_came_in_is_no_news(tmp_path, larch, shar
 
 @pytest.mark.parametrize("labels", [("larch-04", "larch-05"), ("larch-04", "larch-04")])
 def test_springs_that_two_benches_added_to_one_set_all_join_it(
-    tmp_path, larch, share, labels
+    tmp_path, ann, bob, share, labels
 ) -> None:
-    share(larch)
-    other = make_empty(tmp_path / "bob.db")
-    share(other)
-    for path, label in zip((larch, other), labels, strict=True):
+    for path, label in zip((ann, bob), labels, strict=True):
         with open_book(path) as db:
             add_springs(db, find_set(db, "larch"), [label])
         press(path, label, 21)
-    for path in (other, larch, other):
+    for path in (bob, ann, bob):
         share(path)
     fresh = make_empty(tmp_path / "third.db")
     share(fresh)
-    assert content(larch) == content(other) == content(fresh)
-    assert turns(larch) == turns(other) == turns(fresh)
+    assert content(ann) == content(bob) == content(fresh)
+    assert turns(ann) == turns(bob) == turns(fresh)
     assert len({label for _, label, _ in turns(fresh)}) == 5
     assert check_book(fresh).findings == []
-    for path in (larch, other, fresh):
+    for path in (ann, bob, fresh):
         again = share(path)
         assert (again.pulled.rows, again.pushed.rows, again.news) == ({}, {}, ())
 
@@ -86,40 +82,34 @@ def turns(path: Path) -> list[tuple[int, str, str]]:
         return db.execute("SELECT turn, label, id FROM springs ORDER BY turn").fetchall()
 
 
-def test_a_spring_that_one_bench_added_comes_to_the_others(tmp_path, larch, share) -> None:
-    share(larch)
-    other = make_empty(tmp_path / "bob.db")
-    share(other)
-    with open_book(other) as db:
+def test_a_spring_that_one_bench_added_comes_to_the_others(ann, bob, share) -> None:
+    with open_book(bob) as db:
         add_springs(db, find_set(db, "larch"), ["larch-04"])
-    press(other, "larch-04", 11)
-    press(larch, "larch-01", 12)
-    for path in (other, larch, other):
+    press(bob, "larch-04", 11)
+    press(ann, "larch-01", 12)
+    for path in (bob, ann, bob):
         share(path)
-    assert content(larch) == content(other)
+    assert content(ann) == content(bob)
 
 
-def test_only_what_is_new_travels_and_a_changed_mind_with_it(tmp_path, larch, share) -> None:
-    share(larch)
-    other = make_empty(tmp_path / "bob.db")
-    share(other)
-    press(other, "larch-02", 9)
-    with open_book(other) as db:
+def test_only_what_is_new_travels_and_a_changed_mind_with_it(tmp_path, ann, bob, share) -> None:
+    press(bob, "larch-02", 9)
+    with open_book(bob) as db:
         record = find_set(db, "larch")
         StrokeRow.keep_rulings(db, record, [("larch-01", 1, "leave")])
         rename_set(db, record, "fir")
-    pushed = share(other).pushed.rows
+    pushed = share(bob).pushed.rows
     assert (pushed["sweeps"], pushed["sets"]) == (2, 1)  # one new, one ruled on
-    assert share(larch).pulled.rows["sweeps"] == 1
-    with open_book(larch) as db:
+    assert share(ann).pulled.rows["sweeps"] == 1
+    with open_book(ann) as db:
         record = find_set(db, "fir")
         assert StrokeRow.of_set(db, record)["larch-01"][0].ruling == "leave"
         StrokeRow.keep_rulings(db, record, [("larch-01", 1, None)])
-    share(larch)
-    share(other)
+    share(ann)
+    share(bob)
     third = make_empty(tmp_path / "third.db")
     share(third)
-    assert content(third) == content(larch) == content(other)
+    assert content(third) == content(ann) == content(bob)
 
 
 def test_strokes_go_together_as_far_as_rows_and_bytes_allow() -> None:

@@ -52,17 +52,16 @@ def test_views_of_ones_own_do_not_keep_the_store_from_an_update(
     assert run(["share", server.address(database), "--init"]) == 0, capsys.readouterr().err
 
 
-def test_the_views_show_what_stands_in_the_benches_books(server, database, larch, share) -> None:
-    share(larch)
-    with open_book(larch) as db:
+def test_the_views_show_what_stands_in_the_benches_books(server, database, ann, share) -> None:
+    with open_book(ann) as db:
         record = find_set(db, "larch")
         record.swap_springs(db, "larch-01", "larch-02")
         StrokeRow.keep_rulings(db, record, [("larch-03", 1, "leave")])
         rename_set(db, record, "fir")
-    share(larch)
-    press(larch, "larch-01", 61, set_name="fir")
-    share(larch)
-    with open_book(larch) as db:
+    share(ann)
+    press(ann, "larch-01", 61, set_name="fir")
+    share(ann)
+    with open_book(ann) as db:
         own = db.execute(
             "SELECT set_name, label, status, counted, ruling, sweep_id FROM (SELECT sets.name AS"
             " set_name, label, status, counted, ruling, sweeps.id AS sweep_id FROM sweeps JOIN"
@@ -148,9 +147,8 @@ def test_an_answer_that_says_badly_what_it_has_seen_is_not_still_true(
 
 
 def test_words_without_a_count_are_never_shown_before_those_that_have_one(
-    server, database, larch, share
+    server, database, ann, share
 ) -> None:
-    share(larch)
     views_ = ("sets_as_they_stand", "springs_as_they_stand", "strokes_as_they_stand")
     before = [server.sql(database, f"SELECT * FROM coilbench.{one} v ORDER BY v") for one in views_]
     for table, said in {
@@ -259,7 +257,6 @@ def test_the_picture_of_the_page_is_what_its_command_draws(
 
 
 @pytest.mark.parametrize("number", range(6))
-def test_the_readmes_queries_run(server, database, share, larch, number: int) -> None:
+def test_the_readmes_queries_run(server, database, share, ann, number: int) -> None:
     assert len(QUERIES) == 6
-    share(larch)
     server.sql(database, "SET search_path TO coilbench; " + QUERIES[number])

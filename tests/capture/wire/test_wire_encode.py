@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RAW_DTYPE, Answer, Fault, Hello, RawBlock, Tally
 from coilbench.capture.virtual.firmware import RequestReader
-from coilbench.capture.wire.format import LINE_LIMIT, SAMPLE_LENGTH, Request, close_line, encode
+from coilbench.capture.wire.format import (
+    FEW,
+    LINE_LIMIT,
+    SAMPLE_LENGTH,
+    Request,
+    close_line,
+    encode,
+)
 
 VECTORS = Path(__file__).parents[3] / "firmware" / "vectors"
 
@@ -27,8 +34,11 @@ def test_samples():
          int(v["flags"], 16))
         for v in vectors
     ]  # fmt: skip
-    text = encode(RawBlock(np.array(rows, dtype=RAW_DTYPE)))
-    assert text.decode().splitlines() == [v["line"] for v in vectors]
+    raw = np.array(rows, dtype=RAW_DTYPE)
+    many = np.concatenate([raw] * (FEW // len(raw) + 1))
+    one_by_one = b"".join(encode(RawBlock(many[at : at + 1])) for at in range(len(many)))
+    assert encode(RawBlock(many)) == one_by_one
+    assert one_by_one.decode().splitlines()[: len(raw)] == [v["line"] for v in vectors]
 
 
 def test_the_vectors_hold_the_adc_words_twos_complement():
@@ -49,9 +59,10 @@ def test_no_samples_are_no_lines():
     assert encode(RawBlock(np.empty(0, dtype=RAW_DTYPE))) == b""
 
 
-def test_counts_too_large_for_the_wire():
+@pytest.mark.parametrize("samples", [1, FEW + 1])
+def test_counts_too_large_for_the_wire(samples):
     with pytest.raises(ValueError, match="10000000 don't fit"):
-        encode(RawBlock(np.array([(0, 0, 0, -10_000_000, 0)], dtype=RAW_DTYPE)))
+        encode(RawBlock(np.array([(0, 0, 0, -10_000_000, 0)] * samples, dtype=RAW_DTYPE)))
 
 
 def test_every_sample_line_is_as_long_as_the_protocol_says():
