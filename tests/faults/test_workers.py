@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.cli import daemon as daemon_module
 from coilbench.analysis.cli import run
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as control_module
-from coilbench.capture.running import session as daemon_module
 from support import stage as scene
 
 

@@ -59,6 +59,7 @@ def test_another_bench_has_other_unsound_springs(
     monkeypatch.setattr("coilbench.analysis.cli.demo.SPRINGS", 7)
     demo = Demo(tmp_path / "demo.db", 2)
     demo.calibrate(lambda _: None)
+    demo.register()
     demo.capture(0, lambda _: None)
     name = SETS[0].name
     assert run(["--book", str(demo.book), "set", "check", name, "--at", "38.5mm", "--json"]) == 1
