@@ -103,6 +103,5 @@ def _show_part(part: PartText) -> None:
 def _bar(off: float, largest: float) -> str:
     cells = [" "] * (2 * BAR_CELLS + 1)
     cells[BAR_CELLS] = "|"
-    if largest > 0.0:
-        cells[BAR_CELLS + round(off / largest * BAR_CELLS)] = "o"
+    cells[BAR_CELLS + round((off / largest if largest > 0.0 else 0.0) * BAR_CELLS)] = "o"
     return "".join(cells).rstrip()
