@@ -116,7 +116,7 @@ def test_the_same_card_gives_the_same_page(card: Card, page: str) -> None:
 def test_bars_reach_to_both_sides() -> None:
     assert _bar(-2.0, 2.0) == "o" + " " * 9 + "|"
     assert _bar(2.0, 2.0) == " " * 10 + "|" + " " * 9 + "o"
-    assert _bar(0.0, 0.0) == " " * 10 + "|"
+    assert _bar(0.0, 0.0) == " " * 10 + "o"  # a residual of nought lies on the line
 
 
 def test_a_browser_draws_it(page: str, tmp_path: Path) -> None:
