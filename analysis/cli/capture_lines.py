@@ -50,5 +50,7 @@ def capture_ended(
         at = "".join(f" --at {height_mm:g}mm" for height_mm in heights_mm) or " --at HEIGHT"
         first = None if last.closed is None else last.closed.facts.get("label")
         closes = last.closed is not None and last.closed.kind != "set_closed" and first is not None
+        datum = "the same command again, to say whether the datum is right or set it (d); then "
         again = f"the same command again, to press {first} once more; then " if closes else ""
+        again = datum if closes and last.datum is not None else again
         yield f"Next: {again}coilbench set check {as_typed(last.set_name)}{at}"

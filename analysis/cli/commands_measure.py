@@ -187,8 +187,9 @@ def tell_command() -> None:
     """Tell a running capture to redo the last stroke, skip, go back, rename a spring or finish.
 
     accept and take-out answer its question: yes, and no (of a press: it does not count, and the
-    spring is taken out). gauge: one is about to be brought between the faces, for a datum. datum
-    LENGTH: the quill stands lightly on a gauge of that length, and heights are known from there.
+    spring is taken out). gauge: one is about to be brought between the faces, for a datum;
+    no-gauge: none is after all. datum LENGTH: the quill stands lightly on a gauge of that length,
+    and heights are known from there.
 
     For a capture without a screen: coilbench daemon in another window or as a service. With
     LABEL the capture refuses if it is another spring's turn by then; a rename needs both labels,

@@ -386,13 +386,16 @@ def _how_it_stands(feed: _Feed, last: Snapshot, heights_mm: Sequence[float]) -> 
         yield f"The capture continues.{asks or closes}"
         return
     with open_book(book_path()) as db:
-        reason = CaptureRun.last_end(db)
-    if reason is None or reason.startswith(UNCLOSED):
+        ended = CaptureRun.last_end(db)
+    if ended is None or ended[0].startswith(UNCLOSED):
         raise CoilbenchError(
             f"the capture {UNCLOSED}: nobody watches the press, {AS_LOADED}",
             hint="Begin it again as before: it says what was rescued",
         )
+    reason, document = ended
     yield f"The capture has ended: {reason}."
+    if document.get("set_name") == last.set_name:
+        last = Snapshot.from_document(document)  # as it stood at its end
     yield from capture_ended(last, heights_mm)
 
 

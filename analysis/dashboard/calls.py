@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from coilbench.analysis.dashboard.keys import STOP
 from coilbench.analysis.dashboard.scene import Scene
 from coilbench.analysis.report.bench_text import (
     AS_LOADED,
@@ -29,6 +30,8 @@ LET_UP_FIRST = f"{LET_UP} and take the spring out first; then "
 DATUM_HOW = "press d, bring the quill lightly down on a gauge and type the gauge's length"
 GAUGE_HOW = "bring the quill lightly down on the gauge, then type its length and Enter"
 GAUGE_TOUCHED = "it touches with {load_n}: hold still there for a second, type its length and Enter"
+NO_GAUGE = "Esc: none comes"
+STILL_LOW = "the quill reads {moved_mm:abs} below its stop: Esc, and let it up, if it is not up"
 DOUBTED = "datum_doubted"
 UNSURE_HOW = "if you don't know, press d and set the datum on a gauge"
 DOUBT_HOW = f"the travel scale may have slipped; {UNSURE_HOW}"
@@ -93,7 +96,7 @@ def call(scene: Scene) -> Call:
     """Return the one thing to call out; the scene's snapshot holds only what is known now."""
     snapshot, units = scene.snapshot, scene.units
     if scene.stop:
-        return Call("STOP", _stop_words(scene), stop=True)
+        return Call(STOP, _stop_words(scene), stop=True)
     unknown = _unknown(snapshot, units)
     loaded = snapshot.load_unknown is not None and snapshot.load_unknown.kind == FROM_START
     if unknown is not None and not (loaded and snapshot.datum):
@@ -117,10 +120,13 @@ def call(scene: Scene) -> Call:
 
 def _gauge(snapshot: Snapshot, units: Units) -> Call:
     """Say how far it has come with a gauge."""
+    low, more = snapshot.quill_low, f"{NO_GAUGE}{_ends(snapshot)}"
     if snapshot.phase == "idle" or snapshot.load_n is None:
-        return Call("GAUGE", f"{GAUGE_HOW}; no spring in the press", urgent=False)
+        still = "" if low is None else f"; {filled(STILL_LOW, low.facts, units)}"
+        words = f"{GAUGE_HOW}; no spring in the press{still}"
+        return Call("GAUGE", words, more, urgent=False)
     touched = filled(GAUGE_TOUCHED, {"load_n": snapshot.load_n}, units)
-    return Call("GAUGE", touched, urgent=False)
+    return Call("GAUGE", touched, more, urgent=False)
 
 
 def _asked(question: Finding, units: Units) -> Call:
@@ -143,7 +149,8 @@ def _no_datum(snapshot: Snapshot, units: Units, *, loaded: bool) -> Call:
     """Return what to call out where no height is known, and nothing is asked."""
     datum = snapshot.datum
     if datum is not None and datum.kind == DOUBTED:
-        return Call("SET THE DATUM", DATUM_HOW, _why_doubted(datum, units))
+        why = f"{_why_doubted(datum, units)}{_ends(snapshot)}"
+        return Call("SET THE DATUM", DATUM_HOW, why)
     # a touch is what a quill on its gauge is
     first = LET_UP_FIRST if loaded or snapshot.phase not in ("idle", "touch") else ""
     return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)

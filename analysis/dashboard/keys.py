@@ -10,13 +10,15 @@ import msgspec
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import LONGEST_TEXT, Command, Snapshot
-from coilbench.capture.running.kinds import Action
+from coilbench.capture.running.kinds import Action, EventKind
 from coilbench.capture.units import parse_length_mm
 
 LEAVE = "q"
 HELP = "r redo  s skip  b back  n rename  d datum  f finish  q leave"
 _ACTIONS = {"r": Action.REDO, "s": Action.SKIP, "b": Action.BACK, "f": Action.FINISH}
-_RENAME, _DATUM = "n", "d"
+_RENAME, _DATUM, _FINISH = "n", "d", "f"
+STOP = "STOP"  # as it is called out
+_PRESSED = ("press", "release")
 _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
 # What yes and no mean to a question.
 _YES_AND_NO = {
@@ -73,6 +75,8 @@ class _Entry(msgspec.Struct):
     command: Callable[[str], Command]
     text: str = ""
     wrong: str = ""
+    gauge_since: int | None = None  # a gauge's length: the newest event when it was asked for
+    gauge_seen: bool = False  # that gauge is awaited
 
 
 class KeyMap:
@@ -98,6 +102,7 @@ class KeyMap:
             first: what the screen calls out to be done first; empty for nothing.
         """
         self.said = ""
+        self.follow(snapshot, first)
         asked: list[Command | str] = []
         keys = _SEQUENCE.sub("", text)
         if text and not keys and self._entry is None:
@@ -106,7 +111,7 @@ class KeyMap:
             if self._entry is not None:
                 one: Command | str | None = self._type(key)
             else:
-                one = self._command(key, snapshot)
+                one = self._command(key, snapshot, first)
                 self.said = self._why_not(key, snapshot, first) if one is None else ""
             if one is not None:
                 asked.append(one)
@@ -119,11 +124,32 @@ class KeyMap:
             return ""
         if low == _RENAME:
             return "n: no spring has the turn"
-        if low not in _ANSWERS:
+        if low not in (*_ANSWERS, _FINISH):
             asked = snapshot.question is not None
             return f"{name} does nothing here{': answer the question first' if asked else ''}"
         then = f"; first: {first}" if first else ""
+        if low == _FINISH:
+            return f"{low}: not now{then}"
         return f"{low}: no question is asked now{then}"
+
+    def follow(self, snapshot: Snapshot, first: str = "") -> None:
+        """Ask for no gauge's length any more where the capture awaits none, or asks first.
+
+        Args:
+            snapshot, first: as press.
+        """
+        entry = self._entry
+        if entry is None or entry.gauge_since is None:
+            return
+        entry.gauge_seen |= snapshot.gauge_awaited
+        refused = any(
+            number > entry.gauge_since and event.kind is EventKind.REFUSED
+            for number, event in snapshot.events
+        )
+        over = not snapshot.gauge_awaited and (entry.gauge_seen or refused)
+        asks = first == STOP or (entry.gauge_seen and snapshot.question is not None)
+        if over or asks:
+            self._entry = None
 
     def prompt(self) -> str | None:
         """Return what is being typed, as a line; None while nothing is."""
@@ -133,7 +159,7 @@ class KeyMap:
         wrong = f"{entry.wrong}; " if entry.wrong else ""
         return f"{wrong}{entry.asks}: {entry.text}_  (Enter: {entry.then}, Esc: cancel)"
 
-    def _command(self, key: str, snapshot: Snapshot) -> Command | str | None:
+    def _command(self, key: str, snapshot: Snapshot, first: str) -> Command | str | None:
         low, label = key.lower(), snapshot.label
         if low == LEAVE:
             return LEAVE
@@ -141,11 +167,17 @@ class KeyMap:
             asked = snapshot.question
             return None if asked is None else Command(_ANSWERS[low], question=asked.kind)
         if low == _DATUM:
-            self._entry = self._length("")
+            if first != STOP and snapshot.phase not in _PRESSED:
+                self._entry = self._length("", snapshot)
             return Command(Action.GAUGE)
+        if key == _ESCAPE and snapshot.gauge_awaited:
+            return Command(Action.NO_GAUGE)
         if key.isdecimal() and snapshot.gauge_awaited and snapshot.question is None:
-            self._entry = self._length(key)  # "type its length", also again after one was refused
+            # "type its length", also again after one was refused
+            self._entry = self._length(key, snapshot)
             return None
+        if low == _FINISH and first == STOP:
+            return None  # it would ask what nobody sees
         if low == _RENAME and label is not None:
             self._entry = _Entry(f"new label for {label}", "rename", _renaming(label))
         action = _ACTIONS.get(low)
@@ -154,8 +186,9 @@ class KeyMap:
         for_turn = action in (Action.SKIP, Action.BACK)
         return Command(action, label if for_turn else None)
 
-    def _length(self, text: str) -> _Entry:
-        return _Entry("the gauge's length", "set the datum", self._datum, text)
+    def _length(self, text: str, now: Snapshot) -> _Entry:
+        asks, then = "the gauge's length", "set the datum"
+        return _Entry(asks, then, self._datum, text, "", now.newest_event, now.gauge_awaited)
 
     def _datum(self, text: str) -> Command:
         length = f"{text} {self._unit}" if text[-1] in "0123456789.," else text
@@ -166,6 +199,8 @@ class KeyMap:
         entry = self._entry
         if entry is None or key == _ESCAPE:
             self._entry = None
+            if entry is not None and entry.gauge_since is not None:
+                return Command(Action.NO_GAUGE)
         elif key in _ENTER:
             return self._typed(entry)
         elif key in _RUBOUT:

@@ -13,8 +13,11 @@ from coilbench.capture.running.kinds import COUNTS, EventKind
 _STANDING = ("datum_lost", "rig_fault")  # faults that the snapshot holds for as long as they are
 _MOVES_ON = (
     *(EventKind.KEPT, EventKind.WAITS, EventKind.REFUSED),
-    *(EventKind.TURN, EventKind.REDO),
+    *(EventKind.TURN, EventKind.REDO, EventKind.DONE),
 )
+# what is said of a press, until the next one
+_OF_PRESS = ("redo", "redo_wanted", "nothing_to_redo", "taken_out", "not_counted")
+_ANSWERS_LEFT = ("presses_kept", "presses_left")
 _WAITS_AGAIN = ("waits_for_stop", "waits_for_next")
 _TILL_UP = ("stroke_kept", "waits_for_stop")
 _OVER_WHEN: dict[str, Callable[[Snapshot], bool]] = {
@@ -38,6 +41,10 @@ def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
     taken back, or waits; and that it waits once the quill was seen at its stop.
     """
     what = event.what
+    if what.kind in _OF_PRESS:
+        return any(_is_press(one) for one in later)
+    if event.kind is EventKind.RESCUED and what.facts.get("asked"):
+        return any(one.what.kind in _ANSWERS_LEFT for one in later)
     if event_mark(event) == "+ ":
         return _is_doubted(later, snapshot) or _taken_back(event, later)
     if what.kind in _TILL_UP and event.kind is EventKind.WAITS and snapshot.quill_low is None:
@@ -56,6 +63,13 @@ def is_over(event: Event, later: Sequence[Event], snapshot: Snapshot) -> bool:
     pressed = not of_key and snapshot.phase in ("touch", "press", "release")
     now = snapshot.alarm is not None and snapshot.alarm.kind == what.kind
     return not now and (pressed or any(one.kind in _MOVES_ON for one in later))
+
+
+def _is_press(event: Event) -> bool:
+    """Tell whether it says what came of a press."""
+    done = event.kind is EventKind.DONE and event.what.kind != "set_done"
+    refused = event.kind is EventKind.REFUSED and event.what.kind.startswith("stroke_")
+    return done or refused or event.kind in (EventKind.KEPT, EventKind.WAITS)
 
 
 def is_news(event: Event, later: Sequence[Event]) -> bool:

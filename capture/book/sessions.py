@@ -223,10 +223,14 @@ class CaptureRun:
         return None if row is None else (row[0], json.loads(row[1]))
 
     @staticmethod
-    def last_end(db: Database) -> str | None:
-        """Return why the newest capture ended; None where it is running, or there was none."""
-        row = db.execute("SELECT ended_reason FROM sessions ORDER BY rowid DESC LIMIT 1").fetchone()
-        return None if row is None else row[0]
+    def last_end(db: Database) -> tuple[str, dict[str, Any]] | None:
+        """Return why the newest capture ended, and its last snapshot's document, if it kept one.
+
+        None where it is running, or there was none.
+        """
+        sql = "SELECT ended_reason, live_json FROM sessions ORDER BY rowid DESC LIMIT 1"
+        row = db.execute(sql).fetchone()
+        return None if row is None or row[0] is None else (row[0], json.loads(row[1] or "{}"))
 
 
 def recover(db: Database) -> int:

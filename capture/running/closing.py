@@ -114,6 +114,12 @@ class Closing:
         turn = self.turn
         return None if turn is None else turn.label
 
+    @property
+    def held_up(self) -> bool:
+        """Whether it is asked for only once it is known whether the datum is right."""
+        found = self._to_close if self._asks and self._heights.unknown is not None else None
+        return found is not None and found != self._asked
+
     def ask(self) -> bool:
         """Ask for it where it shows something and was not asked for; returns whether it does."""
         found = self._to_close if self._asks and self._heights.unknown is None else None
@@ -203,6 +209,7 @@ class Closing:
             self._doubtful(judged.verdict.findings)
             return
         self._awaited = self._looked = None
+        self._turns.forget_redo()  # the last press is one that counts for nothing
         if found.kind == CLOSED:
             if awaited is not None:
                 self._heights.bear_out(awaited.bear_out(self._db, found))

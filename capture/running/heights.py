@@ -316,15 +316,18 @@ class Heights:
             self._store(now)
             self._kept = now
 
-    def await_gauge(self) -> None:
+    def await_gauge(self, *, comes: bool) -> None:
         """A gauge comes between the faces: that nothing pushes on the way to it is as it must be.
+
+        Args:
+            comes: else none does after all, and nothing is changed.
 
         Raises:
             NotPossible: this scale's datum is not set so.
         """
         self._refuse_absolute()
-        self._gauge_us = self._now_us
-        self._report(Event.of(EventKind.TURN, "gauge_awaited"))
+        self._gauge_us = self._now_us if comes else None
+        self._report(Event.of(EventKind.TURN, "gauge_awaited" if comes else "no_gauge"))
 
     def pressed(self) -> None:
         """A spring is pressed: no gauge is waited for."""

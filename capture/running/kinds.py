@@ -15,6 +15,7 @@ class Action(StrEnum):
     ACCEPT: yes to the question that stands.
     TAKE_OUT: no to it; of a press, that it does not count and the spring is taken out.
     GAUGE: a gauge for a datum is about to be brought between the faces.
+    NO_GAUGE: none comes after all.
     DATUM: the faces stand on a gauge of this length, lightly, and heights are known from here.
     FINISH: end the capture; asks once where springs are unfinished.
     """
@@ -26,6 +27,7 @@ class Action(StrEnum):
     ACCEPT = "accept"
     TAKE_OUT = "take_out"
     GAUGE = "gauge"
+    NO_GAUGE = "no_gauge"
     DATUM = "datum"
     FINISH = "finish"
 
@@ -34,6 +36,9 @@ class Action(StrEnum):
 COUNTS = frozenset({"accepted", "counts_now", "given_back", "heights_said", "rival_agrees"})
 # Whether heights are right: what a gauge that is on its way answers.
 OF_HEIGHTS = frozenset({"datum_moved", "datum_doubted"})
+# What stands while a gauge comes, and is asked again where none does.
+BY_A_GAUGE = OF_HEIGHTS | {"datum_differs", "strokes_in_doubt"}
+OF_A_GAUGE = frozenset({Action.GAUGE, Action.NO_GAUGE})
 
 
 class EventKind(StrEnum):

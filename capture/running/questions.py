@@ -9,7 +9,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import LeftOut, Waiting
-from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
+from coilbench.capture.running.kinds import BY_A_GAUGE, Action, EventKind
 from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.stroke_events import counts, left_out
 from coilbench.capture.running.turn_taking import TurnTaking
@@ -87,7 +87,9 @@ class Questions:
         yes = action is Action.ACCEPT or (action is Action.FINISH and answer is None)
         if asked is not None and yes and self._clock() - self._asked_s < READ_S:
             raise NotPossible("too_soon", action=action)
-        if action is Action.GAUGE and asked is not None and asked.kind in OF_HEIGHTS:
+        if action is Action.NO_GAUGE:
+            return False
+        if action is Action.GAUGE and asked is not None and asked.kind in BY_A_GAUGE:
             return False  # what it says answers that
         self.drop()
         if action is Action.FINISH:

@@ -23,7 +23,7 @@ from coilbench.capture.running.commands import Command, Event
 from coilbench.capture.running.datum_questions import DatumQuestions
 from coilbench.capture.running.heights import Heights
 from coilbench.capture.running.judged import Judged, Waiting
-from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
+from coilbench.capture.running.kinds import BY_A_GAUGE, OF_A_GAUGE, Action, EventKind
 from coilbench.capture.running.new_datum import NewDatum
 from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.press_looks import PressLooks
@@ -176,7 +176,7 @@ class Recorder:
     def question(self) -> Finding | None:
         """What a person must answer: not while a gauge is on its way that answers it."""
         asked, gauge = self._questions.asked, self.heights.gauge_awaited
-        return None if gauge and asked is not None and asked.kind in OF_HEIGHTS else asked
+        return None if gauge and asked is not None and asked.kind in BY_A_GAUGE else asked
 
     @property
     def finished(self) -> bool:
@@ -323,8 +323,8 @@ class Recorder:
                 self._back.redo(asked)
             elif pressing and command.action is not Action.RENAME:
                 raise NotPossible("spring_pressed", action=command.action)
-            elif command.action is Action.GAUGE:
-                self.heights.await_gauge()
+            elif command.action in OF_A_GAUGE:
+                self.heights.await_gauge(comes=command.action is Action.GAUGE)
             elif command.height_mm is not None:
                 zero_n = self._finder.zero_n if self._finder.zero_seen else None
                 new = self.heights.read_datum(command.height_mm, zero_n)

@@ -74,7 +74,8 @@ class Session:
         self._health = self._reader.health
         self._commands: deque[Command] = deque()
         self._control: ControlServer | None = None
-        self._ends: tuple[str | None, float] | None = None  # since when the set is done, or closed
+        # what is awaited of a set that is done, and when it ends without
+        self._ends: tuple[str | bool, float] | None = None
         self._flushed_s = 0.0  # when the state was last stored
         self._stopping = False  # no Event: its lock could be held where a signal comes in
         self._told_loss: Finding | None = None
@@ -186,9 +187,12 @@ class Session:
         def close(reason: str) -> None:
             recorder.end()
             self._refresh(recorder, self._clock())
-            # what the next run begins with: put off or not, the order in the book is the set's
-            opens = turn_order(db, recorder.record).next_turn()
-            self._snapshot = replace(self._snapshot, turn=opens)
+            # what the next run begins with: put off, begun again or not, it goes by the book
+            kept = turn_order(db, recorder.record)
+            done, strokes = len(kept.finished()), sum(map(kept.measured_of, kept.labels))
+            self._snapshot = replace(
+                self._snapshot, turn=kept.next_turn(), springs_done=done, strokes=strokes
+            )
             run.update(self._snapshot.to_document())
             run.end(reason)
 
@@ -202,7 +206,8 @@ class Session:
 
     def _process_all(self, db: Database, run: CaptureRun, recorder: Recorder) -> str:
         """Take parcels until there is a reason to end; returns it."""
-        if recorder.turn is None and not recorder.closing.ask():
+        closing = recorder.closing
+        if recorder.turn is None and not closing.ask() and not closing.held_up:
             self._report(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
             return SET_DONE
         self._flushed_s = self._clock()
@@ -230,16 +235,14 @@ class Session:
         if not recorder.done:
             self._ends = None
             return FINISHED if recorder.finished else reason
-        if self._ends is None and reason is None:
+        if reason is None:
             recorder.closing.ask()
-        closing = recorder.closing.label
-        pressed = (
-            closing is not None and recorder.phase != "idle"
-        )  # it may have to be pressed again
-        if self._ends is None or self._ends[0] != closing or pressed:
+        awaited = recorder.closing.label or recorder.closing.held_up
+        pressed = awaited and recorder.phase != "idle"  # it may have to be pressed again
+        if self._ends is None or self._ends[0] != awaited or pressed:
             closes = self._ends is not None  # what came of that is to stay on the screen
-            self._ends = closing, now_s + (CLOSING_S if closing else self._request.linger_s)
-            if not (reason or closing or closes) and self._request.linger_s > 0.0:
+            self._ends = awaited, now_s + (CLOSING_S if awaited else self._request.linger_s)
+            if not (reason or awaited or closes) and self._request.linger_s > 0.0:
                 linger_s = self._request.linger_s
                 self._report(Event.of(EventKind.TURN, "held_open", linger_s=linger_s))
         over = recorder.finished or (self._ends[1] <= now_s and recorder.phase == "idle")

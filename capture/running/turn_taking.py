@@ -91,6 +91,10 @@ class TurnTaking:
         self._again = self._redoable = self._refused = None
         self.order = replace(self.order, done=turn_order(self._db, self.record).done)
 
+    def forget_redo(self) -> None:
+        """No press is there to take back: something else was pressed since, or done."""
+        self._redoable = self._refused = None
+
     def redo(self, *, before: bool = False) -> bool:
         """Take the last stroke out of the count if it counted; returns whether it did.
 

@@ -74,3 +74,12 @@ def test_what_no_frame_has_shown_is_said_and_nothing_twice() -> None:
     assert "larch-02 (2): nobody said whether they count" in said
     assert "the capture goes on" not in said
     assert "nobody said" not in lines(ended)  # a daemon has printed it
+
+
+@pytest.mark.parametrize("closed", [OPEN, DIFFERS])
+def test_where_the_datum_is_in_doubt_no_press_is_promised_before_that_is_answered(
+    closed: Finding,
+) -> None:
+    said = lines(replace(ENDED, closed=closed, datum=Finding("datum_doubted")))
+    assert "once more; then" not in said
+    assert "Next: the same command again, to say whether the datum is right or set it (d)" in said

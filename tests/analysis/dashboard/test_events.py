@@ -232,3 +232,14 @@ def test_a_question_is_said_once_and_hides_nothing(size: tuple[int, int]) -> Non
     text = drawn(after(REFUSED, asked, question=ASKED, phase="idle"), *size)
     assert says(text, REFUSED)
     assert " ".join(text.split()).count(describe(ASKED, Units())) == 1
+
+
+@pytest.mark.parametrize("answer", ["presses_kept", "presses_left"])
+def test_that_strokes_wait_for_an_answer_is_over_once_it_came(answer: str) -> None:
+    asked = Event.of(EventKind.RESCUED, "cut_off_before", kept=2, asked=4)
+    facts = {"presses": 4, "labels": ["larch-02"], "each": [4], "closing": None, "by": "accepted"}
+    said = Event(EventKind.TURN, Finding(answer, facts))
+    assert says(drawn(after(asked), 80, 24), asked)
+    text = drawn(after(asked, said), 80, 24)
+    assert says(text, said)
+    assert not says(text, asked)

@@ -116,7 +116,7 @@ def test_a_length_that_cannot_be_read_is_said_and_can_be_typed_again() -> None:
     assert keys.press("30\r", AT_02) == [Command(Action.DATUM, height_mm=30.0)]
     assert keys.press("d-5\r", AT_02) == [Command(Action.GAUGE)]  # no gauge is shorter than nothing
     assert keys.prompt() is not None
-    assert keys.press("\x1b", AT_02) == []
+    assert keys.press("\x1b", AT_02) == [Command(Action.NO_GAUGE)]
     assert keys.prompt() is None
 
 

@@ -22,11 +22,12 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Action, Snapshot
+from coilbench.capture.running.kinds import BY_A_GAUGE
 from coilbench.capture.running.session import as_recorded
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from support.alarms import LOST
 from support.capture_books import make_book
-from support.datum_desk import PRESS, TO_MM, on_gauge, tell, work
+from support.datum_desk import PRESS, TO_MM, counted, on_gauge, tell, work
 from support.open_questions import OPENING, OTHER, SLIP_MM, WRONG
 from support.recorder_desk import HELLO, RIG, SPRINGS, Desk
 
@@ -145,6 +146,10 @@ class Screen:
             snapshot = snapshot.after(event)
         snapshot = replace(snapshot, **self.link)
         now = known_now(as_recorded(snapshot, self.desk.recorder, self.desk.recorder.doubt))
+        unasked = Scene(now, SetTable((38.5, 27.6), 2, ROWS), Units(), (38.5, 27.6), "")
+        called = call(unasked)
+        shown = replace(now, question=called.question)
+        self.keys.follow(shown, called.large if called.urgent else "")
         typed = self.keys.prompt()
         shown = (SetTable((38.5, 27.6), 2, ROWS), Units(), (38.5, 27.6), "")
         return Scene(now, *shown, "" if typed else HELP, typed or self.keys.said)
@@ -177,17 +182,25 @@ class Screen:
         """Whether the screen tells what was done since, in words or by what it calls out."""
         if self.desk.recorder.finished or self.calls() != self.called:
             return True
+        return self.says(size)
+
+    def text(self, size):
+        """What stands on the screen."""
         width, height = size
         console = Console(file=io.StringIO(), width=width, height=height, color_system=None)
         scene = self.scene()
         console.print(frame(scene, width=width, height=height, ascii_only=False))
-        shown = " ".join(console.file.getvalue().split())
+        return " ".join(console.file.getvalue().split())
+
+    def says(self, size):
+        """Whether a line of the screen says it."""
+        shown, said = self.text(size), self.scene().said
         new = [
             describe(one.what, Units())
             for one in self.desk.events[self.told :]
             if one.what != self.asked  # it was asked before
         ]
-        return any(" ".join(words.split()) in shown for words in (*new, scene.said) if words)
+        return any(" ".join(words.split()) in shown for words in (*new, said) if words)
 
 
 def test_every_question_is_among_the_states():
@@ -217,3 +230,80 @@ def test_nothing_that_is_done_is_silent(begin, state):
         if leaves or len(screen.desk.events) > screen.told or screen.keys.prompt():
             screen = begin(state)
     assert silent == [], screen.desk.events
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_esc_takes_d_back_at_once(begin, state):
+    screen = begin(state)
+    awaited, phase = screen.desk.recorder.heights.gauge_awaited, screen.desk.recorder.phase
+    screen.type("d")
+    assert not (screen.keys.prompt() and phase in ("press", "release"))
+    screen.type("\x1b")
+    assert screen.keys.prompt() is None
+    assert not screen.desk.recorder.heights.gauge_awaited
+    if screen.asked is not None and screen.asked.kind in BY_A_GAUGE:
+        assert screen.desk.recorder.question == screen.asked
+    if screen.desk.recorder.question == screen.asked and not awaited:
+        assert screen.calls() == screen.called
+
+
+def test_what_is_called_out_meanwhile_is_not_hidden_by_a_length_that_is_typed(begin):
+    screen = begin("a turn")
+    screen.type("d3")
+    assert "3_" in screen.keys.prompt()
+    work(screen.desk, PressSpring(SPRINGS[0], SPRINGS[0].solid_height_mm - 0.4), until_s=4.6)
+    assert screen.calls()[0] == "STOP"
+    assert screen.keys.prompt() is None
+
+
+def test_a_press_that_waits_counts_on_let_up_whatever_was_typed(begin):
+    screen = begin("LET IT UP")
+    screen.type("d")
+    assert "below its stop" in screen.calls()[1]
+    screen.type("\x1b")
+    assert screen.calls() == screen.called
+    screen.type("d")
+    work(screen.desk, Rest(2.0))
+    assert screen.desk.recorder.quill_low is None
+    assert counted(screen.desk) == [1, 1, 1]
+
+
+@pytest.mark.parametrize("key", ["y", "x"])
+@pytest.mark.parametrize("state", OPENING)
+def test_an_answer_is_confirmed_in_a_line(begin, state, key):
+    screen = begin(state)
+    if call(screen.scene()).question is None:
+        work(screen.desk, Rest(2.0))  # what comes before it is over
+    assert call(screen.scene()).question == screen.asked
+    screen.told = len(screen.desk.events)
+    assert not screen.type(key)
+    told = [one for one in screen.desk.events[screen.told :] if one.what != screen.asked]
+    assert screen.desk.recorder.finished or (told and screen.says((80, 24))), told
+
+
+def test_end_is_not_asked_where_stop_hides_it(begin):
+    screen = begin("STOP")
+    assert screen.type("f") is False
+    assert screen.desk.recorder.question is None
+    assert "first: STOP" in screen.keys.said
+
+
+@pytest.mark.parametrize("does", [None, Action.REDO])
+@pytest.mark.parametrize("size", SIZES)
+def test_what_is_said_of_a_press_goes_with_the_next_one(begin, does, size):
+    screen = begin("closing refused")
+    if does is not None:
+        tell(screen.desk, does)
+    assert "press it" in screen.text(size)
+    work(screen.desk, *PRESS)
+    assert screen.calls()[0] == "DONE"
+    assert "press it again" not in screen.text(size)
+    assert "does not count" not in screen.text(size)
+
+
+def test_that_a_stroke_was_taken_back_goes_with_the_next_one(begin):
+    screen = begin("a turn")
+    tell(screen.desk, Action.REDO)
+    assert "no longer counts" in screen.text((80, 24))
+    work(screen.desk, *PRESS)
+    assert "no longer counts" not in screen.text((80, 24))
