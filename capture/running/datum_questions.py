@@ -134,11 +134,20 @@ class DatumQuestions:
         """
         slip = next((one for one in findings if one.kind in HEIGHTS_IN_DOUBT), None)
         if slip is not None and not self._heights.lost:
-            # beside the spring's presses before: another one would look the same
-            beside = self._heights.doubted is None and "of_one_spring" in slip.facts
-            own = {"another": True, "label": label}
-            self._doubt(Finding(slip.kind, {**slip.facts, **own}) if beside else slip)
+            self._doubt(Finding(slip.kind, {**slip.facts, **self._beside(slip, label)}))
         self._ask()
+
+    def _beside(self, slip: Finding, label: str | None) -> dict[str, Any]:
+        """Return what a slip beside the spring's presses before may be else.
+
+        Another spring looks the same, in the press that slipped or in those before.
+        """
+        doubted = self._heights.doubted
+        if "of_one_spring" not in slip.facts:
+            return {}
+        if doubted is not None:
+            return {"before": label} if doubted["why"].get("before") else {}
+        return {"another": True, "before": label}
 
     def doubt(self, why: Finding, *, said: bool = False) -> None:
         """The scale may have slipped: ask whether the datum is right, after what is asked now.
@@ -201,7 +210,7 @@ class DatumQuestions:
     def scale_right(self) -> None:
         """By a person's word another spring was pressed: what seemed a slip says nothing."""
         doubted = self._heights.doubted
-        if doubted is not None and doubted["why"].get("another"):
+        if doubted is not None and doubted["why"].get("before"):
             self._confirm("press_was_another")
 
     def passed_over(self, asked: Finding | None) -> None:

@@ -274,7 +274,7 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
     if moved_mm.surely_over(SAME_MM + set_mm, datum_u_mm):
         facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
         # whether it was another spring's, only a person knows
-        return far, Finding("datum_moved", {**facts, "another": True, "own": True})
+        return far, Finding("datum_moved", {**facts, "another": True, "own": True, "before": label})
     return 0.0, None
 
 

@@ -16,11 +16,8 @@ def which_was_wrong(question: Finding | None) -> bool:
 
 
 def whose_before_was_wrong(question: Finding | None) -> str | None:
-    """Return the spring whose presses before were another's, where back answers a question so.
-
-    It does where redo says of the press which is asked about that it was another's.
-    """
+    """Return the spring whose presses before were another's, where back answers a question so."""
     if question is None or question.kind not in OF_HEIGHTS:
         return None
     facts = question.facts["why"] if question.kind == "datum_doubted" else question.facts
-    return facts.get("label") if facts.get("another") else None
+    return facts.get("before")
