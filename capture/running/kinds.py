@@ -39,6 +39,10 @@ OF_HEIGHTS = frozenset({"datum_moved", "datum_doubted"})
 # What stands while a gauge comes, and is asked again where none does.
 BY_A_GAUGE = OF_HEIGHTS | {"datum_differs", "strokes_in_doubt"}
 OF_A_GAUGE = frozenset({Action.GAUGE, Action.NO_GAUGE})
+# Whether a press counts that waits for the answer: left unanswered, it does not.
+OF_A_PRESS = frozenset(
+    {"another_spring", "touched_low", "datum_moved", "sits_otherwise", "same_again"}
+)
 
 
 class EventKind(StrEnum):
