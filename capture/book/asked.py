@@ -29,8 +29,8 @@ _FACTS = ("kind", "closing", "moved_mm", "why")  # of a question, those that are
 def asked_of(db: sqlite3.Connection | Database) -> dict[str, dict[str, Any]]:
     """Return by their ids what is asked of presses, or they wait for: a finding's document each.
 
-    Of a press that counts by now, or on which the user ruled, nothing is asked any more: whoever
-    reads them leaves those out.
+    Of a press that counts by now, or on which the user ruled, nothing is asked any more; one that
+    only worked its spring is in no answer.
     """
     rigs = [*parts_here(db).values(), InForce.of(db).parts]
     travels = json.dumps([parts["travel"] for parts in rigs if "travel" in parts])
@@ -45,4 +45,9 @@ def asked_of(db: sqlite3.Connection | Database) -> dict[str, dict[str, Any]]:
                     asked |= dict.fromkeys(map(str, one["sweep_ids"]), question)
         except (ValueError, KeyError, TypeError, AttributeError):  # not written by us
             continue
-    return asked
+    sql = (
+        "SELECT id FROM sweeps WHERE NOT counted AND ruling IS NULL AND purpose = 'measured'"
+        " AND id IN (SELECT value FROM json_each(?))"
+    )
+    rows = db.execute(sql, [json.dumps([*asked])]).fetchall() if asked else []
+    return {sweep_id: asked[sweep_id] for (sweep_id,) in rows}

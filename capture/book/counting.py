@@ -185,8 +185,8 @@ def waiting_in(db: Database, set_names: Iterable[str]) -> list[WaitingPress]:
         f"""
         SELECT sets.name, label, sweeps.note, sweeps.id FROM sets JOIN springs ON set_id = sets.id
         JOIN sweeps ON spring_id = springs.id AND purpose = 'measured' AND NOT counted
-        WHERE sets.name IN (SELECT value FROM json_each(?)) AND ({WAITS}
-          OR (ruling IS NULL AND sweeps.id IN (SELECT value FROM json_each(?))))
+        WHERE sets.name IN (SELECT value FROM json_each(?))
+          AND ({WAITS} OR sweeps.id IN (SELECT value FROM json_each(?)))
         ORDER BY sweeps.rowid
         """,  # noqa: S608  our own words
         [json.dumps([*set_names]), json.dumps([*asked])],

@@ -359,7 +359,7 @@ class StrokeRow(msgspec.Struct, frozen=True):
             [record.set_id],
         ):
             own = rows[row["label"]]
-            open_ = None if row["counted"] or row["ruling"] else asked.get(row["id"])
+            open_ = asked.get(row["id"])
             waits = waits_for(row["note"]) or (open_ and Finding.from_document(open_)) or None
             own.append(
                 cls(
