@@ -188,7 +188,7 @@ class BookReader(msgspec.Struct, dict=True):
     def _read(self, db: Database) -> None:
         if first_row(db, "SELECT 1 FROM sets WHERE name = ?", [self.set_name]) is None:
             return
-        mark = _mark(db)
+        mark = (*_mark(db), waiting_in(db, [self.set_name]))
         if mark == self._read_mark:
             return
         state = _calibration_state(db, utc_now())

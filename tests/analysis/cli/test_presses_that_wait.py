@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.dashboard.scene import SetTable
-from coilbench.analysis.dashboard.set_table import read_set_table
+from coilbench.analysis.dashboard.set_table import BookReader, read_set_table
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.opening import open_book
@@ -279,6 +279,23 @@ def test_while_a_question_about_presses_is_open_each_command_says_so(
         bench.store()
         for at, (words, said) in enumerate(zip(every, meanwhile, strict=True)):
             assert numbers(said) <= numbers(bench.everything(words, f"{at}-no")), words
+
+
+def test_the_table_follows_an_answer_that_changes_no_press(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with begun(tmp_path, capsys) as bench:
+        closing_press_differs(bench.desk)
+        bench.store()
+        reader = BookReader(tmp_path / "bench.db", "larch", (40.0,), Units())
+        reader.read()
+        assert [row.waits for row in reader.table.rows] == [0, 2]
+        before = counted(bench.desk)
+        tell(bench.desk, Action.TAKE_OUT)
+        bench.store()
+        reader.read()
+        assert counted(bench.desk) == before
+        assert [(row.strokes, row.waits) for row in reader.table.rows] == [(2, 0), (0, 0)]
 
 
 def test_what_nobody_answered_may_be_ruled_on(
