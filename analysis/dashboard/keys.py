@@ -11,6 +11,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import LONGEST_TEXT, Command, Snapshot
 from coilbench.capture.running.kinds import Action
+from coilbench.capture.running.which_was_wrong import whose_before_was_wrong
 from coilbench.capture.units import parse_length_mm
 
 LEAVE = "q"
@@ -50,6 +51,8 @@ def answer_help(question: Finding | None) -> str | None:
     yes, no = _YES_AND_NO.get(question.kind, ("yes", "no"))
     taken_back = redo_help(question)
     more = "" if taken_back is None else f"  r {taken_back}"
+    if whose_before_was_wrong(question) is not None:
+        more += "  b those before were wrong, take them back"
     return f"y {yes}  x {no.format_map(question.facts)}{more}"
 
 
@@ -151,6 +154,9 @@ class KeyMap:
         action = _ACTIONS.get(low)
         if action is None:
             return None
+        question = snapshot.question
+        if action is Action.BACK and whose_before_was_wrong(question) is not None:
+            return Command(action, question=None if question is None else question.kind)
         for_turn = action in (Action.SKIP, Action.BACK)
         return Command(action, label if for_turn else None)
 

@@ -108,6 +108,7 @@ BENCH_PHRASES: dict[str, str] = {
     "other_taken_out": "{label}: its presses no longer count; it comes after the others; press "
     "{now} again",
     "redo": "{label}: the last stroke no longer counts",
+    "those_before_taken_out": "{label}: its presses no longer count; press it from its first one",
     "back": "{label} is next again",
     "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "
     "then",
@@ -125,8 +126,8 @@ BENCH_PHRASES: dict[str, str] = {
     "datum_holds": "the datum has not moved: the spring is pressed at the heights it had, and the "
     "quill's stop is where it was",
     "datum_at_stop": "the travel scale did not slip: the quill is at its stop again",
-    "press_was_another": "that press was of another spring, as you said: it says nothing of the "
-    "travel scale",
+    "press_was_another": "another spring was pressed, as you said: that says nothing of the travel "
+    "scale",
     "datum_said": "the datum holds, as you said",
     "stop_was_lower": "before it the quill rested {moved_mm} lower than it does since: a hand held "
     "it, or the travel scale slipped; a gauge tells (d)",
@@ -264,6 +265,11 @@ def _presses(f: Mapping[str, Any], words: str) -> str:
     whose = f", {presses_of(f)}" if f.get("labels") else ""
     by = "before the closing press" if f.get("closing") else "by the datum before"
     return f"{presses_text(f['presses'])} {by}{whose}: {words}"
+
+
+def _press_open(f: Mapping[str, Any]) -> str:
+    more = ", and the next capture asks whether heights are right" if f["heights"] else ""
+    return f"{f['label']}: nobody said whether the last press counts: it does not{more}"
 
 
 def _presses_kept(f: Mapping[str, Any], _units: Units) -> str:
@@ -404,6 +410,7 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "datum_set": _datum_set,
     "presses_kept": _presses_kept,
     "presses_left": lambda f, _u: _presses(f, "they do not count; press these springs again"),
+    "press_open": lambda f, _u: _press_open(f),
     "presses_open": lambda f, _u: _presses(
         f, "nobody said whether they count: they do not, and the next capture asks again"
     ),

@@ -245,7 +245,9 @@ class StrokeChecks:
         question = judged.question
         if question is None and times >= ASK_AT and kind in _MAY_BE_SO:
             documents = [one.to_document() for one in findings]
-            question = Finding.of("same_again", label=label, times=times, findings=documents)
+            own = any(_beside_own(one) for one in findings)
+            facts = {"label": label, "times": times, "findings": documents, "own": own}
+            question = Finding("same_again", facts)
         return replace(judged, question=question, times=times)
 
     def _as_pressed(
@@ -421,6 +423,11 @@ class StrokeChecks:
         """Return a stroke with what was worked out of it before, if it still reads as it did."""
         known = self._earlier.get(sweep.sweep_id)
         return known if known is not None and known.read is sweep else LikelyStroke(sweep)
+
+
+def _beside_own(found: Finding) -> bool:
+    """Tell whether it is beside the spring's other presses that a press seems wrong."""
+    return found.kind == "apart" or "of_one_spring" in found.facts
 
 
 def _hurried(sweep: Sweep) -> Finding | None:

@@ -29,6 +29,7 @@ from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.running.unproven import Unproven
 
 DOUBTED = "datum_doubted"
+_OPEN = (DOUBTED, "datum_differs")  # an answer alone settles these
 _SINCE = (CLOSING_DIFFERS, SAID)  # pressed when heights may have moved
 
 
@@ -125,14 +126,28 @@ class DatumQuestions:
             self._unproven.low()
         return low, high
 
-    def after_press(self, findings: Sequence[Finding]) -> None:
-        """Ask whether the datum is right where a press put it in doubt, or left it there."""
+    def after_press(self, findings: Sequence[Finding], label: str | None = None) -> None:
+        """Ask whether the datum is right where a press put it in doubt, or left it there.
+
+        Args:
+            label: the spring whose presses before may be another's; None for none.
+        """
         slip = next((one for one in findings if one.kind in HEIGHTS_IN_DOUBT), None)
         if slip is not None and not self._heights.lost:
-            # beside the spring's presses before: another one would look the same
-            beside = self._heights.doubted is None and "of_one_spring" in slip.facts
-            self._doubt(Finding(slip.kind, {**slip.facts, "another": True}) if beside else slip)
+            self._doubt(Finding(slip.kind, {**slip.facts, **self._beside(slip, label)}))
         self._ask()
+
+    def _beside(self, slip: Finding, label: str | None) -> dict[str, Any]:
+        """Return what a slip beside the spring's presses before may be else.
+
+        Another spring looks the same, in the press that slipped or in those before.
+        """
+        doubted = self._heights.doubted
+        if "of_one_spring" not in slip.facts:
+            return {}
+        if doubted is not None:
+            return {"before": label} if doubted["why"].get("before") else {}
+        return {"another": True, "before": label}
 
     def doubt(self, why: Finding, *, said: bool = False) -> None:
         """The scale may have slipped: ask whether the datum is right, after what is asked now.
@@ -187,6 +202,20 @@ class DatumQuestions:
         if another:
             self._confirm("press_was_another")
         return bool(another)
+
+    def closing_of_another(self) -> None:
+        """By a person's word the closing press was of another spring: what it left out counts."""
+        self.left.closing_of_another()
+
+    def scale_right(self) -> None:
+        """By a person's word another spring was pressed: what seemed a slip says nothing."""
+        doubted = self._heights.doubted
+        if doubted is not None and doubted["why"].get("before"):
+            self._confirm("press_was_another")
+
+    def passed_over(self, asked: Finding | None) -> None:
+        """Something else was done than to answer: it stands open, and is asked again."""
+        self._to_ask |= asked is not None and asked.kind in _OPEN
 
     def _doubt_answered(self, yes: bool) -> None:
         if yes:

@@ -34,6 +34,10 @@ class Action(StrEnum):
 COUNTS = frozenset({"accepted", "counts_now", "given_back", "heights_said", "rival_agrees"})
 # Whether heights are right: what a gauge that is on its way answers.
 OF_HEIGHTS = frozenset({"datum_moved", "datum_doubted"})
+# Whether a press counts that waits for the answer: left unanswered, it does not.
+OF_A_PRESS = frozenset(
+    {"another_spring", "touched_low", "datum_moved", "sits_otherwise", "same_again"}
+)
 
 
 class EventKind(StrEnum):

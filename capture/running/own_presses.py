@@ -17,6 +17,7 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.judged import LeftOut, Rival, Waiting
 from coilbench.capture.strokes.alike import (
     Alike,
+    Measured,
     PressedPath,
     differ,
     slip_within,
@@ -148,9 +149,11 @@ class OwnPresses:
     ) -> bool:
         """Tell whether it shows that the datum has not moved: by one press before.
 
+        That they do not surely differ shows nothing: a comparison may be too coarse for it.
+
         Args:
             within_mm: the heights must surely be so near to that press's; None: of the same datum,
-                as near as two presses of one spring are.
+                as near as two presses of one spring are, at light loads and where it is deepest.
         """
         new = _path(sweep)
         if new is None or slipped_within(sweep) is not None:
@@ -158,12 +161,9 @@ class OwnPresses:
         before = self._paths(sweep.label, record)
         if within_mm is not None:
             return any(_surely_within(new, one, within_mm) for one in before)
-        same = [
-            one
-            for one in before
-            if one.calibration_id == new.calibration_id and differ(new, one) is not None
-        ]
-        return any(_departs(new, one, sweep.label)[1] is None for one in same)
+        same = [one for one in before if one.calibration_id == new.calibration_id]
+        near = (one for one in same if _surely_within(new, one, SLIP_MM, deepest=True))
+        return any(_departs(new, one, sweep.label)[1] is None for one in near)
 
 
 def _hastier(one: PressedPath, than: PressedPath) -> bool:
@@ -212,19 +212,30 @@ def _agree(new: Sweep, before: Sweep) -> bool:
     return _departs(both[0], both[1], new.label)[1] is None
 
 
-def _surely_within(new: PressedPath, before: PressedPath, within_mm: float) -> bool:
-    """Tell whether neither the heights nor a part of the way differ by so much."""
+def _surely_within(
+    new: PressedPath, before: PressedPath, within_mm: float, *, deepest: bool = False
+) -> bool:
+    """Tell whether neither the heights nor a part of the way differ by so much.
+
+    Args:
+        deepest: nor the heights at the largest load: those of another spring may differ there.
+    """
     alike = differ(new, before)
     if alike is None:
         return False
     anew = new.calibration_id != before.calibration_id
     datum_u_mm = 2.0**0.5 * new.height_u_mm if anew else 0.0
-    moved_mm, slip = alike.moved_mm, alike.slip.by_mm
-    # a press that worked the spring may have shortened it
-    off_mm = max(0.0, -moved_mm.value - SET_MM) if before.works and moved_mm.value < 0.0 else None
-    off_mm = abs(moved_mm.value) if off_mm is None else off_mm
-    u_mm = 2.0 * float(np.hypot(moved_mm.u, datum_u_mm))
-    return off_mm + u_mm < within_mm and abs(slip.value) + 2.0 * slip.u < within_mm
+    slip = alike.slip.by_mm
+    lie = (alike.moved_mm, alike.deepest_mm) if deepest else (alike.moved_mm,)
+    near = all(_off_mm(one, before) + 2.0 * np.hypot(one.u, datum_u_mm) < within_mm for one in lie)
+    return near and abs(slip.value) + 2.0 * slip.u < within_mm
+
+
+def _off_mm(moved_mm: Measured, before: PressedPath) -> float:
+    """Return how far heights moved by more than what a press that works a spring shortens it by."""
+    if before.works and moved_mm.value < 0.0:
+        return max(0.0, -moved_mm.value - SET_MM)
+    return abs(moved_mm.value)
 
 
 def slipped_within(sweep: Sweep) -> Finding | None:
@@ -263,7 +274,7 @@ def _departs(new: PressedPath, before: PressedPath, label: str) -> tuple[float, 
     if moved_mm.surely_over(SAME_MM + set_mm, datum_u_mm):
         facts = {"label": label, "moved_mm": moved_mm.value, "calibrated_anew": anew}
         # whether it was another spring's, only a person knows
-        return far, Finding("datum_moved", {**facts, "another": True})
+        return far, Finding("datum_moved", {**facts, "another": True, "own": True, "before": label})
     return 0.0, None
 
 

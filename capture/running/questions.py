@@ -9,7 +9,7 @@ from coilbench.capture.book.connection import Database
 from coilbench.capture.book.counting import let_count
 from coilbench.capture.running.commands import Event
 from coilbench.capture.running.judged import LeftOut, Waiting
-from coilbench.capture.running.kinds import OF_HEIGHTS, Action, EventKind
+from coilbench.capture.running.kinds import OF_A_PRESS, OF_HEIGHTS, Action, EventKind
 from coilbench.capture.running.not_possible import NotPossible
 from coilbench.capture.running.stroke_events import counts, left_out
 from coilbench.capture.running.turn_taking import TurnTaking
@@ -71,6 +71,32 @@ class Questions:
         self.asked = self.answer = None
         self._stands(None)
 
+    def stands(self) -> Callable[[], None]:
+        """Return what lets the question stand that stands now, where nothing was done instead."""
+        asked, answer, asked_s = self.asked, self.answer, self._asked_s
+
+        def again() -> None:
+            if self.asked is None and asked is not None:
+                self.asked, self.answer, self._asked_s = asked, answer, asked_s
+                self._stands(asked)
+
+        return again
+
+    def passed_over(self, asked: Finding | None, label: str | None) -> None:
+        """Say what becomes of a question, now that something else was done.
+
+        Args:
+            label: the spring whose press it asked about; None for none.
+        """
+        if asked is None:
+            return
+        if asked.kind in OF_A_PRESS and label is not None:
+            self._report(Event.of(EventKind.TURN, "not_counted", label=label))
+        elif asked.kind == "solid_seen":
+            self._report(Event.of(EventKind.TURN, "solid_left", label=asked["label"]))
+        elif asked.kind == "finish_unfinished":
+            self._report(Event(EventKind.TURN, Finding("goes_on")))
+
     def takes(self, action: Action, seen: str | None = None) -> bool:
         """Do what an action means for a question; returns whether that was all of it.
 
@@ -127,6 +153,12 @@ class Questions:
             self.say_taken_out(label)
         else:
             self._report(Event.of(EventKind.TURN, "not_counted", label=label))
+
+    def say_open(self, asked: Finding, label: str | None) -> None:
+        """Say, at the end, that nobody answered it."""
+        heights = asked.kind in OF_HEIGHTS
+        facts = {"label": label, "heights": heights}
+        self._report(Event(EventKind.TURN, Finding("press_open", facts)))
 
     def say_taken_out(self, label: str) -> None:
         """Say that a press of another spring does not count."""

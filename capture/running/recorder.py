@@ -95,21 +95,18 @@ class Recorder:
         )
         self._strokes = StrokeQuestions(
             *(self._turns, self._questions, self._checks),
-            *(self._datums.spring_slips, self._datums.doubt),
+            *(self._datums.spring_slips, self._datums.passed_over, self._datums.doubt),
             partial(self._datums.doubt, said=True),
         )
         self._solids = SolidQuestions(db, *parts, say)
         to_datum = (self._datums.closing_differs, self._datums.after_press)
         self.closing = Closing(db, run.session_id, *parts, *to_datum, say, asks=closes)
-        presses = (self._turns, self._checks, self._unproven)
-        was_another = (self._strokes.was_another, self._datums.was_another)
-        closing = (self._datums.left.closing_of_another, self.closing.take_back)
-        self._back = TakingBack(*presses, was_another, closing)
+        asks = (self._strokes, self._datums, self.closing)
+        self._back = TakingBack(self._turns, self._checks, self._unproven, *asks)
 
     def _adopt(self) -> None:
         """Read what comes with the calibration in force."""
         self._calibration = self.heights.record.calibration
-        self._instrument = self._calibration.uncertainty
 
     @property
     def turn(self) -> Turn | None:
@@ -253,6 +250,7 @@ class Recorder:
     def end(self) -> None:
         """The capture ends here."""
         self.interrupt()
+        self._strokes.end()
         self._datums.end()
         self.flush()
 
@@ -311,7 +309,7 @@ class Recorder:
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
         pressing, asked = self._finder.pressing, self._questions.asked
-        stays = self._strokes.stands()
+        stays, _ = self._questions.stands(), self._strokes.stands()
         try:
             closes = self.closing.heard(command.action, pressing=pressing)
             if closes or self._questions.takes(command.action, command.question):
@@ -325,18 +323,16 @@ class Recorder:
                 raise NotPossible("spring_pressed", action=command.action)
             elif command.action is Action.GAUGE:
                 self.heights.await_gauge()
+                self._strokes.gauge_comes(asked)
             elif command.height_mm is not None:
                 zero_n = self._finder.zero_n if self._finder.zero_seen else None
                 new = self.heights.read_datum(command.height_mm, zero_n)
                 self._strokes.gauged(agrees=self._datums.offer(new))
             else:
-                self._turns.execute(command)
-                if command.action is Action.BACK:
-                    self.closing.went_back()
-                self._strokes.passed_over(asked)
+                self._back.turn_asked(command, asked)
         except NotPossible as refusal:
             self._report(Event(EventKind.REFUSED, refusal.finding))
-            if self._questions.asked is None:
+            if command.action not in (Action.ACCEPT, Action.TAKE_OUT):
                 stays()
 
     def _take_datum(self, new: NewDatum) -> None:
@@ -387,7 +383,7 @@ class Recorder:
                 self._datums.shown()
             self._strokes.give_back(judged.agrees_with)
             self._solids.after_press(stroke, turn.label, judged.verdict.findings)
-            self._datums.after_press(judged.verdict.findings)
+            self._datums.after_press(judged.verdict.findings, turn.label)
         else:
             self._strokes.ask(waiting, judged)
         for one in left:  # last: it is what stays to be read
@@ -441,7 +437,11 @@ class Recorder:
         if not judged.verdict.counted:
             self._report(refused(turn, judged, asked=self._datums.left.open is not None))
             return
-        with_rig = (self._turns.next_label(turn.label), self._rests_n, self._instrument)
+        with_rig = (
+            self._turns.next_label(turn.label),
+            self._rests_n,
+            self._calibration.uncertainty,
+        )
         known, waits = self._calibration.flex is not None, self.heights.waits
         self._report(kept(stroke, turn, judged, *with_rig, give_known=known, waits=waits))
         self._turns.tell_done(waits=waits)

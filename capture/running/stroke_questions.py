@@ -9,6 +9,7 @@ from msgspec.structs import replace
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.judged import Judged, Rival, Waiting
+from coilbench.capture.running.kinds import OF_A_PRESS, OF_HEIGHTS
 from coilbench.capture.running.questions import Questions
 from coilbench.capture.running.turn_taking import TurnTaking
 
@@ -22,7 +23,8 @@ class StrokeQuestions:
 
     Args:
         spring_slips: told that by a person's word it was the spring which slipped.
-        doubt: told why it may have.
+        passed_over: told what was asked as something else was done.
+        doubt: told why the scale may have slipped.
         said: told why it did, by a person's word.
     """
 
@@ -32,6 +34,7 @@ class StrokeQuestions:
         questions: Questions,
         checks: StrokeChecks,
         spring_slips: Callable[[], None],
+        passed_over: Callable[[Finding | None], None],
         doubt: Callable[[Finding], None],
         said: Callable[[Finding], None],
     ) -> None:
@@ -39,6 +42,7 @@ class StrokeQuestions:
         self._questions = questions
         self._checks = checks
         self._spring_slips = spring_slips
+        self._passed_over = passed_over
         self._doubt = doubt
         self._said = said
         self._asked: tuple[Waiting, Judged] | None = None  # the press that was asked about last
@@ -92,9 +96,30 @@ class StrokeQuestions:
             self.ask(waiting, replace(judged, question=of_spring))
 
     def passed_over(self, asked: Finding | None) -> None:
-        """Something else was done about the turns while it was asked: nobody knows of heights."""
+        """Something else was done while it was asked: say what becomes of it.
+
+        Where it was whether heights are right, nobody knows of them.
+        """
+        self._questions.passed_over(asked, self._label)
         if asked is not None and asked.kind == _OF_HEIGHTS:
             self._doubt(asked)
+        self._passed_over(asked)
+
+    def gauge_comes(self, asked: Finding | None) -> None:
+        """A gauge is awaited while it was asked: say what becomes of it, unless that answers it."""
+        if asked is not None and asked.kind not in OF_HEIGHTS:
+            self._questions.passed_over(asked, self._label)
+
+    @property
+    def _label(self) -> str | None:
+        """The spring whose press was asked about last."""
+        return None if self._asked is None else self._asked[0].turn.label
+
+    def end(self) -> None:
+        """The capture ends: a press that is asked about does not count."""
+        asked = self._questions.asked
+        if asked is not None and asked.kind in OF_A_PRESS:
+            self._questions.say_open(asked, self._label)
 
     def was_another(self, asked: Finding | None) -> bool:
         """Take a person's word that a press was of another spring; returns whether that was asked.

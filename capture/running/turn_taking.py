@@ -118,14 +118,31 @@ class TurnTaking:
         Returns:
             How many counted.
         """
-        ways, spring_id = (Purpose.CONDITIONING, Purpose.MEASURED), self.spring_id(label)
-        with self._db.atomic():
-            gone = sum(uncount(self._db, spring_id, last_only=False, purpose=way) for way in ways)
-        self.reread()
+        gone = self._uncount_all(label)
         self.order = self.order.later(label)
         now = None if self.turn is None else self.turn.label
         facts = {"label": label, "presses": gone, "now": now}
         self._report(Event(EventKind.REDO, Finding("other_taken_out", facts)))
+        return gone
+
+    def begin_anew(self, label: str) -> int:
+        """Let no press of a spring count: another one was in the press. It is next.
+
+        Returns:
+            How many counted.
+        """
+        gone = self._uncount_all(label)
+        self.order = self.order.again(label)
+        self._came_back_to(label)
+        facts = {"label": label, "presses": gone}
+        self._report(Event(EventKind.REDO, Finding("those_before_taken_out", facts)))
+        return gone
+
+    def _uncount_all(self, label: str) -> int:
+        ways, spring_id = (Purpose.CONDITIONING, Purpose.MEASURED), self.spring_id(label)
+        with self._db.atomic():
+            gone = sum(uncount(self._db, spring_id, last_only=False, purpose=way) for way in ways)
+        self.reread()
         return gone
 
     def _uncount(self, last: Turn) -> int:

@@ -65,7 +65,7 @@ def test_after_a_yes_the_spring_is_compared_with_its_own_press_and_that_is_said(
     assert "other" not in describe(own, Units())
 
 
-@pytest.mark.parametrize("action", [Action.TAKE_OUT, Action.SKIP, Action.REDO])
+@pytest.mark.parametrize("action", [Action.TAKE_OUT, Action.REDO])
 def test_anything_but_yes_leaves_it_out_and_the_spring_is_asked_for_again(desk, action):
     take(desk, [*FIRST, PressSpring(WRONG, TO_MM)])
     tell(desk, action)
