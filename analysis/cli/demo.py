@@ -66,7 +66,7 @@ from coilbench.capture.virtual.port import Pace, VirtualPort
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 LET_UP_S = 0.2  # the spring stays in the press between two strokes
-LOOK_S = 0.005
+LOOK_S = 0.01
 DRAWN_PER_S = 4
 
 BUILD_FILE = """\
@@ -267,11 +267,13 @@ def _new_book(given: Path | None) -> Path:
 
 def _run(demo: Demo) -> DemoResult:
     """Run the steps; progress goes to stderr, so that stdout stays for the result."""
+    console = PlainConsole(stderr=True)
     progress = Progress(
         TextColumn("{task.description:<28}"),
         BarColumn(bar_width=30),
         TaskProgressColumn(),
-        console=PlainConsole(stderr=True),
+        console=console,
+        auto_refresh=console.is_terminal,  # elsewhere the end alone is drawn
         refresh_per_second=DRAWN_PER_S,
     )
     with progress:

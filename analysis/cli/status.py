@@ -47,6 +47,11 @@ def next_step(state: BookState | None, now_utc: str, builds: Sequence[str] = ())
         )
     if capture_runs(state, now_utc):
         return NextStep("live", "watch the capture that is running")
+    asked = next((one for one in state.sets if one.asked), None)
+    if asked is not None:
+        many = "a press counts" if asked.asked == 1 else f"{asked.asked} presses count"
+        why = f"say whether {many} of {asked.name}, which nobody did yet"
+        return NextStep(f"live --port {_port(state)} --set {as_typed(asked.name)}", why)
     if builds and _by_hand(state):
         others = f" (or of {', '.join(builds[1:])})" if len(builds) > 1 else ""
         why = f"see what to press next by hand, and what is decided{others}"
@@ -74,7 +79,7 @@ def _measure(state: BookState, current: SetState, now_utc: str) -> NextStep:
     if _without_rig(state, current):
         which = "other springs" if current.begun else "springs"
         return NextStep(by_hand, f"key in {current.name}'s {which}")
-    port = _PORT if state.capture is None else as_typed(state.capture.source_url)
+    port = _port(state)
     if "load" not in state.parts_utc:
         return NextStep(
             f"rig weigh --port {port}",
@@ -92,6 +97,10 @@ def _measure(state: BookState, current: SetState, now_utc: str) -> NextStep:
     if "flex" not in state.parts_utc and not any(one.begun for one in state.sets):
         return NextStep(f"rig flex --port {port}", "measure the press flex")
     return NextStep(f"live --port {port} --set {name}", f"press {current.name}'s other springs")
+
+
+def _port(state: BookState) -> str:
+    return _PORT if state.capture is None else as_typed(state.capture.source_url)
 
 
 def _without_rig(state: BookState, current: SetState) -> bool:
@@ -232,6 +241,8 @@ def _set_lines(sets: tuple[SetState, ...]) -> Iterator[tuple[str, str]]:
     wide = max((len(one.name) for one in ordered[:MOST_SETS]), default=0)
     for place, one in enumerate(ordered[:MOST_SETS]):
         done = f"{one.measured} of {one.springs} measured"
+        if one.asked:
+            done += f"; waiting for an answer: {one.asked} of its presses"
         yield "" if place else "Sets", f"{one.name:<{wide}}  {one.role:<6}  {done}"
     if len(ordered) > MOST_SETS:
         yield "", f"and {len(ordered) - MOST_SETS} more: coilbench set list"

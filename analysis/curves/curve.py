@@ -166,7 +166,8 @@ class SpringCurve(msgspec.Struct, frozen=True, dict=True):
             HeightNotMeasured: the height is outside the measured range, or the load there is
                 beyond that to which the press's flex was measured.
         """
-        self.read((height_mm,))
+        if height_mm not in self._read:
+            self.read((height_mm,))
         if height_mm not in self._read:
             self._read[height_mm] = self._load_at(height_mm)
         return self._read[height_mm]

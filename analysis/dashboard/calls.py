@@ -16,6 +16,7 @@ from coilbench.analysis.report.bench_text import (
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.heights_text import verdict_text
 from coilbench.analysis.report.phrases import what_and_hint
+from coilbench.analysis.report.question_text import ANY_QUESTION, QUESTIONS, WRONG_SPRING
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Snapshot
@@ -50,19 +51,6 @@ LOW_ELSE = (
 )
 ONCE_MORE = "press it once more (f: end without)"
 CLOSING_WHY = "it shows whether scale and seat are as at its first press"
-WRONG_SPRING = ("another_spring", "touched_low")
-_QUESTIONS = {
-    **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
-    "datum_moved": "DATUM RIGHT?",
-    "datum_doubted": "DATUM RIGHT?",
-    "sits_otherwise": "SAME SPRING?",
-    "datum_differs": "GAUGE RIGHT?",
-    "strokes_in_doubt": "KEEP THEM?",
-    "solid_seen": "SOLID HEIGHT?",
-    "same_again": "KEEP IT?",
-    "finish_unfinished": "END NOW?",
-}
-_QUESTION = "YES OR NO?"  # any other
 
 
 class Call(msgspec.Struct, frozen=True):
@@ -104,7 +92,7 @@ def call(scene: Scene) -> Call:
     alarm = snapshot.alarm
     if alarm is not None and alarm.kind in WRONG_SPRING:
         words = f"{describe(alarm, units)}; {LET_UP} and look"
-        return Call(_QUESTIONS[alarm.kind], words)
+        return Call(QUESTIONS[alarm.kind], words)
     if snapshot.question is not None:
         return _asked(snapshot.question, units)
     if snapshot.gauge_awaited:
@@ -136,7 +124,7 @@ def _asked(question: Finding, units: Units) -> Call:
         words, more = DOUBT_HOW, _why_doubted(question, units)
     elif question.kind == "datum_moved":
         more = UNSURE_HOW
-    return Call(_QUESTIONS.get(question.kind, _QUESTION), words, more, question=question)
+    return Call(QUESTIONS.get(question.kind, ANY_QUESTION), words, more, question=question)
 
 
 def _why_doubted(datum: Finding, units: Units) -> str:

@@ -14,13 +14,14 @@ from msgspec.structs import replace
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from coilbench.analysis.dashboard.calls import DONE, DOUBTED, WRONG_SPRING, Call, call, link_state
+from coilbench.analysis.dashboard.calls import DONE, DOUBTED, Call, call, link_state
 from coilbench.analysis.dashboard.keys import answer_help
 from coilbench.analysis.dashboard.large_type import large
 from coilbench.analysis.dashboard.news import is_news, is_over
 from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow, known_now
 from coilbench.analysis.report.bench_text import AS_LOADED, event_mark
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.question_text import WRONG_SPRING
 from coilbench.analysis.report.set_plot import stroke_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding

@@ -29,7 +29,6 @@ from coilbench.capture.book.rows import first_row, utc_now
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import turn_order
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.judging import Done
 
 BOOK_LOOK_S = 0.5
 RETRY_S = 2.0  # after the book could not be read
@@ -53,8 +52,11 @@ def read_set_table(
     """
     record = find_set(db, set_name)
     done = turn_order(db, record).done
-    waits = Counter(one.label for one in waiting_in(db, [record.name]))
-    yield _with_strokes(record, done, waits, before)
+    waiting = waiting_in(db, [record.name])
+    waits = Counter(one.label for one in waiting)
+    strokes = Counter({label: own.measured for label, own in done.items()})
+    strokes.update(one.label for one in waiting if not one.taken)
+    yield _with_strokes(record, strokes, waits, before)
     try:
         asked = [(mm, None) for mm in heights_mm]
         with nothing_kept():  # the next stroke changes it
@@ -71,7 +73,7 @@ def read_set_table(
     rows = tuple(
         SpringRow(
             label=label,
-            strokes=done.get(label, Done()).measured,
+            strokes=strokes[label],
             loads_n=_loads_n(by_label.get(label), heights),
             flags=tuple(flag.kind for flag in flags.get(label, ())),
             reasons=tuple(describe(flag, units) for flag in flags.get(label, ())),
@@ -92,14 +94,14 @@ def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
 
 
 def _with_strokes(
-    record: SetRecord, done: Mapping[str, Done], waits: Mapping[str, int], table: SetTable
+    record: SetRecord, strokes: Mapping[str, int], waits: Mapping[str, int], table: SetTable
 ) -> SetTable:
     known = {row.label: row for row in table.rows}
     nothing = (None,) * len(table.heights_mm)
     rows = tuple(
         replace(
             known.get(label, SpringRow(label, 0, nothing, ())),
-            strokes=done.get(label, Done()).measured,
+            strokes=strokes.get(label, 0),
             waits=waits.get(label, 0),
         )
         for label in record.labels
@@ -186,7 +188,7 @@ class BookReader(msgspec.Struct, dict=True):
     def _read(self, db: Database) -> None:
         if first_row(db, "SELECT 1 FROM sets WHERE name = ?", [self.set_name]) is None:
             return
-        mark = _mark(db)
+        mark = (*_mark(db), waiting_in(db, [self.set_name]))
         if mark == self._read_mark:
             return
         state = _calibration_state(db, utc_now())

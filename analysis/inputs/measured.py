@@ -24,7 +24,7 @@ from coilbench.capture.book.notes import (
     borne_out,
     closing_press,
     counts_in_doubt,
-    waits_for,
+    waits,
 )
 from coilbench.capture.book.sets import SetRecord, SpringRecord
 from coilbench.capture.book.sweeps import StrokeRow, load_sweeps
@@ -213,9 +213,10 @@ def _judged(
 
 def _not_counted(row: StrokeRow) -> JudgedStroke:
     why: Why = "closing" if closing_press(row.note) else "not_counted"
-    if waits_for(row.note) is not None:
-        why = "waits"
-    return JudgedStroke(row.number, row.sweep_id, False, why, None, (), row.note)
+    note = row.note
+    if row.waits_for is not None:
+        why, note = "waits", waits(note, row.waits_for)
+    return JudgedStroke(row.number, row.sweep_id, False, why, None, (), note)
 
 
 def _with_doubt(judged: JudgedStroke, note: str | None) -> JudgedStroke:

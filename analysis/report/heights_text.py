@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe, filled, first_few
-from coilbench.analysis.report.question_text import presses_text
+from coilbench.analysis.report.question_text import ANY_QUESTION, QUESTIONS, presses_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.strokes.pressed_again import widened_by_mm
@@ -87,7 +87,13 @@ _SETTLES = {
 
 def _settled(f: Mapping[str, Any], units: Units) -> str:
     why = Finding.from_document(f["why"])
-    settles = _SETTLES.get(why.kind, "if the running capture shows its heights")
+    if why.kind == "strokes_in_doubt":
+        asked = QUESTIONS[why.kind]
+        return f"counts if a person says so: {asked} is open, and live on the set asks it again"
+    settles = _SETTLES.get(why.kind)
+    if settles is None:
+        asked = QUESTIONS.get(why.kind, ANY_QUESTION)
+        return f"counts if a person says so, which the running capture asks: {asked}"
     return f"counts {settles} ({describe(why, units)})"
 
 

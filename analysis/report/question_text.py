@@ -9,6 +9,20 @@ from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
 
+WRONG_SPRING = ("another_spring", "touched_low")
+QUESTIONS = {
+    **dict.fromkeys(WRONG_SPRING, "WRONG SPRING?"),
+    "datum_moved": "DATUM RIGHT?",
+    "datum_doubted": "DATUM RIGHT?",
+    "sits_otherwise": "SAME SPRING?",
+    "datum_differs": "GAUGE RIGHT?",
+    "strokes_in_doubt": "KEEP THEM?",
+    "solid_seen": "SOLID HEIGHT?",
+    "same_again": "KEEP IT?",
+    "finish_unfinished": "END NOW?",
+}
+ANY_QUESTION = "YES OR NO?"
+
 
 def presses_text(presses: int) -> str:
     """Return how many presses, in words."""

@@ -9,11 +9,12 @@ from typing import Literal, NamedTuple, get_args
 import numpy as np
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.asked import asked_of
 from coilbench.capture.book.connection import Database
-from coilbench.capture.book.notes import waits_for, with_finding, without_wait
+from coilbench.capture.book.notes import waits, waits_for, with_finding, without_wait
 from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.waits import COUNTS_ONCE, TAKEN, WAITS
+from coilbench.capture.book.waits import TAKEN, WAITS
 from coilbench.capture.strokes.branch import Branch
 from coilbench.capture.strokes.likeness import mean_of_ways
 from coilbench.capture.strokes.stored import BranchName, CurveRow
@@ -146,8 +147,7 @@ def leave_out(db: Database, sweep_id: str, why: Finding) -> None:
 
 def let_wait(db: Database, sweep_id: str, why: Finding) -> None:
     """Let a press that counts wait till more is known of this: till then it is in no result."""
-    waits = Finding(COUNTS_ONCE, {"why": why.to_document()})
-    _change(db, sweep_id, lambda note: with_finding(without_wait(note), waits), "counted = 0")
+    _change(db, sweep_id, lambda note: waits(note, why), "counted = 0")
 
 
 def end_wait(db: Database, sweep_id: str) -> None:
@@ -166,26 +166,37 @@ def waiting_of(db: Database, session_id: str) -> list[tuple[str, Finding]]:
 
 
 class WaitingPress(NamedTuple):
-    """A press that reads its spring, and of which nobody knows yet whether it counts, and why."""
+    """A press that reads its spring, and of which nobody knows yet whether it counts, and why.
+
+    Attributes:
+        taken: the running capture goes on as if it counted.
+    """
 
     set_name: str
     label: str
     why: Finding
+    taken: bool
 
 
 def waiting_in(db: Database, set_names: Iterable[str]) -> list[WaitingPress]:
-    """Return the presses of some sets that wait, oldest first."""
+    """Return the presses of some sets that wait, for a person's answer too, oldest first."""
+    asked = asked_of(db)
     rows = db.execute(
         f"""
-        SELECT sets.name, label, sweeps.note FROM sets JOIN springs ON set_id = sets.id
+        SELECT sets.name, label, sweeps.note, sweeps.id FROM sets JOIN springs ON set_id = sets.id
         JOIN sweeps ON spring_id = springs.id AND purpose = 'measured' AND NOT counted
-        WHERE {WAITS} AND sets.name IN (SELECT value FROM json_each(?))
+        WHERE sets.name IN (SELECT value FROM json_each(?))
+          AND ({WAITS} OR sweeps.id IN (SELECT value FROM json_each(?)))
         ORDER BY sweeps.rowid
         """,  # noqa: S608  our own words
-        [json.dumps([*set_names])],
+        [json.dumps([*set_names]), json.dumps([*asked])],
     ).fetchall()
-    found = ((name, label, waits_for(note)) for name, label, note in rows)
-    return [WaitingPress(name, label, why) for name, label, why in found if why is not None]
+    found = ((name, label, waits_for(note), sweep_id) for name, label, note, sweep_id in rows)
+    return [
+        WaitingPress(name, label, why or Finding.from_document(asked[sweep_id]), why is not None)
+        for name, label, why, sweep_id in found
+        if why is not None or sweep_id in asked
+    ]
 
 
 def add_note(db: Database, sweep_id: str, finding: Finding) -> None:

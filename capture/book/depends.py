@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 
+from coilbench.capture.book.asked import asked_of
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.digests import DIGESTS, WITHOUT, columns_of, tables
 from coilbench.capture.book.sets import SetRecord
@@ -54,4 +55,5 @@ def _digest(
         if any(cell is None for row in rows for cell in row):
             return None
         found.append((table, rows))
+    found.append(sorted(asked_of(db).items()))  # all that is read of sessions
     return hashlib.blake2b(repr(found).encode(), digest_size=32).digest()

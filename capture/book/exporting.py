@@ -7,10 +7,12 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, Finding, SampleFlag
+from coilbench.capture.book.asked import asked_of
 from coilbench.capture.book.connection import Database
 from coilbench.capture.book.contents import look_into
 from coilbench.capture.book.damage import strokes_of
+from coilbench.capture.book.notes import waits
 from coilbench.capture.book.rests import rests_of_sets
 from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.book.vouching import refuse_damaged_points
@@ -186,12 +188,14 @@ def export_files(
         if entries := list(_by_hand(find_set(db, name))):
             yield file_name(taken, "by-hand", name), _file("by hand", entries)
     files = {None: None} | {row["id"]: row["file"] for row in calibrations}
-    strokes = []
+    strokes, asked = [], asked_of(db)
     for row in _strokes(db, chosen):
         row |= {f"{kind}_file": files[row[f"{kind}_part_id"]] for kind in _PART_KINDS}
         row["file"] = file_name(taken, "strokes", row["set"], row["label"] + _warning(row))
         yield row["file"], _stroke_file(db, row)
-        said = None if row["note"] is None else note_text(row["note"])
+        note, why = row["note"], asked.get(row["id"])
+        note = note if why is None else waits(note, Finding.from_document(why))
+        said = None if note is None else note_text(note)
         strokes.append(row | {"samples_blob": None, "note": said})
     yield "strokes.csv", _file("strokes", strokes)
     curves = (point for row in strokes for point in _curve(db, row))

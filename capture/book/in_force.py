@@ -80,7 +80,7 @@ class InForce(NamedTuple):
 PartsOfRigs = dict[str | None, dict[str, str]]
 
 
-def parts_here(db: Database) -> PartsOfRigs:
+def parts_here(db: sqlite3.Connection | Database) -> PartsOfRigs:
     """Return the parts in force of each rig that was calibrated at this bench, by kind.
 
     None: of the rig that holds where none is named.

@@ -127,6 +127,11 @@ def waits_for(note: str | None) -> Finding | None:
     return Finding.from_document(why) if isinstance(why, dict) else None
 
 
+def waits(note: str | None, why: Finding) -> str:
+    """Return the note of a press that waits for this."""
+    return with_finding(without_wait(note), Finding(COUNTS_ONCE, {"why": why.to_document()}))
+
+
 def without_wait(note: str | None) -> str | None:
     """Return the note of a press that waits no more, whether it counts or not."""
     every = remarks_of(note)

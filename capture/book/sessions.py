@@ -6,7 +6,7 @@ After a crash the chunks of an unfinished stroke become a sweep marked as interr
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 import msgspec
@@ -61,6 +61,10 @@ class _StoredTrust(msgspec.Struct):
     against: list[dict[str, Any]]
     doubted: dict[str, Any] | None
     left: list[_StoredLeft] = []
+
+
+def _stored(left: Iterable[LeftPresses]) -> list[_StoredLeft]:
+    return [_StoredLeft(one.question.to_document(), [*one.sweep_ids]) for one in left]
 
 
 class _LiveTrust(msgspec.Struct):
@@ -122,10 +126,8 @@ class DatumTrust(msgspec.Struct, frozen=True):
         """Return it as plain values for JSON."""
         doubted = None if self.doubted is None else self.doubted.to_document()
         against = [one.to_document() for one in self.against]
-        left = [_StoredLeft(one.question.to_document(), [*one.sweep_ids]) for one in self.left]
-        stored: dict[str, Any] = msgspec.to_builtins(
-            _StoredTrust(self.travel_part_id, against, doubted, left)
-        )
+        trust = _StoredTrust(self.travel_part_id, against, doubted, _stored(self.left))
+        stored: dict[str, Any] = msgspec.to_builtins(trust)
         return stored
 
 
@@ -134,12 +136,14 @@ class CaptureRun:
 
     Attributes:
         heights: stored with the state, for captures and answers to come.
+        open: presses that count or not by what is asked or seen next; stored for other windows.
     """
 
     def __init__(self, db: Database, session_id: str) -> None:
         self._db = db
         self.session_id = session_id
         self.heights: HeightsKept | None = None
+        self.open: tuple[LeftPresses, ...] = ()
         self._trust: DatumTrust | None = None
 
     @classmethod
@@ -168,7 +172,7 @@ class CaptureRun:
     def update(self, live: Mapping[str, Any]) -> None:
         """Store the state of the capture, a snapshot's document with its counters."""
         row = {name: live[name] for name in _COUNTERS}
-        own = msgspec.to_builtins({"heights": self.heights})
+        own = msgspec.to_builtins({"heights": self.heights, "open": _stored(self.open)})
         own["trust"] = None if self._trust is None else self._trust.to_document()
         live_json = json.dumps({**live, **own}, allow_nan=False)
         self._change(row | {"seen_utc": utc_now(), "live_json": live_json})

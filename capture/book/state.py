@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from coilbench.capture.book.asked import asked_of
 from coilbench.capture.book.copies import reading
 from coilbench.capture.book.in_force import InForce
 from coilbench.capture.book.rows import CHECK_COUNTS, OF_THIS_BENCH
@@ -29,6 +32,7 @@ class SetState(NamedTuple):
         begun: springs with any counted stroke.
         by_hand: whether something counts, none of it from a rig.
         last_utc: when its last stroke was stored; empty where there is none.
+        asked: presses of which nobody said yet whether they count.
     """
 
     name: str
@@ -38,6 +42,7 @@ class SetState(NamedTuple):
     begun: int
     by_hand: bool
     last_utc: str
+    asked: int = 0
 
     @property
     def done(self) -> bool:
@@ -131,14 +136,18 @@ class BookState(NamedTuple):
             refuse_damaged_rig(connection, path, documents=False)
             holds = InForce.of(connection)
             has_checks = MIGRATION_NAMES[1] in found
+            older = len(found) < len(MIGRATION_NAMES)
+            asked = {} if older else _asked(connection)
             return cls(
                 newer=False,
-                older=len(found) < len(MIGRATION_NAMES),
+                older=older,
                 parts_utc=_parts_utc(connection, holds),
                 check=_check(connection, holds) if has_checks else None,
                 good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,
-                sets=SetState.every(connection),
-                capture=_capture(connection),
+                sets=tuple(
+                    one._replace(asked=asked.get(one.name, 0)) for one in SetState.every(connection)
+                ),
+                capture=_capture(connection, asked),
                 scale_weighed=has_checks and scale_weighed(connection),
                 rig=holds.device_id,
                 other_rigs=holds.others,
@@ -172,7 +181,19 @@ def good_for_days(db: sqlite3.Connection | Database) -> float:
     return GOOD_FOR_DAYS if row is None else float(row[0])
 
 
-def _capture(connection: sqlite3.Connection) -> CaptureState | None:
+def _asked(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return of each set how many presses are asked about, by the set's name."""
+    rows = connection.execute(
+        "SELECT sets.name, count(*) FROM sets JOIN springs ON set_id = sets.id"  # noqa: S608
+        " JOIN sweeps ON spring_id = springs.id"
+        f" WHERE NOT coalesce({WAITS}, 0) AND sweeps.id IN (SELECT value FROM json_each(?))"
+        " GROUP BY sets.id",
+        [json.dumps([*asked_of(connection)])],
+    )
+    return dict(rows.fetchall())
+
+
+def _capture(connection: sqlite3.Connection, asked: Mapping[str, int]) -> CaptureState | None:
     row = connection.execute(
         "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL,"  # noqa: S608
         " CASE WHEN ended_utc IS NULL THEN (SELECT count(*) FROM springs JOIN sweeps"
@@ -181,4 +202,8 @@ def _capture(connection: sqlite3.Connection) -> CaptureState | None:
         f" JOIN sets ON sets.id = set_id WHERE sessions.{OF_THIS_BENCH}"
         " ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
     ).fetchone()
-    return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]), row[4])
+    if row is None:
+        return None
+    url, name, seen_utc, running, waiting = row
+    waiting += asked.get(name, 0) if running else 0
+    return CaptureState(url, name, seen_utc, bool(running), waiting)

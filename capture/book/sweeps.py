@@ -14,6 +14,7 @@ from msgspec.structs import asdict
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import LOAD_DTYPE, Finding, RawBlock, usable_of
+from coilbench.capture.book.asked import asked_of
 from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
@@ -28,7 +29,7 @@ from coilbench.capture.book.rig_errors import RigErrors
 from coilbench.capture.book.rows import insert, just_after, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.vouching import damaged_strokes
-from coilbench.capture.book.waits import TAKEN
+from coilbench.capture.book.waits import BY_HEIGHTS, TAKEN
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.choices import OWN
@@ -325,6 +326,7 @@ class StrokeRow(msgspec.Struct, frozen=True):
         may_be_used: whether it counts, or may be ruled in: its start of the rig and its calibration
             are those of a stroke of the set that counted, so that its heights are valid.
         ruling: the user's; None leaves it to the rules.
+        waits_for: why nobody knows yet whether it counts; None where it does not wait.
     """
 
     sweep_id: str
@@ -334,11 +336,13 @@ class StrokeRow(msgspec.Struct, frozen=True):
     may_be_used: bool
     note: str | None
     ruling: Ruling | None
+    waits_for: Finding | None = None
 
     @classmethod
     def of_set(cls, db: Database, record: SetRecord) -> dict[str, list[StrokeRow]]:
         """Return every measured stroke of a set by label, including those that do not count."""
         rows: dict[str, list[StrokeRow]] = {label: [] for label in record.labels}
+        asked = asked_of(db)
         for row in db.query(
             """
             SELECT sweeps.id AS id, springs.label AS label, sweeps.counted AS counted,
@@ -355,6 +359,8 @@ class StrokeRow(msgspec.Struct, frozen=True):
             [record.set_id],
         ):
             own = rows[row["label"]]
+            open_ = asked.get(row["id"])
+            waits = waits_for(row["note"]) or (open_ and Finding.from_document(open_)) or None
             own.append(
                 cls(
                     sweep_id=row["id"],
@@ -364,6 +370,7 @@ class StrokeRow(msgspec.Struct, frozen=True):
                     may_be_used=bool(row["counted"] or row["sound"]),
                     note=row["note"],
                     ruling=row["ruling"],
+                    waits_for=waits,
                 )
             )
         return rows
@@ -391,7 +398,8 @@ class StrokeRow(msgspec.Struct, frozen=True):
                 if (name := f"{row.label}:{row.number}") in by_name:
                     _rule_damaged(db, row, ruling, by_name[name])
                     continue
-                if ruling == "use" and waits_for(row.note) is not None:
+                waits = row.waits_for
+                if ruling == "use" and waits is not None and waits.kind in BY_HEIGHTS:
                     raise CoilbenchError(
                         f"stroke {label}:{number} waits: nothing shows its heights yet",
                         hint=f"See what does: coilbench set strokes {as_typed(record.name)}",

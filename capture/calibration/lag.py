@@ -149,7 +149,7 @@ class Press(msgspec.Struct, frozen=True, dict=True):
     @cached_property
     def interval_s(self) -> float:
         """The time from sample to sample, the median; 0 of a lone sample."""
-        return median(np.diff(self.t_s)) if self.t_s.size > 1 else 0.0
+        return median(self.t_s[1:] - self.t_s[:-1]) if self.t_s.size > 1 else 0.0
 
 
 class Presses(msgspec.Struct, frozen=True, dict=True):

@@ -16,6 +16,7 @@ from coilbench.capture.calibration.polynomial import PolynomialFit, value
 Array = NDArray[np.float64]
 
 NEAR_SHARE = 0.8  # of a rating: from here on it warns; our choice, no source
+_SATURATED = int(SampleFlag.LOAD_SATURATED)
 CALM_US = 300_000  # borne well for so long, an alarm is over; our choice
 
 
@@ -82,7 +83,7 @@ class OverloadWatch:
         return [found] if before is None or self.alarm.kind != before.kind else []
 
     def _judge(self, samples: NDArray[np.void]) -> Finding | None:
-        if (samples["flags"] & SampleFlag.LOAD_SATURATED).any():
+        if (samples["flags"] & _SATURATED).any():
             return Finding("amplifier_at_limit")
         counts = samples["load_counts"][(samples["flags"] & UNUSABLE) == 0]
         loads_n = self._loads_n(counts.astype(np.float64)) if counts.size else None

@@ -21,7 +21,7 @@ from coilbench.capture.calibration.statistics import (
 )
 
 Channel = Literal["load", "travel"]
-_UNFIT = {"load": SampleFlag.LOAD_SUSPECT, "travel": SampleFlag.TRAVEL_ABSENT}
+_UNFIT = {"load": int(SampleFlag.LOAD_SUSPECT), "travel": int(SampleFlag.TRAVEL_ABSENT)}
 
 LEAST_SAMPLES = 8  # with fewer, the noise cannot be estimated
 LOOKS_PER_HOLD = 10  # tests for steadiness during the shortest hold

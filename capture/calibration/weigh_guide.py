@@ -24,6 +24,7 @@ from coilbench.capture.unit_factors import KGF_N
 Array = NDArray[np.float64]
 
 # Common practice, no source.
+_ABSENT = int(SampleFlag.TRAVEL_ABSENT)
 EMPTY_SDS = 10.0  # closer to an earlier reading than this is still the same
 SAME_SHARE = 0.002  # of a load: what a cell creeps while the same mass stands on it
 FRICTION_SHARE = 0.003  # of the largest load: what a cell that bends or rubs is off a line by
@@ -97,7 +98,7 @@ class WeighGuide(HoldGuide):
     def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; returns what it read from them."""
         if len(block):
-            absent = block.samples["flags"] & SampleFlag.TRAVEL_ABSENT
+            absent = block.samples["flags"] & _ABSENT
             self._has_travel = not absent.any()
         return super().feed(block)
 

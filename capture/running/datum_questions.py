@@ -16,6 +16,7 @@ from coilbench.capture.book.counting import (
     read_by_travel,
 )
 from coilbench.capture.book.notes import CLOSING_DIFFERS, says
+from coilbench.capture.book.sessions import LeftPresses
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.running.against import SAID
 from coilbench.capture.running.commands import Event
@@ -272,6 +273,12 @@ class DatumQuestions:
     @property
     def _open(self) -> Finding | None:
         return self._heights.open or self._unproven.risen
+
+    @property
+    def open_press(self) -> LeftPresses | None:
+        """The press that counts once it is known that the scale did not slip; None for none."""
+        held, why = self._unproven.held, self._open
+        return None if held is None or why is None else LeftPresses(why, (held.sweep_id,))
 
     def counted(self, press: Waiting) -> None:
         """A press counts, or waits where it would not count if the capture ended now."""

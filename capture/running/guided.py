@@ -14,6 +14,7 @@ from coilbench.capture.sources.base import Source
 
 Say = Callable[[Finding], None]
 AGuide = TypeVar("AGuide", bound=Guide)
+_REDO = int(SampleFlag.REDO_PRESSED)
 PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
 SILENCE_S = 3.0
 # What the user may ask while a calibration is under way; "take": the reading in question is right;
@@ -63,7 +64,7 @@ def follow(
     *,
     watch: OverloadWatch,
     asked: Callable[[], Wish] = lambda: "",
-    show: Say = lambda _state: None,
+    show: Say | None = None,
     keep: Callable[[], None] = lambda: None,
     grace_s: float = 0.0,
 ) -> AGuide:
@@ -75,7 +76,7 @@ def follow(
         say: called with what to do, what was read, and at once where too much is on the cell.
         watch: the judge of that; while its alarm stands it is what is shown.
         asked: what the user asks for now.
-        show: called repeatedly with what the rig reads.
+        show: called repeatedly with what the rig reads; None: nobody looks.
         keep: called whenever the points have changed.
         grace_s: how long the last point can still be discarded, by the rig's clock.
 
@@ -99,7 +100,7 @@ def follow(
             keep()
         for finding in read:
             say(finding)
-        show(watch.alarm or guide.state)
+        _show(show, watch, guide)
         if guide.done and len(block):
             now_us = int(block.samples["t_us"][-1])
             if done_us is None:
@@ -115,6 +116,11 @@ def follow(
     return guide
 
 
+def _show(show: Say | None, watch: OverloadWatch, guide: Guide) -> None:
+    if show is not None:  # else the state need not be worked out
+        show(watch.alarm or guide.state)
+
+
 def _wish(block: RawBlock, asked: Wish) -> Wish:
-    pressed = bool((block.samples["flags"] & SampleFlag.REDO_PRESSED).any())
+    pressed = bool((block.samples["flags"] & _REDO).any())
     return "undo" if pressed else asked

@@ -217,7 +217,7 @@ def _unlike(
     if end < FEWEST:
         return None
     t_s, load_n, read_mm = t_s[:end], load_n[:end], read_mm[:end]
-    step_s = median(np.diff(t_s))
+    step_s = median(t_s[1:] - t_s[:-1])
     if t_s[-1] - t_s[0] < hurried_s(step_s):
         return None
     late_s = typical_delay_s(step_s)

@@ -258,6 +258,7 @@ class Recorder:
         """Store what is new of the running stroke; a touch alone is none yet."""
         shown, unclosed = self._unproven.shown, self.closing.unclosed
         self._run.heights = self.heights.kept(unclosed=unclosed, shown=shown)
+        self._run.open = tuple(filter(None, (self._strokes.open, self._datums.open_press)))
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._stored.forget()

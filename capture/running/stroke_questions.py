@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from msgspec.structs import replace
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.sessions import LeftPresses
 from coilbench.capture.running.checking import StrokeChecks
 from coilbench.capture.running.judged import Judged, Rival, Waiting
 from coilbench.capture.running.kinds import OF_A_PRESS, OF_HEIGHTS
@@ -69,6 +70,15 @@ class StrokeQuestions:
         """Whether it is asked if heights are right."""
         asked = self._questions.asked
         return asked is not None and asked.kind == _OF_HEIGHTS
+
+    @property
+    def open(self) -> LeftPresses | None:
+        """The press that is asked about now; None for none."""
+        asked, press = self._questions.asked, self._asked
+        if asked is None or press is None or press[1].question is None:
+            return None
+        of_it = asked.kind == press[1].question.kind
+        return LeftPresses(Finding.of(asked.kind), (press[0].sweep_id,)) if of_it else None
 
     def stands(self) -> Callable[[], None]:
         """Return what asks again the question that stands, where only an answer settles it.

@@ -164,12 +164,18 @@ class Unproven:
 
     def give_back(self, word: Finding | None = None) -> None:
         """What waits for its turn counts, by a person's word or because it is shown."""
-        held, turn, self._held = self._held, self._turns.turn, None
+        held, self._held = self.held, None
+        if held is not None:
+            self._count(held, word or Finding("given_back", {"label": held.turn.label}))
+
+    @property
+    def held(self) -> Waiting | None:
+        """What waits for its turn, and now would have it; None for none."""
+        held, turn = self._held, self._turns.turn
         if held is None or turn is None or turn.label != held.turn.label:
-            return
-        if turn == held.turn or turn.number > 1:  # else it is a press of another sort
-            waiting = held._replace(turn=turn)
-            self._count(waiting, word or Finding("given_back", {"label": turn.label}))
+            return None
+        # else it is a press of another sort
+        return held._replace(turn=turn) if turn == held.turn or turn.number > 1 else None
 
     def spoil(self, why: Finding) -> None:
         """Nobody knows whether it slipped: they do not count."""

@@ -55,7 +55,7 @@ def _between(press: Press, times: float) -> tuple[float, float] | None:
     t_s, read_mm = press.t_s, press.travel_mm + press.flex_mm
     if t_s.size < FEWEST:
         return None
-    late_s = times * typical_delay_s(median(np.diff(t_s)))
+    late_s = times * typical_delay_s(median(t_s[1:] - t_s[:-1]))
     height_mm = np.interp(t_s - late_s, t_s, read_mm)
     end = int(np.argmax(press.load_n)) + 1
     load_n = press.load_n[:end][::-1]

@@ -106,14 +106,13 @@ def _bends(branch: Branch, most_n: float) -> Branch:
     while parts:
         first, last = parts.pop()
         (begin_mm, begin_n), (end_mm, end_n) = points[first], points[last]
-        way_mm, rise_n = end_mm - begin_mm, end_n - begin_n
-        off_n = [
-            abs(load_n - begin_n - (height_mm - begin_mm) / way_mm * rise_n)
-            for height_mm, load_n in points[first + 1 : last]
-        ]
-        most_off_n = max(off_n)
-        if most_off_n > most_n:
-            farthest = first + 1 + off_n.index(most_off_n)
+        rate = (end_n - begin_n) / (end_mm - begin_mm)
+        at_0_n = begin_n - rate * begin_mm
+        off_n = [load_n - rate * height_mm for height_mm, load_n in points[first + 1 : last]]
+        above_n, below_n = max(off_n), min(off_n)
+        if max(above_n - at_0_n, at_0_n - below_n) > most_n:
+            most = above_n if above_n - at_0_n >= at_0_n - below_n else below_n
+            farthest = first + 1 + off_n.index(most)
             keep.add(farthest)
             if farthest - first > 1:
                 parts.append((first, farthest))

@@ -337,6 +337,8 @@ class PressWatch:
     @property
     def alarm(self) -> Finding | None:
         """The most urgent one."""
+        if not self.standing:
+            return None  # as it mostly is
         return next((self.standing[kind] for kind in _ORDER if kind in self.standing), None)
 
     @property

@@ -13,11 +13,12 @@ import pytest
 from msgspec.structs import replace
 from rich.console import Console
 
-from coilbench.analysis.dashboard.calls import _QUESTIONS, call
+from coilbench.analysis.dashboard.calls import call
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, KeyMap
 from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow, known_now
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.question_text import QUESTIONS
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.book.opening import open_book
@@ -204,7 +205,7 @@ class Screen:
 
 
 def test_every_question_is_among_the_states():
-    assert {one.partition(",")[0] for one in STATES} >= set(_QUESTIONS) - {"touched_low"}
+    assert {one.partition(",")[0] for one in STATES} >= set(QUESTIONS) - {"touched_low"}
 
 
 @pytest.fixture

@@ -3,8 +3,8 @@
 import pytest
 
 from bench_strokes import Reseated, turned_into
-from coilbench.analysis.dashboard.calls import _QUESTIONS
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.question_text import QUESTIONS
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import left_behind, recover
@@ -52,7 +52,7 @@ LIKE_ANOTHER = {"touched_low"}
 
 def test_each_question_is_among_them():
     assert set(OPENED) == set(OPENING)
-    assert {one.partition(",")[0] for one in OPENED} | LIKE_ANOTHER == set(_QUESTIONS)
+    assert {one.partition(",")[0] for one in OPENED} | LIKE_ANOTHER == set(QUESTIONS)
 
 
 def stored(desk):
