@@ -169,28 +169,29 @@ class KeyMap:
         if low in _ANSWERS:
             asked = snapshot.question
             return None if asked is None else Command(_ANSWERS[low], question=asked.kind)
-        if low == _DATUM:
-            if first != STOP and snapshot.phase not in _PRESSED:
-                self._entry = self._length("", snapshot)
-            return Command(Action.GAUGE)
-        if key == _ESCAPE and snapshot.gauge_awaited:
-            return Command(Action.NO_GAUGE)
-        if key.isdecimal() and snapshot.gauge_awaited and snapshot.question is None:
-            # "type its length", also again after one was refused
-            self._entry = self._length(key, snapshot)
-            return None
-        if low == _FINISH and first == STOP:
-            return None  # it would ask what nobody sees
+        if low == _DATUM or (snapshot.gauge_awaited and (key == _ESCAPE or key.isdecimal())):
+            return self._of_gauge(key, snapshot, first)
         if low == _RENAME and label is not None:
             self._entry = _Entry(f"new label for {label}", "rename", _renaming(label))
         action = _ACTIONS.get(low)
-        if action is None:
-            return None
+        if action is None or (low == _FINISH and first == STOP):
+            return None  # under a STOP nobody sees whether it asks
         question = snapshot.question
         if action is Action.BACK and whose_before_was_wrong(question) is not None:
             return Command(action, question=None if question is None else question.kind)
         for_turn = action in (Action.SKIP, Action.BACK)
         return Command(action, label if for_turn else None)
+
+    def _of_gauge(self, key: str, snapshot: Snapshot, first: str) -> Command | None:
+        if key == _ESCAPE:
+            return Command(Action.NO_GAUGE)
+        if key.isdecimal():
+            if snapshot.question is None:  # "type its length", also again after one was refused
+                self._entry = self._length(key, snapshot)
+            return None
+        if first != STOP and snapshot.phase not in _PRESSED:
+            self._entry = self._length("", snapshot)
+        return Command(Action.GAUGE)
 
     def _length(self, text: str, now: Snapshot) -> _Entry:
         asks, then = "the gauge's length", "set the datum"
