@@ -122,7 +122,7 @@ BENCH_PHRASES: dict[str, str] = {
     "solid_left": "{label}: no solid height is kept of that press",
     "solid_refused": "{label}: {solid_mm} can't be its solid height, beside what is known of it",
     "gauge_awaited": "bring the quill lightly down on the gauge",
-    "no_gauge": "no gauge is awaited now",
+    "gauge_not_awaited": "no gauge is awaited now",
     "datum_kept": "the datum stays as it was",
     "datum_holds": "the datum has not moved: the spring is pressed at the heights it had, and the "
     "quill's stop is where it was",

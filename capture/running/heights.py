@@ -327,7 +327,7 @@ class Heights:
         """
         self._refuse_absolute()
         self._gauge_us = self._now_us if comes else None
-        self._report(Event.of(EventKind.TURN, "gauge_awaited" if comes else "no_gauge"))
+        self._report(Event.of(EventKind.TURN, "gauge_awaited" if comes else "gauge_not_awaited"))
 
     def pressed(self) -> None:
         """A spring is pressed: no gauge is waited for."""
