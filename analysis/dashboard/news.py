@@ -23,6 +23,7 @@ _TILL_UP = ("stroke_kept", "waits_for_stop")
 _OVER_WHEN: dict[str, Callable[[Snapshot], bool]] = {
     "accept_alone": lambda now: now.question is not None,
     "closing_wanted": lambda _now: True,  # it is called out for as long as it is so
+    "gauge_awaited": lambda now: not now.gauge_awaited,
     "held_open": lambda now: now.ends_in_s is None,
     "link_lost": lambda now: now.link == "up",
     "no_question": lambda now: now.question is not None,

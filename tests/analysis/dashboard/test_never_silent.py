@@ -241,6 +241,7 @@ def test_esc_takes_d_back_at_once(begin, state):
     assert not (screen.keys.prompt() and phase in ("press", "release"))
     screen.type("\x1b")
     assert screen.tells((80, 24))
+    assert "bring the quill lightly down" not in screen.text((80, 24)).split("press d, ")[0]
     assert screen.keys.prompt() is None
     assert not screen.desk.recorder.heights.gauge_awaited
     if screen.asked is not None and screen.asked.kind in BY_A_GAUGE:
