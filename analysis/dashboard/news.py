@@ -16,7 +16,7 @@ _MOVES_ON = (
     *(EventKind.TURN, EventKind.REDO, EventKind.DONE),
 )
 # what is said of a press, until the next one
-_OF_PRESS = ("redo", "redo_wanted", "nothing_to_redo", "taken_out", "not_counted")
+_OF_PRESS = ("redo", "redo_before", "redo_wanted", "nothing_to_redo", "taken_out", "not_counted")
 _ANSWERS_LEFT = ("presses_kept", "presses_left")
 _WAITS_AGAIN = ("waits_for_stop", "waits_for_next")
 _TILL_UP = ("stroke_kept", "waits_for_stop")
@@ -98,7 +98,7 @@ def _taken_back(kept: Event, later: Sequence[Event]) -> bool:
         same = (facts.get("stroke"), facts.get("purpose")) == (which["stroke"], which["purpose"])
         if same and one.what.kind == "stroke_left_out":
             return True
-        if one.what.kind == "redo" and not counted:
+        if one.what.kind in ("redo", "redo_before") and not counted:
             return True
     return False
 

@@ -108,6 +108,8 @@ BENCH_PHRASES: dict[str, str] = {
     "other_taken_out": "{label}: its presses no longer count; it comes after the others; press "
     "{now} again",
     "redo": "{label}: the last stroke no longer counts",
+    "redo_before": "{label}: the press before the last no longer counts, nor does "
+    "the last; press it again",
     "those_before_taken_out": "{label}: its presses no longer count; press it from its first one",
     "back": "{label} is next again",
     "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "

@@ -94,7 +94,7 @@ class Questions:
             self._report(Event.of(EventKind.TURN, "not_counted", label=label))
         elif asked.kind == "solid_seen":
             self._report(Event.of(EventKind.TURN, "solid_left", label=asked["label"]))
-        elif asked.kind == "finish_unfinished":
+        elif asked.kind == "finish_unfinished" and not self.finished:
             self._report(Event(EventKind.TURN, Finding("goes_on")))
 
     def takes(self, action: Action, seen: str | None = None) -> bool:

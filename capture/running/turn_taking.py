@@ -113,7 +113,9 @@ class TurnTaking:
         # next, also where the spring had been put off meanwhile or another one's turn had come
         self.order = self.order.without(last)
         self._came_back_to(last.label)
-        self._report(Event.of(EventKind.REDO, "redo", label=last.label))
+        self._report(
+            Event.of(EventKind.REDO, "redo_before" if before else "redo", label=last.label)
+        )
         return True
 
     def take_out(self, label: str) -> int:

@@ -141,7 +141,7 @@ PASSING = {
     "finish": Command(Action.FINISH),
 }
 TELLS = {"not_counted", "solid_left", "goes_on", "taken_out", "redo_wanted", "other_taken_out"}
-TELLS |= {"redo", "closing_taken_back", "gauge_awaited"}
+TELLS |= {"redo", "redo_before", "closing_taken_back", "gauge_awaited"}
 
 
 @pytest.mark.parametrize("command", PASSING.values(), ids=PASSING)
@@ -157,6 +157,7 @@ def test_no_question_goes_unsaid_as_something_else_is_done(closing_desk, opened,
         assert desk.recorder.question == question
         return
     if desk.recorder.finished:
+        assert "goes_on" not in {event.what.kind for event in events}
         return
     if question.kind in OF_A_PRESS and command.action is not Action.GAUGE:
         assert {event.what.kind for event in events} & TELLS

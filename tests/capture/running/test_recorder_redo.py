@@ -115,7 +115,7 @@ def test_a_wrong_first_spring_is_taken_back_by_r_at_the_question_that_names_it(d
     desk.take(later(press(), wrong))
     assert desk.recorder.question.facts["own"]
     desk.recorder.execute(Command(Action.REDO))
-    assert desk.kinds(EventKind.REDO) == ["redo"]
+    assert desk.kinds(EventKind.REDO) == ["redo_before"]
     again = later(press(presses=3), later(press(), wrong))
     desk.take(again)
     assert [row["counted"] for row in desk.rows()] == [0, 0, 1, 1, 1]
